@@ -1,0 +1,294 @@
+"""Is this adapter fit to use? Everything measured on a minute of samples taken with the hose open.
+
+How the smallest fall is found: over T = 120 s a slope is known to no better than sqrt(2) ADEV(T/2) / (T/2), the
+Allan deviation (NIST SP 1065) of the noise that is there at half the hold, and to no better than a white-noise
+line fit allows (Kay 1993, example 3.7: variance 12 s^2 / (N (N^2 - 1) dt^2)). The larger of the two is taken,
+multiplied by what a line fit loses when a settling of 30 s is fitted with it, and by 3.29 (Currie, IUPAC 1995:
+5 % chance of a false alarm, and 5 % of a miss). A record shorter than twice T/2 cannot have a deviation at T/2:
+its longest averaging time then stands for it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+
+from recorder import calibration
+from recorder.allan import overlapping_adev, overlapping_curve
+from recorder.errors import RunError
+from recorder.model import Announcement, Calibration, JsonObject, WireCounts
+
+if TYPE_CHECKING:
+    from recorder.model import FloatArray, IntArray
+
+__all__ = ["AdapterReport", "Samples", "check_adapter", "clock_error", "settling_inflation"]
+
+Verdict = Literal["fit", "marginal", "unfit"]
+
+HOLD_S = 120.0
+SETTLING_S = 30.0  # rubber stretches for tens of seconds; common practice, no source
+MATTERS_KPA_PER_MIN = 0.35  # smallest system fall that matters; limits.py
+CURRIE = 3.29
+FEWEST = 100
+MAINS_HZ = (50.0, 60.0, 100.0, 120.0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Samples:
+    """Decoded samples in order of arrival, all of one length. supply NaN where not sent;
+    host_s: the host's clock when the block that held the sample arrived."""
+
+    seq: IntArray
+    device_us: IntArray
+    counts: IntArray
+    supply: FloatArray
+    host_s: FloatArray
+
+    def __len__(self) -> int:
+        return len(self.seq)
+
+
+@dataclass(frozen=True, slots=True)
+class AdapterReport:
+    """What was measured. Pressures kPa, rates kPa/min, times s; None where it could not be measured."""
+
+    adapter_id: str
+    verdict: Verdict
+    reasons: tuple[str, ...]
+    seconds: float
+    samples: int
+    rate_hz: float
+    nominal_rate_hz: float
+    device_jitter_s: float
+    host_jitter_s: float
+    lost: int
+    lost_fraction: float
+    restarts: int
+    failed_checks: int
+    dropped_lines: int
+    faults: int
+    pinned: int
+    zero_kpa: float
+    zero_u_kpa: float | None
+    resolution_kpa: float
+    noise_kpa: float
+    white_noise_kpa: float
+    correlated_noise_kpa: float
+    hum_hz: float | None
+    hum_kpa: float | None
+    hum_text: str | None
+    drift_kpa_per_min: float
+    drift_u_kpa_per_min: float
+    clock_error_ppm: float | None
+    clock_error_u_ppm: float | None
+    allan_s: tuple[float, ...]
+    allan_kpa: tuple[float, ...]
+    rate_u_allan_kpa_per_min: float
+    rate_u_line_kpa_per_min: float
+    settling_inflation: float
+    drift_seen: bool  # the record is long enough for the Allan deviation at half the hold
+    smallest_fall_kpa_per_min: float
+    smallest_fall_kpa: float  # the same over the two minutes
+
+    def to_json(self) -> JsonObject:
+        out = {name.replace("_", "-"): value for name, value in asdict(self).items()}
+        return {"adapter-report-format": 1, **out}
+
+
+def settling_inflation(hold_s: float = HOLD_S, tau_s: float = SETTLING_S) -> float:
+    """By what factor a slope is less well known when exp(-t/tau) is fitted beside the line (white noise)."""
+    t = np.linspace(0.0, 1.0, 2001)
+    line = np.column_stack([np.ones_like(t), t])
+    both = np.column_stack([line, np.exp(-t * hold_s / tau_s)])
+    variances = [np.linalg.inv(d.T @ d)[1, 1] for d in (line, both)]
+    return float(math.sqrt(variances[1] / variances[0]))
+
+
+def clock_error(device_s: FloatArray, host_s: FloatArray) -> tuple[float, float] | None:
+    """(ppm, standard uncertainty): positive where the adapter's clock runs slow against the host's.
+
+    A sample can only arrive late, so the line is laid through the earliest arrival of each of some twenty
+    stretches; stretches in which everything came late are left out. None with too few samples.
+    """
+    k = min(20, len(device_s) // 10)
+    if k < 6 or float(np.ptp(device_s)) <= 0:
+        return None
+    late = (host_s - host_s[0]) - (device_s - device_s[0])
+    late = late - np.polyval(np.polyfit(device_s, late, 1), device_s)
+    picks = np.array([b[np.argmin(late[b])] for b in np.array_split(np.arange(len(late)), k)])
+    x, y = device_s[picks], (host_s - host_s[0])[picks] - (device_s - device_s[0])[picks]
+    keep = np.ones(k, bool)
+    for _ in range(5):
+        slope, offset = np.polyfit(x[keep], y[keep], 1)
+        r = y - slope * x - offset
+        spread = 1.4826 * float(np.median(np.abs(r[keep] - np.median(r[keep])))) + 1e-7
+        new = r - np.median(r[keep]) < 4.0 * spread
+        if new.sum() < 6 or np.array_equal(new, keep):
+            break
+        keep = new
+    x, y = x[keep], y[keep]
+    slope, offset = np.polyfit(x, y, 1)
+    s2 = float(np.sum((y - slope * x - offset) ** 2)) / (len(x) - 2)
+    return float(slope) * 1e6, math.sqrt(s2 / float(np.sum((x - x.mean()) ** 2))) * 1e6
+
+
+def _hum(p: FloatArray, rate_hz: float) -> tuple[float, float, str] | None:
+    """Frequency, amplitude (kPa) and a sentence about the strongest tone; None where none stands out."""
+    from scipy.signal import periodogram
+
+    f, power = periodogram(p, fs=rate_hz, window="hann", detrend="linear", scaling="spectrum")  # type: ignore[call-overload]
+    high = f > max(0.5, 6.0 / len(p) * rate_hz)
+    f, power = f[high], power[high]
+    if len(f) < 20:
+        return None
+    best = int(np.argmax(power))
+    # Noise powers are exponentially distributed: median = mean * ln 2; 1 in 1000 for the highest of all.
+    if power[best] < float(np.median(power)) / math.log(2.0) * math.log(len(f) / 0.001):
+        return None
+    near = rate_hz / len(p) * 3 + rate_hz * 2e-3
+    seen = [(m, abs(m - rate_hz * round(m / rate_hz))) for m in MAINS_HZ]
+    as_mains = [f"{m:g} Hz" for m, alias in seen if abs(alias - f[best]) < near]
+    amplitude = math.sqrt(2.0 * float(power[best]))
+    text = f"a tone of {amplitude:.3g} kPa at {f[best]:.2f} Hz"
+    if as_mains:
+        folded = "" if max(MAINS_HZ) < rate_hz / 2 else " (folded down by the sample rate)"
+        text += f": mains of {' or '.join(as_mains)} would be seen there{folded}; keep the wires short and screened"
+    return float(f[best]), amplitude, text
+
+
+def _longest_run(s: Samples) -> tuple[Samples, int, int]:
+    """The longest stretch without a restart; lost samples and restarts of the whole."""
+    dseq = np.diff(s.seq) % 65536
+    dus = np.diff(s.device_us) % 2**32
+    bad = (dseq == 0) | (dseq > 32768) | (dus == 0) | (dus > 2**31)
+    edges = np.concatenate(([0], np.flatnonzero(bad) + 1, [len(s)]))
+    which = int(np.argmax(np.diff(edges)))
+    part = slice(int(edges[which]), int(edges[which + 1]))
+    lost = int(np.sum(dseq[~bad] - 1))
+    out = Samples(s.seq[part], s.device_us[part], s.counts[part], s.supply[part], s.host_s[part])
+    return out, lost, int(bad.sum())
+
+
+def _verdict(r: dict[str, Any], nominal_hz: float) -> tuple[Verdict, tuple[str, ...]]:
+    """Fit, marginal or unfit, with every reason that is not 'fit'. Bounds: common practice, no source."""
+    lines = r["samples"] + r["failed_checks"]
+    zero_off = abs(r["zero_kpa"]) > 2 * (r["zero_u_kpa"] or 1.0) + 1.0
+    drift = abs(r["drift_kpa_per_min"]) - 2 * r["drift_u_kpa_per_min"]
+    rules: Sequence[tuple[float, float, float, str]] = (
+        (r["smallest_fall_kpa_per_min"], MATTERS_KPA_PER_MIN, 2 * MATTERS_KPA_PER_MIN,
+         f"the smallest fall it can tell in two minutes is {r['smallest_fall_kpa']:.2g} kPa, "
+         f"and {MATTERS_KPA_PER_MIN * HOLD_S / 60.0:g} kPa matters"),
+        (1.0 / r["rate_hz"], 1 / 8.0, 1 / 2.0, f"only {r['rate_hz']:.3g} samples a second, 8 or more are wanted"),
+        (r["lost_fraction"], 0.01, 0.10, f"{r['lost_fraction']:.1%} of the samples were lost on the way"),
+        (r["failed_checks"] / max(lines, 1), 0.01, 0.05, f"{r['failed_checks']} lines failed their check"),
+        (float(r["faults"] > 0), 0.5, 0.5, f"the adapter reported {r['faults']} faults: check the sensor's wires"),
+        (r["pinned"] / r["samples"], 0.0, 0.01, f"{r['pinned']} readings stood at an end of the range: check wires"),
+        (float(r["restarts"]), 0.5, 2.5, f"it restarted {r['restarts']} times: check its supply"),
+        (float(zero_off), 0.5, 2.0, f"open to air it reads {r['zero_kpa']:.1f} kPa: is the hose open, is the "
+                                    "calibration this sensor's?"),
+        (drift, 0.1, MATTERS_KPA_PER_MIN,
+         f"open to air it drifts {r['drift_kpa_per_min']:+.2g} kPa/min: let it warm up"),
+        (abs(r["rate_hz"] / nominal_hz - 1) if nominal_hz > 0 else 0.0, 0.05, math.inf,
+         f"it sends {r['rate_hz']:.4g} samples a second and announces {nominal_hz:g}"),
+        (abs(r["clock_error_ppm"] or 0.0) - 2 * (r["clock_error_u_ppm"] or 0.0), 1000.0, 20000.0,
+         f"its clock is {r['clock_error_ppm'] or 0.0:+.0f} ppm off"),
+    )
+    worst, reasons = 0, []
+    for value, marginal, unfit, text in rules:
+        grade = 2 if value > unfit else 1 if value > marginal else 0
+        worst = max(worst, grade)
+        if grade:
+            reasons.append(text)
+    names: tuple[Verdict, Verdict, Verdict] = ("fit", "marginal", "unfit")
+    return names[worst], tuple(reasons)
+
+
+def check_adapter(
+    samples: Samples, counts: WireCounts, announcement: Announcement, cal: Calibration
+) -> AdapterReport:
+    """The report on samples taken with the hose open to the air. RunError with fewer than 100 samples."""
+    run, lost, restarts = _longest_run(samples) if len(samples) else (samples, 0, 0)
+    if len(run) < FEWEST:
+        raise RunError(
+            f"{len(run)} samples in a row are too few to judge an adapter, {FEWEST} are needed",
+            do="check more seconds, or see why it restarts" if restarts else "let it run longer",
+        )
+    dseq = np.diff(run.seq) % 65536
+    dus = np.diff(run.device_us) % 2**32
+    time_s = np.concatenate(([0.0], np.cumsum(dus))) / 1e6
+    next_ = dseq == 1
+    step_s = float(np.median(dus[next_])) / 1e6 if next_.any() else float(np.median(dus / dseq)) / 1e6
+    rate_hz = float(np.sum(dseq)) / float(time_s[-1])
+
+    full = np.where(np.isnan(run.supply) | (run.supply <= 0), announcement.full_scale_counts, run.supply)
+    p = calibration.apply(cal, run.counts / full)
+    one_more = calibration.apply(cal, (run.counts + 1) / full)
+    resolution = float(np.median(one_more - p))
+    # White noise as the first differences see it; a step that hides the noise leaves its own share.
+    slope, offset = np.polyfit(time_s, p, 1)
+    rest = p - slope * time_s - offset
+    noise = float(np.std(rest, ddof=2))
+    white = min(float(np.std(np.diff(p)[next_], ddof=1)) / math.sqrt(2.0), noise) if next_.sum() > 2 else noise
+    least = resolution / math.sqrt(12.0)
+
+    even = np.interp(np.arange(0.0, time_s[-1], step_s), time_s, p)
+    taus, adev = overlapping_curve(even, step_s)
+    half = round(HOLD_S / 2 / step_s)
+    drift_seen = 2 * half <= len(even) + 1
+    at_half = overlapping_adev(even, min(half, len(even) // 2)) if drift_seen else float(adev[-1])
+    u_allan = math.sqrt(2.0) * at_half / (HOLD_S / 2) * 60.0
+    n = HOLD_S * rate_hz
+    u_line = math.sqrt(12.0 / (n * (n * n - 1))) * rate_hz * max(white, least) * 60.0
+    hidden = noise < resolution / 3
+    u_hidden = math.sqrt(2.0) * least / HOLD_S * 60.0 if hidden else 0.0
+    grow = settling_inflation()
+    smallest = CURRIE * grow * max(u_allan, u_line, u_hidden)
+    seconds = float(time_s[-1])
+    u_drift = math.sqrt(2.0) * float(adev[-1]) / (seconds / 2) * 60.0 + (u_hidden * HOLD_S / seconds)
+    hum = _hum(p[np.isfinite(p)], rate_hz)
+    clock = clock_error(time_s, run.host_s)
+    host = np.diff(run.host_s)
+    found: dict[str, Any] = {
+        "seconds": seconds,
+        "samples": len(samples),
+        "rate_hz": rate_hz,
+        "device_jitter_s": float(np.std(dus[next_] / 1e6)) if next_.any() else 0.0,
+        "host_jitter_s": float(np.std(host[next_] - dus[next_] / 1e6)) if next_.any() else 0.0,
+        "lost": lost,
+        "lost_fraction": lost / (lost + len(samples)),
+        "restarts": restarts,
+        "failed_checks": counts.bad_check,
+        "dropped_lines": counts.dropped,
+        "faults": counts.faults,
+        "pinned": int(np.sum((samples.counts <= 0) | (samples.counts >= announcement.full_scale_counts))),
+        "zero_kpa": float(np.mean(p)),
+        "zero_u_kpa": cal.standard_uncertainty_kpa,
+        "resolution_kpa": resolution,
+        "noise_kpa": noise,
+        "white_noise_kpa": white,
+        "correlated_noise_kpa": math.sqrt(max(noise**2 - white**2, 0.0)),
+        "hum_hz": hum[0] if hum else None,
+        "hum_kpa": hum[1] if hum else None,
+        "hum_text": hum[2] if hum else None,
+        "drift_kpa_per_min": float(slope) * 60.0,
+        "drift_u_kpa_per_min": u_drift,
+        "clock_error_ppm": clock[0] if clock else None,
+        "clock_error_u_ppm": clock[1] if clock else None,
+        "allan_s": tuple(float(v) for v in taus),
+        "allan_kpa": tuple(float(v) for v in adev),
+        "rate_u_allan_kpa_per_min": u_allan,
+        "rate_u_line_kpa_per_min": u_line,
+        "settling_inflation": grow,
+        "drift_seen": drift_seen,
+        "smallest_fall_kpa_per_min": smallest,
+        "smallest_fall_kpa": smallest * HOLD_S / 60.0,
+    }
+    verdict, reasons = _verdict(found, announcement.nominal_rate_hz)
+    return AdapterReport(
+        adapter_id=announcement.adapter_id, verdict=verdict, reasons=reasons,
+        nominal_rate_hz=announcement.nominal_rate_hz, **found,
+    )

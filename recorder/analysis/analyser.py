@@ -1,0 +1,182 @@
+"""The one analyser: fed in blocks of any size, it gives the same judgement."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from recorder.analysis.live import latest_kpa, live_view
+from recorder.analysis.setup import Setup
+from recorder.analysis.study import Study, study
+from recorder.analysis.writeup import write_up
+from recorder.errors import FileError
+from recorder.model import Judgement, LiveView, Recording
+
+if TYPE_CHECKING:
+    from recorder.model import FloatArray
+
+__all__ = ["MOST_SAMPLES", "Analyser", "HoldCurve", "Look", "analyse", "judge"]
+
+# 2.8 hours at 200 samples a second; a session ends its recording there, so memory and the time of a look are bounded.
+MOST_SAMPLES = 2_000_000
+_LOOK_EVERY_S = 0.25
+_LOOK_SELDOM_S = 1.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class HoldCurve:
+    """The fitted hold: times (s), pressure and half width of its 95 % band (kPa, zero-corrected)."""
+
+    time_s: FloatArray
+    pressure_kpa: FloatArray
+    band_kpa: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Look:
+    """What a look at the phases found, and how many readings it was made of."""
+
+    study: Study
+    readings: int
+
+
+class Analyser:
+    """Takes readings, gives a live view and a judgement. The judgement is a function of the readings and the setup."""
+
+    def __init__(self, setup: Setup) -> None:
+        self.setup = setup
+        self._t = np.empty(1024)
+        self._p = np.empty(1024)
+        self._n = 0
+        self._flags: list[tuple[int, str]] = []
+        self._study: Study | None = None
+        self._studied = -1
+        self._quick: Study | None = None
+        self._view: LiveView | None = None
+        self._viewed = -1
+        self._looked_s = float("-inf")
+        self._looked_kpa: float | None = None
+
+    def feed(
+        self, time_s: FloatArray, pressure_kpa: FloatArray, flags: Sequence[str] | None = None
+    ) -> None:
+        """Readings in kPa (calibrated, not zero-corrected) at times in s, increasing; arrays of one length."""
+        n = min(len(time_s), MOST_SAMPLES - self._n)
+        if n <= 0:
+            return
+        need = self._n + n
+        if need > len(self._t):
+            size = max(2 * len(self._t), need)
+            self._t, self._p = np.resize(self._t, size), np.resize(self._p, size)
+        self._t[self._n : need] = time_s[:n]
+        self._p[self._n : need] = pressure_kpa[:n]
+        if flags is not None:
+            self._flags += [(self._n + k, f) for k, f in enumerate(flags[:n]) if f]
+        self._n = need
+
+    def _read(self) -> Study:
+        if self._study is None or self._studied != self._n:
+            flags = [f for _, f in self._flags] or None
+            self._study = study(self.setup, self._t[: self._n], self._p[: self._n], flags)
+            self._studied = self._n
+        return self._study
+
+    def _latest(self) -> Study:
+        """The full study where it is up to date, else the quick one of the last view."""
+        if self._studied == self._n or self._quick is None:
+            return self._read()
+        return self._quick
+
+    def trace(self) -> tuple[FloatArray, FloatArray]:
+        """Times (s) and pressures (kPa), zero-corrected, as fed."""
+        zero = self._latest().zero_kpa
+        return self._t[: self._n].copy(), self._p[: self._n] - zero
+
+    def readings(self, since: int = 0) -> tuple[FloatArray, FloatArray]:
+        """Times (s) and pressures (kPa, not zero-corrected) from reading number ``since`` on; costs next to nothing."""
+        return self._t[since : self._n].copy(), self._p[since : self._n].copy()
+
+    def recent(self, since_s: float) -> tuple[FloatArray, FloatArray]:
+        """Times (s) and pressures (kPa, not zero-corrected) of the readings after ``since_s``."""
+        k = int(np.searchsorted(self._t[: self._n], since_s, side="right"))
+        return self.readings(k)
+
+    def hold_curve(self) -> HoldCurve | None:
+        """The fit of the hold with its band; None where there is no hold."""
+        fit = self._latest().fit
+        return None if fit is None else HoldCurve(fit.time_s, fit.curve_kpa, 2.0 * fit.curve_u)
+
+    @property
+    def latest_s(self) -> float:
+        """Time of the latest reading; 0 before the first."""
+        return float(self._t[self._n - 1]) if self._n else 0.0
+
+    @property
+    def behind_s(self) -> float:
+        """By how much of the trace the phases that a view shows are older than its pressure (s)."""
+        return self.latest_s - self._looked_s if self._quick is not None else 0.0
+
+    def due(self) -> Literal["no", "still", "moved"]:
+        """Whether the phases ought to be looked at anew: four times a second of trace while the pressure moves,
+        once a second while it stands still."""
+        if self._quick is None:
+            return "moved"
+        age = self.latest_s - self._looked_s
+        if age >= _LOOK_EVERY_S and self._looked_kpa is not None:
+            now_kpa = latest_kpa(self._t[: self._n], self._p[: self._n]) or 0.0
+            x = self._quick.x
+            if x is None or abs(now_kpa - self._looked_kpa) > max(0.5, 3.0 * x.sd_kpa):
+                return "moved"
+        return "still" if age >= max(_LOOK_SELDOM_S, self._n / 400_000) else "no"
+
+    def look(self) -> Callable[[], Look]:
+        """A look at the phases as the readings are now, to be made by calling it, in any thread: what it reads does
+        not change any more. ``looked`` takes what it gives."""
+        t, p = self._t[: self._n], self._p[: self._n]
+        flags = [f for _, f in self._flags] or None
+        return lambda: Look(study(self.setup, t, p, flags, quick=True), len(t))
+
+    def looked(self, look: Look) -> Study:
+        """The next views go by this look."""
+        t, p = self._t[: look.readings], self._p[: look.readings]
+        self._quick = look.study
+        self._looked_s, self._looked_kpa = float(t[-1]) if len(t) else 0.0, latest_kpa(t, p)
+        self._view = None
+        return look.study
+
+    def view(self, *, look: bool = True) -> LiveView:
+        """What a face shows now. Pressure and times are the latest reading's; the phases are looked at anew where
+        that is due and, for a caller who has no time for it, not forbidden by ``look``."""
+        t, p = self._t[: self._n], self._p[: self._n]
+        quick = self._quick
+        if quick is None or (look and self.due() != "no"):
+            quick = self.looked(self.look()())
+        if self._view is None or self._viewed != self._n:
+            self._view = live_view(self.setup, quick, t, p)
+            self._viewed = self._n
+        return self._view
+
+    def judgement(self) -> Judgement:
+        """The judgement of what was fed so far."""
+        return write_up(self.setup, self._read())
+
+
+def analyse(recording: Recording) -> Analyser:
+    """An analyser that has been fed the whole recording. SettingError where its limits make no sense, FileError
+    where it is longer than any test."""
+    if len(recording.rows) > MOST_SAMPLES:
+        raise FileError(
+            f"it has {len(recording.rows)} samples, and at most {MOST_SAMPLES} can be judged",
+            path=recording.path, do="cut it to the test",
+        )
+    analyser = Analyser(Setup.from_header(recording.header))
+    analyser.feed(recording.rows.time_s, recording.rows.pressure_kpa, recording.rows.flag)
+    return analyser
+
+
+def judge(recording: Recording) -> Judgement:
+    """The judgement of a recording, from its trace alone."""
+    return analyse(recording).judgement()

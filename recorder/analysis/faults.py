@@ -1,0 +1,70 @@
+"""Readings that cannot be trusted: the adapter says so, or they sit at an end of the range."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from recorder.model import Calibration, FloatArray
+
+__all__ = ["rails_kpa", "sensor_fault"]
+
+PINNED_S = 1.0  # shorter runs of one reading are left alone
+FALSE_ALARM = 1e-6  # that a sound sensor gives such a run in one recording
+LOW_SHARE = 0.02  # of the readings at one value far below the vented one: a wire is off
+
+
+def rails_kpa(calibration: Calibration | None) -> tuple[float, float] | None:
+    """What the ends of the converter read (kPa): nothing and full scale."""
+    if calibration is None or calibration.bare or len(calibration.coefficients_kpa) < 2:
+        return None
+    return float(calibration.coefficients_kpa[0]), float(sum(calibration.coefficients_kpa))
+
+
+def sensor_fault(
+    p: FloatArray, dt_s: float, flags: Sequence[str] | None = None, rails: tuple[float, float] | None = None
+) -> str | None:
+    """What is wrong with readings ``p`` (kPa) taken every ``dt_s`` s; None where nothing is seen. rails: what the ends
+    of the converter read (kPa)."""
+    faulty = [f for f in flags or () if "fault" in f]
+    if len(faulty) > 3:
+        return f"the adapter reports '{faulty[0]}'"
+    if rails is not None and len(p) > 20:
+        near = 0.002 * abs(rails[1] - rails[0])  # the last count or two of ten bits
+        for end, name in zip(rails, ("lower end (wire broken?)", "upper end (short circuit?)"), strict=True):
+            if float(np.mean(np.abs(p - end) < near)) > 0.5:
+                return f"it sits at its {name}"
+    if len(p) < 21 or float(np.ptp(p)) < 5.0:
+        return None
+    low, high = float(np.min(p)), float(np.max(p))
+    vented = float(np.median(p[: max(len(p) // 50, 3)]))
+    if low < vented - 5.0 and float(np.mean(p < low + 1e-3)) > LOW_SHARE:
+        return "it sits at its lower end (wire broken?)"
+    if _pinned(p, dt_s):
+        return "it sits at its upper end (range exceeded or short circuit?)"
+    jump = float(np.max(np.abs(np.diff(p)))) > 0.5 * (high - low)
+    if jump and float(np.mean(p > high - 1e-3)) > 0.10:
+        return "it sits at its upper end (short circuit?)"
+    return None
+
+
+def _pinned(p: FloatArray, dt_s: float) -> bool:
+    """A run of the very same highest reading longer than chance allows, by how still the other quiet readings are."""
+    change = np.abs(np.diff(p))
+    still = change < 1e-9
+    top = (p[1:] > float(np.max(p)) - 1e-9) & still
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], top, [False]]).astype(np.int8)))
+    if not len(edges):
+        return False
+    longest = int(np.max(edges[1::2] - edges[::2]))
+    if longest < max(20, PINNED_S / dt_s):
+        return False
+    moved = change[~still]
+    step = float(np.quantile(moved, 0.2)) if len(moved) else 0.0  # the resolution, or noise
+    quiet = ~top & (change < 4.0 * step + 1e-9)
+    same = (np.count_nonzero(still & quiet) + 1.0) / (np.count_nonzero(quiet) + 2.0)
+    return longest * math.log(same) + math.log(len(p)) < math.log(FALSE_ALARM)

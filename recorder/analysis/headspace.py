@@ -1,0 +1,154 @@
+"""Gas space from the pump's strokes, and what a fall means in millilitres.
+
+A stroke moves V_s of outside air: dp = p_atm V_s / V once it has cooled (isothermal, Boyle). V is the space as the
+strokes see it: gas, and hoses that give C mL/kPa count as p_abs C of it, so that it grows with the pressure by 2 C.
+Three things are taken out of the levels between the strokes: the heat that earlier strokes left (a stroke starts
+gamma = 1.4 times as high, adiabatic, and dies away to 1), what leaked away meanwhile, and what hoses stretched since,
+as the hold shows them stretching on.
+Coolant that leaks is made up by the gas, V p / p_abs^2 a kPa (Boyle), and by the hoses, C a kPa. Gas that leaks takes
+V / p_abs a kPa with it, at its own pressure.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from recorder.model import FloatArray
+
+__all__ = ["Space", "headspace", "lost_ml"]
+
+_HEAT = 0.4  # gamma - 1 of air: by which a stroke is warm at first, at most
+_USUAL_TAU_S = 1.5  # of compressed air cooling to a hose's wall, where the hold does not show it
+_STROKE_U = 0.025  # relative: the stroke and the cooling are no better known
+_GIVE, _GIVE_U = 0.1, 0.15  # share of the space that is the give of hoses, where the strokes do not tell
+
+
+@dataclass(frozen=True, slots=True)
+class Space:
+    """Gas space (mL) at gauge pressure ``at_kpa`` with its standard uncertainty, and the hoses' share of it."""
+
+    volume_ml: float
+    u_ml: float
+    give: float
+    give_u: float
+    at_kpa: float
+
+
+def lost_ml(
+    space: Space, start_kpa: float, fall_kpa: float, air_kpa: float, *, gas: bool
+) -> tuple[float, float]:
+    """What left (mL) while a leak let the pressure fall from ``start_kpa`` (gauge), and the standard uncertainty that
+    the space gives it. gas: air, at its own pressure; else coolant, which air may have been all the same."""
+    # a broken trace can have a fit that is below nothing
+    least = 0.2 * air_kpa
+    here, first = max(space.at_kpa + air_kpa, least), max(start_kpa + air_kpa, least)
+    last = max(first - fall_kpa, least)
+    hoses = (first - last) / here
+    coolant = (1.0 - space.give) * here * (1.0 / last - 1.0 / first) + space.give * hoses
+    air = (1.0 - 2.0 * space.give) * math.log(first / last) + 2.0 * space.give * hoses
+    each = air if gas else coolant
+    doubt = space.give_u * (here * (1.0 / last - 1.0 / first) - hoses)
+    if not gas:
+        doubt = math.hypot(doubt, (coolant - air) / 2.0)
+    return space.volume_ml * each, math.hypot(space.u_ml * each, space.volume_ml * doubt)
+
+
+def headspace(
+    starts_s: FloatArray,
+    ends_s: FloatArray,
+    levels_kpa: FloatArray,
+    after_s: float,
+    stroke_ml: float,
+    air_kpa: float,
+    *,
+    at_kpa: float,
+    cooling_s: float | None,
+    cooling_kpa: float | None = None,
+    leak_kpa_per_s: float,
+    leak_at_kpa: float,
+    slow_kpa: float = 0.0,
+    slow_s: float = 10.0,
+) -> Space | None:
+    """Gas space at gauge pressure ``at_kpa``; None where fewer than three full strokes follow each other.
+
+    starts_s, ends_s: of n strokes. levels_kpa: n + 1 gauge pressures, before each stroke and, last, at ``after_s``.
+    cooling_s, cooling_kpa: of the quick settling from ``after_s`` on, None where the hold does not show it.
+    leak_kpa_per_s: the steady fall at ``leak_at_kpa``; it goes with the pressure. slow_kpa: by which slow settling
+    goes on to lower the pressure from ``after_s`` on, with time constant slow_s: hoses, or a gas space so wide that it
+    cools slowly, where it is as large as the strokes' heat would be.
+    """
+    gains = np.diff(levels_kpa)
+    usual = float(np.median(gains)) if len(gains) else 0.0
+    full = np.flatnonzero(gains > 0.75 * usual)
+    if len(full) < 3 or usual <= 0:
+        return None
+    runs = np.split(full, np.flatnonzero(np.diff(full) > 1) + 1)
+    need = max(min(6, max(len(r) for r in runs)), 3)
+    long = [r for r in runs if len(r) >= need]
+    if not long:
+        return None
+    k = np.append(long[-1], long[-1][-1] + 1)
+    at = np.append(starts_s, after_s)
+    warm = (starts_s + ends_s) / 2.0
+    absolute = at_kpa + air_kpa
+    still = np.where(at[:, None] > warm, np.exp(-np.maximum(at[:, None] - warm, 0.0) / slow_s), 0.0)
+
+    def tight(stretch_kpa: float, power: float) -> FloatArray:
+        """The levels as they were without leak and stretch (each stroke's in proportion to its rise)."""
+        level = levels_kpa[k]
+        drive = (np.maximum(level, 0.0) / max(leak_at_kpa, 1.0)) ** power
+        lost = np.diff(at[k]) * leak_kpa_per_s * (drive[1:] + drive[:-1]) / 2.0
+        share = min(stretch_kpa / max(float(still[-1] @ gains), 1e-6), 0.3)
+        done = ((at[:, None] > warm) - still) @ gains
+        return np.asarray(level + np.append(0.0, np.cumsum(lost)) + share * done[k])
+
+    def fitted(
+        tau_s: float, warmth: float, stretch_kpa: float, power: float = 1.0
+    ) -> tuple[float, float, float, float]:
+        """Space, its standard error, share of give and its: strokes made as a parabola in the pressure."""
+        heat = np.array([float(np.exp(-(at[i] - warm[:i]) / tau_s).sum()) for i in k])
+        level = tight(stretch_kpa, power)
+        beta = np.linalg.lstsq(np.stack([np.ones(len(k)), k + warmth * heat], axis=1), level, rcond=None)[0]
+        x = level - warmth * beta[1] * heat - at_kpa  # once it has cooled
+        design = np.stack([np.ones(len(k)), x, x * x], axis=1)
+        # how much the parabola may bend: the hoses' share of the space, 2 C = 2 share V / p_abs
+        bend = max(float(beta[1]), 1e-9) * absolute
+        u_bend = _GIVE_U / bend
+        rest = k - design @ np.linalg.lstsq(design, k, rcond=None)[0]
+        spread = max(float(rest @ rest) / max(len(k) - 3, 1), 1e-6)
+        normal, right = design.T @ design / spread, design.T @ k / spread
+        normal[2, 2] += u_bend**-2
+        right[2] += _GIVE / bend * u_bend**-2
+        cov = np.linalg.inv(normal)
+        c = cov @ right
+        per_kpa = float(c[1])  # strokes a kPa
+        share = float(c[2]) * absolute / max(per_kpa, 1e-9)
+        return per_kpa, math.sqrt(float(cov[1, 1])), share, math.sqrt(float(cov[2, 2])) * absolute / max(per_kpa, 1e-9)
+
+    def seen(tau_s: float, kpa: float) -> float:
+        """Share by which strokes are warm at first, of which ``kpa`` is left at ``after_s``; no more than gamma - 1."""
+        left = float(np.exp(-np.maximum(after_s - warm, 0.0) / tau_s).sum())
+        return min(max(kpa, 0.0) / max(usual * left, 1e-6), _HEAT)
+
+    tau, doubt = (cooling_s, 1.3) if cooling_s is not None else (_USUAL_TAU_S, 2.5)
+    warmth = seen(tau, cooling_kpa) if cooling_s is not None and cooling_kpa is not None else _HEAT
+    of_heat = seen(slow_s, slow_kpa)
+    hoses, wide = (tau, warmth, slow_kpa), (slow_s, of_heat, 0.0)
+    best, other = (wide, hoses) if of_heat > 0.5 * _HEAT else (hoses, wide)
+    value, error, share, share_u = fitted(*best)
+    if value <= 0.0:
+        return None
+    # what is not known: the cooling, the law of the leak, and which of the two stories where both may be
+    ends = [(fitted(best[0] * doubt, *best[1:])[0], fitted(best[0] / doubt, *best[1:])[0])]
+    if leak_kpa_per_s > 0.0:
+        ends.append((fitted(*best, 0.5)[0], fitted(*best, 1.5)[0]))
+    if of_heat > 0.2 * _HEAT:
+        ends.append((value, fitted(*other)[0]))
+    volume = air_kpa * stroke_ml * value
+    u = math.sqrt(error**2 + sum((a - b) ** 2 / 4.0 for a, b in ends)) / value
+    return Space(volume, volume * math.hypot(u, _STROKE_U), min(max(share, 0.0), 1.0), share_u, at_kpa)

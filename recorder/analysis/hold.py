@@ -1,0 +1,301 @@
+"""The hold: a steady fall told from settling, with an uncertainty that carries what the trace cannot tell apart.
+
+Model: p(t) = a - r g(t) + sum of A_i exp(-t / tau_i) + noise, with none to three exponentials. g is the shape of a
+leak's fall (hold_laws), one a second on average. Level, rate and amplitudes are integrated in closed form (Gaussian
+prior on the amplitudes); the time constants, the number of exponentials, the law and the noise are averaged by their
+evidence (Hoeting et al. 1999, Statistical Science 14, 382): on a logarithmic grid, and by points drawn about the
+optima that Gauss-Newton finds, weighted together (Owen & Zhou 2000, J. Am. Stat. Assoc. 95, 135).
+Physics adds two signs: what settles slowly falls, and a leak gives no pressure back. Derivation in docs/physics.md.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy import special
+
+from recorder.analysis.hold_bins import bin_hold, rounded_response
+from recorder.analysis.hold_laws import LAWS, NEAR_LAW, Law, leak_shape
+from recorder.analysis.hold_noise import Noise, NoiseFinder
+from recorder.analysis.hold_posterior import SLOW_S, Points, Problem, moments, posterior, total
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from recorder.model import FloatArray
+
+__all__ = ["HoldFit", "fit_hold"]
+
+# no law of a leak is truer than this share of the rate, and less so the more of the pressure goes; and no settling
+# is quite a sum of exponentials: share of what settled
+_LAW_SHARE, _LAW_FALL, _FORM_SHARE = 0.01, 0.08, 0.02
+_WEIGHS = 7.0  # log weight below the best: what is less likely does not show in the curve
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class HoldFit:
+    """The fitted hold. Rate kPa/s (falling positive) with its standard uncertainty; pressures kPa at start and end;
+    ``amplitude_kpa`` by which it settled in the hold, all but 1/e of it within ``tau_s``.
+
+    ``cooling_s``, ``cooling_kpa``: time constant and size of the quick settling of the likeliest model (0 where none).
+    ``slow_kpa``: slow settling still to come at the start, of mean time constant ``slow_s``. ``time_s``, ``curve_kpa``,
+    ``curve_u`` draw the fit. ``rising``: the trace rises beyond doubt, which no leak does."""
+
+    rate_kpa_per_s: float
+    rate_u: float
+    start_kpa: float
+    start_u: float
+    end_kpa: float
+    end_u: float
+    drop_u: float
+    amplitude_kpa: float
+    amplitude_u: float
+    tau_s: float
+    tau_u: float
+    cooling_s: float
+    cooling_kpa: float
+    slow_kpa: float
+    slow_s: float
+    time_s: FloatArray
+    curve_kpa: FloatArray
+    curve_u: FloatArray
+    noise: Noise
+    last_rise_kpa: float
+    rising: bool
+
+
+def _top(points: list[Points]) -> tuple[Points, int]:
+    best = max(points, key=lambda q: float(q.log_weight.max()))
+    return best, int(np.argmax(best.log_weight))
+
+
+def _curve(t: FloatArray, shape: FloatArray, mean: FloatArray, theta: FloatArray) -> FloatArray:
+    """Model at ``t`` without its middle."""
+    out = mean[0] - mean[1] * shape
+    for a, th in zip(mean[2:], theta, strict=True):
+        out = out + a * np.exp(-t * math.exp(-th))
+    return np.asarray(out)
+
+
+def _rounding_noise(y: FloatArray, step: float, curve: FloatArray) -> float:
+    """Noise before rounding (kPa) of the greatest likelihood."""
+    sds = step * np.geomspace(0.03, 0.7, 14)
+    take = slice(None, None, max(len(y) // 3000, 1))
+    off = (curve - y)[take]
+    logs = [
+        float(
+            np.log(
+                np.maximum(
+                    special.ndtr((0.5 * step - off) / s) - special.ndtr((-0.5 * step - off) / s),
+                    1e-9,
+                )
+            ).sum()
+        )
+        for s in sds
+    ]
+    return float(sds[int(np.argmax(logs))])
+
+
+def fit_hold(
+    t: FloatArray,
+    p: FloatArray,
+    *,
+    step_kpa: float,
+    noise_kpa: float,
+    last_rise_kpa: float,
+    quick: bool = False,
+    known: Noise | None = None,
+) -> HoldFit:
+    """Fit readings ``p`` (kPa, zero-corrected) at ``t`` (s); needs 6 readings or more.
+
+    quick: fewer models. known: the noise, where it is known already.
+    """
+    t0, length = float(t[0]), float(t[-1] - t[0])
+    time = t - t0
+    sd = float(np.hypot(noise_kpa, step_kpa / math.sqrt(12.0))) + 1e-4
+    rounded = noise_kpa < 0.5 * step_kpa
+    b = bin_hold(time, p, sd)
+    eighth = max(len(b.y) // 8, 1)
+    level = float(np.median(b.y[:eighth]))
+    settled = b.y[b.t >= min(5.0, 0.1 * length)][:3]  # quick settling is no leak's
+    share = float(np.mean(settled) - np.mean(b.y[-eighth:])) / max(abs(level), 1e-3)
+    kinds = LAWS if share > 0.05 and not quick else (NEAR_LAW,)
+
+    def shapes(at: FloatArray, some: tuple[Law, ...]) -> list[tuple[Law, FloatArray]]:
+        return [(law, leak_shape(at, law, b.t, b.y, length)) for law in some]
+
+    # a first look, for the noise and what lies off the curve
+    noise = Noise(sd)
+    first = (NEAR_LAW,)
+    for _ in range(2 if rounded else 1):
+        problem = Problem(NoiseFinder(b, only_s=0.0), noise, level, last_rise_kpa)
+        look = posterior(problem, shapes(b.t, first), quick=True)
+        best, i = _top(look)
+        curve = problem.middle + _curve(
+            time, shapes(time, first)[0][1], best.mean[i], best.theta[i]
+        )
+        if rounded:
+            before = _rounding_noise(p, step_kpa, curve)
+            z, info = rounded_response(p, step_kpa, before, curve)
+            b = bin_hold(time, z, 1e9, curve, info * (np.abs(p - curve) < 5.0 * sd + step_kpa))
+            noise = Noise(before)
+        else:
+            rest = p - curve
+            spread = 1.4826 * float(np.median(np.abs(rest)))
+            b = bin_hold(time, p, max(spread, sd), curve)
+            noise = Noise(max(spread, sd))
+    least = (0.5 if rounded else 0.3) * noise.white_kpa
+    finder = NoiseFinder(b, only_s=known.wander_s if known is not None else None)
+    pairs = _pairs(finder, noise, least, known, shapes(b.t, kinds), level, last_rise_kpa)
+    late = b.t > 0.4 * length
+    climbs = late.sum() > 3 and float(np.polyfit(b.t[late], b.y[late], 1)[0]) > 0.0
+    points: list[Points] = []
+    rising = False
+    for nz in dict.fromkeys(nz for _, nz in pairs):
+        problem = Problem(finder, nz, level, last_rise_kpa)
+        up = False
+        if climbs:
+            mean, u = moments(posterior(problem, shapes(b.t, first), quick=True, leak_sign=False))
+            up = mean + 4.0 * u < 0.0
+        rising = rising or up
+        some = tuple(law for law, other in pairs if other == nz)
+        points += posterior(problem, shapes(b.t, some), quick=quick, leak_sign=not up)
+    fit = _summary(points, problem.middle, shapes, length, t0, pairs[0][1], last_rise_kpa, rising)
+    start = float(np.median(p[: max(int(np.count_nonzero(time < 0.1)), 1)]))
+    end = float(np.mean(b.y[-eighth:]))
+    if start > 5.0 * sd + step_kpa and end < 0.3 * start:
+        # nearly all of it went: that much no settling takes, whatever the shape
+        most = 0.5 * problem.slow_kpa
+        fit = replace(
+            fit,
+            rate_kpa_per_s=(start - end - most) / length,
+            rate_u=(0.3 * start + most) / length,  # where it began is not known better
+        )
+    return fit
+
+
+def _pairs(
+    finder: NoiseFinder,
+    noise: Noise,
+    least_kpa: float,
+    known: Noise | None,
+    laws: list[tuple[Law, FloatArray]],
+    level_kpa: float,
+    rise_kpa: float,
+) -> list[tuple[Law, Noise]]:
+    """Laws with the noise that each leaves, best first, without those that a quick look rules out."""
+    if known is not None and len(laws) == 1:
+        return [(laws[0][0], known)]
+    white = Problem(finder, noise, level_kpa, rise_kpa)
+    looks = [(posterior(white, [pair], quick=True), pair) for pair in laws]
+    looks.sort(key=lambda row: -total(row[0]))
+    seen: list[tuple[float, Law, Noise]] = []
+    for look, (law, shape) in looks[:6]:
+        noises: dict[Noise, None] = {}
+        for some in look[1:]:
+            rates = np.exp(-some.theta[int(np.argmax(some.log_weight))])
+            design = np.stack(
+                [np.ones_like(finder.b.t), shape, *np.exp(-finder.b.t[None] * rates[:, None])],
+                axis=1,
+            )
+            noises[finder.find(design, least_kpa)] = None
+        for found in noises:
+            problem = Problem(finder, found, level_kpa, rise_kpa)
+            seen.append((total(posterior(problem, [(law, shape)], quick=True)), law, found))
+    seen.sort(key=lambda row: -row[0])
+    return [(law, found) for total, law, found in seen[:5] if total > seen[0][0] - 5.0]
+
+
+def _summary(
+    points: list[Points],
+    middle: float,
+    shapes: Callable[[FloatArray, tuple[Law, ...]], list[tuple[Law, FloatArray]]],
+    length: float,
+    t0: float,
+    noise: Noise,
+    last_rise_kpa: float,
+    rising: bool,
+) -> HoldFit:
+    rate, rate_u = moments(points)
+    top = max(float(q.log_weight.max()) for q in points)
+    early = min(4.0, 0.3 * length)
+    grid = np.concatenate([np.linspace(0.0, early, 25)[:-1], np.linspace(early, length, 56)])
+    laws = dict(shapes(grid, tuple({q.law for q in points})))
+    weights, means, variances, drops, drop_vars = [], [], [], [], []
+    settled, settled_vars, slows, slow_areas = [], [], [], []
+    for q in points:
+        keep = np.flatnonzero(q.log_weight > top - _WEIGHS)
+        if not len(keep):
+            continue
+        k = q.theta.shape[1]
+        x = np.empty((len(keep), 2 + k, len(grid)))
+        x[:, 0], x[:, 1] = 1.0, -laws[q.law]
+        x[:, 2:] = np.exp(-grid * np.exp(-q.theta[keep])[:, :, None])
+        mean, cov = q.mean[keep], q.cov[keep]
+        weights.append(np.exp(q.log_weight[keep] - top))
+        means.append((mean[:, None, :] @ x)[:, 0])
+        variances.append(((cov @ x) * x).sum(axis=1))
+        d = x[:, :, 0] - x[:, :, -1]
+        gone = 1.0 - x[:, 2:]  # of each amplitude
+        settled.append((mean[:, None, 2:] @ gone)[:, 0])
+        last = gone[:, :, -1:]
+        settled_vars.append((last * (cov[:, 2:, 2:] @ last)).sum(axis=(1, 2)))
+        slow_part = mean[:, 2:] * (q.theta[keep] >= math.log(SLOW_S))
+        slows.append(slow_part.sum(axis=1))
+        slow_areas.append((slow_part * np.exp(q.theta[keep])).sum(axis=1))
+        drops.append((mean * d).sum(axis=1))
+        drop_vars.append((d * (cov @ d[:, :, None])[:, :, 0]).sum(axis=1))
+    w = np.concatenate(weights)
+    w /= w.sum()
+    m, v = np.concatenate(means), np.concatenate(variances)
+    curve = w @ m
+    curve_u = np.sqrt(np.maximum(w @ (v + (m - curve) ** 2), 1e-12))
+    d, dv = np.concatenate(drops), np.concatenate(drop_vars)
+    drop_u = float(np.sqrt(max(float(w @ (dv + (d - w @ d) ** 2)), 1e-12)))
+    best, i = _top(points)
+    cooling = cooling_kpa = 0.0
+    fast = np.flatnonzero(best.theta[i] < math.log(SLOW_S))
+    if len(fast):
+        j = fast[np.argmax(np.abs(best.mean[i, 2 + fast]))]
+        cooling, cooling_kpa = float(np.exp(best.theta[i, j])), float(best.mean[i, 2 + j])
+    stretch, spent = np.concatenate(slows), np.concatenate(slow_areas)
+    slow = max(float(w @ stretch), 0.0)
+    slow_s = float(w @ spent) / slow if slow > 1e-6 else 0.0
+    s, sv = np.concatenate(settled), np.concatenate(settled_vars)
+    amp = float(w @ s[:, -1])
+    amp_u = float(np.sqrt(max(float(w @ (sv + (s[:, -1] - amp) ** 2)), 1e-18)))
+    share = max(0.0, min(1.0, rate * length / max(abs(float(curve[0]) + middle), 1.0)))
+    form = (_LAW_SHARE + _LAW_FALL * share) * abs(rate)
+    rate_u = math.sqrt(rate_u**2 + form**2 + (_FORM_SHARE * amp / length) ** 2)
+    # when all but 1/e of it was over, in each model and in the mean of all
+    reached = np.abs(s) >= (1.0 - math.exp(-1.0)) * np.abs(s[:, -1:])
+    each = grid[np.argmax(reached, axis=1)]
+    tau = float(grid[int(np.argmax(np.abs(w @ s) >= (1.0 - math.exp(-1.0)) * abs(amp)))])
+    tau_u = float(np.sqrt(w @ (each - tau) ** 2))
+    curve = curve + middle
+    return HoldFit(
+        rate,
+        rate_u,
+        float(curve[0]),
+        float(curve_u[0]),
+        float(curve[-1]),
+        float(curve_u[-1]),
+        drop_u,
+        amp,
+        amp_u,
+        tau,
+        tau_u,
+        cooling,
+        cooling_kpa,
+        slow,
+        max(slow_s, SLOW_S),
+        grid + t0,
+        curve,
+        curve_u,
+        noise,
+        last_rise_kpa,
+        rising,
+    )

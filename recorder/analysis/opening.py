@@ -1,0 +1,225 @@
+"""Where a cap begins to relieve, and where it closes again; None where closed strokes explain the
+trace.
+
+The strokes before say what the next ones would do on a closed valve (``closed``). The first stroke
+after which the pressure stays where it is, and those after it, are explained with a valve and
+without one (``valve``): an opening is reported where the valve explains them better by far.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recorder.analysis.closed import Response, closed_response
+from recorder.analysis.relief import LOOK_S, Top, ceiling, fell_back, tops
+from recorder.analysis.signal import Prepared
+from recorder.analysis.strokes import Stroke
+from recorder.analysis.valve import ValveFit, fit_valve
+
+if TYPE_CHECKING:
+    from recorder.model import FloatArray
+
+__all__ = ["Opening", "find_opening"]
+
+ENOUGH = 5.0  # log likelihood ratio: three parameters gain as much by chance in about 2 % of closed caps (chi square)
+WAIT_S = 0.5  # after a stroke: what a relieving valve lets out is out
+LAW_DOUBT = 0.1  # of the distance between two laws of the valve: a real one follows neither
+SHAPE_DOUBT = 0.04  # of the height from closing to the top: strokes differ, valves are not quite linear
+LAG_DOUBT_S = 0.005  # of a valve's opening; common practice, no source
+RESEAT_DOUBT = 0.03  # of the same
+SHUTS_LATE = 0.15  # of a sudden fall: what of it may have gone while the valve was closing
+FITS_WELL = 2.0  # residuals' variance over what noise explains: else only strokes that fell back are looked at
+FITS = 3.0  # residuals' variance over what noise explains, beyond which no law of the valve is believed
+BETWEEN = 0.3  # of what a full stroke brings between two readings
+KNOCK = 3.0  # standard deviations
+PLAIN = 0.2  # of what a stroke brings: so much more gone after it than air's cooling explains was let out
+
+
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """Onset (kPa, standard uncertainty, s), the stroke that showed it, and the reseat (kPa, u, s) where seen."""
+
+    onset_kpa: float
+    onset_u: float
+    onset_s: float
+    stroke: int
+    reseat_kpa: float | None
+    reseat_u: float
+    reseat_s: float
+
+
+_WHOLE_S = 0.25  # how long a trace has to go on after a stroke that is over
+_SEEN_S = 2.0  # how long a trace has to go on after the stroke that opened the cap
+
+
+def _levels(x: Prepared, strokes: Sequence[Stroke], end_s: float) -> FloatArray:
+    """Pressure (kPa) some time after each stroke, or just before the next."""
+    until = np.array([*(s.start_s for s in strokes[1:]), end_s])
+    at = np.minimum(until - 0.03, np.array([s.end_s for s in strokes]) + WAIT_S)
+    back = max(0.12, 1.5 * x.dt_s)
+    lo, hi = np.searchsorted(x.t, at - back), np.searchsorted(x.t, at)
+    total = np.concatenate([[0.0], np.cumsum(x.p)])
+    n = hi - lo
+    mean = (total[hi] - total[lo]) / np.maximum(n, 1)
+    return np.asarray(np.where(n > 0, mean, np.interp(at, x.t, x.p)))
+
+
+def _first(strokes: Sequence[Stroke], level: FloatArray) -> tuple[int, float] | None:
+    """The first stroke that may have relieved, and the usual gain of those before it (kPa)."""
+    highest = float(level.max())
+    gains = np.diff(level, prepend=strokes[0].base_kpa)
+    building = level < 0.85 * highest
+    usual = float(np.median(gains[building] if building.any() else gains[: max(len(gains) // 2, 1)]))
+    if usual <= 0.0 or highest < 3.0:
+        return None
+    k = int(np.argmax(level >= highest - 0.6 * usual))
+    while k + 1 < len(strokes) and strokes[k + 1].top_kpa - strokes[k].top_kpa > 0.6 * usual:
+        k += 1  # it went on rising
+    return k, usual
+
+
+def _correlation(x: Prepared, start_s: float, end_s: float) -> float:
+    """How much larger the variance of 0.12 s averages is in the hold than white noise would make it."""
+    pick = (x.even_t > start_s + 3.0) & (x.even_t < end_s - 0.5)
+    width = max(round(0.12 / x.dt_s), 1)
+    n = np.count_nonzero(pick) // width
+    if n < 20 or width < 2:
+        return 1.2
+    means = x.even_p[pick][: n * width].reshape(n, width).mean(axis=1)
+    change = np.diff(means, 2)
+    seen = 1.4826 * float(np.median(np.abs(change - np.median(change)))) / math.sqrt(6.0)
+    return float(np.clip((seen * math.sqrt(width) / x.sd_kpa) ** 2, 1.0, 8.0))
+
+
+def find_opening(
+    x: Prepared, strokes: Sequence[Stroke], end_s: float, *, quick: bool = False
+) -> Opening | None:
+    """The opening of a cap, or None where no stroke relieved. quick: from levels alone, for a view while it runs."""
+    # A stroke at the very end (the recorder was killed, say) is not over: it seems to bring little.
+    strokes = [stroke for stroke in strokes if end_s - stroke.end_s > _WHOLE_S]
+    if not strokes:
+        return None
+    level = _levels(x, strokes, end_s)
+    fell = {} if quick else fell_back(x, strokes, level)
+    found = _first(strokes, level)
+    if fell and float(np.median(level[min(fell) :])) < 0.6 * max(s.top_kpa for s in strokes):
+        fell = {}  # nothing is held: it never seals
+    if found is None and not fell:
+        return None
+    k, usual = found or (min(fell), float(np.median([s.rise_kpa for s in strokes])))
+    if not fell and level[k] < 0.5 * strokes[k].top_kpa:
+        return None  # nothing is held
+    if k == len(strokes) - 1 and end_s - strokes[k].end_s < _SEEN_S:
+        return None  # nor could it be seen to stay there
+    if quick:
+        return _quick(strokes, level, k, usual)
+    correlated = _correlation(x, strokes[-1].end_s, end_s)
+    j = list(fell)
+    # strokes after the last one that let out only filled up again: they do not tell where it shuts
+    last = max(j[-1], k) if j else len(strokes) - 1
+    tries = [([*range(k, min(k + 3, last + 1)), last], FITS_WELL if fell else math.inf)]
+    if fell:
+        tries.append(([*j[:3], j[-1]], FITS))
+    closed = False
+    for which, most in tries:
+        fit, near, response = _fit(x, strokes, which, end_s, correlated)
+        if fit is None or fit.open_u > 0.5 * usual or fit.misfit > most:
+            continue
+        gain = fit.gain
+        if gain < ENOUGH and not fell and _stays(x, strokes[-1], end_s):
+            after = [j for j in range(k, len(strokes)) if strokes[j].rise_kpa > 0.0]
+            seen = tops(x, strokes, after, end_s)
+            gain += ceiling(seen, [strokes[top.stroke].rise_kpa for top in seen])
+        if gain >= ENOUGH:
+            return _by_fit(x, strokes, near, response, fit, usual)
+        closed = closed or fit.misfit < FITS_WELL
+    if closed and len(fell) < 2:
+        return None  # one stroke that fell back may be a knock, and a closed cap explains the rest
+    # no law of a valve fits, but that it let out is plain
+    seen = tops(x, strokes, fell, end_s)
+    return _by_tops(x, strokes, seen) if seen and max(fell.values()) > PLAIN * usual else None
+
+
+def _fit(
+    x: Prepared, strokes: Sequence[Stroke], which: Sequence[int], end_s: float, correlated: float
+) -> tuple[ValveFit | None, list[int], Response]:
+    """The valve of the strokes ``which``, those of them that were used, and what strokes before them were like."""
+    each = sorted(set(which))
+    near = [j for j in each if j == each[0] or strokes[j].start_s - strokes[j - 1].end_s < 4.0]
+    response = closed_response(x, strokes, near[0])
+    return fit_valve(x, strokes, near, response, end_s, correlated), near, response
+
+
+def _stays(x: Prepared, last: Stroke, end_s: float) -> bool:
+    """Whether the pressure stays after the last stroke: a leak as fast as the pump also makes a ceiling."""
+    soon, later = last.end_s + WAIT_S, min(last.end_s + WAIT_S + 1.0, end_s)
+    p = np.interp([soon, later], x.t, x.smooth)
+    return float(p[0] - p[1]) < max(0.5 * last.rise_kpa, 2.0 * x.sd_kpa)
+
+
+def _by_tops(x: Prepared, strokes: Sequence[Stroke], seen: Sequence[Top]) -> Opening:
+    """Onset at the highest of the tops, each of which only seems lower, between two readings."""
+    # a knock on top of a stroke stands out of what the readings may have missed of the others
+    middle = float(np.median([q.kpa for q in seen]))
+    missed = float(np.median([math.hypot(q.u, q.rate * x.dt_s / 2) for q in seen]))
+    plain = [q for q in seen if q.kpa <= middle + KNOCK * missed] if len(seen) > 3 else seen
+    top = max(plain, key=lambda q: q.kpa)
+    first, last = seen[0], seen[-1]
+    onset, u = top.onset(x.dt_s)
+    fall = last.kpa - last.low_kpa
+    # a valve closes with a lag as well, and the pressure goes below where it began to close
+    return Opening(
+        onset,
+        math.hypot(u, SHAPE_DOUBT * (top.kpa - top.low_kpa)),
+        first.at_s,
+        first.stroke,
+        last.low_kpa + SHUTS_LATE * fall,
+        math.hypot(last.u, SHUTS_LATE * fall),
+        last.low_s,
+    )
+
+
+def _by_fit(
+    x: Prepared, strokes: Sequence[Stroke], near: Sequence[int], response: Response, fit: ValveFit, usual: float
+) -> Opening:
+    k = next((j for j in near[::-1] if strokes[j].start_s - 0.1 <= fit.opened_s), near[0])
+    over = fit.top_kpa - fit.close_kpa
+    # how far a full stroke moves the pressure from one reading to the next
+    between = usual * min(x.dt_s / max(response.length_s, x.dt_s), 1.0)
+    # a valve lags by some milliseconds, so it is seen to open and to close late
+    steep, last = 2.0 * usual / max(response.length_s, x.dt_s), strokes[near[-1]]
+    after = x.slope[(x.t > last.start_s) & (x.t < last.end_s + LOOK_S)]
+    drops = max(-float(np.min(after)), 0.0) if len(after) else 0.0
+    doubt = math.hypot(LAW_DOUBT * fit.apart_kpa, SHAPE_DOUBT * max(over, 0.0), BETWEEN * between, LAG_DOUBT_S * steep)
+    onset_u = min(math.hypot(fit.open_u, doubt, 0.05), 0.5 * max(over, 1.0) + fit.open_u)
+    shut = fit.closed_s if math.isfinite(fit.closed_s) else strokes[near[-1]].end_s + 0.2
+    return Opening(
+        fit.open_kpa,
+        onset_u,
+        fit.opened_s,
+        k,
+        min(fit.close_kpa, fit.open_kpa),
+        math.hypot(fit.close_u, RESEAT_DOUBT * max(over, 0.0), 2.0 * LAG_DOUBT_S * drops, 0.1),
+        shut,
+    )
+
+
+def _quick(strokes: Sequence[Stroke], level: FloatArray, k: int, usual: float) -> Opening | None:
+    """Between where the pressure stays and where it peaked, once it has stayed there or fallen back clearly."""
+    rest = level[k:]
+    back = strokes[k].top_kpa - level[k]
+    stayed = len(rest) > 1 and float(np.max(rest[1:])) - float(rest[0]) < 0.4 * usual
+    before = [s.top_kpa - level[j] for j, s in enumerate(strokes[:k])][-4:]
+    usual_back = float(np.median(before)) if before else 0.3 * usual
+    if k == 0 or not (stayed or back > usual_back + 0.25 * usual):
+        return None
+    top = max(s.top_kpa for s in strokes[k:])
+    low = float(np.median(rest))
+    u = 0.3 * max(top - low, 0.5)
+    shut = strokes[-1].end_s + WAIT_S
+    return Opening((low + top) / 2, u, strokes[k].end_s, k, low, u, shut)

@@ -1,0 +1,51 @@
+"""What the analyser has to know before the first sample."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from recorder.errors import SettingError
+from recorder.limits import Procedure, resolve
+from recorder.model import Calibration, Header, Marking, Quantity, TestKind
+from recorder.units import parse_quantity
+
+__all__ = ["Setup"]
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """One test's facts. ``tester``: the recording's annotation of that name, the leak of the blanked hose
+    (``{"rate": quantity in kPa/min, "file": ..., "sha256": ...}``); None where it was never measured."""
+
+    test: TestKind
+    marked: Marking | None
+    procedure: Procedure
+    calibration: Calibration | None = None
+    tester: Mapping[str, Any] | None = None
+
+    @property
+    def tester_rate(self) -> Quantity | None:
+        """The blanked hose's own fall (kPa/min), where a tester recording is known."""
+        given = (self.tester or {}).get("rate")
+        if not isinstance(given, dict):
+            return None
+        try:
+            value = parse_quantity(given, "kPa/minute")
+        except SettingError:
+            return None
+        u = given.get("standard_uncertainty")
+        return Quantity(value, float(u) if isinstance(u, int | float) else 0.0, "kPa/min")
+
+    @classmethod
+    def from_header(cls, header: Header) -> Setup:
+        """The setup a recording names; limits that it does not name take their defaults. SettingError."""
+        tester = header.other.get("tester")
+        return cls(
+            header.test,
+            header.marked,
+            resolve(header.test, header.procedure),
+            header.calibration,
+            tester if isinstance(tester, Mapping) else None,
+        )

@@ -1,0 +1,119 @@
+"""Preparing a trace: sampling step, resolution, noise, spikes, zero.
+
+Times s, pressures kPa; arrays one-dimensional and of one length.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy import ndimage
+
+if TYPE_CHECKING:
+    from recorder.model import FloatArray, IntArray
+
+__all__ = ["Prepared", "prepare"]
+
+_MAD_TO_SD = 1.4826  # of a normal distribution
+AMONG_S = 2.0  # after another rise a stroke may follow
+SLOPE_S = 0.09  # width of the Gaussian whose derivative gives the slope: a fraction of a stroke
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Prepared:
+    """A trace ready for the estimators. ``p`` is zero-corrected and without spikes; ``smooth`` is
+    ``p`` averaged over about 0.15 s; ``slope`` its rate of change (kPa/s). ``noise_kpa`` is the
+    white part of the noise without resolution, ``step_kpa`` the resolution (0 where the readings
+    are not quantised). ``even_*``: the same with holes bridged by straight lines, so that equal
+    steps of the index are equal times."""
+
+    t: FloatArray
+    p: FloatArray
+    smooth: FloatArray
+    slope: FloatArray
+    dt_s: float
+    step_kpa: float
+    noise_kpa: float
+    spikes: int
+    even_t: FloatArray
+    even_p: FloatArray
+    even_slope: FloatArray
+
+    @property
+    def sd_kpa(self) -> float:
+        """Standard deviation of one reading: noise and resolution."""
+        return float(np.hypot(self.noise_kpa, self.step_kpa / np.sqrt(12.0))) + 1e-6
+
+
+def resolution_kpa(p: FloatArray) -> float:
+    """The step between neighbouring readings: the median gap of the values seen; 0 where it means nothing."""
+    values = np.unique(p)
+    if len(values) < 3:
+        return float(values[-1] - values[0]) if len(values) == 2 else 0.0
+    gaps = np.diff(values)
+    gaps = gaps[gaps > 2.5e-4]  # the last decimal of the file
+    return float(np.median(gaps)) if len(gaps) else 0.0
+
+
+def noise_kpa(p: FloatArray, step_kpa: float) -> float:
+    """White noise from second differences, which lines and slow curves leave alone."""
+    if len(p) < 8:
+        return step_kpa
+    d2 = p[2:] - 2.0 * p[1:-1] + p[:-2]
+    sd = _MAD_TO_SD * float(np.median(np.abs(d2 - np.median(d2)))) / np.sqrt(6.0)
+    core = d2[np.abs(d2) <= 6.0 * max(sd, step_kpa, 1e-6)]
+    if len(core) > 8:  # a coarse step makes the median jump; the core's own spread does not
+        sd = float(np.std(core)) / np.sqrt(6.0)
+    return float(np.sqrt(max(sd**2 - step_kpa**2 / 12.0, 0.0)))
+
+
+def without_spikes(p: FloatArray, dt_s: float, sd_kpa: float) -> tuple[FloatArray, int]:
+    """Lone wild readings replaced by the median of their neighbours; edges stay where they are.
+
+    So few readings a second that a relieving stroke may show in one of them alone: then a reading among strokes is wild
+    only where it stands higher than strokes bring it from one reading to the next.
+    """
+    if len(p) < 5:
+        return p, 0
+    width = 3 if dt_s > 0.03 else 5
+    middle = ndimage.median_filter(p, width, mode="nearest")
+    limit = max(7.0 * sd_kpa, 4.0 if dt_s > 0.03 else 1.5)
+    off = p - middle
+    wild = np.abs(off) > limit
+    if dt_s > 0.03 and wild.any():
+        steep = np.diff(middle, prepend=middle[0])
+        most = float(steep.max())
+        rises = np.flatnonzero(steep > max(0.3 * most, limit / 2))
+        for k in np.flatnonzero(wild & (off > 0.0) & (off < 1.5 * most)):
+            before = rises[rises < k]
+            if len(before) and (k - before[-1]) * dt_s < AMONG_S and middle[k] > 0.6 * float(middle.max()):
+                wild[k] = False
+                rises = np.sort(np.append(rises, k))
+    return np.where(wild, middle, p), int(np.count_nonzero(wild))
+
+
+def prepare(t: FloatArray, p: FloatArray, zero_kpa: float) -> Prepared:
+    """The trace, zero-corrected and cleaned. Needs two samples or more."""
+    dt = float(np.median(np.diff(t)))
+    step = resolution_kpa(p)
+    noise = noise_kpa(p, step)
+    clean, spikes = without_spikes(p - zero_kpa, dt, float(np.hypot(noise, step / 3.46)) + 1e-6)
+    even_t, even_p, own = _evenly(t, clean, dt)
+    width = max(round(0.15 / dt), 1)
+    smooth = ndimage.uniform_filter1d(even_p, width, mode="nearest") if width > 1 else even_p
+    slope = ndimage.gaussian_filter1d(even_p, max(SLOPE_S / dt, 0.5), order=1, mode="nearest") / dt
+    return Prepared(
+        t, clean, smooth[own], slope[own], dt, step, noise, spikes, even_t, even_p, slope
+    )
+
+
+def _evenly(t: FloatArray, p: FloatArray, dt_s: float) -> tuple[FloatArray, FloatArray, IntArray]:
+    """Times and readings with lost ones put in on straight lines, and where the real ones are among them."""
+    missing = np.clip(np.rint(np.diff(t) / dt_s).astype(np.int64) - 1, 0, round(600.0 / dt_s))
+    own = np.arange(len(t)) + np.concatenate([[0], np.cumsum(missing)])
+    if own[-1] == len(t) - 1:
+        return t, p, own
+    every = np.arange(own[-1] + 1)
+    return np.interp(every, own, t), np.interp(every, own, p), own

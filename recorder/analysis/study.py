@@ -1,0 +1,290 @@
+"""One trace looked at as a whole: from arrays to findings. Pure and stateless, so that blocks cannot matter."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from recorder.analysis.early import SHORTEST_S, answer
+from recorder.analysis.faults import rails_kpa, sensor_fault
+from recorder.analysis.headspace import Space, headspace
+from recorder.analysis.hold import HoldFit, fit_hold
+from recorder.analysis.opening import Opening, find_opening
+from recorder.analysis.phases import (
+    Stretches,
+    gone_at_once,
+    phases,
+    segment,
+    take_beat_out,
+)
+from recorder.analysis.setup import Setup
+from recorder.analysis.signal import Prepared, prepare
+from recorder.analysis.zero import find_start
+from recorder.model import Phase, Quantity
+
+if TYPE_CHECKING:
+    from recorder.model import FloatArray
+
+__all__ = ["Study", "study"]
+
+_SHORTEST_STEP_S = 1e-4  # a line of the wire takes longer even at 2 Mbaud
+_MOST_MISSING = 20_000_000  # lost readings that are put in: more than any recording has rows
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Study:
+    """Everything the estimators found. None where the trace does not show it."""
+
+    zero_kpa: float
+    zero_u: float
+    x: Prepared | None
+    parts: Stretches | None
+    peak: Quantity | None
+    opening: Opening | None
+    hold_start_s: float
+    hold_end_s: float
+    fit: HoldFit | None
+    headspace: Space | None
+    zero_shift: Quantity | None
+    fault: str | None
+    broken: str | None
+    rhythmic: bool
+    never_held: bool
+    early: tuple[Literal["leak", "tight"], float] | None
+    phases: tuple[Phase, ...]
+    gaps: int
+    late_start: bool = False
+
+
+def _peak(x: Prepared, end_s: float) -> Quantity:
+    """Highest pressure with the noise taken out: a parabola through the readings about the highest smooth one."""
+    use = x.t <= end_s
+    width = max(round(0.05 / x.dt_s), 1)
+    mean = np.convolve(x.p[use], np.ones(width) / width, "same") if width > 1 else x.p[use]
+    if width > 1 and len(mean) > 2 * width:
+        mean = mean.copy()
+        mean[:width], mean[-width:] = x.p[use][:width].min(), x.p[use][-width:].min()
+    k = int(np.argmax(mean))
+    t, p = x.t[use], x.p[use]
+    sd = x.sd_kpa
+    # a full top first; where no parabola fits it, less of it: a valve that pops leaves a sharp one
+    for half_s in (0.12, 0.07, 0.04, 0.025):
+        near = np.abs(t - t[k]) < half_s
+        n = int(np.count_nonzero(near))
+        if n < (7 if half_s > 0.1 else 5):
+            break
+        c, cov = np.polyfit(t[near] - t[k], p[near], 2, cov="unscaled")
+        miss = p[near] - np.polyval(c, t[near] - t[k])
+        if float(miss @ miss) / (n - 3) > 2.0 * sd**2:
+            continue
+        at = float(np.clip(-c[1] / (2 * c[0]), -0.1, 0.1)) if c[0] < 0 else 0.0
+        u = float(sd * np.sqrt(cov[2, 2])) + 0.05
+        return Quantity(float(np.polyval(c, at)), float(np.hypot(u, 0.1)), "kPa", float(t[k]) + at)
+    return Quantity(float(mean[k]), float(np.hypot(sd, 0.2 + x.dt_s * 2.0)), "kPa", float(t[k]))
+
+
+def _unusable(t: FloatArray) -> str | None:
+    """Why these times cannot be studied in bearable time and memory; None where they can."""
+    steps = np.diff(t)
+    dt = float(np.median(steps))
+    if dt < _SHORTEST_STEP_S:
+        return f"more than {1 / _SHORTEST_STEP_S:.0f} readings a second"
+    lost = steps[steps > max(5.0 * dt, 0.5)]
+    if float(np.sum(np.minimum(lost, 600.0))) / dt > _MOST_MISSING:
+        return f"{float(lost.sum()):.0f} s of {t[-1] - t[0]:.0f} s are missing"
+    return None
+
+
+def study(
+    setup: Setup, t: FloatArray, p: FloatArray, flags: Sequence[str] | None, *, quick: bool = False
+) -> Study:
+    """Study readings ``p`` (kPa, not zero-corrected) at ``t`` (s, increasing)."""
+    nothing = Study(
+        zero_kpa=0.0,
+        zero_u=0.0,
+        x=None,
+        parts=None,
+        peak=None,
+        opening=None,
+        hold_start_s=0.0,
+        hold_end_s=0.0,
+        fit=None,
+        headspace=None,
+        zero_shift=None,
+        fault=None,
+        broken=None,
+        rhythmic=False,
+        never_held=False,
+        early=None,
+        phases=(),
+        gaps=0,
+    )
+    finite = np.isfinite(p) & np.isfinite(t)
+    t, p = t[finite], p[finite]
+    if len(t) < 8 or float(t[-1] - t[0]) < 1.0:
+        end = float(t[-1]) if len(t) else 0.0
+        phase = (Phase("vented", float(t[0]), end),) if len(t) else ()
+        return replace(nothing, phases=phase, broken="fewer than 8 readings")
+    unusable = _unusable(t)
+    if unusable is not None:
+        whole = (Phase("vented", float(t[0]), float(t[-1])),)
+        return replace(nothing, phases=whole, broken=unusable)
+    start = find_start(t, p, setup.calibration)
+    zero, zero_u, vented_end = start.zero_kpa, start.zero_u, start.vented_end_s
+    seen = prepare(t, p, zero)
+    x, beat = take_beat_out(seen, vented_end)
+    steps = np.diff(t)
+    holes = steps > max(5.0 * x.dt_s, 0.5)
+    gaps = int(np.count_nonzero(holes))
+    lost = float(steps[holes].sum())
+    broken = (
+        f"{lost:.0f} s of {t[-1] - t[0]:.0f} s are missing"
+        if lost > 0.4 * float(t[-1] - t[0])
+        else None
+    )
+    fault = sensor_fault(p, x.dt_s, flags, rails_kpa(setup.calibration))
+    parts = segment(x, vented_end, may_open=setup.test == "cap")
+    if start.late and broken is None:
+        broken = start.wrong if parts.strokes or start.wrong else "it begins under pressure, and no stroke is in it"
+    end = parts.release_s if parts.release_s is not None else float(t[-1])
+    peak = _peak(seen, end) if parts.strokes else None
+    opening = find_opening(x, parts.strokes, end, quick=quick) if setup.test == "cap" and parts.strokes else None
+    hold = max(parts.holds, key=lambda h: h[1] - h[0]) if parts.holds else None
+    fit = None
+    if hold is not None:
+        if opening is not None and hold[0] <= opening.reseat_s < min(hold[0] + 8.0, hold[1] - 2.0):
+            hold = (opening.reseat_s, hold[1])  # a cap's hold begins where the cap has closed again
+        pick = (t >= hold[0]) & (t <= hold[1])
+        if np.count_nonzero(pick) >= 8:
+            rise = next(
+                (s.rise_kpa for s in reversed(parts.strokes) if s.end_s <= hold[0] + 0.5), 1.0
+            )
+            fit = fit_hold(
+                t[pick],
+                x.p[pick],
+                step_kpa=x.step_kpa,
+                noise_kpa=x.noise_kpa,
+                last_rise_kpa=rise,
+                quick=quick,
+            )
+    if parts.knocked_off and hold is not None and hold[1] - hold[0] > setup.procedure.hold_s - 1.0:
+        parts = replace(parts, knocked_off=False)  # the hold was complete: however it ended
+    early = None
+    if hold is not None and fit is not None:
+        early = _early(setup, x, hold, fit, now_only=quick)
+    head = _headspace(setup, x, parts, opening, fit)
+    shift = None
+    if parts.zero_again_s is not None:
+        tail = x.p[t > parts.zero_again_s + 0.8]
+        if len(tail) >= 5:
+            u = float(
+                np.hypot(
+                    np.std(tail) / np.sqrt(max(len(tail) * min(x.dt_s / 0.25, 1.0), 1.0)), zero_u
+                )
+            )
+            shift = Quantity(float(np.mean(tail)), float(np.hypot(u, x.step_kpa / 7.0)), "kPa")
+    never_held = gone_at_once(x, parts.strokes, end)
+    seen_phases = phases(x, parts, opening.onset_s if opening else None, hold, vented=not start.late)
+    return Study(
+        zero,
+        zero_u,
+        x,
+        parts,
+        peak,
+        opening,
+        *(hold or (0.0, 0.0)),
+        fit,
+        head,
+        shift,
+        fault,
+        broken,
+        beat is not None,
+        never_held,
+        early,
+        seen_phases,
+        gaps,
+        start.late,
+    )
+
+
+def _headspace(
+    setup: Setup, x: Prepared, parts: Stretches, opening: Opening | None, fit: HoldFit | None
+) -> Space | None:
+    """Gas space at the hold's start, or where the strokes ended, from the strokes before the cap opened."""
+    volume = setup.procedure.stroke_volume_ml
+    pumped = [s for s in parts.strokes if opening is None or s.end_s < opening.onset_s]
+    if volume is None or len(pumped) < 3:
+        return None
+    later = [s.start_s for s in parts.strokes if s.start_s > pumped[-1].end_s]
+    after = later[0] if later else pumped[-1].end_s
+    levels = [_level(x, s.start_s) for s in pumped]
+    levels.append(_level(x, after) if later else pumped[-1].top_kpa)
+    cools = fit is not None and fit.cooling_s > 0.2
+    # a hold in which nothing settles quickly shows that the strokes' heat was gone at once, or goes slowly
+    cold = opening is None and fit is not None and not cools
+    return headspace(
+        np.array([s.start_s for s in pumped]),
+        np.array([s.end_s for s in pumped]),
+        np.array(levels),
+        after,
+        volume,
+        setup.procedure.local_air_pressure_kpa,
+        at_kpa=fit.start_kpa if fit is not None else levels[-1],
+        cooling_s=0.05 if cold else fit.cooling_s if fit is not None and cools else None,
+        # a cap that opened has let out what would tell how warm the strokes were
+        cooling_kpa=fit.cooling_kpa if fit is not None and cools and opening is None else None,
+        leak_kpa_per_s=fit.rate_kpa_per_s if fit is not None else 0.0,
+        leak_at_kpa=(fit.start_kpa + fit.end_kpa) / 2.0 if fit is not None else 1.0,
+        slow_kpa=fit.slow_kpa if fit is not None else 0.0,
+        slow_s=fit.slow_s if fit is not None else 10.0,
+    )
+
+
+def _early(
+    setup: Setup, x: Prepared, hold: tuple[float, float], fit: HoldFit, *, now_only: bool
+) -> tuple[Literal["leak", "tight"], float] | None:
+    """When a sequential decision was first reached: the hold is looked at again at growing lengths.
+
+    ``fit`` is a quick one of all of it where ``now_only``. What a quick look says has to stand in a full one.
+    A cap is not condemned for what the tester itself loses.
+    """
+    base = setup.tester_rate if setup.test == "cap" else None
+    own, own_u = (base.value, base.standard_uncertainty or 0.0) if base is not None else (0.0, 0.0)
+    limit = setup.procedure.steady_fall_allowed_kpa_per_min
+
+    def look(end: float, *, quick: bool) -> HoldFit:
+        pick = (x.t >= hold[0]) & (x.t <= end)
+        return fit_hold(
+            x.t[pick],
+            x.p[pick],
+            step_kpa=x.step_kpa,
+            noise_kpa=x.noise_kpa,
+            last_rise_kpa=fit.last_rise_kpa,
+            quick=quick,
+            known=fit.noise,
+        )
+
+    def said(part: HoldFit) -> Literal["leak", "tight"] | None:
+        return answer(60.0 * part.rate_kpa_per_s - own, float(np.hypot(60.0 * part.rate_u, own_u)), limit)
+
+    shares = (1 / 6, 1 / 3, 1 / 2, 3 / 4)
+    ends = [hold[1]] if now_only else [hold[0] + q * setup.procedure.hold_s for q in shares]
+    for end in ends:
+        if end - hold[0] < SHORTEST_S or end > hold[1]:
+            continue
+        if np.count_nonzero((x.t >= hold[0]) & (x.t <= end)) < 8:
+            continue
+        if said(fit if now_only else look(end, quick=True)) is None:
+            continue
+        sure = said(look(end, quick=False))
+        if sure is not None:
+            return sure, end
+    return None
+
+
+def _level(x: Prepared, at_s: float) -> float:
+    near = (x.t > at_s - 0.15) & (x.t <= at_s)
+    return float(np.mean(x.p[near])) if near.any() else float(np.interp(at_s, x.t, x.p))

@@ -1,0 +1,114 @@
+"""Many relief valves stepped through time side by side; the laws are those of ``valve``."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recorder.analysis.closed import Response
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from recorder.model import FloatArray
+
+__all__ = ["Lanes", "run_valves"]
+
+
+@dataclass(slots=True, eq=False)
+class Lanes:
+    """Many valves side by side: arrays of one length, ``feed`` (steps + 1, lanes) the air that is
+    in (kPa)."""
+
+    feed: FloatArray
+    step_s: FloatArray
+    base: FloatArray
+    warm: FloatArray
+    p_open: FloatArray
+    k: FloatArray
+    gap: FloatArray
+    ajar: NDArray[np.bool_]
+
+
+def run_valves(q: Lanes, r: Response, *, pops: bool, full: bool = False) -> tuple[FloatArray, FloatArray]:
+    """Pressures (steps + 1, lanes), and the warmth c at the end (lanes). Between two times lift and
+    pressure follow a line, so each step is exact in k. full: the lift stays as it was at the opening until
+    it shuts."""
+    if full:
+        return _run_full(q, r)
+    p, c = q.base.copy(), q.warm.copy()
+    lift = np.where(q.ajar, np.maximum(p - q.p_open + q.gap, 1e-3), 0.0)
+    out = np.empty_like(q.feed)
+    out[0] = p
+    cool = 1.0 - np.exp(-q.step_s / r.tau_s)
+    rate = (1.0 + r.warming) * q.k * q.step_s
+    p_open, p_close = q.p_open, q.p_open - q.gap
+    air = np.diff(q.feed, axis=0)
+    gain = (1.0 + r.warming) * air - r.fall_kpa_per_s * q.step_s
+    for i in range(len(air)):
+        cooled = c * cool
+        push = gain[i] - r.warming * cooled
+        still = p + push - rate * lift  # with the lift as it is
+        if pops:
+            moves = (lift > 0.0) | (still > p_open)
+            over = still - p_open
+            line, start = p_close, np.where(lift > 0.0, p - p_close, q.gap)
+            over = np.where(lift > 0.0, push, over)
+        else:
+            over = still - p_open - lift
+            up = over > 0.0
+            moves = up | ((still - p_close < lift) & (lift > 0.0))
+            line = np.where(up, p_open, p_close)
+            start = np.where(up, np.maximum(p - p_open, lift), np.minimum(p - p_close, lift))
+            over = np.where(up, over, push)
+        if moves.any():
+            # where the step begins before the line is met, only the part after counts
+            part = np.minimum(np.maximum(over / np.where(push == 0.0, 1.0, push), 0.0), 1.0)
+            settle = push / rate
+            level = settle + (start - settle) * np.exp(-rate * part)
+            level[level < 1e-3] = 0.0
+            level = np.where(q.ajar, np.maximum(level, 1e-3), level)
+            new = np.where(moves, line + level, still)
+            lift = np.where(moves, level, lift)
+        else:
+            new = still
+        c = c + air[i] - (p + push - new) / (1.0 + r.warming) - cooled
+        p = new
+        out[i + 1] = p
+    return out, c
+
+
+def _run_full(q: Lanes, r: Response) -> tuple[FloatArray, FloatArray]:
+    """A valve that is either shut or wholly open."""
+    p, c = q.base.copy(), q.warm.copy()
+    is_open = np.zeros(len(p), bool)
+    out = np.empty_like(q.feed)
+    out[0] = p
+    cool = 1.0 - np.exp(-q.step_s / r.tau_s)
+    flow = np.maximum((1.0 + r.warming) * q.k * q.step_s * q.gap, 1e-9)
+    p_open, p_close = q.p_open, q.p_open - q.gap
+    air = np.diff(q.feed, axis=0)
+    gain = (1.0 + r.warming) * air - r.fall_kpa_per_s * q.step_s
+    for i in range(len(air)):
+        cooled = c * cool
+        push = gain[i] - r.warming * cooled
+        still = p + push
+        opens = ~is_open & (still > p_open)
+        moves = is_open | opens
+        new = still
+        if moves.any():
+            # where the step begins before the line is met, only the part after counts
+            start = np.where(opens, np.maximum(p, p_open), p)
+            part = np.where(opens, np.clip((still - start) / np.where(push == 0.0, 1.0, push), 0.0, 1.0), 1.0)
+            down = start + part * (push - flow)
+            shuts = moves & (down <= p_close)
+            net = np.maximum(flow - push, 1e-9)
+            left = np.clip(part - (start - p_close) / net, 0.0, 1.0)
+            new = np.where(moves, np.where(shuts, p_close + left * push, down), still)
+            is_open = moves & ~shuts
+        c = c + air[i] - (still - new) / (1.0 + r.warming) - cooled
+        p = new
+        out[i + 1] = p
+    return out, c

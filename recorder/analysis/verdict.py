@@ -1,0 +1,247 @@
+"""From what was found to an outcome with its reasons. Values are compared with limits as value +- 2 u."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from recorder.analysis.setup import Setup
+from recorder.limits import band_kpa
+from recorder.model import Outcome, Quantity, Reason
+
+__all__ = ["Findings", "decide"]
+
+HIDDEN_SHARE = 0.1  # of a stroke: so much beyond the opening may not show
+SETTLES_KPA = 3.0  # just after the last stroke; common practice, no source
+
+Side = Literal["below", "above", "unclear"]
+
+
+@dataclass(frozen=True, slots=True)
+class Findings:
+    """What the estimators say. Pressures kPa, rate kPa/min with the tester's own leak still in it. Zero and
+    calibration are in the uncertainties of peak and opening; stroke_kpa: what a stroke brings."""
+
+    fault: str | None
+    broken: str | None
+    strokes: int
+    peak: Quantity | None
+    opening: Quantity | None
+    hold_s: float
+    rate: Quantity | None
+    start_kpa: float | None
+    tester_rate: Quantity | None
+    zero_shift: Quantity | None
+    rhythmic: bool = False
+    rising: bool = False
+    knocked_off: bool = False
+    headspace_ml: float | None = None
+    lost_at_once: bool = False
+    never_held: bool = False
+    judged: Quantity | None = None  # the opening, or the peak where the procedure goes by it; None: did not open
+    stroke_kpa: float = 0.0
+    notes: tuple[Reason, ...] = field(default=())
+
+
+def side(value: float, u: float, limit: float) -> Side:
+    """Which side of the limit the value is on, clear of it by two standard uncertainties."""
+    if value + 2.0 * u <= limit:
+        return "below"
+    return "above" if value - 2.0 * u > limit else "unclear"
+
+
+def decide(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], float | None]:
+    """Outcome, reasons, and for ``undecided`` the further hold (s) that would settle it."""
+    if f.fault:
+        return "void", (Reason("sensor-fault", f"The reading cannot be trusted: {f.fault}."),), None
+    if f.broken:
+        return "void", (Reason("trace-broken", f"The trace is broken: {f.broken}."),), None
+    if f.strokes == 0 or f.peak is None or f.peak.value < 3.0:
+        return "void", (Reason("never-pumped", "The pressure was never pumped up."),), None
+    return _cap(setup, f) if setup.test == "cap" else _system(setup, f)
+
+
+def _zero(setup: Setup, f: Findings) -> list[Reason]:
+    z = f.zero_shift
+    if (
+        z is not None
+        and z.standard_uncertainty is not None
+        and abs(z.value) - 2 * z.standard_uncertainty > setup.procedure.zero_shift_allowed_kpa
+    ):
+        return [Reason("zero-shift", f"Zero moved by {z.value:.1f} kPa between start and release.")]
+    return []
+
+
+def _hold(setup: Setup, f: Findings, *, net: bool) -> tuple[Outcome, list[Reason], float | None]:
+    """The hold alone: its steady fall against the allowance."""
+    proc = setup.procedure
+    limit = proc.steady_fall_allowed_kpa_per_min
+    if f.rate is None or f.rate.standard_uncertainty is None:
+        text = "There is no hold long enough to judge."
+        return "undecided", [Reason("hold-too-short", text)], proc.hold_s
+    rate, u = f.rate.value, f.rate.standard_uncertainty
+    raw_side = side(rate, u, limit)
+    reasons: list[Reason] = []
+    if net and f.tester_rate is not None:
+        base, base_u = f.tester_rate.value, f.tester_rate.standard_uncertainty or 0.0
+        net_rate, net_u = rate - base, (u * u + base_u * base_u) ** 0.5
+        if raw_side != "below" and side(net_rate, net_u, limit) != "above":
+            reasons.append(
+                Reason(
+                    "tester-leaks",
+                    f"The tester itself loses {base:.2f} kPa/min; that part is taken out.",
+                )
+            )
+        rate, u = net_rate, net_u
+    where = side(rate, u, limit)
+    said = f"{rate:.2f} ± {2 * u:.2f} kPa/min beyond settling, {limit:g} kPa/min allowed"
+    if where == "above":
+        return "fail", [*reasons, Reason("fall-too-fast", f"It falls too fast: {said}.")], None
+    short = f.hold_s < proc.shortest_hold_s - 0.5
+    if short:
+        reasons.append(
+            Reason(
+                "hold-too-short",
+                f"The hold lasted {f.hold_s:.0f} s; at least "
+                f"{proc.shortest_hold_s:.0f} s say anything.",
+            )
+        )
+        return "undecided", reasons, max(proc.hold_s - f.hold_s, 5.0)
+    if f.rising:
+        reasons.append(
+            Reason(
+                "hold-too-short",
+                "The pressure rises during the hold: something is warming up, "
+                "and that could hide a leak.",
+            )
+        )
+        return "undecided", reasons, proc.hold_s
+    if where == "unclear":
+        # the uncertainty of a slope goes down with the 3/2 power of the hold's length
+        gap = max(abs(limit - rate), 0.05 * limit)
+        more = f.hold_s * min((2.0 * u / gap) ** (2.0 / 3.0), 4.0) - f.hold_s
+        more = max(round(more / 5.0) * 5.0, 15.0)
+        reasons.append(
+            Reason(
+                "hold-too-short", f"The hold cannot tell yet: {said}. Hold about {more:.0f} s more."
+            )
+        )
+        return "undecided", reasons, more
+    if rate < 2.0 * u:
+        reasons.append(
+            Reason("no-detectable-fall", f"No fall beyond settling can be seen: {said}.")
+        )
+    else:
+        reasons.append(
+            Reason("fall-within-allowance", f"The fall is within the allowance: {said}.")
+        )
+    return "pass", reasons, None
+
+
+def _cap(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], float | None]:
+    held, reasons, more = _hold(setup, f, net=True)
+    first: list[Reason] = []
+    band: Outcome = "pass"
+    judged = f.judged
+    if setup.marked is None:
+        if f.opening is None:
+            band, first = "undecided", [Reason("no-opening", "The cap was not seen to open.")]
+    else:
+        low, high = band_kpa(setup.procedure, setup.marked)
+        limits = f"{low:.1f} to {high:.1f} kPa allowed"
+        peak = f.peak.value if f.peak else 0.0
+        peak_u = (f.peak.standard_uncertainty or 0.0) if f.peak else 0.0
+        if judged is None:
+            # an opening in the last part of the last stroke alone may not show
+            if peak - 2 * peak_u - HIDDEN_SHARE * f.stroke_kpa > high:
+                band = "fail"
+                first = [Reason("no-opening", f"It did not open up to {peak:.0f} kPa; {limits}.")]
+            elif f.never_held or (held == "fail" and peak + 2 * peak_u < low):
+                band, first = (
+                    "fail",
+                    [Reason("no-opening", f"It never built up pressure to open; {limits}.")],
+                )
+            else:
+                band = "undecided"
+                first = [
+                    Reason(
+                        "no-opening", f"It was pumped to {peak:.0f} kPa and did not open; {limits}."
+                    )
+                ]
+        else:
+            value, u = judged.value, judged.standard_uncertainty or 0.0
+            said = f"{value:.1f} ± {2 * u:.1f} kPa, {limits}"
+            if value + 2 * u < low:
+                band, first = "fail", [Reason("opens-low", f"It opens too low: {said}.")]
+            elif value - 2 * u > high:
+                band, first = "fail", [Reason("opens-high", f"It opens too high: {said}.")]
+            elif value - 2 * u >= low and value + 2 * u <= high:
+                first = [Reason("opens-in-band", f"It opens where it should: {said}.")]
+            else:
+                band = "undecided"
+                code = "opens-low" if value < (low + high) / 2 else "opens-high"
+                first = [Reason(code, f"The opening is too close to the limit to tell: {said}.")]
+    if f.never_held and band == "fail":
+        reasons = [
+            Reason(
+                "fall-too-fast",
+                "What each stroke brings is gone before the next one: it does not seal.",
+            )
+        ]
+    reasons = [*first, *reasons, *_zero(setup, f)]
+    if "fail" in (band, held):
+        return "fail", tuple(reasons), None
+    if f.rhythmic or f.lost_at_once:
+        held = "undecided"
+        if f.lost_at_once:
+            reasons.append(
+                Reason("trace-broken", "The pressure vanished at once: the hose came off.")
+            )
+    return ("undecided" if "undecided" in (band, held) else "pass"), tuple(reasons), more
+
+
+def _system(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], float | None]:
+    out, reasons, more = _hold(setup, f, net=False)
+    if f.lost_at_once and out != "fail":
+        out = "void" if f.rate is None else "undecided"
+        reasons.append(
+            Reason(
+                "trace-broken", "The pressure vanished at once during the hold: the hose came off."
+            )
+        )
+    if f.rhythmic and out != "fail":
+        out = "undecided"
+        reasons.append(
+            Reason(
+                "trace-broken",
+                "The pressure beats in a rhythm: is the engine running? If it runs, "
+                "combustion gas in the coolant is suspected. Test with the engine off.",
+            )
+        )
+    if setup.marked is not None and f.start_kpa is not None and f.peak is not None:
+        target = setup.marked.kpa + setup.procedure.target_low_kpa
+        peak_u = f.peak.standard_uncertainty or 0.0
+        # what settles after the last stroke is no fault of the pumping
+        reached = max(f.peak.value, f.start_kpa + SETTLES_KPA)
+        if reached + 2 * peak_u < target:  # a leak shows a little below as well: only what is clearly below counts
+            text = f"Held at {f.start_kpa:.0f} kPa; the target begins at {target:.0f} kPa."
+            reasons.append(Reason("below-target", text))
+            if out == "pass":
+                out, more = "undecided", setup.procedure.hold_s
+        over = setup.marked.kpa + setup.procedure.over_limit_kpa
+        if f.peak.value - 2 * (f.peak.standard_uncertainty or 0.0) > over:
+            reasons.append(
+                Reason(
+                    "over-limit",
+                    f"It was pumped to {f.peak.value:.0f} kPa; never above {over:.0f} kPa.",
+                )
+            )
+    if f.headspace_ml is not None and f.headspace_ml > setup.procedure.most_air_ml:
+        reasons.append(
+            Reason(
+                "too-much-air",
+                f"About {f.headspace_ml:.0f} mL of air in the system hide a leak: "
+                "fill it and test again.",
+            )
+        )
+    return out, (*reasons, *_zero(setup, f)), more

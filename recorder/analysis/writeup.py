@@ -1,0 +1,212 @@
+"""From a study to the judgement of format 1."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import hypot
+from typing import Any
+
+from recorder.analysis.boiling import boiling_point_c, glycol_estimate_c
+from recorder.analysis.headspace import lost_ml
+from recorder.analysis.setup import Setup
+from recorder.analysis.study import Study
+from recorder.analysis.verdict import Findings, decide
+from recorder.model import Hold, Judgement, Quantity, Settling
+
+__all__ = ["write_up"]
+
+_DIGITS = 6
+
+
+def _q(value: float, u: float | None, unit: str, time_s: float | None = None) -> Quantity:
+    return Quantity(
+        round(value, _DIGITS),
+        None if u is None else round(u, _DIGITS),
+        unit,
+        None if time_s is None else round(time_s, _DIGITS),
+    )
+
+
+def _hold(s: Study, scale_u: float) -> Hold | None:
+    fit = s.fit
+    if fit is None:
+        return None
+    settling = None
+    if fit.tau_s > 0 and abs(fit.amplitude_kpa) > 2.0 * fit.amplitude_u:
+        settling = Settling(
+            _q(fit.amplitude_kpa, fit.amplitude_u, "kPa"), _q(fit.tau_s, fit.tau_u, "s")
+        )
+    drop = fit.start_kpa - fit.end_kpa
+    offset_u = (s.zero_u**2 + scale_u**2) ** 0.5
+    return Hold(
+        round(s.hold_start_s, _DIGITS),
+        round(s.hold_end_s, _DIGITS),
+        _q(fit.start_kpa, (fit.start_u**2 + offset_u**2) ** 0.5, "kPa"),
+        _q(fit.end_kpa, (fit.end_u**2 + offset_u**2) ** 0.5, "kPa"),
+        _q(drop, fit.drop_u, "kPa"),
+        _q(60.0 * fit.rate_kpa_per_s, 60.0 * fit.rate_u, "kPa/min"),
+        settling,
+        _q(60.0 * 3.29 * fit.rate_u, None, "kPa/min"),
+    )
+
+
+def findings(setup: Setup, s: Study) -> Findings:
+    """The study's numbers as the verdict wants them."""
+    rate = None
+    length = s.hold_end_s - s.hold_start_s
+    if s.fit is not None:
+        rate = Quantity(60.0 * s.fit.rate_kpa_per_s, 60.0 * s.fit.rate_u, "kPa/min")
+    scale_u = float((setup.calibration.standard_uncertainty_kpa if setup.calibration else None) or 0.0)
+    opening = peak = None
+    if s.opening is not None:
+        u = hypot(s.opening.onset_u, s.zero_u, scale_u)
+        opening = Quantity(s.opening.onset_kpa, u, "kPa", s.opening.onset_s)
+    if s.peak is not None:
+        peak = replace(s.peak, standard_uncertainty=hypot(s.peak.standard_uncertainty or 0.0, s.zero_u, scale_u))
+    judged = opening
+    if opening is not None and peak is not None and setup.procedure.judged_pressure == "peak":
+        judged = peak
+    rises = sorted(k.rise_kpa for k in s.parts.strokes) if s.parts else []
+    rising = s.fit is not None and (
+        s.fit.rising or s.fit.end_kpa - s.fit.start_kpa > max(3 * s.fit.drop_u, 0.3)
+    )
+    off = bool(s.parts and s.parts.knocked_off)
+    return Findings(
+        s.fault,
+        s.broken,
+        len(s.parts.strokes) if s.parts else 0,
+        peak,
+        opening,
+        length,
+        rate,
+        s.fit.start_kpa if s.fit else None,
+        setup.tester_rate,
+        s.zero_shift,
+        s.rhythmic,
+        rising,
+        off,
+        s.headspace.volume_ml if s.headspace else None,
+        off,
+        s.never_held,
+        judged,
+        rises[len(rises) // 2] if rises else 0.0,
+    )
+
+
+def write_up(setup: Setup, s: Study) -> Judgement:
+    """The judgement; a pure function of the setup and the study."""
+    f = findings(setup, s)
+    outcome, reasons, more = decide(setup, f)
+    cal_u = setup.calibration.standard_uncertainty_kpa if setup.calibration else None
+    scale_u = float(cal_u or 0.0)
+    headspace = leak = None
+    if s.headspace is not None and s.fit is not None:
+        headspace = _q(s.headspace.volume_ml, s.headspace.u_ml, "mL")
+        length = max(s.hold_end_s - s.hold_start_s, 1e-3)
+        fall = s.fit.rate_kpa_per_s * length
+        air = setup.procedure.local_air_pressure_kpa
+        lost, lost_u = lost_ml(s.headspace, s.fit.start_kpa, fall, air, gas=setup.test != "system")
+        rate_u = abs(lost) * s.fit.rate_u / max(abs(s.fit.rate_kpa_per_s), 1e-9)
+        leak = _q(60.0 * lost / length, 60.0 * hypot(lost_u, rate_u) / length, "mL/min")
+    opening = reseat = None
+    if s.opening is not None:
+        o = s.opening
+        opening = _q(
+            o.onset_kpa, (o.onset_u**2 + s.zero_u**2 + scale_u**2) ** 0.5, "kPa", o.onset_s
+        )
+        if o.reseat_kpa is not None:
+            reseat = _q(
+                o.reseat_kpa, (o.reseat_u**2 + s.zero_u**2 + scale_u**2) ** 0.5, "kPa", o.reseat_s
+            )
+    peak = None
+    if s.peak is not None:
+        u = (s.peak.standard_uncertainty or 0.0) ** 2 + s.zero_u**2 + scale_u**2
+        peak = _q(s.peak.value, u**0.5, "kPa", s.peak.time_s)
+    extra: dict[str, Any] = {}
+    if setup.test == "cap" and setup.procedure.judged_pressure == "peak":
+        extra["judged_pressure"] = "peak"
+    if outcome == "undecided" and more is not None:
+        extra["hold_more_s"] = more
+    if s.early is not None:
+        extra["early"] = {"answer": s.early[0], "time_s": round(s.early[1], _DIGITS)}
+    if opening is not None and setup.test == "cap":
+        extra["protects"] = _protects(setup, opening)
+    base = setup.tester_rate
+    if base is not None:
+        extra["tester_rate"] = base.to_json()
+    notes = _notes(setup, s)
+    if notes:
+        extra["notes"] = notes
+    return Judgement(
+        setup.test,
+        setup.marked,
+        outcome,
+        reasons,
+        _q(s.zero_kpa, s.zero_u, "kPa") if s.x is not None else None,
+        None
+        if s.zero_shift is None
+        else _q(s.zero_shift.value, s.zero_shift.standard_uncertainty, "kPa"),
+        peak,
+        len(s.parts.strokes) if s.parts else 0,
+        opening,
+        reseat,
+        _hold(s, scale_u),
+        headspace,
+        leak,
+        s.phases,
+        extra,
+    )
+
+
+def _protects(setup: Setup, opening: Quantity) -> dict[str, Any]:
+    """Boiling points (degC) at the measured opening and at the marking; glycol only as an estimate."""
+    air = setup.procedure.local_air_pressure_kpa
+    u = opening.standard_uncertainty or 0.0
+    low, at, high = (boiling_point_c(air + max(opening.value + k * u, 0.0)) for k in (-1, 0, 1))
+    out: dict[str, Any] = {
+        "boiling_point": _q(at, (high - low) / 2, "degC").to_json(),
+        "glycol_50_estimate": _q(
+            glycol_estimate_c(air + max(opening.value, 0.0)), None, "degC"
+        ).to_json(),
+    }
+    if setup.marked is not None:
+        out["at_marking"] = _q(boiling_point_c(air + setup.marked.kpa), None, "degC").to_json()
+    return out
+
+
+def _notes(setup: Setup, s: Study) -> list[dict[str, str]]:
+    notes = []
+    if s.gaps:
+        notes.append({"code": "gaps", "text": f"{s.gaps} hole(s) in the trace were left out."})
+    if findings(setup, s).rising:
+        notes.append(
+            {
+                "code": "warming",
+                "text": "The pressure rose during the hold: something was warming up.",
+            }
+        )
+    if s.late_start:
+        notes.append(
+            {
+                "code": "late-start",
+                "text": "The recording was begun under pressure; zero is the reading after the release.",
+            }
+        )
+    if s.rhythmic:
+        notes.append(
+            {"code": "rhythmic", "text": "The pressure beats in a rhythm during the hold."}
+        )
+    if s.parts and s.parts.knocked_off:
+        notes.append({"code": "hose-off", "text": "The pressure went in less than a tenth of a second."})
+    if setup.marked is None and setup.test != "tester":
+        notes.append(
+            {
+                "code": "no-marking",
+                "text": "No marking is given, so the pressure cannot be held against it.",
+            }
+        )
+    if s.parts and len(s.parts.holds) > 1:
+        notes.append(
+            {"code": "top-up", "text": "Pumped again after a pause; the longest hold is judged."}
+        )
+    return notes

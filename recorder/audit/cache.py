@@ -1,0 +1,122 @@
+"""What was audited before, by the hash of the file and of the program. May be deleted at any time."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import sqlite3
+import sys
+from functools import lru_cache
+from pathlib import Path
+from types import TracebackType
+
+import numpy as np
+import scipy
+
+from recorder import __version__
+from recorder.audit.row import AuditRow
+
+__all__ = ["Cache", "default_cache", "key_of", "program"]
+
+
+def default_cache() -> Path:
+    """Where the cache stands unless another place is named."""
+    if os.name == "nt":
+        base = Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local")
+    elif sys.platform == "darwin":
+        base = Path.home() / "Library" / "Caches"
+    else:
+        base = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
+    return base / "hose-gauge-recorder" / "audit.sqlite"
+
+
+@lru_cache(maxsize=1)
+def program() -> str:
+    """Version and a hash of the program's own text: another program may judge otherwise."""
+    digest = hashlib.sha256(f"{__version__} {np.__version__} {scipy.__version__}".encode())
+    root = Path(__file__).parents[1]
+    for path in sorted(root.rglob("*.py")):
+        if not {"window", "cli", "picture", "sheet"} & set(path.relative_to(root).parts):
+            digest.update(path.read_bytes())
+    return digest.hexdigest()[:16]
+
+
+def key_of(data: bytes) -> str:
+    return f"{program()}-{hashlib.sha256(data).hexdigest()}"
+
+
+def _check(key: str, text: str) -> str:
+    return hashlib.sha256(f"{key} {text}".encode()).hexdigest()
+
+
+class Cache:
+    """Rows by key. Whatever goes wrong with it, the audit goes on without it."""
+
+    def __init__(self, path: str | os.PathLike[str]) -> None:
+        self.path = Path(path)
+        self._db: sqlite3.Connection | None = None
+        with contextlib.suppress(sqlite3.Error, OSError):
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            self._open()
+
+    def _open(self) -> None:
+        try:
+            self._db = self._connected()
+        except sqlite3.OperationalError:
+            self._db = None  # locked or not allowed
+        except sqlite3.DatabaseError:
+            if not self._is_ours_or_empty():
+                return  # some other file was named: leave it alone
+            self.path.unlink(missing_ok=True)
+            self._db = self._connected()
+
+    def _is_ours_or_empty(self) -> bool:
+        return self.path.suffix == ".sqlite"
+
+    def _connected(self) -> sqlite3.Connection:
+        db = sqlite3.connect(self.path, timeout=10)
+        try:
+            db.execute("create table if not exists audit (key text primary key, row text, sum text)")
+            db.commit()
+        except sqlite3.Error:
+            db.close()
+            raise
+        return db
+
+    def get(self, key: str, file: str) -> AuditRow | None:
+        """The row, if it is there and unharmed."""
+        if self._db is None:
+            return None
+        try:
+            found = self._db.execute("select row, sum from audit where key = ?", (key,)).fetchone()
+            if found is None or found[1] != _check(key, found[0]):
+                return None
+            return AuditRow.from_json({**json.loads(found[0]), "file": file})
+        except (sqlite3.Error, ValueError, TypeError, KeyError):
+            return None
+
+    def put(self, rows: list[tuple[str, AuditRow]]) -> None:
+        if self._db is None or not rows:
+            return
+        values = []
+        for key, row in rows:
+            text = json.dumps(row.to_json())
+            values.append((key, text, _check(key, text)))
+        with contextlib.suppress(sqlite3.Error):
+            self._db.executemany("insert or replace into audit values (?, ?, ?)", values)
+            self._db.commit()
+
+    def close(self) -> None:
+        if self._db is not None:
+            self._db.close()
+            self._db = None
+
+    def __enter__(self) -> Cache:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, err: BaseException | None, tb: TracebackType | None
+    ) -> None:
+        self.close()

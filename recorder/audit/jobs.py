@@ -1,0 +1,108 @@
+"""The recordings of a folder by job: what is still leaking, what was not tested again, what is done."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from recorder import report
+from recorder.audit.run import find_recordings
+from recorder.errors import RecorderError
+from recorder.model import Recording
+from recorder.recording import read
+
+__all__ = ["Job", "JobTest", "Jobs", "job_state", "jobs_table"]
+
+
+@dataclass(frozen=True, slots=True)
+class JobTest:
+    """One test of a job. outcome: as stored; ``cut off`` where no judgement is stored, ``altered`` where the
+    file was changed after it was sealed. repair: what was done since the job's last test. findings: what was
+    seen during this one."""
+
+    file: str
+    started: str
+    test: str
+    outcome: str
+    repair: str = ""
+    findings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """A job's tests in order of time, and its state in words."""
+
+    job: str
+    tests: tuple[JobTest, ...]
+    state: str
+
+
+@dataclass(frozen=True, slots=True)
+class Jobs:
+    """The jobs of a folder by the time of their last test, newest first; and what is in none of them:
+    recordings that name no job, and files that cannot be read."""
+
+    jobs: tuple[Job, ...]
+    without_job: int
+    unreadable: tuple[str, ...]
+
+
+def job_state(tests: Sequence[JobTest]) -> str:
+    """``done``: the last test of each kind passed. ``still leaking`` (system) or ``still failing`` (cap): the
+    last of a kind failed, and it was tested more than once. ``not retested``: failed once, no test since.
+    ``not decided``: the last of a kind gave no answer. The worst of all kinds is said."""
+    states = []
+    for kind in ("system", "cap"):
+        own = [t for t in tests if t.test == kind]
+        if not own:
+            continue
+        last = own[-1].outcome
+        if last == "pass":
+            states.append("done")
+        elif last == "fail" and len(own) > 1:
+            states.append("still leaking" if kind == "system" else "still failing")
+        elif last == "fail":
+            states.append("not retested")
+        else:
+            states.append("not decided")
+    for state in ("still leaking", "still failing", "not retested", "not decided"):
+        if state in states:
+            return state
+    return "done" if states else "nothing tested"
+
+
+def _test(found: Recording) -> JobTest:
+    outcome = "cut off" if found.judgement is None else str(found.judgement.get("outcome"))
+    if found.intact is False:
+        outcome = "altered"
+    header = found.header
+    repair = header.other.get("repair")
+    return JobTest(found.path, header.started or "", header.test, outcome,
+                   repair.strip() if isinstance(repair, str) else "", tuple(report.found(found.marks)))
+
+
+def jobs_table(folder: str | os.PathLike[str]) -> Jobs:
+    """The recordings below the folder by the text of their job, whatever its capitals and spaces. Outcomes are
+    the stored ones. FileError where there is no such folder."""
+    by_job: dict[str, list[tuple[str, JobTest]]] = {}
+    without, unreadable = 0, []
+    for path in find_recordings(Path(folder)):
+        try:
+            found = read(path, rows=False)
+        except RecorderError as err:
+            unreadable.append(str(err))
+            continue
+        words = found.header.job.split()
+        if not words:
+            without += 1
+            continue
+        by_job.setdefault(" ".join(words).casefold(), []).append((" ".join(words), _test(found)))
+    out = []
+    for named in by_job.values():
+        named.sort(key=lambda one: (one[1].started, one[1].file))
+        tests = tuple(test for _, test in named)
+        out.append(Job(named[-1][0], tests, job_state(tests)))
+    out.sort(key=lambda j: j.tests[-1].started, reverse=True)
+    return Jobs(tuple(out), without, tuple(unreadable))

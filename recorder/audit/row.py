@@ -1,0 +1,200 @@
+"""One recording audited: a pure function from its bytes to a row."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict, dataclass, fields
+from datetime import date
+from typing import Any
+
+import numpy as np
+
+from recorder.analysis import Setup, judge
+from recorder.calibration import due_after
+from recorder.errors import RecorderError
+from recorder.model import Calibration, Recording
+from recorder.recording import altered_where, parse, verify_raw
+
+__all__ = ["AuditRow", "audit_bytes", "differing_keys"]
+
+_CLOCK_PPM = 1000.0  # a crystal is some tens of ppm off, a bare RC oscillator up to a percent
+_CLOCK_SHORTEST_S = 20.0
+_CLOCK_ENDS_S = 2.0
+_MOST_KEYS = 20
+
+
+@dataclass(frozen=True, slots=True)
+class AuditRow:
+    """What the audit says about one file. Pressures kPa, rate kPa/min; None where not known.
+
+    same: every number and word of the stored judgement equals the one computed again; None where none is
+    stored or it could not be computed. ``differing`` names the keys that are not equal.
+    raw: what differs from the raw columns. where: of an altered file, where it is not what was sealed, as far
+    as that can be told without a copy. cut: the file was cut off or never finished. short: the hold was ended
+    before its time and without an answer. calibration_*: the one it was made with; span from zero counts to
+    full scale.
+    """
+
+    file: str
+    id: str | None = None
+    started: str | None = None
+    job: str = ""
+    test: str | None = None
+    marked: str | None = None
+    adapter: str | None = None
+    zero_kpa: float | None = None
+    zero_uncertainty_kpa: float | None = None
+    opening_kpa: float | None = None
+    rate_kpa_per_min: float | None = None
+    stored: str | None = None
+    recomputed: str | None = None
+    same: bool | None = None
+    differing: tuple[str, ...] = ()
+    intact: bool | None = None
+    sha256: str | None = None
+    raw: tuple[str, ...] = ()
+    where: tuple[str, ...] = ()
+    clock: str | None = None
+    holes: int = 0
+    restarts: int = 0
+    calibration: str = "none"
+    calibration_date: str | None = None
+    calibration_u_kpa: float | None = None
+    offset_kpa: float | None = None
+    span_kpa: float | None = None
+    cut: bool = False
+    short: str | None = None
+    error: str | None = None
+    notes: tuple[str, ...] = ()
+
+    @property
+    def good(self) -> bool:
+        """Nothing differs, nothing was altered, and it could be judged. A file cut off is no fault of anyone."""
+        return self.error is None and self.same is not False and self.intact is not False and not self.raw
+
+    def to_json(self) -> dict[str, Any]:
+        return asdict(self)
+
+    @classmethod
+    def from_json(cls, given: Mapping[str, Any]) -> AuditRow:
+        """The row of ``to_json``; TypeError or KeyError where it is not one."""
+        values = {f.name: given[f.name] for f in fields(cls)}
+        for name in ("differing", "raw", "where", "notes"):
+            values[name] = tuple(values[name])
+        return cls(**values)
+
+
+def differing_keys(stored: Any, own: Any, at: str = "") -> Iterator[str]:
+    """Paths such as ``hold.rate.value`` at which two JSON values are not the same, digit for digit."""
+    if isinstance(stored, dict) and isinstance(own, dict):
+        for key in [*stored, *(k for k in own if k not in stored)]:
+            where = f"{at}.{key}" if at else str(key)
+            if key not in stored or key not in own:
+                yield where
+            else:
+                yield from differing_keys(stored[key], own[key], where)
+    elif isinstance(stored, list) and isinstance(own, list):
+        if len(stored) != len(own):
+            yield at
+            return
+        for i, (a, b) in enumerate(zip(stored, own, strict=True)):
+            yield from differing_keys(a, b, f"{at}[{i}]")
+    elif isinstance(stored, bool) != isinstance(own, bool) or stored != own:
+        yield at
+
+
+def _value(judgement: Mapping[str, Any] | None, *path: str) -> float | None:
+    found: Any = judgement
+    for name in path:
+        found = found.get(name) if isinstance(found, Mapping) else None
+    return float(found) if isinstance(found, int | float) and not isinstance(found, bool) else None
+
+
+def _calibration(cal: Calibration | None, started: str | None) -> str:
+    """``in date``, ``out of date``, ``no date`` or ``none``, on the day of the test."""
+    if cal is None:
+        return "none"
+    try:
+        due = date.fromisoformat(cal.due) if cal.due else due_after(date.fromisoformat(cal.date or ""))
+        return "in date" if date.fromisoformat((started or "")[:10]) <= due else "out of date"
+    except (ValueError, OverflowError):
+        return "no date"
+
+
+def _clock(recording: Recording) -> str | None:
+    """Adapter clock against host clock, where both ran long enough."""
+    rows = recording.rows
+    if rows.host_s is None or len(rows) < 2:
+        return None
+    both = np.isfinite(rows.host_s)
+    time_s, host_s = rows.time_s[both], rows.host_s[both]
+    if len(time_s) < 2 or time_s[-1] - time_s[0] < _CLOCK_SHORTEST_S:
+        return None
+    if (np.diff(host_s) < 0).any():
+        return "the host's times run backwards"
+    if time_s[-1] - time_s[0] > 2 * (host_s[-1] - host_s[0]):
+        return "arrived faster than the adapter's clock runs (played back?)"
+    # A reading arrives late, by a turn of the program or of a hub, and never early: the earliest at each end tell.
+    late_s = host_s - time_s
+    begin, end = late_s[time_s <= time_s[0] + _CLOCK_ENDS_S], late_s[time_s >= time_s[-1] - _CLOCK_ENDS_S]
+    ppm = (begin.min() - end.min()) / (time_s[-1] - time_s[0]) * 1e6
+    if abs(ppm) > _CLOCK_PPM:
+        return f"adapter and host clock are {ppm:+.0f} ppm apart"
+    return None
+
+
+def _short(own: Mapping[str, Any] | None, hold_s: float | None) -> str | None:
+    """Where the answer is missing because the hold was ended early, how early."""
+    if own is None or hold_s is None or own.get("outcome") != "undecided":
+        return None
+    start, end = _value(own, "hold", "start_s"), _value(own, "hold", "end_s")
+    length = 0.0 if start is None or end is None else end - start
+    return f"the hold lasted {length:.0f} s of {hold_s:.0f} s" if length < hold_s - 1 else None
+
+
+def _words(flag: Any, word: str) -> int:
+    return 0 if flag is None else sum(word in f.split("+") for f in flag if f)
+
+
+def audit_bytes(data: bytes, file: str) -> AuditRow:
+    """The audit of one recording's bytes. Never raises for bad content: ``error`` says what is wrong."""
+    try:
+        recording = parse(data, file)
+    except RecorderError as err:
+        return AuditRow(file, error=str(err))
+    header = recording.header
+    own: Mapping[str, Any] | None = None
+    error = hold_s = None
+    try:
+        hold_s = Setup.from_header(header).procedure.hold_s
+        own = json.loads(json.dumps(judge(recording).to_json()))
+    except RecorderError as err:
+        error = f"it cannot be judged: {err}"
+    except (ValueError, ArithmeticError, IndexError, KeyError, TypeError) as err:
+        error = f"it cannot be judged: a fault in the program ({type(err).__name__}: {err})"
+    stored = recording.judgement
+    keys = tuple(differing_keys(stored, own)) if stored is not None and own is not None else ()
+    if len(keys) > _MOST_KEYS:
+        keys = (*keys[:_MOST_KEYS], f"and {len(keys) - _MOST_KEYS} more")
+    raw = verify_raw(recording)
+    where = altered_where(data, recording, raw, bool(keys)) if recording.intact is False else ()
+    cal = header.calibration
+    adapter = header.adapter.get("id")
+    return AuditRow(
+        file, header.id, header.started, header.job, header.test,
+        f"{header.marked.value:g} {header.marked.unit}" if header.marked else None,
+        None if adapter is None else str(adapter),
+        _value(own, "zero", "value"), _value(own, "zero", "standard_uncertainty"),
+        _value(own, "opening", "value"), _value(own, "hold", "rate", "value"),
+        None if stored is None else str(stored.get("outcome")),
+        None if own is None else str(own.get("outcome")),
+        None if stored is None or own is None else not keys, keys,
+        recording.intact, recording.sha256,
+        tuple(str(d) for d in raw), where, _clock(recording),
+        _words(recording.rows.flag, "gap"), _words(recording.rows.flag, "restart"),
+        _calibration(cal, header.started),
+        cal.date if cal else None, cal.standard_uncertainty_kpa if cal else None,
+        cal.coefficients_kpa[0] if cal else None, sum(cal.coefficients_kpa[1:]) if cal else None,
+        stored is None or recording.intact is None, _short(own, hold_s), error, recording.notes,
+    )

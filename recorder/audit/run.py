@@ -1,0 +1,112 @@
+"""Every recording below a folder, on all cores."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Sequence
+from itertools import islice
+from pathlib import Path
+
+from recorder.audit.cache import Cache, key_of
+from recorder.audit.row import AuditRow, audit_bytes
+from recorder.errors import FileError, RunError, printable
+from recorder.recording import is_ledger, read_bytes
+from recorder.workers import WORTH_WORKERS, cores, spread
+
+__all__ = ["audit_files", "audit_folder", "find_recordings"]
+
+_LOAD = (__name__, "scipy.optimize")  # what a worker needs
+_Keyed = tuple[str | None, AuditRow]  # the key where the row is new and can be kept
+
+
+def find_recordings(folder: str | os.PathLike[str]) -> Iterator[Path]:
+    """Every ``.csv`` below the folder but the ledgers, in order of name. Links are followed; a folder that
+    is reached twice, or through a loop, is entered once. FileError where it is no folder."""
+    top = Path(folder)
+    if not top.is_dir():
+        raise FileError("there is no such folder", path=str(top), do="check the name")
+    seen: set[tuple[int, int]] = set()
+
+    def refuse(err: OSError) -> None:
+        raise FileError(f"it cannot be opened ({err.strerror})", path=str(err.filename))
+
+    for place, folders, files in os.walk(top, followlinks=True, onerror=refuse):
+        info = Path(place).stat()
+        if (info.st_dev, info.st_ino) in seen:
+            folders.clear()
+            continue
+        seen.add((info.st_dev, info.st_ino))
+        folders.sort()
+        for name in sorted(files):
+            path = Path(place) / name
+            if name.lower().endswith(".csv") and not is_ledger(path):
+                yield path
+
+
+_worker_cache: Cache | None = None
+
+
+def _start_worker(cache: str | None) -> None:
+    global _worker_cache
+    _worker_cache = Cache(cache) if cache else None
+
+
+def _one(path: str, cache: Cache | None) -> _Keyed:
+    try:
+        data = read_bytes(path)
+    except FileError as err:
+        return None, AuditRow(path, error=str(err))
+    key = None
+    if cache is not None:
+        key = key_of(data)
+        found = cache.get(key, path)
+        if found is not None:
+            return None, found
+    row = audit_bytes(data, path)
+    return (key if row.error is None else None), row
+
+
+def _chunk(paths: Sequence[str]) -> list[_Keyed]:
+    return [_one(path, _worker_cache) for path in paths]
+
+
+def audit_files(
+    paths: Iterator[Path], *, jobs: int | None = None, cache: str | os.PathLike[str] | None = None
+) -> Iterator[AuditRow]:
+    """One row a file, in the order given. jobs: worker processes, None for one a core."""
+    names = (str(p) for p in paths)
+    count = jobs or cores()
+    keeper = Cache(cache) if cache is not None else None
+    new: list[tuple[str, AuditRow]] = []
+    try:
+        first = list(islice(names, WORTH_WORKERS + 1))
+        chain = (n for part in (first, names) for n in part)
+        found: Iterator[_Keyed]
+        if count == 1 or len(first) <= WORTH_WORKERS:
+            found = (_one(n, keeper) for n in chain)
+        else:
+            place = str(keeper.path) if keeper is not None else None
+            found = spread(_chunk, chain, jobs=count, load=_LOAD, begin=_start_worker, given=(place,))
+        for key, row in found:
+            if key is not None:
+                new.append((key, row))
+            yield row
+            if keeper is not None and len(new) >= 256:
+                keeper.put(new)
+                new = []
+    finally:
+        if keeper is not None:
+            keeper.put(new)  # also of an audit that was stopped
+            keeper.close()
+
+
+def audit_folder(
+    folder: str | os.PathLike[str],
+    *,
+    jobs: int | None = None,
+    cache: str | os.PathLike[str] | None = None,
+) -> Iterator[AuditRow]:
+    """Every recording below the folder, audited. FileError where there is no such folder."""
+    if jobs is not None and jobs < 1:
+        raise RunError(f"{jobs} workers cannot work", where=printable(str(folder)), do="give 1 or more")
+    return audit_files(find_recordings(folder), jobs=jobs, cache=cache)

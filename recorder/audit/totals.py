@@ -1,0 +1,122 @@
+"""Many audited recordings in a few numbers: outcomes, adapters, months, drifts, old calibrations."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+from recorder.audit.row import AuditRow
+from recorder.audit.trend import Drift, Point, Zero, calibration_drift, zero_drift
+
+__all__ = ["Totals"]
+
+def _seconds(started: str | None) -> float | None:
+    try:
+        return datetime.fromisoformat(started or "").timestamp()
+    except (ValueError, OverflowError, OSError):
+        return None
+
+
+@dataclass(frozen=True, slots=True)
+class _Used:
+    """A calibration that an adapter's recordings were made with, and the first of them."""
+
+    started: str
+    date: str | None
+    span_kpa: float
+    u_kpa: float | None
+
+
+@dataclass
+class Totals:
+    """Fed one row at a time; holds a few numbers a recording, not the recordings."""
+
+    files: int = 0
+    outcomes: Counter[str] = field(default_factory=Counter)
+    adapters: dict[str, Counter[str]] = field(default_factory=dict)
+    months: dict[str, Counter[str]] = field(default_factory=dict)
+    differing: int = 0
+    altered: int = 0
+    raw: int = 0
+    cut: int = 0
+    short: int = 0
+    errors: int = 0
+    holes: int = 0
+    out_of_date: Counter[str] = field(default_factory=Counter)  # recordings by adapter
+    _zeros: dict[str, list[Zero]] = field(default_factory=dict)
+    _calibrations: dict[str, dict[str, _Used]] = field(default_factory=dict)
+
+    def add(self, row: AuditRow) -> None:
+        self.files += 1
+        outcome = "error" if row.error is not None else row.recomputed or "none"
+        self.outcomes[outcome] += 1
+        self.differing += row.same is False
+        self.altered += row.intact is False
+        self.raw += bool(row.raw)
+        self.errors += row.error is not None
+        self.cut += row.cut
+        self.holes += row.holes > 0
+        self.short += row.short is not None
+        if row.error is not None:
+            return
+        adapter = row.adapter or "unknown"
+        self.adapters.setdefault(adapter, Counter())[outcome] += 1
+        self.months.setdefault((row.started or "unknown")[:7], Counter())[outcome] += 1
+        if row.calibration == "out of date":
+            self.out_of_date[adapter] += 1
+        if row.adapter is not None:
+            self._follow(row.adapter, row)
+
+    def _follow(self, adapter: str, row: AuditRow) -> None:
+        """What the drifts need. A reading that is no test (void) says nothing of the zero."""
+        when = _seconds(row.started)
+        if when is None:
+            return
+        used = f"{row.calibration_date} {row.offset_kpa!r} {row.span_kpa!r}"
+        if row.zero_kpa is not None and row.recomputed != "void":
+            own = row.zero_uncertainty_kpa or 0.0
+            self._zeros.setdefault(adapter, []).append((when, row.zero_kpa, own, used))
+        if row.span_kpa is not None:
+            known = self._calibrations.setdefault(adapter, {})
+            started = row.started or ""
+            if used not in known or started < known[used].started:
+                known[used] = _Used(started, row.calibration_date, row.span_kpa, row.calibration_u_kpa)
+
+    def _spans(self, adapter: str) -> list[Point]:
+        out = []
+        for used in self._calibrations[adapter].values():
+            when = _seconds(used.date) or _seconds(used.started)
+            if when is not None:
+                out.append((when, used.span_kpa, used.u_kpa or 0.0))
+        return out
+
+    def drifts(self) -> list[Drift]:
+        """Zero and span of every adapter of which enough is known, drifting or not."""
+        zeros = (zero_drift(a, z) for a, z in sorted(self._zeros.items()))
+        spans = (calibration_drift(a, self._spans(a)) for a in sorted(self._calibrations))
+        return [d for d in (*zeros, *spans) if d is not None]
+
+    def span_changes(self) -> dict[str, list[tuple[str, float]]]:
+        """Adapters that had more than one calibration: (first use, kPa from zero to full scale)."""
+        return {
+            a: sorted((used.started, used.span_kpa) for used in known.values())
+            for a, known in sorted(self._calibrations.items()) if len(known) > 1
+        }
+
+    def to_json(self) -> dict[str, Any]:
+        def plain(table: Mapping[str, Counter[str]]) -> dict[str, dict[str, int]]:
+            return {k: dict(sorted(v.items())) for k, v in sorted(table.items())}
+
+        return {
+            "files": self.files, "outcomes": dict(sorted(self.outcomes.items())),
+            "differing": self.differing, "altered": self.altered, "raw_differs": self.raw,
+            "cut": self.cut, "short": self.short, "errors": self.errors, "with_holes": self.holes,
+            "calibration_out_of_date": dict(sorted(self.out_of_date.items())),
+            "adapters": plain(self.adapters), "months": plain(self.months),
+            "drifts": [d.to_json() for d in self.drifts()],
+            "span_changes": {a: [{"from": s, "span_kPa": v} for s, v in c]
+                             for a, c in self.span_changes().items()},
+        }

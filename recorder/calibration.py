@@ -1,0 +1,167 @@
+"""Counts to kPa: applying a calibration, reading and writing its file, the nominal one of a maker's sensor.
+
+How coefficients are found from reference pairs is in :mod:`recorder.calibration_fit`; its names are
+re-exported here.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from recorder.calibration_fit import CalibrationFit, Pair, Polynomial, fit, fit_polynomial
+from recorder.errors import FileError, SettingError
+from recorder.model import Calibration, JsonObject
+
+if TYPE_CHECKING:
+    from recorder.model import FloatArray
+
+__all__ = [
+    "CalibrationFit",
+    "Pair",
+    "Polynomial",
+    "apply",
+    "due_after",
+    "fit",
+    "fit_polynomial",
+    "from_file_text",
+    "from_json",
+    "nominal",
+    "to_file_text",
+]
+
+FORMAT = 1
+# A ratiometric sensor gives 10 % of its supply at zero and 90 % at full scale, and its maker's limits
+# come to about 2 % of full scale. Common practice, no source.
+NOMINAL_ZERO_RATIO = 0.1
+NOMINAL_SPAN_RATIO = 0.8
+NOMINAL_U_FRACTION = 0.02
+
+
+def apply(cal: Calibration, ratio: FloatArray) -> FloatArray:
+    """Pressure in kPa gauge for readings as ratio of full scale (bare: in kPa), any shape; NaN stays NaN.
+
+    Horner's scheme in a fixed order, so that the same counts give the same digits everywhere.
+    """
+    x = np.asarray(ratio, dtype=np.float64)
+    out = np.zeros_like(x)
+    for c in reversed(cal.coefficients_kpa):
+        out = out * x + c
+    return out
+
+
+def nominal(full_scale_kpa: float) -> Calibration:
+    """The calibration of a 10 to 90 % ratiometric sensor of ``full_scale_kpa`` that nobody has calibrated.
+
+    kPa = full scale * (ratio - 0.1) / 0.8; standard uncertainty 2 % of full scale (common practice, no source).
+    """
+    if not (math.isfinite(full_scale_kpa) and full_scale_kpa > 0):
+        raise SettingError(
+            f"a sensor's full scale of {full_scale_kpa:g} kPa is not possible",
+            do="give the full scale printed on the sensor, like '207 kPa' or '30 psi'",
+        )
+    slope = full_scale_kpa / NOMINAL_SPAN_RATIO
+    return Calibration(
+        (-NOMINAL_ZERO_RATIO * slope, slope),
+        standard_uncertainty_kpa=NOMINAL_U_FRACTION * full_scale_kpa,
+        reference=f"nominal, {full_scale_kpa:g} kPa sensor, 10 to 90 % of supply, never calibrated",
+    )
+
+
+def due_after(day: date, months: int = 12) -> date:
+    """The day ``months`` later (the month's last day where there is no such day).
+
+    Twelve months between calibrations is common practice, no source.
+    """
+    index = day.month - 1 + months
+    year, month = day.year + index // 12, index % 12 + 1
+    for last in (day.day, 30, 29, 28):
+        try:
+            return date(year, month, min(day.day, last))
+        except ValueError:
+            continue
+    raise ValueError(f"no day {months} months after {day}")  # not reachable: every month has 28 days
+
+
+def to_file_text(cal: Calibration, details: Mapping[str, Any] | None = None) -> str:
+    """The calibration file: one JSON object; ``details`` (pairs, residuals) are kept for people, not read."""
+    body: JsonObject = {"calibration-format": FORMAT, **cal.to_json()}
+    if details:
+        body["details"] = dict(details)
+    return json.dumps(body, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def from_file_text(text: str, path: str) -> Calibration:
+    """The calibration in a file's text. Raises FileError, which names ``path`` and the line."""
+    again = "make it again with 'recorder calibrate'"
+    try:
+        body = json.loads(text)
+    except json.JSONDecodeError as err:
+        raise FileError(
+            f"this is no calibration file: it is not JSON ({err.msg})", path=path, line=err.lineno, do=again
+        ) from None
+    except RecursionError:
+        raise FileError("this is no calibration file: it is nested too deep", path=path, do=again) from None
+    if not isinstance(body, Mapping):
+        raise FileError("this is no calibration file: not a JSON object", path=path, do=again)
+    version = body.get("calibration-format", FORMAT)
+    if version != FORMAT:
+        raise FileError(
+            f"calibration format {version!r} is not one this program reads ({FORMAT})",
+            path=path,
+            do="use the program that wrote it, or a newer one",
+        )
+    try:
+        return from_json(body)
+    except SettingError as err:
+        raise FileError(err.what, path=path, do=again) from None
+
+
+def _number(body: Mapping[str, Any], name: str) -> float | None:
+    value = body.get(name)
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value) or value < 0:
+        raise SettingError(f"calibration: {name} is {value!r}, and a number from 0 up was expected")
+    return float(value)
+
+
+def _text(body: Mapping[str, Any], name: str) -> str | None:
+    value = body.get(name)
+    if value is not None and not isinstance(value, str):
+        raise SettingError(f"calibration: {name} is {value!r}, and text was expected")
+    return value
+
+
+def from_json(body: Mapping[str, Any]) -> Calibration:
+    """A calibration from its JSON object (file, or annotation of a recording). Raises SettingError."""
+    given = body.get("coefficients_kPa")
+    if not isinstance(given, list) or not 2 <= len(given) <= 6:
+        raise SettingError(f"calibration: coefficients_kPa is {given!r}, and 2 to 6 numbers were expected")
+    for c in given:
+        if isinstance(c, bool) or not isinstance(c, int | float) or not math.isfinite(c):
+            raise SettingError(f"calibration: coefficient {c!r} is not a finite number")
+    for name in ("date", "due"):
+        day = _text(body, name)
+        if day is not None:
+            try:
+                date.fromisoformat(day[:10])
+            except ValueError:
+                raise SettingError(f"calibration: {name} {day!r} is not a day like 2026-03-14") from None
+    bare = body.get("bare", False)
+    if not isinstance(bare, bool):
+        raise SettingError(f"calibration: bare is {bare!r}, and true or false was expected")
+    return Calibration(
+        tuple(float(c) for c in given),
+        standard_uncertainty_kpa=_number(body, "standard_uncertainty_kPa"),
+        date=_text(body, "date"),
+        reference=_text(body, "reference"),
+        due=_text(body, "due"),
+        adapter_id=_text(body, "adapter"),
+        bare=bare,
+    )

@@ -1,0 +1,303 @@
+"""Coefficients and their uncertainty from pairs of reference pressure and reading.
+
+Least squares with the covariance of the coefficients as in JCGM 100:2008 (GUM) annex H.3; what the
+reference may be off by as a whole is added as in H.3.6. The reading is the regressor: a test turns
+readings into pressures, so this is the direction the coefficients are used in.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from recorder.errors import SettingError
+
+if TYPE_CHECKING:
+    from recorder.model import FloatArray
+
+__all__ = ["CalibrationFit", "Pair", "Polynomial", "fit", "fit_polynomial"]
+
+Direction = Literal["up", "down"]
+
+NARROWEST_KPA = 50.0  # less than half of a usual cap's marking; common practice, no source
+LEVEL_FRACTION = 0.02  # references closer than this share of the range are one level
+STRAY_FRACTION = 0.05  # residuals above this share of the range are no sensor's bend
+EARNED_P = 0.01
+# Full scales that hobby sensors for this job have, kPa gauge. Common practice, no source.
+LIKELY_FULL_SCALE_KPA = (60.0, 2100.0)
+_SLIPS = (
+    (1 / 6.894757, "the pressures look like psi taken for kPa", "give --unit psi"),
+    (6.894757, "the pressures look like kPa taken for psi", "give --unit kPa"),
+    (1 / 100.0, "the pressures look like bar taken for kPa", "give --unit bar"),
+    (100.0, "the pressures look like kPa taken for bar", "give --unit kPa"),
+    (1 / 14.5038, "the pressures look like bar taken for psi", "give --unit bar"),
+    (14.5038, "the pressures look like psi taken for bar", "give --unit psi"),
+    (10.0, "the pressures are ten times too large: a slipped decimal point", "check the numbers"),
+    (0.1, "the pressures are ten times too small: a slipped decimal point", "check the numbers"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """One reference pressure (kPa gauge) and the reading at it: ratio of full scale, 0..1, or what a board
+    that prints pressures has printed, in kPa.
+
+    direction: whether the pressure was reached from below or from above; None where not noted.
+    """
+
+    reference_kpa: float
+    ratio: float
+    direction: Direction | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Polynomial:
+    """y = sum of coefficient i * x**i with what is known about it.
+
+    covariance: of the coefficients, from the scatter alone plus the systematic part (intercept).
+    residual_sd, dof: the scatter about the curve, in y's unit, and its degrees of freedom.
+    """
+
+    coefficients: FloatArray
+    covariance: FloatArray
+    residuals: FloatArray
+    residual_sd: float
+    dof: int
+
+    def at(self, x: FloatArray | float) -> tuple[FloatArray, FloatArray]:
+        """The curve at ``x`` and its standard uncertainty, covariances included (GUM H.3.4)."""
+        powers = np.vander(np.atleast_1d(np.asarray(x, float)), len(self.coefficients), increasing=True)
+        var = np.einsum("ij,jk,ik->i", powers, self.covariance, powers)
+        return powers @ self.coefficients, np.sqrt(np.maximum(var, 0.0))
+
+    @property
+    def sum_of_squares(self) -> float:
+        return float(self.residuals @ self.residuals)
+
+
+def fit_polynomial(
+    x: FloatArray, y: FloatArray, degree: int, *, systematic_u: float = 0.0
+) -> Polynomial:
+    """Ordinary least squares; ``systematic_u`` is what every y may be off by together (GUM H.3.6)."""
+    x, y = np.asarray(x, float), np.asarray(y, float)
+    scale = float(np.max(np.abs(x))) or 1.0  # keeps the columns of like size
+    design = np.vander(x / scale, degree + 1, increasing=True)
+    q, r = np.linalg.qr(design)
+    inverse = np.linalg.inv(r)
+    scaled = inverse @ (q.T @ y)
+    residuals = y - design @ scaled
+    dof = len(x) - degree - 1
+    s2 = float(residuals @ residuals) / dof if dof > 0 else math.nan
+    back = scale ** -np.arange(degree + 1.0)
+    covariance = s2 * (inverse @ inverse.T) * np.outer(back, back)
+    covariance[0, 0] += systematic_u**2
+    return Polynomial(scaled * back, covariance, residuals, math.sqrt(s2), dof)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CalibrationFit:
+    """A calibration with its evidence. Pressures kPa.
+
+    residuals_kpa: reference minus curve, in the order of the pairs.
+    standard_uncertainty_kpa: of one reading's pressure, the largest over the range: the curve (reference
+        included) and the scatter about it.
+    hysteresis_kpa: largest difference of the curve's error between up and down at one level; None where
+        no level was met both ways.
+    repeatability_kpa: pooled standard deviation within level and direction; None where nothing was repeated.
+    f_statistic, f_p, aicc_line, aicc_quadratic: what the quadratic had to show; None with too few levels.
+    """
+
+    pairs: tuple[Pair, ...]
+    curve: Polynomial
+    coefficients_kpa: tuple[float, ...]
+    residuals_kpa: tuple[float, ...]
+    standard_uncertainty_kpa: float
+    reference_u_kpa: float
+    hysteresis_kpa: float | None
+    repeatability_kpa: float | None
+    f_statistic: float | None
+    f_p: float | None
+    aicc_line: float | None
+    aicc_quadratic: float | None
+    range_kpa: tuple[float, float]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def quadratic(self) -> bool:
+        return len(self.coefficients_kpa) == 3
+
+
+def _aicc(n: int, parameters: int, rss: float) -> float:
+    """Akaike's criterion with the small-sample correction; the variance counts as a parameter."""
+    k = parameters + 1
+    if n - k - 1 <= 0:
+        return math.inf
+    return n * math.log(max(rss, 1e-300) / n) + 2 * k + 2 * k * (k + 1) / (n - k - 1)
+
+
+def _levels(reference: FloatArray) -> list[list[int]]:
+    """Indices of the pairs, grouped by reference level."""
+    tolerance = LEVEL_FRACTION * float(np.ptp(reference))
+    groups: list[list[int]] = []
+    for i in (int(i) for i in np.argsort(reference, kind="stable")):
+        if groups and reference[i] - reference[groups[-1][0]] <= tolerance:
+            groups[-1].append(i)
+        else:
+            groups.append([i])
+    return groups
+
+
+def _check_pairs(x: FloatArray, y: FloatArray, bare: bool) -> None:
+    for i, (ratio, kpa) in enumerate(zip(x, y, strict=True), 1):
+        if not (math.isfinite(ratio) and math.isfinite(kpa)):
+            raise SettingError(f"pair {i} is not two finite numbers")
+        if not bare and not -0.001 <= ratio <= 1.001:
+            raise SettingError(
+                f"pair {i}: a reading of {ratio:g} of full scale is not possible",
+                do="the reading is counts / full-scale counts, 0 to 1; are the columns swapped?",
+            )
+    if len(x) == 0 or len(_levels(y)) < 3:
+        raise SettingError(
+            f"{len(_levels(y)) if len(x) else 0} different pressures are too few for a calibration",
+            do="take at least 3, spread over the range, with zero among them (5 to see a bend)",
+        )
+    if np.ptp(y) < NARROWEST_KPA:
+        raise SettingError(
+            f"the pressures span only {np.ptp(y):.3g} kPa, at least {NARROWEST_KPA:g} kPa are needed",
+            do="go up to the highest pressure you test at; if these were psi, give --unit psi",
+        )
+    if np.ptp(x) < 1e-9:
+        raise SettingError("the reading never changes", do="check the sensor's wires")
+
+
+def _check_line(
+    line: Polynomial, x: FloatArray, y: FloatArray, full_scale_kpa: float | None, bare: bool
+) -> None:
+    slope = float(line.coefficients[1])
+    if slope <= 0:
+        raise SettingError(
+            "the reading falls as the pressure rises",
+            do="are the pairs in one order and the sensor's wires right?",
+        )
+    if bare:
+        _check_gain(slope)
+    else:
+        _check_span(0.8 * slope, full_scale_kpa)  # what a 10 to 90 % sensor would have as full scale
+    worst = int(np.argmax(np.abs(line.residuals)))
+    if abs(line.residuals[worst]) > STRAY_FRACTION * float(np.ptp(y)):
+        raise SettingError(
+            f"the pairs do not lie on a line: pair {worst + 1} ({y[worst]:.4g} kPa at {x[worst]:.4f}) is "
+            f"{abs(line.residuals[worst]):.3g} kPa off",
+            do="check that pair, and take it again",
+        )
+
+
+def _check_gain(slope: float) -> None:
+    """A board that prints pressures prints nearly the right ones."""
+    if 0.75 <= slope <= 4 / 3:
+        return
+    for factor, said, do in _SLIPS:
+        if abs(math.log(slope / factor)) < 0.12:
+            raise SettingError(
+                f"the pressures change {slope:.3g} times as much as the readings: {said}",
+                do=f"{do}, or give the readings' own unit with --bare",
+            )
+    raise SettingError(
+        f"the pressures change {slope:.3g} times as much as the readings",
+        do="check the unit of the pressures (--unit) and of the readings (--bare)",
+    )
+
+
+def _check_span(span: float, full_scale_kpa: float | None) -> None:
+    low, high = LIKELY_FULL_SCALE_KPA
+    wanted = full_scale_kpa
+    if wanted is not None:
+        for factor, said, do in _SLIPS:
+            if abs(math.log(span / wanted / factor)) < 0.12:
+                raise SettingError(
+                    f"the span comes out as {span:.4g} kPa where the sensor has {wanted:.4g} kPa: {said}", do=do
+                )
+        if not 0.75 <= span / wanted <= 4 / 3:
+            raise SettingError(
+                f"the span comes out as {span:.4g} kPa where the sensor has {wanted:.4g} kPa",
+                do="check the sensor's full scale, the unit of the pressures and the full-scale counts",
+            )
+    elif not low <= span <= high:
+        hint = "give --unit psi or bar if they are" if span < low else "give --unit kPa if they are"
+        raise SettingError(
+            f"these pairs make a sensor of {span:.4g} kPa full scale, usual ones have {low:g} to {high:g} kPa",
+            do=f"are the pressures in another unit? {hint}, or give --full-scale",
+        )
+
+
+def _spread(pairs: Sequence[Pair], y: FloatArray, residuals: FloatArray) -> tuple[float | None, float | None]:
+    """Hysteresis and repeatability, kPa."""
+    differences, squares, dof = [], 0.0, 0
+    for group in _levels(y):
+        ways: dict[str | None, list[float]] = {}
+        for i in group:
+            ways.setdefault(pairs[i].direction, []).append(float(residuals[i]))
+        if "up" in ways and "down" in ways:
+            differences.append(abs(float(np.mean(ways["up"]) - np.mean(ways["down"]))))
+        for values in ways.values():
+            squares += float(np.sum((np.array(values) - np.mean(values)) ** 2))
+            dof += len(values) - 1
+    return max(differences, default=None), math.sqrt(squares / dof) if dof else None
+
+
+def fit(
+    pairs: Sequence[Pair],
+    *,
+    reference_u_kpa: float = 0.0,
+    full_scale_kpa: float | None = None,
+    resolution: float = 0.0,
+    bare: bool = False,
+) -> CalibrationFit:
+    """A straight line, or a quadratic where it earns its place (F test at 1 % and lower AICc, 5 levels).
+
+    reference_u_kpa: standard uncertainty of the reference, common to all pairs, kPa.
+    full_scale_kpa: the sensor's full scale where known, to catch unit slips.
+    resolution: one count as ratio, 0 where not known; its rectangular share (GUM F.2.2.1) is the least
+        scatter a reading has.
+    bare: the readings are pressures in kPa that a board prints, not ratios; resolution is in kPa then.
+    Raises SettingError where the pairs cannot be a calibration, with the reason.
+    """
+    if not (math.isfinite(reference_u_kpa) and reference_u_kpa >= 0):
+        raise SettingError(f"a reference uncertainty of {reference_u_kpa:g} kPa is not possible")
+    x = np.array([p.ratio for p in pairs], float)
+    y = np.array([p.reference_kpa for p in pairs], float)
+    _check_pairs(x, y, bare)
+    line = fit_polynomial(x, y, 1, systematic_u=reference_u_kpa)
+    _check_line(line, x, y, full_scale_kpa, bare)
+
+    curve, f_stat, f_p, aicc1, aicc2 = line, None, None, None, None
+    if len(_levels(y)) >= 5 and len(x) > 5:
+        from scipy.stats import f as f_distribution
+
+        bent = fit_polynomial(x, y, 2, systematic_u=reference_u_kpa)
+        noise = max(bent.sum_of_squares / bent.dof, 1e-18)
+        f_stat = max(line.sum_of_squares - bent.sum_of_squares, 0.0) / noise
+        f_p = float(f_distribution.sf(f_stat, 1, bent.dof))
+        aicc1, aicc2 = _aicc(len(x), 2, line.sum_of_squares), _aicc(len(x), 3, bent.sum_of_squares)
+        if f_p < EARNED_P and aicc2 < aicc1:
+            curve = bent
+    hysteresis, repeatability = _spread(pairs, y, curve.residuals)
+    grid = np.linspace(float(x.min()), float(x.max()), 101)
+    _, u_curve = curve.at(grid)
+    scatter = max(curve.residual_sd, resolution * float(line.coefficients[1]) / math.sqrt(12.0))
+    notes = []
+    if not any(p.direction == "down" for p in pairs):
+        notes.append("no pair was taken coming down, so the hysteresis is not known")
+    if reference_u_kpa == 0:
+        notes.append("the reference was taken as perfect; give --reference-u")
+    if y.max() < 140:
+        notes.append(f"readings above {y.max():.0f} kPa are outside the calibrated range")
+    return CalibrationFit(
+        tuple(pairs), curve, tuple(float(c) for c in curve.coefficients),
+        tuple(float(r) for r in curve.residuals), float(np.hypot(u_curve.max(), scatter)), reference_u_kpa,
+        hysteresis, repeatability, f_stat, f_p, aicc1, aicc2, (float(y.min()), float(y.max())), tuple(notes),
+    )

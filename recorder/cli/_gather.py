@@ -1,0 +1,156 @@
+"""Some seconds of samples from a port, for the commands that look at the adapter itself."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from types import TracebackType
+from typing import TYPE_CHECKING
+
+from recorder.errors import PortLost, SilentAdapter, WrongSpeed
+from recorder.model import Announcement, BareBlock, Fault, SampleBlock
+
+if TYPE_CHECKING:
+    from recorder.adapter import Samples
+    from recorder.model import FloatArray, WireCounts
+
+__all__ = ["Gatherer"]
+
+SILENT_S = 8.0  # an adapter announces itself every 5 s
+
+
+@dataclass
+class Gatherer:
+    """A port that is listened to. Use as a context manager; ``listen`` for a while, then ask.
+
+    bare_unit: the adapter prints plain numbers in this unit. ``fault``: the last word the adapter sent.
+    """
+
+    url: str
+    baud: int = 115200
+    bare_unit: str | None = None
+    fault: str = ""
+    blocks: list[SampleBlock | BareBlock] = field(default_factory=list)
+    arrived_s: list[float] = field(default_factory=list)
+    announcement: Announcement | None = None
+
+    def __enter__(self) -> Gatherer:
+        from recorder.port import Port
+        from recorder.wire import Decoder
+
+        self._port = Port(self.url, baud=self.baud, reconnect_s=5.0)
+        self._decoder = Decoder(self.bare_unit)
+        if self.bare_unit is not None:
+            self._decoder.resync()  # half a number is a number too
+        self._port.open()
+        if self.bare_unit is None:
+            self._port.write(b"?\n")
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._port.close()
+
+    @property
+    def counts(self) -> WireCounts:
+        return self._decoder.counts
+
+    def forget(self) -> None:
+        """Drops what was gathered (not what is known of the adapter)."""
+        self._drain()
+        self.blocks.clear()
+        self.arrived_s.clear()
+
+    def _drain(self) -> None:
+        from recorder.port import Chunk
+
+        for item in self._port.take():
+            if not isinstance(item, Chunk):
+                self._decoder.resync()
+                continue
+            self._decoder.feed(item.data)
+            for message in self._decoder.take():
+                if isinstance(message, BareBlock if self.bare_unit is not None else SampleBlock):
+                    self.blocks.append(message)
+                    self.arrived_s.append(item.host_s)
+                elif isinstance(message, Announcement):
+                    self.announcement = message
+                elif isinstance(message, Fault):
+                    self.fault = message.word
+
+    def listen(
+        self, seconds: float, *, tick: Callable[[float], None] | None = None, enough: Callable[[], bool] | None = None
+    ) -> None:
+        """Gathers for ``seconds`` from the first sample on. SilentAdapter, WrongSpeed, PortLost."""
+        begin = time.monotonic()
+        first: float | None = None
+        while True:
+            self._drain()
+            now = time.monotonic()
+            if first is None and self.blocks:
+                first = now
+            if first is not None and (now - first >= seconds or (enough is not None and enough())):
+                return
+            if self._port.failure is not None:
+                if self.blocks and isinstance(self._port.failure, PortLost):
+                    return  # judged on what came
+                raise self._port.failure
+            if first is None and now - begin > SILENT_S:
+                self._nothing_came()
+            if tick is not None and first is not None:
+                tick(seconds - (now - first))
+            time.sleep(0.02)
+
+    def _nothing_came(self) -> None:
+        from recorder.port import ports_there_are
+
+        if self.fault:
+            raise SilentAdapter(
+                f"no sample arrived in {SILENT_S:g} s, and the adapter reports the fault '{self.fault}'",
+                where=self.url, do="check the sensor's wires and the adapter's converter",
+            )
+        if self.counts.dropped and not self.counts.announcements:
+            raise WrongSpeed(
+                f"{self.counts.bytes} bytes arrived in {SILENT_S:g} s and none made a valid line",
+                where=self.url,
+                do="check the speed (--baud) and that the adapter speaks this wire format ('recorder conform'); "
+                + ports_there_are(self.url),
+            )
+        raise SilentAdapter(
+            f"no sample arrived in {SILENT_S:g} s", where=self.url,
+            do=f"check that this is the adapter's port and that it has power; {ports_there_are(self.url)}",
+        )
+
+    def samples(self) -> Samples:
+        """All that was gathered, joined. SilentAdapter when there is nothing."""
+        import numpy as np
+
+        from recorder.adapter import Samples
+
+        if not self.blocks:
+            raise SilentAdapter("no sample arrived", where=self.url, do="check the adapter's supply")
+        blocks = [b for b in self.blocks if isinstance(b, SampleBlock)]
+        return Samples(
+            np.concatenate([b.seq for b in blocks]),
+            np.concatenate([b.device_us for b in blocks]),
+            np.concatenate([b.counts for b in blocks]),
+            np.concatenate([b.supply for b in blocks]),
+            np.concatenate([np.full(len(b), s) for b, s in zip(blocks, self.arrived_s, strict=True)]),
+        )
+
+    def readings(self) -> FloatArray:
+        """All plain readings that were gathered, in their unit."""
+        import numpy as np
+
+        return np.concatenate([b.value for b in self.blocks if isinstance(b, BareBlock)])
+
+    def known(self) -> Announcement:
+        """The adapter's announcement. SilentAdapter where none came (5 s are enough for one)."""
+        if self.announcement is None:
+            raise SilentAdapter(
+                "the adapter sent samples and never announced itself", where=self.url,
+                do="it has to send its 'A' line every 5 s; see 'recorder conform'",
+            )
+        return self.announcement

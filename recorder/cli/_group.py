@@ -1,0 +1,140 @@
+"""The command group: loads a command only when it is asked for, and turns every error into one line."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+from typing import Any
+
+import click
+
+from recorder import __version__
+from recorder.errors import RecorderError, printable
+
+__all__ = ["COMMANDS", "main"]
+
+# name -> (module, one line of help): `recorder --help` is answered from here, so it imports nothing heavy.
+COMMANDS: dict[str, tuple[str, str]] = {
+    "try": ("recorder.cli.try_", "The whole job with no hardware, on the simulated tester."),
+    "record": ("recorder.cli.record", "Record and judge one test from an adapter."),
+    "judge": ("recorder.cli.judge", "Judge recordings again from their traces."),
+    "picture": ("recorder.cli.picture", "Draw a recording as an annotated picture."),
+    "sheet": ("recorder.cli.sheet", "Make the customer's sheet of a recording."),
+    "audit": ("recorder.cli.audit", "Check every recording below a folder."),
+    "jobs": ("recorder.cli.jobs", "One table of all jobs in a folder."),
+    "export": ("recorder.cli.export", "Write recordings in another format."),
+    "adapter": ("recorder.cli.adapter", "Is this adapter fit to use?"),
+    "conform": ("recorder.cli.conform", "Does an adapter speak the wire format?"),
+    "calibrate": ("recorder.cli.calibrate", "Make a calibration from reference pressures."),
+}
+
+
+class LazyGroup(click.Group):
+    """Commands come from COMMANDS; errors are one line on standard error, exit 2."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        module, _ = COMMANDS[cmd_name]
+        try:
+            command = import_module(module).command
+        except (ImportError, AttributeError, SyntaxError) as err:
+            raise RecorderError(
+                f"this command cannot be loaded ({err})",
+                where=f"recorder {cmd_name}",
+                do="install the package again",
+            ) from None
+        if not isinstance(command, click.Command):
+            raise RecorderError("this command cannot be loaded", where=f"recorder {cmd_name}",
+                                do="install the package again")
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
+
+    def main(
+        self,
+        args: Sequence[str] | None = None,
+        prog_name: str | None = None,
+        complete_var: str | None = None,
+        standalone_mode: bool = True,
+        **extra: Any,
+    ) -> Any:
+        for stream in (sys.stdout, sys.stderr):
+            # A terminal that cannot show '±' gets a '?', never a traceback.
+            reconfigure = getattr(stream, "reconfigure", None)
+            if reconfigure is not None:
+                reconfigure(errors="replace")
+        try:
+            result = super().main(args, prog_name, complete_var, standalone_mode=False, **extra)
+        except RecorderError as err:
+            _say(str(err))
+            result = 2
+        except click.UsageError as err:
+            path = err.ctx.command_path if err.ctx else "recorder"
+            _say(f"{path}: {err.format_message()} See '{path} --help'.")
+            result = 2
+        except click.ClickException as err:
+            _say(f"recorder: {err.format_message()}")
+            result = 2
+        except (click.Abort, KeyboardInterrupt):
+            _say("stopped")
+            result = 2
+        except BrokenPipeError:
+            # The reader of our output went away; nothing is left to say to it.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            result = 0
+        except MemoryError:
+            _say("recorder: there is not enough memory for this; give it smaller files, or fewer at a time")
+            result = 2
+        except Exception as err:  # a fault of the program itself: still one line, unless asked for more
+            if os.environ.get("RECORDER_DEBUG"):
+                raise
+            _say(f"recorder: a fault in the program ({type(err).__name__}: {err}); "
+                 "set RECORDER_DEBUG=1 and run it again to see where")
+            result = 2
+        code = result if isinstance(result, int) else 0
+        if standalone_mode:
+            sys.exit(code)
+        return code
+
+
+def _say(text: str) -> None:
+    click.echo(printable(" ".join(text.split())), err=True)
+
+
+@click.group(cls=LazyGroup, invoke_without_command=True,
+             context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="recorder")
+@click.pass_context
+def main(ctx: click.Context) -> None:
+    """Record and judge pressure tests of vehicle cooling systems.
+
+    Without a command, the window opens. Not a safety device: the vehicle maker's limits, local codes and
+    trained practice come first.
+    """
+    if ctx.invoked_subcommand is not None:
+        return
+    try:
+        window = import_module("recorder.window")
+        run = window.run
+    except (ImportError, AttributeError) as err:
+        raise RecorderError(
+            f"the window cannot be opened ({err})",
+            do="use a terminal command, for instance 'recorder record --help'",
+        ) from None
+    headless = sys.platform.startswith("linux") and not (
+        os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY") or os.environ.get("QT_QPA_PLATFORM")
+    )
+    if headless:
+        raise RecorderError(
+            "the window cannot be opened: there is no display",
+            do="use a terminal command, for instance 'recorder record --help'",
+        )
+    ctx.exit(int(run([])))

@@ -1,0 +1,151 @@
+"""Pairs of reference pressure and reading for ``recorder calibrate``: from a file, or live from the adapter."""
+
+from __future__ import annotations
+
+import csv
+import math
+import re
+import sys
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal
+
+import click
+
+from recorder.errors import FileError, RecorderError, SettingError
+from recorder.units import convert, parse_quantity, pressure_factor_kpa
+
+if TYPE_CHECKING:
+    from recorder.calibration import Pair
+    from recorder.cli._gather import Gatherer
+
+__all__ = ["Taken", "live_pairs", "parse_pairs", "reference_u_kpa"]
+
+_WAYS: dict[str, Literal["up", "down"] | None] = {
+    "up": "up", "u": "up", "rising": "up", "down": "down", "d": "down", "falling": "down", "": None,
+}
+
+
+def parse_pairs(
+    text: str, path: str, unit: str, full_scale_counts: float | None, bare_unit: str | None = None
+) -> list[Pair]:
+    """Pairs from CSV text: reference pressure, reading, and up or down where known; a header row and ``#``
+    lines are left out. Readings are ratios 0..1, counts where ``full_scale_counts`` is given, or pressures
+    where ``bare_unit`` is. FileError."""
+    from recorder.calibration import Pair
+
+    out: list[Pair] = []
+    for number, row in enumerate(csv.reader(text.splitlines()), 1):
+        cells = [c.strip() for c in row]
+        if not any(cells) or cells[0].startswith("#"):
+            continue
+        try:
+            reference, reading = float(cells[0]), float(cells[1])
+        except (ValueError, IndexError):
+            if not out and len(cells) > 1 and re.match(r"[A-Za-z_]", cells[0]):
+                continue  # the header row
+            raise FileError(
+                f"'{row and ','.join(row)}' is not a pressure and a reading", path=path, line=number,
+                do="write lines like 103.4,0.4996,up",
+            ) from None
+        if not (math.isfinite(reference) and math.isfinite(reading)):
+            raise FileError("the numbers are not finite", path=path, line=number, do="take that line out")
+        word = cells[2].lower() if len(cells) > 2 else ""
+        if word not in _WAYS:
+            raise FileError(f"'{cells[2]}' is no direction", path=path, line=number, do="write up or down, or nothing")
+        if bare_unit is not None:
+            x = convert(reading, bare_unit, "kPa")
+        elif full_scale_counts:
+            x = reading / full_scale_counts
+        else:
+            x = reading
+        if x > 1.001 and bare_unit is None and not full_scale_counts:
+            raise FileError(
+                f"a reading of {reading:g} is above full scale", path=path, line=number,
+                do="readings are ratios 0 to 1; for counts give --full-scale-counts, for pressures --bare",
+            )
+        out.append(Pair(convert(reference, unit, "kPa"), x, _WAYS[word]))
+    if not out:
+        raise FileError("there are no pairs in it", path=path, do="write lines like 103.4,0.4996,up")
+    return out
+
+
+def reference_u_kpa(text: str | None, full_scale: str | None) -> float:
+    """Standard uncertainty of the reference, kPa. ``0.25 %FS`` is a maker's limit: rectangular, divided by
+    sqrt(3) (GUM 4.3.7); ``0.3 kPa`` is a standard uncertainty as it stands. SettingError."""
+    if text is None:
+        return 0.0
+    match = re.fullmatch(r"\s*([\d.]+)\s*%\s*(?:of\s*)?(?:FS|full scale)\s*", text, re.IGNORECASE)
+    if match is None:
+        if "%" in text:
+            raise SettingError(f"'{text}' is not understood", where="--reference-u", do="write '0.25 %FS' or '0.3 kPa'")
+        return parse_quantity(text, "kPa")
+    if full_scale is None:
+        raise SettingError(
+            f"'{text}' needs the reference gauge's full scale", where="--reference-u",
+            do="give --reference-full-scale, like '400 kPa'",
+        )
+    return float(match[1]) / 100.0 * parse_quantity(full_scale, "kPa") / math.sqrt(3.0)
+
+
+@dataclass
+class Taken:
+    """What was taken live. resolution: one count as ratio, 0 where not known; adapter_id None for plain readings."""
+
+    pairs: list[Pair] = field(default_factory=list)
+    adapter_id: str | None = None
+    resolution: float = 0.0
+
+
+def live_pairs(url: str, baud: int, seconds: float, unit: str, bare_unit: str | None) -> Taken:
+    """Asks for reference pressures and averages the reading at each. Raises OpenError, SilentAdapter,
+    WrongSpeed; what goes wrong at one step is said, and costs that step only."""
+    from recorder.calibration import Pair
+    from recorder.cli._gather import Gatherer
+
+    click.echo("CAUTION: pressure is stored in the hose. Stay below the limits of hose, pump and reference gauge, "
+               "and let the pressure off before you take anything apart.", err=True)
+    click.echo(f"Set a pressure, let it settle, type what the reference shows in {unit}, then Enter. "
+               "An empty line ends. Begin open to the air (0), go up, then come down.", err=True)
+    out = Taken()
+    with Gatherer(url, baud, bare_unit=bare_unit) as port:
+        port.listen(6.0, enough=lambda: bare_unit is not None or port.announcement is not None)
+        if bare_unit is None:
+            known = port.known()
+            out.adapter_id, out.resolution = known.adapter_id, 1.0 / known.full_scale_counts
+        way: Literal["up", "down"] = "up"
+        while True:
+            click.echo(f"reference {len(out.pairs) + 1}: ", nl=False, err=True)
+            text = sys.stdin.readline().strip()
+            if not text:
+                return out
+            try:
+                kpa = parse_quantity(text if re.search(r"[A-Za-z]", text) else f"{text} {unit}", "kPa")
+                x, said = _step(port, seconds, bare_unit)
+            except RecorderError as err:
+                click.echo(f"{err}; type it again", err=True)
+                continue
+            if out.pairs and kpa != out.pairs[-1].reference_kpa:  # the same again: the way it was
+                way = "up" if kpa > out.pairs[-1].reference_kpa else "down"
+            out.pairs.append(Pair(kpa, x, way))
+            click.echo(f"  {said}, {way}", err=True)
+
+
+def _step(port: Gatherer, seconds: float, bare_unit: str | None) -> tuple[float, str]:
+    """The mean reading of ``seconds`` from now, and what to say of it."""
+    import numpy as np
+
+    port.forget()
+    faults = port.counts.faults
+    port.listen(seconds)
+    if port.counts.faults > faults:
+        raise SettingError(f"the adapter reports the fault '{port.fault}'", do="check the sensor's wires")
+    if bare_unit is not None:
+        values = port.readings()
+        mean = float(np.mean(values))
+        return mean * pressure_factor_kpa(bare_unit), (
+            f"reading {mean:.4f} {bare_unit}, scatter {float(np.std(values)):.4f}, {len(values)} readings"
+        )
+    s, full = port.samples(), port.known().full_scale_counts
+    ratios = s.counts / np.where(np.isnan(s.supply) | (s.supply <= 0), full, s.supply)
+    mean = float(np.mean(ratios))
+    return mean, (f"reading {mean:.5f} of full scale, scatter {float(np.std(ratios)):.5f}, {len(ratios)} samples")

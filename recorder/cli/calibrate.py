@@ -1,0 +1,172 @@
+"""``recorder calibrate``: coefficients and their uncertainty from reference pressures and readings."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Sequence
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from recorder import report
+from recorder.cli._common import checked_unit, typed
+from recorder.cli._pairs import live_pairs, parse_pairs, reference_u_kpa
+from recorder.errors import FileError, SettingError, StorageError, printable
+from recorder.units import format_pressure
+
+if TYPE_CHECKING:
+    from recorder.calibration import CalibrationFit
+
+__all__ = ["command"]
+
+STEP_S = 3.0
+
+
+def _lines(fit: CalibrationFit, unit: str, cal_date: str, due: str, bare: bool) -> list[str]:
+    def p(kpa: float, extra: int = 2) -> str:
+        return format_pressure(kpa, unit, extra=extra)
+
+    out = [f"  {'#':>3}  {'reference':>14}  {'reading':>9}  {'residual':>14}  way"]
+    for i, (pair, residual) in enumerate(zip(fit.pairs, fit.residuals_kpa, strict=True), 1):
+        reading = p(pair.ratio) if bare else f"{pair.ratio:.5f}"
+        numbers = f"{p(pair.reference_kpa, 1):>14}  {reading:>9}  {p(residual):>14}"
+        out.append(f"  {i:>3}  {numbers}  {pair.direction or ''}")
+    shape = "quadratic: the bend is real" if fit.quadratic else "straight line"
+    if fit.f_p is not None:
+        shape += f" (F = {fit.f_statistic:.3g}, p = {fit.f_p:.2g}; AICc {fit.aicc_line:.1f} line, "
+        shape += f"{fit.aicc_quadratic:.1f} quadratic)"
+    x = "reading" if bare else "ratio"  # a plain reading in kPa
+    terms = [f"{c:.6g}" + (f"·{x}{'' if i == 1 else '²'}" if i else "") for i, c in enumerate(fit.coefficients_kpa)]
+    out += [
+        f"curve                {shape}",
+        f"kPa =                {' + '.join(terms).replace('+ -', '- ')}",
+        f"range                {p(fit.range_kpa[0], 0)} to {p(fit.range_kpa[1], 0)}",
+        f"scatter              {p(fit.curve.residual_sd)}, {fit.curve.dof} degrees of freedom",
+        "hysteresis           " + ("not known" if fit.hysteresis_kpa is None else p(fit.hysteresis_kpa)),
+        "repeatability        " + ("not known" if fit.repeatability_kpa is None else p(fit.repeatability_kpa)),
+        f"reference            u = {p(fit.reference_u_kpa)}",
+        f"standard uncertainty {p(fit.standard_uncertainty_kpa)}: a reading is right within "
+        f"± {p(2 * fit.standard_uncertainty_kpa)}, 95 times in 100",
+        f"made {cal_date}, due again {due}",
+        *(f"note: {report.in_unit(n, unit)}" for n in fit.notes),
+    ]
+    return [printable(line) for line in out]
+
+
+def _day(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise SettingError(f"'{text}' is not a day", where="--due", do="write it like 2027-03-14") from None
+
+
+def _write(path: str, text: str) -> None:
+    try:
+        with Path(path).open("x", encoding="utf-8", newline="\n") as f:
+            f.write(text)
+    except FileExistsError:
+        raise StorageError("this file exists, and a calibration is never overwritten", where=path,
+                           do="give another name, for instance with the date in it") from None
+    except OSError as err:
+        raise StorageError(f"cannot be written ({err.strerror})", where=path, do="give another place with -o") from None
+
+
+@click.command("calibrate")
+@click.argument("pairs_file", required=False, metavar="PAIRS.csv")
+@click.option("--port", "url", metavar="URL", help="Read the adapter live instead of a file of pairs.")
+@click.option("--unit", default="kPa", callback=checked_unit, show_default=True, help="Unit of the references.")
+@click.option("--bare", callback=checked_unit, metavar="UNIT",
+              help="The readings are pressures in this unit: a board that prints one plain number a line.")
+@click.option("--full-scale", metavar="PRESSURE", help="The sensor's own full scale; catches unit slips.")
+@click.option("--full-scale-counts", type=click.FloatRange(min=1), help="Readings are counts of this full scale.")
+@click.option("--reference", metavar="TEXT", help="What the reference was: gauge, number, certificate.")
+@click.option("--reference-u", metavar="U", help="Its standard uncertainty, '0.3 kPa', or a maker's limit, '0.25 %FS'.")
+@click.option("--reference-full-scale", metavar="PRESSURE", help="The reference gauge's full scale, for %FS.")
+@click.option("--adapter-id", metavar="ID", help="The adapter that this calibration belongs to.")
+@click.option("--seconds", type=click.FloatRange(0.5, 60.0), default=STEP_S, show_default=True,
+              help="How long to average at each live step.")
+@click.option("--baud", type=click.IntRange(min=1), default=115200, show_default=True, help="Speed of the port.")
+@click.option("-o", "--output", metavar="FILE", help="Write the calibration file.")
+@click.option("--due", metavar="DATE", help="When it is due again (default: in 12 months).")
+@click.option("--json", "as_json", is_flag=True, help="Print the calibration as one line of JSON.")
+def command(
+    pairs_file: str | None, url: str | None, unit: str, bare: str | None, full_scale: str | None,
+    full_scale_counts: float | None,
+    reference: str | None, reference_u: str | None, reference_full_scale: str | None, adapter_id: str | None,
+    seconds: float, baud: int, output: str | None, due: str | None, as_json: bool,
+) -> None:
+    """Make a calibration from pairs of reference pressure and reading.
+
+    A line of PAIRS.csv is: reference pressure, reading (ratio 0 to 1), up or down. - reads them from the
+    keyboard or a pipe.
+
+    Example: recorder calibrate pairs.csv --unit psi --reference-u '0.3 kPa' -o gauge.json
+    """
+    from recorder import calibration
+    from recorder.model import Calibration
+
+    if (pairs_file is None) == (url is None):
+        raise click.UsageError("Give a file of pairs, or --port to read the adapter.")
+    if bare is not None and (full_scale is not None or full_scale_counts is not None):
+        raise click.UsageError("--bare readings are pressures: they have no --full-scale and no counts.")
+    u = reference_u_kpa(reference_u, reference_full_scale)
+    kpa = typed("full-scale", full_scale, "kPa", example="207 kPa") if full_scale is not None else None
+    today = datetime.now(UTC).date()
+    due_day = _day(due) if due is not None else calibration.due_after(today)
+    if due_day <= today:
+        raise SettingError(f"{due_day} is not after today", where="--due", do="give a later day")
+    if output is not None and Path(output).exists():  # before a long live reading, not after it
+        raise StorageError("this file exists, and a calibration is never overwritten", where=output,
+                           do="give another name, for instance with the date in it")
+    resolution = 1.0 / full_scale_counts if full_scale_counts else 0.0
+    if pairs_file is not None:
+        pairs = parse_pairs(_read(pairs_file), pairs_file, unit, full_scale_counts, bare)
+    else:
+        taken = live_pairs(str(url), baud, seconds, unit, bare)
+        pairs, resolution, adapter_id = taken.pairs, taken.resolution, adapter_id or taken.adapter_id
+    try:
+        fit = calibration.fit(
+            pairs, reference_u_kpa=u, full_scale_kpa=kpa, resolution=resolution, bare=bare is not None
+        )
+    except SettingError as err:
+        raise SettingError(err.what, where=pairs_file or str(url), do=err.do) from None
+    cal = Calibration(
+        fit.coefficients_kpa, fit.standard_uncertainty_kpa, today.isoformat(), reference,
+        due_day.isoformat(), adapter_id, bare is not None,
+    )
+    if output is not None:
+        _write(output, calibration.to_file_text(cal, _details(fit)))
+    if as_json:
+        click.echo(json.dumps({**cal.to_json(), "details": _details(fit)}, ensure_ascii=False, allow_nan=False))
+        return
+    for line in _lines(fit, unit, today.isoformat(), due_day.isoformat(), bare is not None):
+        click.echo(line)
+    if output is not None:
+        click.echo(f"written to {printable(output)}; use it with --calibration {printable(output)}")
+
+
+def _read(path: str) -> str:
+    try:
+        if path == "-":
+            return sys.stdin.read()
+        return Path(path).read_text("utf-8-sig")
+    except (OSError, UnicodeDecodeError) as err:
+        why = err.strerror if isinstance(err, OSError) else "it is not text in UTF-8"
+        raise FileError(f"cannot be read ({why})", path=path, do="check the name") from None
+
+
+def _details(fit: CalibrationFit) -> dict[str, object]:
+    rows: Sequence[list[object]] = [
+        [p.reference_kpa, p.ratio, p.direction, r] for p, r in zip(fit.pairs, fit.residuals_kpa, strict=True)
+    ]
+    return {
+        "pairs": {"columns": ["reference_kPa", "ratio", "direction", "residual_kPa"], "rows": rows},
+        "reference_standard_uncertainty_kPa": fit.reference_u_kpa,
+        "hysteresis_kPa": fit.hysteresis_kpa,
+        "repeatability_kPa": fit.repeatability_kpa,
+        "covariance": fit.curve.covariance.tolist(),
+        "notes": list(fit.notes),
+    }

@@ -1,0 +1,149 @@
+"""``recorder conform``: does an adapter, or what was captured from one, speak the wire format?"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from recorder.errors import RecorderError, SilentAdapter
+
+if TYPE_CHECKING:
+    from recorder.wire.conformance import RuleResult
+
+ASK_AFTER_S = 0.5
+ANSWER_WITHIN_S = 1.0
+
+
+@click.command("conform")
+@click.argument("file", required=False, type=click.Path(path_type=Path))
+@click.option("--port", metavar="URL", help="Listen to the adapter on this port instead.")
+@click.option(
+    "--seconds",
+    type=click.FloatRange(min=1, max=3600),
+    default=12.0,
+    show_default=True,
+    help="How long to listen; two announcements need more than 10 s.",
+)
+@click.option("--baud", type=click.IntRange(min=1), default=115200, show_default=True, help="Speed of the port.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON array on standard output.")
+def command(file: Path | None, port: str | None, seconds: float, baud: int, as_json: bool) -> None:
+    """Check an adapter, or a captured byte FILE, against each rule of the wire format.
+
+    Exit 0: no rule failed. 1: a rule failed. 2: there is nothing to judge.
+
+    \b
+    Example:
+      recorder conform capture.bin
+      recorder conform --port /dev/ttyUSB0
+    """
+    from recorder.wire.conformance import check_bytes
+
+    if (file is None) == (port is None):
+        raise RecorderError("give either a FILE or --port URL", where="recorder conform",
+                            do="see 'recorder conform --help'")
+    if file is not None:
+        from recorder.cli._common import without_ledgers
+
+        if not without_ledgers([file]):
+            return
+        where = str(file)
+        try:
+            data = file.read_bytes()
+        except OSError as error:
+            raise RecorderError(f"cannot be read ({error.strerror})", where=where, do="check the name") from None
+        results = check_bytes(data)
+        if not data.strip():
+            raise RecorderError("nothing in it", where=where, do="capture at least 12 s of the adapter")
+    else:
+        where = str(port)
+        data, answered = _listen(where, seconds, baud)
+        results = [*check_bytes(data), answered]
+    if as_json:
+        import json
+
+        click.echo(json.dumps([r.to_json() for r in results], indent=1))
+    else:
+        _print(where, data, results)
+    sys.exit(1 if any(r.state == "failed" for r in results) else 0)
+
+
+def _print(where: str, data: bytes, results: list[RuleResult]) -> None:
+    width = max(len(r.rule) for r in results)
+    for r in results:
+        click.echo(f"{r.state:8}  {r.rule:{width}}  {r.text}")
+        if r.state == "failed":
+            times = f" ({r.offences} times)" if r.offences > 1 else ""
+            place = f"line {r.line}: " if r.line else ""
+            click.echo(f"{'':10}{place}{r.what}{times}")
+            if r.shown:
+                click.echo(f"{'':12}{r.shown}")
+            click.echo(f"{'':10}-> {r.do}")
+    failed = sum(r.state == "failed" for r in results)
+    unseen = sum(r.state == "not seen" for r in results)
+    passed = len(results) - failed - unseen
+    click.echo(
+        f"{where}: {data.count(10)} lines; {passed} rules passed, {failed} failed, "
+        f"{unseen} not seen"
+    )
+
+
+def _listen(url: str, seconds: float, baud: int) -> tuple[bytes, RuleResult]:
+    """The bytes of ``seconds``, and whether ``?`` was answered within a second.
+
+    An answer is an announcement close after the question; one that was due anyway counts too,
+    so the question is asked twice, at times that no 5 s rhythm can meet both.
+    Raises OpenError, PortLost, SilentAdapter.
+    """
+    import time
+
+    from recorder.port import Chunk, Port, ports_there_are
+    from recorder.wire.conformance import RuleResult
+
+    data = bytearray()
+    asked: list[float] = []
+    answers: list[bool] = []
+    ask_at = [ASK_AFTER_S, ASK_AFTER_S + 1.7]
+    seen_before = 0
+    port = Port(url, baud=baud)
+    port.open()
+    try:
+        begin = time.monotonic()
+        while (now := time.monotonic() - begin) < seconds:
+            for item in port.take():
+                if isinstance(item, Chunk):
+                    data += item.data
+            if port.failure is not None:
+                raise port.failure
+            if ask_at and now >= ask_at[0]:
+                ask_at.pop(0)
+                seen_before = _announcements(data)
+                port.write(b"?\n")
+                asked.append(now)
+            if len(answers) < len(asked):
+                if _announcements(data) > seen_before:
+                    answers.append(True)
+                elif now > asked[-1] + ANSWER_WITHIN_S:
+                    answers.append(False)
+            time.sleep(0.01)
+    finally:
+        port.close()
+    if not data.strip():
+        raise SilentAdapter(
+            f"nothing arrived in {seconds:g} s", where=url,
+            do=f"check that this is the adapter's port and that it has power; {ports_there_are(url)}",
+        )
+    return bytes(data), RuleResult(
+        rule="answers",
+        text="? and LF is answered with an announcement within 1 s",
+        state="failed" if not all(answers) else "passed" if answers else "not seen",
+        what="no announcement came after ?" if not all(answers) else "",
+        do="read the port, and send the A line when ? and LF have come",
+        offences=answers.count(False),
+    )
+
+
+def _announcements(data: bytearray) -> int:
+    return data.count(b"\nA,") + (data[:2] == b"A,")

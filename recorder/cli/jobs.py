@@ -1,0 +1,77 @@
+"""``recorder jobs``: one table of all jobs in a folder."""
+
+from __future__ import annotations
+
+import json
+import sys
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from recorder.cli._tables import shown_width
+from recorder.errors import printable
+
+if TYPE_CHECKING:
+    from recorder.audit import Job, Jobs
+
+__all__ = ["command"]
+
+
+@click.command()
+@click.argument("folder", type=click.Path())
+@click.option("--json", "as_json", is_flag=True, help="One JSON object a job, then one with what is in none.")
+def command(folder: str, as_json: bool) -> int:
+    """Show which jobs in FOLDER are still leaking, were not tested again, or are done.
+
+    Example: recorder jobs recordings
+    """
+    from recorder.audit import jobs_table
+
+    found = jobs_table(folder)
+    for error in found.unreadable:
+        click.echo(error, err=True)
+    if found.without_job:
+        click.echo(f"recordings without a job, not listed: {found.without_job}", err=True)
+    if as_json:
+        for job in found.jobs:
+            click.echo(json.dumps(asdict(job)))
+        click.echo(json.dumps({"without_job": found.without_job, "unreadable": found.unreadable}))
+    else:
+        _table(found)
+    return 0
+
+
+def _story(job: Job) -> str:
+    """Each test in turn: what was repaired before it, its outcome, what was seen."""
+    lines = []
+    for test in job.tests:
+        if test.repair:
+            lines.append(f"repair: {test.repair}")
+        seen = f" ({'; '.join(test.findings)})" if test.findings else ""
+        lines.append(f"{test.started[:16].replace('T', ' ')}  {test.test} {test.outcome}{seen}")
+    return "\n".join(printable(line) for line in lines)
+
+
+def _table(found: Jobs) -> None:
+    from collections import Counter
+
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    width = min(shown_width(), 160)
+    files = width >= 110  # else there is no room for them
+    table = Table(box=None, pad_edge=False)
+    table.add_column("job", overflow="fold", max_width=width // 4)
+    table.add_column("state", no_wrap=True)
+    table.add_column("tests, repairs and findings", overflow="fold")
+    if files:
+        table.add_column("last file", no_wrap=True)
+    for job in found.jobs:
+        cells = printable(job.job), job.state, _story(job), printable(Path(job.tests[-1].file).name)
+        table.add_row(*(Text(c) for c in cells[: 4 if files else 3]))
+    Console(file=sys.stdout, width=width).print(table)
+    states = Counter(job.state for job in found.jobs)
+    click.echo("jobs: " + (", ".join(f"{n} {state}" for state, n in states.most_common()) or "none"))

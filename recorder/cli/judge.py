@@ -1,0 +1,92 @@
+"""``recorder judge``: judges recordings again from their traces."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+import click
+
+from recorder import report
+from recorder.cli._common import checked_unit, dump, json_line, print_judgement, without_ledgers
+from recorder.errors import RecorderError, printable
+
+__all__ = ["command"]
+
+
+@click.command("judge")
+@click.argument("files", nargs=-1, required=True, metavar="FILE...")
+@click.option("--json", "as_json", is_flag=True, help="One judgement a line, as JSON.")
+@click.option("--unit", callback=checked_unit, help="Pressure unit to show.")
+@click.option("--jobs", type=click.IntRange(min=1), help="Worker processes for many files (default: one a core).")
+@click.pass_context
+def command(ctx: click.Context, files: tuple[str, ...], as_json: bool, unit: str | None, jobs: int | None) -> None:
+    """Judge recordings again from their traces.
+
+    Example: recorder judge recordings/*.csv
+    """
+    if unit is None:
+        from recorder.settings import load_settings
+
+        unit = "kPa" if as_json else load_settings().unit
+    failed = False
+    names = without_ledgers(files)
+    for number, (name, judged) in enumerate(zip(names, _all(names, jobs), strict=True)):
+        if isinstance(judged, str):
+            failed = True
+            if as_json:
+                click.echo(json_line({"file": name, "error": judged}))
+            click.echo(judged, err=True)
+            continue
+        judgement, remarks, found = judged
+        if as_json:
+            click.echo(dump(judgement, file=name))
+            continue
+        if number:
+            click.echo()
+        click.echo(printable(name))
+        print_judgement(judgement, unit, found)
+        for remark in remarks:
+            click.echo(f"  {printable(remark)}")
+    ctx.exit(2 if failed else 0)
+
+
+_Judged = tuple[dict[str, Any], list[str], list[str]] | str
+"""A judgement, what has to be said about its file, and what was found; or the error, in one line."""
+
+
+def _all(names: list[str], jobs: int | None) -> Iterator[_Judged]:
+    """Each file judged, in order; many of them in worker processes."""
+    from recorder.workers import WORTH_WORKERS, cores, spread
+
+    jobs = jobs or cores()
+    if jobs == 1 or len(names) <= WORTH_WORKERS:
+        return map(_judged, names)
+    return spread(_chunk, iter(names), jobs=jobs, load=("recorder.analysis", "recorder.recording", "scipy.optimize"))
+
+
+def _chunk(names: Sequence[str]) -> list[_Judged]:
+    return [_judged(name) for name in names]
+
+
+def _judged(name: str) -> _Judged:
+    from recorder.analysis import judge
+    from recorder.recording import read
+
+    try:
+        recording = read(name)
+    except RecorderError as err:
+        return str(err)
+    try:
+        judgement = judge(recording).to_json()
+    except RecorderError as err:
+        return str(RecorderError(err.what, where=f"{name}, {err.where}" if err.where else name, do=err.do))
+    remarks = list(recording.notes)
+    if recording.intact is False:
+        remarks.append("ALTERED: the file was changed after it was sealed")
+    if recording.judgement is not None and dict(recording.judgement) != json.loads(dump(judgement)):
+        remarks.append(
+            f"the judgement stored in the file differs (stored: {recording.judgement.get('outcome')})"
+        )
+    return judgement, remarks, report.found(recording.marks)

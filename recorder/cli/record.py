@@ -1,0 +1,207 @@
+"""``recorder record``: records and judges one test from an adapter."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from recorder.cli._common import (
+    Keys,
+    LiveLine,
+    StopSignals,
+    checked_unit,
+    drive,
+    dump,
+    limits_of,
+    ports_found,
+    print_judgement,
+    typed,
+)
+from recorder.errors import FileError, SettingError
+from recorder.limits import NAMED, Procedure
+from recorder.model import TEST_KINDS, Calibration, Marking, TestKind
+from recorder.settings import Settings, load_settings
+from recorder.units import parse_marking, parse_quantity
+
+if TYPE_CHECKING:
+    from recorder.session import SessionConfig
+
+__all__ = ["command"]
+
+# A gauge of which nothing is known is taken for the commonest hobby one; a loud line says so.
+# Common practice, no source.
+ASSUMED_FULL_SCALE = "30 psi"
+
+
+@click.command("record")
+@click.option("--port", metavar="URL", help="Where the adapter is: /dev/ttyUSB0, COM3, socket://host:port.")
+@click.option("--test", type=click.Choice(TEST_KINDS), required=True,
+              help="cap, system, or tester (the tester itself, hose blanked).")
+@click.option("--marked", metavar="TEXT", help="What the cap is stamped with, like '16 psi' or '110'.")
+@click.option("--job", metavar="TEXT", default="", help="Free text: job number, vehicle.")
+@click.option("--repair", metavar="TEXT", default="", help="What was repaired since the job's last test.")
+@click.option("--bare", metavar="UNIT", callback=checked_unit,
+              help="The adapter prints one plain number a line, in this unit.")
+@click.option("--folder", metavar="DIR", help="Where the recording goes (default: recordings).")
+@click.option("--baud", type=click.IntRange(min=1), help="Speed of the port (default: 115200).")
+@click.option("--calibration", metavar="FILE", help="Calibration file of the gauge.")
+@click.option("--full-scale", metavar="PRESSURE", help="Full scale of an uncalibrated gauge, like '207 kPa'.")
+@click.option("--full-scale-counts", type=click.IntRange(min=1),
+              help="Counts at full scale, for an adapter that never announces itself.")
+@click.option("--procedure", type=click.Choice(list(NAMED)), metavar="NAME",
+              help="A named procedure: " + ", ".join(NAMED) + ".")
+@click.option("--limit", "limits", multiple=True, metavar="NAME=VALUE",
+              help="Set one limit, in any unit; can be given again.")
+@click.option("--hold", metavar="TIME", help="How long to hold, like '60 s' or '2 min'.")
+@click.option("--stroke-volume", metavar="VOLUME", help="Air that one pump stroke moves, like '24 mL'.")
+@click.option("--altitude", metavar="HEIGHT", help="Height above sea level, like '500 m'.")
+@click.option("--air-pressure", metavar="PRESSURE", help="Outside air pressure, like '95 kPa'.")
+@click.option("--reconnect", metavar="TIME", default="60 s", show_default=True,
+              help="How long to wait for an adapter that was unplugged.")
+@click.option("--unit", callback=checked_unit, help="Pressure unit to show.")
+@click.option("--settings", "settings_file", metavar="FILE", help="Settings file (default: recorder.toml).")
+@click.option("--json", "as_json", is_flag=True, help="Print the judgement as one line of JSON.")
+@click.option("--mute", is_flag=True, help="No bell.")
+@click.pass_context
+def command(ctx: click.Context, /, **given: Any) -> None:
+    """Record and judge one test from an adapter.
+
+    Records until the judgement is reached, the release is seen, or Ctrl-C; the file is always sealed.
+    At a terminal, press m to mark what you see, q to end the test.
+
+    Let the engine go cold before you open a cap. Never pump above the limit. Relieve before you take
+    anything off. Wear eye protection.
+
+    Example: recorder record --port /dev/ttyUSB0 --test cap --marked "16 psi"
+    """
+    import scipy.optimize  # noqa: F401  some looks need it: it is loaded before the test, not in the middle of it
+
+    from recorder.port import Port
+    from recorder.session import Session
+
+    settings = load_settings(given["settings_file"])
+    url = given["port"] or settings.port
+    if url is None:
+        raise SettingError("no port is given", where="--port", do=ports_found())
+    unit = given["unit"] or settings.unit
+    config = session_config(settings, given)
+    assumed = given["bare"] is None and config.calibration is None and config.full_scale_kpa is None
+    if assumed:
+        config = replace(config, full_scale_kpa=parse_quantity(ASSUMED_FULL_SCALE, "kPa"))
+    folder = Path(given["folder"] or settings.folder or "recordings")
+    live = LiveLine(config.test, unit, mute=given["mute"])
+    # of plain readings the time is that of their arrival
+    port = Port(url, baud=given["baud"] or settings.baud, reconnect_s=config.reconnect_s,
+                when_taken=config.bare_unit is None)
+    with StopSignals() as stop, Keys() as keys:
+        port.open()
+        try:
+            if assumed:
+                live.say(f"no calibration given: the gauge is taken to be a 10 to 90 % one of "
+                         f"{ASSUMED_FULL_SCALE}; give --calibration or --full-scale if it is not")
+            session = Session(config, port=port, folder=folder, aside=True)
+            done, error = drive(session, live, stop, keys=keys)
+        finally:
+            port.close()
+    if done.path is None:
+        if error is not None:
+            raise error
+        live.say(f"nothing was recorded: no sample arrived from {url}")
+        ctx.exit(0)
+    if given["as_json"]:
+        click.echo(dump(done.judgement, file=str(done.path)))
+    else:
+        print_judgement(done.judgement, unit)
+        click.echo(f"recorded in {done.path}")
+    if error is not None:
+        raise error
+    ctx.exit(0)
+
+
+def session_config(settings: Settings, given: dict[str, Any]) -> SessionConfig:
+    """The SessionConfig of the options over the settings file. Raises RecorderError."""
+    from recorder.session import SessionConfig
+
+    test: TestKind = given["test"]
+    marked = _marked(test, given["marked"])
+    calibration, full_scale_kpa = _gauge(settings, given)
+    return SessionConfig(
+        test=test,
+        marked=marked,
+        job=given["job"],
+        repair=given["repair"],
+        procedure=_procedure(settings, test, given),
+        calibration=calibration,
+        full_scale_kpa=full_scale_kpa,
+        bare_unit=given["bare"],
+        reconnect_s=typed("reconnect", given["reconnect"], "s", example="60 s"),
+        full_scale_counts=given["full_scale_counts"],
+    )
+
+
+def _marked(test: TestKind, text: str | None) -> Marking | None:
+    if text is not None:
+        try:
+            return parse_marking(text)
+        except SettingError as err:
+            raise SettingError(err.what, where="--marked", do=err.do) from None
+    if test != "tester":
+        raise SettingError(
+            "the cap's marking is not given", where="--marked", do="read the stamp: --marked '16 psi'"
+        )
+    return None
+
+
+def _procedure(settings: Settings, test: TestKind, given: dict[str, Any]) -> Procedure:
+    more: dict[str, Any] = limits_of(given["limits"])
+    for name, option in (("hold", "hold"), ("stroke_volume", "stroke_volume"),
+                         ("local_air_pressure", "air_pressure")):
+        if given[option] is not None:
+            more[name] = given[option]
+    if given["altitude"] is not None:
+        more["local_air_pressure"] = _air_at(given["altitude"])
+    return settings.procedure(test, more, named=given["procedure"])
+
+
+def _air_at(altitude: str) -> float:
+    """Air pressure (kPa) at a height as typed."""
+    from recorder.analysis.boiling import pressure_at_altitude_kpa
+
+    try:
+        return pressure_at_altitude_kpa(parse_quantity(altitude, "m"))
+    except SettingError as err:
+        raise SettingError(err.what, where="--altitude", do=err.do) from None
+
+
+def _gauge(settings: Settings, given: dict[str, Any]) -> tuple[Calibration | None, float | None]:
+    """Calibration or full scale: the options first, then the settings file; both None: not known.
+
+    Plain readings need neither; the settings file's calibration is used for them where it was made of such."""
+    bare = given["bare"] is not None
+    if bare and given["calibration"] is None and settings.calibration is not None:
+        own = _calibration(settings.calibration)
+        return (own if own.bare else None), None
+    if bare and given["calibration"] is None:
+        return None, None
+    if given["full_scale"] is not None and given["calibration"] is None:
+        return None, typed("full-scale", given["full_scale"], "kPa", example="207 kPa")
+    path = given["calibration"] or settings.calibration
+    if path is not None:
+        return _calibration(path), None
+    return None, settings.full_scale_kpa
+
+
+def _calibration(path: str) -> Calibration:
+    from recorder.calibration import from_file_text
+
+    try:
+        text = Path(path).read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as err:
+        raise FileError(
+            f"cannot be read ({getattr(err, 'strerror', None) or err})", path=str(path),
+            do="check --calibration",
+        ) from None
+    return from_file_text(text, str(path))

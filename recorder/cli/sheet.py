@@ -1,0 +1,61 @@
+"""``recorder sheet``: the customer's sheet of one or more recordings."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from recorder.cli._common import checked_unit, json_line, without_ledgers
+from recorder.errors import SettingError, printable
+
+__all__ = ["command"]
+
+
+@click.command("sheet")
+@click.argument("files", nargs=-1, required=True, metavar="FILE...", type=click.Path(path_type=Path))
+@click.option("-o", "--out", required=True, type=click.Path(path_type=Path),
+              help="Sheet to write: .pdf or .html.")
+@click.option("--settings", "settings_file", metavar="FILE", help="Settings file with the shop's name.")
+@click.option("--paper", type=click.Choice(["A4", "Letter"]), default="A4", show_default=True,
+              help="Paper of a PDF.")
+@click.option("--unit", callback=checked_unit, help="Pressure unit to show.")
+@click.option("--force", is_flag=True, help="Write over an existing sheet.")
+@click.option("--json", "as_json", is_flag=True, help="Say what it was made of as one line of JSON.")
+def command(files: tuple[Path, ...], out: Path, settings_file: str | None, paper: str,
+            unit: str | None, force: bool, as_json: bool) -> None:
+    """Make the customer's sheet: what was tested and what was found, in plain words.
+
+    Files are shown in the order in which the tests were made.
+
+    Example: recorder sheet cap.csv system.csv -o sheet.pdf
+    """
+    kind = out.suffix.lower()
+    if kind not in (".pdf", ".html"):
+        raise SettingError(f"'{out.name}' does not say what kind of sheet is wanted",
+                           do="end the name with .pdf or .html")
+    from recorder import sheet
+    from recorder.analysis import analyse
+    from recorder.picture import save
+    from recorder.recording import read
+    from recorder.settings import load_settings
+
+    settings = load_settings(settings_file)
+    tests = []
+    for file in without_ledgers(files):
+        recording = read(file)
+        analyser = analyse(recording)
+        tests.append(sheet.Entry(recording, analyser, analyser.judgement().to_json()))
+    tests.sort(key=lambda test: test.recording.header.started or "")
+    shop, line, unit = settings.shop_name, settings.shop_line, unit or settings.unit
+    if kind == ".html":
+        data = sheet.html_text(tests, shop=shop, line=line, unit=unit).encode()
+    else:
+        data = sheet.pdf_bytes(tests, shop=shop, line=line, unit=unit, paper=paper)
+    save(out, data, force=force)
+    if as_json:
+        click.echo(json_line({"sheet": str(out), "recordings": [
+            {"file": t.recording.path, "outcome": t.judgement["outcome"], "sha256": t.recording.sha256}
+            for t in tests]}))
+    else:
+        click.echo(printable(str(out)))

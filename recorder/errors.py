@@ -1,0 +1,125 @@
+"""One error tree. Every error is one line: where, what was found, what to do.
+
+::
+
+    RecorderError
+    ├── OpenError            a port cannot be opened
+    │   ├── PortMissing      no such port (carries the ports that were found)
+    │   ├── PortBusy         another program holds it
+    │   └── PortDenied       no permission
+    ├── RunError             something broke while a test ran
+    │   ├── PortLost         the adapter went away and did not come back in time
+    │   ├── SilentAdapter    the port is open and nothing arrives
+    │   ├── WrongSpeed       bytes arrive and none of them makes a valid line
+    │   └── StorageError     the disk refused a write
+    ├── LineError            a wire line or a typed reading that cannot be used
+    ├── FileError            a recording, calibration or settings file that cannot be used
+    └── SettingError         a marking, limit, unit or option that cannot be used
+"""
+
+from __future__ import annotations
+
+__all__ = [
+    "FileError",
+    "LineError",
+    "OpenError",
+    "PortBusy",
+    "PortDenied",
+    "PortLost",
+    "PortMissing",
+    "RecorderError",
+    "RunError",
+    "SettingError",
+    "SilentAdapter",
+    "StorageError",
+    "WrongSpeed",
+]
+
+
+def printable(text: str) -> str:
+    """``text`` with every control character made visible, so that no file or adapter can
+    drive a terminal."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+
+
+class RecorderError(Exception):
+    """Base of all errors that a user may see.
+
+    where: file (with line), port or setting that it is about; may be empty.
+    what:  what was found, and what was expected.
+    do:    what the user can do about it; may be empty.
+    """
+
+    def __init__(self, what: str, *, where: str = "", do: str = "") -> None:
+        super().__init__(what, where, do)
+        self.what = what
+        self.where = where
+        self.do = do
+
+    def __str__(self) -> str:
+        text = f"{self.where}: {self.what}" if self.where else self.what
+        if self.do:
+            text = f"{text}; {self.do}"
+        return printable(text)
+
+
+class OpenError(RecorderError):
+    """A port cannot be opened."""
+
+
+class PortMissing(OpenError):
+    """There is no such port. ``found`` lists the ports that there are."""
+
+    def __init__(
+        self, what: str, *, where: str = "", do: str = "", found: tuple[str, ...] = ()
+    ) -> None:
+        super().__init__(what, where=where, do=do)
+        self.found = found
+
+
+class PortBusy(OpenError):
+    """Another program holds the port."""
+
+
+class PortDenied(OpenError):
+    """The user may not open the port."""
+
+
+class RunError(RecorderError):
+    """Something broke while a test ran."""
+
+
+class PortLost(RunError):
+    """The adapter went away and did not come back within the time allowed."""
+
+
+class SilentAdapter(RunError):
+    """The port is open and nothing arrives."""
+
+
+class WrongSpeed(RunError):
+    """Bytes arrive, and none of them makes a valid line."""
+
+
+class StorageError(RunError):
+    """The disk refused a write."""
+
+
+class LineError(RecorderError):
+    """A wire line, or a typed reading, that cannot be used."""
+
+
+class FileError(RecorderError):
+    """A recording, calibration or settings file that cannot be used.
+
+    ``line`` counts from 1; 0 when the error is about the whole file.
+    """
+
+    def __init__(self, what: str, *, path: str = "", line: int = 0, do: str = "") -> None:
+        super().__init__(what, where=f"{path}, line {line}" if line else path, do=do)
+        self.path = path
+        self.line = line
+
+
+class SettingError(RecorderError):
+    """A marking, limit, unit or option that cannot be used."""

@@ -1,0 +1,233 @@
+"""Every limit the judgement uses: its default, its unit, and where the default comes from.
+
+A procedure is resolved once, before a test, from the defaults, a named procedure, the settings file and the
+command line, in that order; the resolved values go into the recording.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal
+
+from recorder.errors import SettingError
+from recorder.model import JsonObject, Marking, TestKind
+from recorder.units import parse_quantity
+
+__all__ = ["KEYS", "NAMED", "Key", "Procedure", "band_kpa", "resolve"]
+
+PRACTICE = "common practice, no source"
+STANDARD_ATMOSPHERE_KPA = 101.325  # ISO 2533 standard atmosphere at sea level
+LOWEST_AIR_KPA, HIGHEST_AIR_KPA = 30.0, 115.0  # ISO 2533: 9000 m is 30.8 kPa, -500 m 107.5; weather on top
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """One limit: its name in settings and recordings, unit, default by test (None: not known), and why."""
+
+    name: str
+    unit: str
+    cap: float | str | None
+    system: float | str | None
+    meaning: str
+    source: str
+
+
+KEYS: tuple[Key, ...] = (
+    Key("judged_pressure", "", "opening", None,
+        "which pressure is held against the band: 'opening' (onset) or 'peak'",
+        "published vehicle service manuals read the highest value; the onset does not depend on pumping speed"),
+    Key("band_below", "percent", 10.0, None, "how far below its marking a cap may open",
+        "a published heavy-truck maintenance manual: within 10 % of the rating marked on the cap"),
+    Key("band_above", "percent", 10.0, None, "how far above its marking a cap may open",
+        "a published heavy-truck maintenance manual: within 10 % of the rating marked on the cap"),
+    Key("band_low", "kPa", None, None, "lowest opening allowed; replaces band_below where given",
+        "published vehicle service manuals, see the named procedures"),
+    Key("band_high", "kPa", None, None, "highest opening allowed; replaces band_above where given",
+        "published vehicle service manuals, see the named procedures"),
+    Key("hold", "s", 45.0, 120.0, "how long to hold", PRACTICE),
+    Key("shortest_hold", "s", 10.0, 60.0, "shortest hold that says anything",
+        "10 s for a cap: published vehicle service manuals; 60 s for a system: an equipment manual asks 1 min"),
+    Key("steady_fall_allowed", "kPa/minute", 7.0, 0.35,
+        "the steady fall (settling taken out) that is allowed (cap), or the smallest that matters (system)",
+        PRACTICE),
+    Key("target_low", "kPa", None, 7.0, "lower end of the target, above the marking", PRACTICE),
+    Key("target_high", "kPa", None, 14.0, "upper end of the target, above the marking", PRACTICE),
+    Key("over_limit", "kPa", None, 14.0, "above the marking plus this the pressure is over the limit", PRACTICE),
+    Key("zero_shift_allowed", "kPa", 1.5, 1.5,
+        "how far the vented reading may move during the test, clear of its uncertainty", PRACTICE),
+    Key("most_air", "mL", None, 1500.0, "gas space above which a system has too much air in it to show a leak",
+        PRACTICE),
+    Key("stroke_volume", "mL", None, None, "air that one stroke of the pump moves, at outside pressure",
+        "as measured or given for the pump at hand"),
+    Key("local_air_pressure", "kPa", STANDARD_ATMOSPHERE_KPA, STANDARD_ATMOSPHERE_KPA,
+        "air pressure where the test is made", "ISO 2533 standard atmosphere"),
+)
+_BY_NAME = {key.name: key for key in KEYS}
+
+# Published bands, under names of our own. Sources are vehicle service manuals that print the same figures.
+_MANUALS = "published vehicle service manuals"
+NAMED: dict[str, dict[str, Any]] = {
+    "used-cap": {"_why": "default: within 10 % of the marking (published heavy-truck maintenance manual)"},
+    "new-1.1-kgf": {"_why": f"new cap marked 1.1 kgf/cm2, 93 to 123 kPa ({_MANUALS})",
+                    "band_low": "93 kPa", "band_high": "123 kPa"},
+    "in-service-1.1-kgf": {"_why": f"used cap marked 1.1 kgf/cm2, at least 78 kPa ({_MANUALS})",
+                           "band_low": "78 kPa", "band_high": "123 kPa"},
+    "new-0.9-kgf": {"_why": f"new cap marked 0.9 kgf/cm2, 74 to 103 kPa ({_MANUALS})",
+                    "band_low": "74 kPa", "band_high": "103 kPa"},
+    "in-service-0.9-kgf": {"_why": f"used cap marked 0.9 kgf/cm2, at least 59 kPa ({_MANUALS})",
+                           "band_low": "59 kPa", "band_high": "103 kPa"},
+    "ten-second-hold": {"_why": f"highest reading within 94 to 122 kPa, then held for 10 s ({_MANUALS})",
+                        "band_low": "94 kPa", "band_high": "122 kPa", "judged_pressure": "peak", "hold": "10 s"},
+    "one-minute-hold": {"_why": "hold at least one minute after release (a navy course text)", "hold": "60 s"},
+    "two-psi-in-two-minutes": {"_why": "a fall of more than 2 psi in 2 min calls for a search (a service manual)",
+                               "steady_fall_allowed": "1 psi/minute"},
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Procedure:
+    """Resolved limits. Pressures kPa gauge, times s, volume mL, rate kPa/min; None where not known or not used.
+
+    ``band_below``/``band_above`` are fractions of the marking; ``band_low_kpa``/``band_high_kpa`` win where set.
+    ``target_*`` and ``over_limit_kpa`` are above the marking.
+    """
+
+    test: TestKind
+    judged_pressure: Literal["opening", "peak"] = "opening"
+    band_below: float = 0.10
+    band_above: float = 0.10
+    band_low_kpa: float | None = None
+    band_high_kpa: float | None = None
+    hold_s: float = 45.0
+    shortest_hold_s: float = 10.0
+    steady_fall_allowed_kpa_per_min: float = 7.0
+    target_low_kpa: float = 7.0
+    target_high_kpa: float = 14.0
+    over_limit_kpa: float = 14.0
+    zero_shift_allowed_kpa: float = 1.5
+    most_air_ml: float = 1500.0
+    stroke_volume_ml: float | None = None
+    local_air_pressure_kpa: float = STANDARD_ATMOSPHERE_KPA
+    other: Mapping[str, Any] = field(default_factory=dict)
+
+    def to_json(self) -> JsonObject:
+        """Every limit in use, as the recording's ``procedure``; reading it back gives the same Procedure."""
+
+        def q(value: float | None, unit: str) -> JsonObject | None:
+            return None if value is None else {"value": value, "unit": unit}
+
+        out: JsonObject = {
+            "hold": q(self.hold_s, "s"),
+            "shortest_hold": q(self.shortest_hold_s, "s"),
+            "steady_fall_allowed": q(self.steady_fall_allowed_kpa_per_min, "kPa/minute"),
+            "stroke_volume": q(self.stroke_volume_ml, "mL"),
+            "local_air_pressure": q(self.local_air_pressure_kpa, "kPa"),
+            "zero_shift_allowed": q(self.zero_shift_allowed_kpa, "kPa"),
+        }
+        if self.test == "cap":
+            out["judged_pressure"] = self.judged_pressure
+            out["band_below"] = q(round(self.band_below * 100, 9), "percent")
+            out["band_above"] = q(round(self.band_above * 100, 9), "percent")
+            out["band_low"] = q(self.band_low_kpa, "kPa")
+            out["band_high"] = q(self.band_high_kpa, "kPa")
+        elif self.test == "system":
+            out["target_low"] = q(self.target_low_kpa, "kPa")
+            out["target_high"] = q(self.target_high_kpa, "kPa")
+            out["over_limit"] = q(self.over_limit_kpa, "kPa")
+            out["most_air"] = q(self.most_air_ml, "mL")
+        out.update(self.other)
+        return out
+
+
+_DEFAULTS: dict[TestKind, Procedure] = {
+    "cap": Procedure("cap"),
+    "system": Procedure("system", hold_s=120.0, shortest_hold_s=60.0, steady_fall_allowed_kpa_per_min=0.35),
+    # A blanked hose is held like a system: the baseline has to be known at least as well as a system's fall.
+    "tester": Procedure("tester", hold_s=120.0, shortest_hold_s=60.0, steady_fall_allowed_kpa_per_min=0.35),
+}
+
+_FIELDS = {
+    "band_low": "band_low_kpa",
+    "band_high": "band_high_kpa",
+    "hold": "hold_s",
+    "shortest_hold": "shortest_hold_s",
+    "steady_fall_allowed": "steady_fall_allowed_kpa_per_min",
+    "target_low": "target_low_kpa",
+    "target_high": "target_high_kpa",
+    "over_limit": "over_limit_kpa",
+    "zero_shift_allowed": "zero_shift_allowed_kpa",
+    "most_air": "most_air_ml",
+    "stroke_volume": "stroke_volume_ml",
+    "local_air_pressure": "local_air_pressure_kpa",
+}
+_SHOULD_BE_POSITIVE = {"hold", "shortest_hold", "steady_fall_allowed", "stroke_volume",
+                       "zero_shift_allowed", "most_air"}
+
+
+def _one(key: Key, given: Any) -> dict[str, Any]:
+    if key.name == "judged_pressure":
+        if given not in ("opening", "peak"):
+            raise SettingError(f"it is {given!r}", do="write 'opening' or 'peak'")
+        return {"judged_pressure": given}
+    value = parse_quantity(given, key.unit)
+    if key.name == "local_air_pressure" and not LOWEST_AIR_KPA <= value <= HIGHEST_AIR_KPA:
+        raise SettingError(
+            f"it is {given!r}, which is {value:g} kPa",
+            do=f"outside air is {LOWEST_AIR_KPA:g} to {HIGHEST_AIR_KPA:g} kPa; write it like '95 kPa' or '1013 hPa'",
+        )
+    if key.name in _SHOULD_BE_POSITIVE and value <= 0:
+        raise SettingError(f"it is {given!r}", do="it has to be above zero")
+    if key.name in ("band_below", "band_above"):
+        if not 0 <= value < 100:
+            raise SettingError(f"it is {given!r}", do="give 0 to 100 percent")
+        # 0.1 for a tenth is a slip: no gauge of this kind tells a tenth of a percent
+        if 0 < value < 1 and not isinstance(given, Mapping):
+            raise SettingError(
+                f"it is {given!r}, which is {value:g} percent", do="write a tenth as '10 %'"
+            )
+        return {key.name: value / 100.0}
+    return {_FIELDS[key.name]: value}
+
+
+def resolve(test: TestKind, *layers: Mapping[str, Any], strict: bool = False) -> Procedure:
+    """The procedure for ``test``: defaults, then each layer over the ones before it.
+
+    A layer maps key names to quantities (text, number in the key's unit, or JSON); null means the default.
+    ``band`` sets both sides at once. Unknown keys are kept in ``other``, or refused when ``strict``.
+    Raises SettingError.
+    """
+    out = _DEFAULTS[test]
+    other: dict[str, Any] = {}
+    for layer in layers:
+        changes: dict[str, Any] = {}
+        for name, given in layer.items():
+            if given is None or name.startswith("_"):
+                continue
+            both = name == "band" and not (isinstance(given, Mapping) and "value" not in given)
+            if both or name in _BY_NAME:
+                try:
+                    for one in ("band_below", "band_above") if both else (name,):
+                        changes.update(_one(_BY_NAME[one], given))
+                except SettingError as err:
+                    raise SettingError(err.what, where=f"limit '{name}'", do=err.do) from None
+            elif strict:
+                raise SettingError(
+                    f"there is no limit called '{name}'", do="use one of: " + ", ".join(_BY_NAME)
+                )
+            else:
+                other[name] = given
+        out = replace(out, **changes)
+    if out.shortest_hold_s > out.hold_s:
+        out = replace(out, shortest_hold_s=out.hold_s)
+    return replace(out, other=other) if other else out
+
+
+def band_kpa(procedure: Procedure, marked: Marking) -> tuple[float, float]:
+    """Lowest and highest opening allowed, kPa gauge."""
+    low = procedure.band_low_kpa
+    high = procedure.band_high_kpa
+    return (
+        marked.kpa * (1 - procedure.band_below) if low is None else low,
+        marked.kpa * (1 + procedure.band_above) if high is None else high,
+    )

@@ -1,0 +1,83 @@
+"""From a recording to a picture file."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from recorder.errors import FileError, SettingError, StorageError
+from recorder.picture.page import PLAIN_WIDTH, WIDTH, page, plain_page
+from recorder.picture.panel import Plot
+from recorder.picture.svg import svg_text
+from recorder.report import outcome_word, test_name
+
+if TYPE_CHECKING:
+    from recorder.analysis import Analyser
+    from recorder.model import Recording
+
+__all__ = ["KINDS", "draw", "picture_svg", "plain_svg", "save"]
+
+KINDS = (".svg", ".png", ".pdf")
+
+Pair = tuple["Recording", "Analyser"]
+
+
+def _plot(recording: Recording, analyser: Analyser, unit: str) -> Plot:
+    return Plot(recording, analyser, analyser.judgement().to_json(), unit)
+
+
+def picture_svg(recording: Recording, analyser: Analyser, *, before: Pair | None = None,
+                unit: str = "kPa") -> str:
+    """The annotated trace as SVG text; with ``before``, both tests below each other on one scale."""
+    plots = [("After" if before else "", _plot(recording, analyser, unit))]
+    if before is not None:
+        plots.insert(0, ("Before", _plot(*before, unit)))
+    shapes, height = page(plots)
+    judgement = plots[-1][1].judgement
+    title = f"{test_name(recording.header.test)}: {outcome_word(judgement)}, {Path(recording.path).name}"
+    return svg_text(shapes, WIDTH, height, title=title)
+
+
+def plain_svg(
+    recording: Recording, analyser: Analyser, *, unit: str = "kPa", phase_names: Mapping[str, str] | None = None
+) -> str:
+    """The trace alone, as the customer sheet shows it. phase_names: other words for the phases."""
+    plot = replace(_plot(recording, analyser, unit), phase_names=phase_names or {})
+    shapes, height = plain_page(plot)
+    return svg_text(shapes, PLAIN_WIDTH, height, title=f"pressure of the {test_name(recording.header.test)}")
+
+
+def save(out: Path, data: bytes, *, force: bool) -> None:
+    """Writes a new file; an existing one only when ``force``. Raises FileError, StorageError."""
+    try:
+        with out.open("wb" if force else "xb") as file:
+            file.write(data)
+    except FileExistsError:
+        raise FileError("it is there already and is left as it is", path=str(out),
+                        do="give another name with -o, or --force") from None
+    except OSError as err:
+        raise StorageError(f"cannot be written ({err.strerror or err})", where=str(out),
+                           do="choose another place with -o") from None
+
+
+def draw(recording: Recording, analyser: Analyser, out: str | Path, *, before: Pair | None = None,
+         unit: str = "kPa", force: bool = False) -> Path:
+    """Draws into ``out``; its ending (.svg, .png, .pdf) says how. Raises RecorderError."""
+    path = Path(out)
+    kind = path.suffix.lower()
+    if kind not in KINDS:
+        raise SettingError(f"'{path.name}' does not say what kind of picture is wanted",
+                           do="end the name with .svg, .png or .pdf")
+    if path.exists() and not force:  # before any work; save() decides
+        save(path, b"", force=False)
+    svg = picture_svg(recording, analyser, before=before, unit=unit)
+    if kind == ".svg":
+        data = svg.encode()
+    else:
+        from recorder.picture import paint
+
+        data = paint.png_bytes(svg) if kind == ".png" else paint.pdf_bytes(svg, title=path.stem)
+    save(path, data, force=force)
+    return path

@@ -1,0 +1,70 @@
+"""Foreign exceptions to ours, in one place."""
+
+from __future__ import annotations
+
+import errno
+import sys
+
+import serial
+
+from recorder.errors import OpenError, PortBusy, PortDenied, PortMissing, RecorderError
+from recorder.port.listing import list_ports, ports_there_are
+
+try:
+    import termios
+
+    _TERMIOS: tuple[type[BaseException], ...] = (termios.error,)
+except ImportError:  # Windows has none
+    _TERMIOS = ()
+
+# All that pyserial lets out of open, read, write and in_waiting. TypeError: its read of a port closed meanwhile.
+FOREIGN: tuple[type[BaseException], ...] = (
+    serial.SerialException,
+    OSError,
+    ValueError,
+    TypeError,
+    *_TERMIOS,
+)
+
+_MISSING = {errno.ENOENT, errno.ENXIO, errno.ENODEV, errno.ENOTDIR, errno.ECONNREFUSED}
+_BUSY = {errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK}
+_DENIED = {errno.EACCES, errno.EPERM}
+
+
+def _number(err: BaseException) -> int | None:
+    number = getattr(err, "errno", None)
+    if isinstance(number, int):
+        return number
+    first = err.args[0] if err.args else None
+    return first if isinstance(first, int) else None
+
+
+def translate(err: BaseException, url: str) -> RecorderError:
+    """The error to show for ``err``, which came up while ``url`` was opened."""
+    number, text = _number(err), str(err).lower()
+    if number in _BUSY or "exclusively lock" in text:
+        return PortBusy(
+            "another program holds the port", where=url,
+            do=f"close that program, then try again; {ports_there_are(url)}",
+        )
+    if number in _DENIED or "permission denied" in text or "access is denied" in text:
+        do = "close other programs that may hold it, or ask for permission to use serial ports"
+        if sys.platform.startswith("linux"):
+            do = "add yourself to the group 'dialout' (sudo usermod -aG dialout $USER) and log in again"
+        return PortDenied(
+            "you have no permission to open the port", where=url, do=f"{do}; {ports_there_are(url)}"
+        )
+    if number in _MISSING or "no such file" in text or "filenotfound" in text:
+        return PortMissing(
+            "there is no such port", where=url, do=f"plug the adapter in; {ports_there_are()}",
+            found=tuple(p.url for p in list_ports()),
+        )
+    if isinstance(err, ValueError):
+        return OpenError(
+            f"this is not a port name ({err})", where=url, do="give it like /dev/ttyUSB0 or COM3"
+        )
+    return OpenError(
+        f"the port cannot be used ({type(err).__name__}: {err})",
+        where=url,
+        do="unplug the adapter, plug it in again, then try again",
+    )

@@ -1,0 +1,32 @@
+"""Recordings: rows and text, the writer, the reader, the ledger."""
+
+from recorder.recording.altered import altered_where
+from recorder.recording.ledger import (
+    LedgerCheck,
+    append_ledger,
+    is_ledger,
+    latest_tester,
+    verify_ledger,
+)
+from recorder.recording.raw import RawDifference, verify_raw
+from recorder.recording.reader import LARGEST_BYTES, parse, read, read_bytes
+from recorder.recording.rows import columns_line, rows_text
+from recorder.recording.writer import Writer
+
+__all__ = [
+    "LARGEST_BYTES",
+    "LedgerCheck",
+    "RawDifference",
+    "Writer",
+    "altered_where",
+    "append_ledger",
+    "columns_line",
+    "is_ledger",
+    "latest_tester",
+    "parse",
+    "read",
+    "read_bytes",
+    "rows_text",
+    "verify_ledger",
+    "verify_raw",
+]

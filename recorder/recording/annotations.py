@@ -1,0 +1,176 @@
+"""The lines that begin with ``#``: name and JSON value, to a Header and back. Pure."""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from collections.abc import Mapping
+from typing import Any, NoReturn, cast
+
+from recorder.errors import FileError, RecorderError
+from recorder.model import TEST_KINDS, Calibration, Header, Marking, TestKind
+from recorder.units import marking_from_json
+
+__all__ = ["FORMAT", "annotation_line", "header_from", "header_text", "load_json", "split_line"]
+
+FORMAT = 1
+_LARGEST = 1e9  # coefficients, kPa of a marking: a million times what a test meets, and safe to compute with
+# Spreadsheets open recordings too: what they would run as a formula behind a comma is written as JSON escapes.
+_FORMULA = re.compile(r"(?<=[,;])[=+@-]")
+_KNOWN = ("recording-format", "id", "started", "test", "marked", "job", "adapter", "calibration", "procedure")
+
+
+def _refuse(text: str) -> NoReturn:
+    raise ValueError(f"{text} is not a JSON number")
+
+
+def _finite(text: str) -> float:
+    value = float(text)
+    if not math.isfinite(value):
+        raise ValueError(f"{text[:40]} is too large a number")
+    return value
+
+
+def load_json(text: str) -> Any:
+    """JSON of RFC 8259 only: no NaN, no infinity. ValueError for whatever cannot be used."""
+    try:
+        return json.loads(text, parse_constant=_refuse, parse_float=_finite)
+    except RecursionError:
+        raise ValueError("the JSON is nested too deep") from None
+
+
+def annotation_line(name: str, value: Any) -> bytes:
+    """``# name: value`` and its line end, as bytes of UTF-8."""
+    text = json.dumps(value, ensure_ascii=False, allow_nan=False)
+    # JSON's own commas have a blank behind them, so that this is always inside of a text.
+    text = _FORMULA.sub(lambda found: f"\\u{ord(found[0]):04x}", text)
+    try:
+        return f"# {name}: {text}\n".encode()
+    except UnicodeEncodeError:  # half a surrogate pair, say from a file name
+        return f"# {name}: {json.dumps(value, allow_nan=False)}\n".encode()
+
+
+def header_text(header: Header) -> bytes:
+    """All annotation lines above the header row."""
+    values: dict[str, Any] = {
+        "recording-format": FORMAT,
+        "id": header.id,
+        "started": header.started,
+        "test": header.test,
+        "marked": header.marked.to_json() if header.marked else None,
+        "job": header.job or None,
+        "adapter": dict(header.adapter) or None,
+        "calibration": header.calibration.to_json() if header.calibration else None,
+        "procedure": dict(header.procedure) or None,
+    }
+    values.update({k: v for k, v in header.other.items() if k not in _KNOWN})
+    return b"".join(annotation_line(k, v) for k, v in values.items() if v is not None)
+
+
+def split_line(line: str) -> tuple[str, str] | None:
+    """Name and value text of an annotation line; None for a remark that is not ``# name: value``."""
+    name, colon, value = line.lstrip("#").partition(":")
+    name = name.strip()
+    return (name, value.strip()) if colon and name and " " not in name else None
+
+
+def _number(value: Any) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise TypeError("not a number")
+    out = float(value)
+    if not abs(out) <= _LARGEST:
+        raise ValueError("too large a number")
+    return out
+
+
+def _text(value: Any) -> str | None:
+    if value is not None and not isinstance(value, str):
+        raise TypeError("not a text")
+    return value
+
+
+def _mapping(value: Any) -> Mapping[str, Any]:
+    if value is None:
+        return {}
+    if not isinstance(value, dict):
+        raise TypeError("not an object")
+    return value
+
+
+def _calibration(value: Any) -> Calibration | None:
+    if value is None:
+        return None
+    given = _mapping(value)
+    coefficients = given.get("coefficients_kPa")
+    if not isinstance(coefficients, list) or not coefficients:
+        raise ValueError("coefficients_kPa is missing")
+    uncertainty = given.get("standard_uncertainty_kPa")
+    if uncertainty is not None and _number(uncertainty) < 0:
+        raise ValueError("an uncertainty below zero")
+    return Calibration(
+        tuple(_number(c) for c in coefficients),
+        None if uncertainty is None else _number(uncertainty),
+        _text(given.get("date")), _text(given.get("reference")), _text(given.get("due")),
+        _text(given.get("adapter")), given.get("bare") is True,
+    )
+
+
+def _marking(value: Any) -> Marking:
+    marked = marking_from_json(_mapping(value))
+    if not 0.0 < marked.kpa <= _LARGEST:
+        raise ValueError("no cap opens there")
+    return marked
+
+
+def _value(name: str, value: Any) -> Any:
+    if name == "recording-format":
+        if value != FORMAT:
+            raise ValueError(f"this program reads format {FORMAT}")
+        return value
+    if name == "test":
+        if value not in TEST_KINDS:
+            raise ValueError("it is one of cap, system, tester")
+        return value
+    if name == "marked":
+        return None if value is None else _marking(value)
+    if name == "calibration":
+        return _calibration(value)
+    if name in ("adapter", "procedure"):
+        return _mapping(value)
+    return _text(value)
+
+
+def header_from(annotations: list[tuple[str, str, int]], path: str) -> Header:
+    """The Header of (name, value text, line number) triples. FileError names the line."""
+    known: dict[str, Any] = {}
+    other: dict[str, Any] = {}
+    for name, text, line in annotations:
+        if name not in _KNOWN:
+            try:
+                other[name] = load_json(text)
+            except ValueError:
+                other[name] = text  # not ours to judge: kept as it stands
+            continue
+        if name in known:
+            raise FileError(f"'{name}' is given twice", path=path, line=line, do="remove one of the lines")
+        try:
+            known[name] = _value(name, load_json(text))
+        except RecorderError as err:
+            raise FileError(f"'{name}': {err.what}", path=path, line=line, do=err.do) from None
+        except (ValueError, TypeError, OverflowError) as err:
+            shown = text if len(text) <= 60 else text[:57] + "..."
+            raise FileError(
+                f"'{name}' is {shown} and cannot be used ({str(err)[:80]})", path=path, line=line,
+                do=f"a recording has '# {name}: ' and a JSON value",
+            ) from None
+    if "test" not in known:
+        raise FileError(
+            "there is no 'test' annotation, so this is not a recording", path=path,
+            do="add a line like '# test: \"cap\"' above the header row",
+        )
+    return Header(
+        cast(TestKind, known["test"]), known.get("id"), known.get("started"), known.get("marked"),
+        known.get("job") or "", known.get("adapter") or {}, known.get("calibration"),
+        known.get("procedure") or {}, other,
+    )

@@ -1,0 +1,50 @@
+"""Work done aside, so that the loop that carries readings to the disk never waits for it."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from typing import Generic, TypeVar
+
+_T = TypeVar("_T")
+
+
+class Aside(Generic[_T]):
+    """One piece of work at a time, each in a thread of its own. For one owner."""
+
+    def __init__(self) -> None:
+        self._thread: threading.Thread | None = None
+        self._done: list[_T] = []
+        self._error: BaseException | None = None
+        self.cost_s = 0.0  # what the last piece took
+
+    @property
+    def busy(self) -> bool:
+        return self._thread is not None
+
+    def start(self, work: Callable[[], _T]) -> None:
+        """Begin; not while ``busy``."""
+        self._thread = threading.Thread(target=self._run, args=(work,), name="aside", daemon=True)
+        self._thread.start()
+
+    def take(self, *, wait: bool = False) -> _T | None:
+        """What came of the work, once, when it is over (``wait``: it is waited for); None before, and where
+        there is none. Raises what the work raised."""
+        if self._thread is not None and wait:
+            self._thread.join()
+        if self._thread is None or self._thread.is_alive():
+            return None
+        self._thread = None
+        if self._error is not None:
+            error, self._error = self._error, None
+            raise error
+        return self._done.pop()
+
+    def _run(self, work: Callable[[], _T]) -> None:
+        began = time.monotonic()
+        try:
+            self._done.append(work())
+        except BaseException as err:  # handed over by take
+            self._error = err
+        self.cost_s = time.monotonic() - began

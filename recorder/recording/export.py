@@ -1,0 +1,190 @@
+"""A recording for other programs: Parquet, CSV on the Web metadata, or a plain sheet. Nothing is overwritten."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+import numpy as np
+
+from recorder.errors import FileError, SettingError, printable
+from recorder.model import Recording
+from recorder.recording.annotations import header_text
+from recorder.recording.reader import parse, read_bytes
+from recorder.recording.spreadsheet import sheet_line
+
+__all__ = ["check_csvw", "csvw", "write_csvw", "write_parquet", "write_sheet"]
+
+MOST_SHEET_ROWS = 1_000_000  # spreadsheets commonly end at 2**20 rows; common practice, no source
+
+# name -> CSVW datatype, meaning
+_COLUMNS = {
+    "time_s": ("decimal", "seconds since the first sample, on the adapter's clock"),
+    "seq": ("nonNegativeInteger", "sequence number of the sample, wraps at 65536"),
+    "device_us": ("nonNegativeInteger", "adapter clock in microseconds, wraps at 4294967296"),
+    "host_s": ("decimal", "arrival on the host's clock, seconds, same origin as time_s"),
+    "counts": ("nonNegativeInteger", "reading of the converter"),
+    "supply": ("decimal", "supply counts"),
+    "temp_C": ("decimal", "temperature, degrees Celsius"),
+    "flag": ("string", "empty, or words joined by +"),
+}
+
+
+def _new_file(path: Path, data: bytes) -> Path:
+    try:
+        with path.open("xb") as file:
+            file.write(data)
+    except FileExistsError:
+        raise FileError("the file is there already", path=str(path), do="name another or remove it") from None
+    except OSError as err:
+        raise FileError(f"it cannot be written ({err.strerror})", path=str(path)) from None
+    return path
+
+
+def csvw(path: str | os.PathLike[str]) -> dict[str, Any]:
+    """The metadata of a recording as the W3C's 'Metadata Vocabulary for Tabular Data' (2015) has it."""
+    data = read_bytes(path)
+    recording = parse(data, os.fspath(path))
+    text = data.decode("utf-8", "replace").lstrip("\ufeff")
+    lines = (line for line in text.split("\n") if line.strip() and not line.startswith("#"))
+    names = next(lines, "").strip("\r").split(",")
+    columns = []
+    for name in names:
+        kind, meaning = _COLUMNS.get(name, ("string", "not a column of the format"))
+        if name.startswith("pressure_"):
+            kind, meaning = "decimal", f"calibrated gauge pressure before zero correction, {name[9:]}"
+        columns.append({
+            "name": quote(name, safe="").lstrip("_") or "column", "titles": name, "datatype": kind,
+            "required": name == "time_s" or name.startswith("pressure_"), "dc:description": meaning,
+        })
+    header = recording.header
+    return {
+        "@context": ["http://www.w3.org/ns/csvw", {"@language": "en"}],
+        "url": quote(Path(path).name),
+        "dc:title": f"Pressure test: {header.test}",
+        "dc:date": header.started or "",
+        "dialect": {"commentPrefix": "#", "header": True, "delimiter": ",", "encoding": "utf-8",
+                    "quoteChar": '"', "doubleQuote": True},
+        "tableSchema": {"columns": columns, "primaryKey": "time_s"},
+    }
+
+
+_NAME = re.compile(r"(?:[A-Za-z0-9_.]|%[0-9A-Fa-f]{2})+")
+_TYPES = {"decimal", "nonNegativeInteger", "string", "double", "integer", "dateTime", "boolean", "any"}
+
+
+def check_csvw(metadata: Any) -> list[str]:
+    """What breaks the W3C rules for a table description, as far as ours use them; empty when sound.
+
+    Source: 'Metadata Vocabulary for Tabular Data', W3C Recommendation 17 December 2015, sections 5.1, 5.2,
+    5.4, 5.5, 5.6 and 5.9.
+    """
+    if not isinstance(metadata, dict):
+        return ["it is not an object"]
+    found = []
+    context = metadata.get("@context")
+    if (context[0] if isinstance(context, list) and context else context) != "http://www.w3.org/ns/csvw":
+        found.append("@context does not begin with http://www.w3.org/ns/csvw")
+    if not isinstance(metadata.get("url"), str) or not metadata["url"]:
+        found.append("url is missing")
+    dialect = metadata.get("dialect", {})
+    if not isinstance(dialect, dict) or not isinstance(dialect.get("commentPrefix", ""), str):
+        found.append("dialect is not an object with a text commentPrefix")
+    schema = metadata.get("tableSchema")
+    columns = schema.get("columns") if isinstance(schema, dict) else None
+    if not isinstance(columns, list) or not columns:
+        return [*found, "tableSchema has no columns"]
+    names = [c.get("name") if isinstance(c, dict) else None for c in columns]
+    for name, column in zip(names, columns, strict=True):
+        if not isinstance(name, str) or name.startswith("_") or not _NAME.fullmatch(name):
+            found.append(f"column name {name!r} is not one")
+        elif column.get("datatype", "string") not in _TYPES:
+            found.append(f"column {name} has an unknown datatype")
+    if len(set(map(str, names))) != len(names):
+        found.append("two columns have the same name")
+    key = schema.get("primaryKey", []) if isinstance(schema, dict) else []
+    if any(k not in names for k in ([key] if isinstance(key, str) else key)):
+        found.append("primaryKey names no column")
+    for name in metadata:
+        if ":" not in name and name not in ("@context", "@id", "@type", "url", "dialect", "tableSchema", "notes"):
+            found.append(f"{name} is not a property of a table")
+    return found
+
+
+def write_csvw(path: str | os.PathLike[str]) -> Path:
+    """``<file>-metadata.json`` beside the recording, where CSVW programs look for it."""
+    metadata = csvw(path)
+    wrong = check_csvw(metadata)
+    if wrong:
+        raise FileError(f"its columns cannot be described: {wrong[0]}", path=os.fspath(path))
+    target = Path(f"{os.fspath(path)}-metadata.json")
+    return _new_file(target, (json.dumps(metadata, indent=2, ensure_ascii=False) + "\n").encode())
+
+
+def _table(recording: Recording) -> dict[str, Any]:
+    rows = recording.rows
+    table = {
+        "time_s": rows.time_s, "pressure_kPa": rows.pressure_kpa, "seq": rows.seq, "device_us": rows.device_us,
+        "host_s": rows.host_s, "counts": rows.counts, "supply": rows.supply, "temp_C": rows.temp_c,
+        "flag": rows.flag,
+    }
+    return {name: column for name, column in table.items() if column is not None}
+
+
+def write_parquet(recording: Recording, target: str | os.PathLike[str]) -> Path:
+    """Rows as Parquet, annotations in the schema's metadata. SettingError where pyarrow is not installed."""
+    try:
+        import pyarrow as pa  # type: ignore[import-untyped,unused-ignore]
+        import pyarrow.parquet as pq  # type: ignore[import-untyped,unused-ignore]
+    except ImportError:
+        raise SettingError("Parquet needs the package pyarrow, which is not installed",
+                           do="install this program with its extra 'parquet'") from None
+    columns = {}
+    for name, column in _table(recording).items():
+        if name == "flag":
+            columns[name] = pa.array(column, pa.string())
+        elif np.issubdtype(column.dtype, np.integer):
+            columns[name] = pa.array(column, pa.int64(), mask=column < 0)
+        else:
+            columns[name] = pa.array(column, pa.float64(), mask=np.isnan(column))
+    facts = {"annotations": header_text(recording.header), "sha256": (recording.sha256 or "").encode(),
+             "judgement": json.dumps(recording.judgement).encode(),
+             "marks": json.dumps([{"time_s": m.time_s, "text": m.text} for m in recording.marks]).encode()}
+    table = pa.table(columns).replace_schema_metadata(facts)
+    sink = pa.BufferOutputStream()
+    pq.write_table(table, sink)
+    return _new_file(Path(target), sink.getvalue().to_pybytes())
+
+
+def write_sheet(recording: Recording, target: str | os.PathLike[str]) -> Path:
+    """A CSV for a spreadsheet: facts on top, then the rows; no cell can be run as a formula. FileError where it has
+    more rows than a spreadsheet takes."""
+    if len(recording.rows) > MOST_SHEET_ROWS:
+        raise FileError(
+            f"it has {len(recording.rows)} samples, and a spreadsheet holds {MOST_SHEET_ROWS} rows at most",
+            path=recording.path, do="use '--to parquet' and a data program",
+        )
+    header, judgement = recording.header, recording.judgement or {}
+    facts: list[tuple[str, Any]] = [
+        ("file", Path(recording.path).name), ("test", header.test), ("started", header.started),
+        ("job", header.job), ("repair before", header.other.get("repair")),
+        ("marked", f"{header.marked.value:g} {header.marked.unit}" if header.marked else None),
+        ("adapter", header.adapter.get("id")), ("stored outcome", judgement.get("outcome")),
+        *((f"mark at {m.time_s:.2f} s", m.text) for m in recording.marks),
+    ]
+    lines = [sheet_line([k, printable(v) if isinstance(v, str) else v]) for k, v in facts if v not in (None, "")]
+    table = _table(recording)
+    lines += [sheet_line([]), sheet_line(list(table))]
+    columns: list[list[Any]] = []
+    for name, column in table.items():
+        if name == "flag":
+            columns.append([printable(str(f)) for f in column])
+        else:
+            empty = column < 0 if np.issubdtype(column.dtype, np.integer) else np.isnan(column)
+            columns.append([None if e else v for e, v in zip(empty.tolist(), column.tolist(), strict=True)])
+    lines += [sheet_line(row) for row in zip(*columns, strict=True)]
+    return _new_file(Path(target), "".join(lines).encode("utf-8-sig"))

@@ -1,0 +1,205 @@
+"""The ledger of a folder: one line a sealed recording, each with the hash of the line before it.
+
+It shows that a recording was taken away, added or altered later. It cannot show that the whole ledger was
+written anew: for that its last hash has to be noted somewhere else.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import os
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from recorder.errors import FileError, StorageError
+from recorder.recording.reader import read, read_bytes
+
+__all__ = [
+    "HEAD_BYTES",
+    "LEDGER",
+    "LedgerCheck",
+    "append_ledger",
+    "begins_ledger",
+    "is_ledger",
+    "latest_tester",
+    "verify_ledger",
+]
+
+LEDGER = "ledger.csv"
+_HEAD = b"time,file,sha256,previous\n"
+HEAD_BYTES = len(_HEAD)
+_FIRST = "0" * 64
+_LOCKED_BYTE = 1 << 30
+
+
+def begins_ledger(data: bytes) -> bool:
+    """Whether these first bytes (``HEAD_BYTES`` of them) are a ledger's; one cut short within its first
+    line, down to nothing, is still a ledger."""
+    return _HEAD.startswith(data[:HEAD_BYTES].rstrip(b"\r\n"))
+
+
+def is_ledger(path: str | os.PathLike[str]) -> bool:
+    """Whether this is a folder's ledger and no recording: by its name and its first line."""
+    place = Path(path)
+    if place.name != LEDGER or not place.is_file():
+        return False
+    try:
+        with place.open("rb") as file:
+            return begins_ledger(file.read(HEAD_BYTES))
+    except OSError:
+        return False
+
+
+@contextmanager
+def _locked(fd: int) -> Iterator[None]:
+    """The only one at the ledger, also among processes."""
+    if os.name == "nt":
+        import msvcrt  # type: ignore[import-not-found,unused-ignore]
+
+        # Locks are binding there, so a byte that no reader asks for is taken.
+        os.lseek(fd, _LOCKED_BYTE, os.SEEK_SET)
+        msvcrt.locking(fd, msvcrt.LK_LOCK, 1)  # type: ignore[attr-defined,unused-ignore]
+        try:
+            yield
+        finally:
+            os.lseek(fd, _LOCKED_BYTE, os.SEEK_SET)
+            msvcrt.locking(fd, msvcrt.LK_UNLCK, 1)  # type: ignore[attr-defined,unused-ignore]
+        return
+    import fcntl
+
+    fcntl.flock(fd, fcntl.LOCK_EX)
+    try:
+        yield
+    finally:
+        fcntl.flock(fd, fcntl.LOCK_UN)
+
+
+def _csv_line(cells: list[str]) -> bytes:
+    out = io.StringIO()
+    csv.writer(out, lineterminator="\n").writerow(cells)
+    return out.getvalue().encode()
+
+
+def append_ledger(
+    folder: str | os.PathLike[str], file: str, sha256: str, *, when: datetime | None = None
+) -> str:
+    """Add a line for a sealed recording; the hash of that line. Safe among processes. StorageError."""
+    path = Path(folder) / LEDGER
+    flags = os.O_RDWR | os.O_CREAT | os.O_APPEND | getattr(os, "O_BINARY", 0)
+    moment = (when or datetime.now(UTC)).astimezone(UTC).isoformat(timespec="milliseconds")
+    try:
+        fd = os.open(path, flags, 0o644)
+        try:
+            with _locked(fd):
+                lines = path.read_bytes()
+                new = b"" if lines else _HEAD
+                if lines and not lines.endswith(b"\n"):
+                    new = b"\n"  # a line that a crash cut short stays visible as a line of its own
+                before = lines.splitlines()[1:]
+                previous = hashlib.sha256(before[-1]).hexdigest() if before else _FIRST
+                line = _csv_line([moment.replace("+00:00", "Z"), file, sha256, previous])
+                data = memoryview(new + line)
+                while data:
+                    data = data[os.write(fd, data):]
+                os.fsync(fd)
+        finally:
+            os.close(fd)
+    except OSError as err:
+        raise StorageError(f"the ledger cannot be written ({err.strerror})", where=str(path),
+                           do="the recording itself is saved and sealed") from None
+    return hashlib.sha256(line[:-1]).hexdigest()
+
+
+@dataclass(frozen=True, slots=True)
+class LedgerCheck:
+    """What the ledger of a folder says. ``last_hash`` is the one to note elsewhere."""
+
+    path: str
+    lines: int = 0
+    last_hash: str | None = None
+    broken: tuple[int, ...] = ()
+    missing: tuple[str, ...] = ()
+    added: tuple[str, ...] = ()
+    altered: tuple[str, ...] = ()
+
+    @property
+    def good(self) -> bool:
+        return not (self.broken or self.missing or self.added or self.altered)
+
+
+def _seals_of(folder: Path) -> dict[str, tuple[str | None, bool | None]]:
+    out: dict[str, tuple[str | None, bool | None]] = {}
+    for path in sorted(folder.glob("*.csv")):
+        if is_ledger(path):
+            continue
+        try:
+            found = read(path, rows=False)
+        except FileError:
+            out[path.name] = (None, False)
+        else:
+            out[path.name] = (found.sha256, found.intact)
+    return out
+
+
+def verify_ledger(
+    folder: str | os.PathLike[str],
+    seals: Mapping[str, tuple[str | None, bool | None]] | None = None,
+) -> LedgerCheck | None:
+    """Hold the ledger against the folder; None where there is no ledger.
+
+    seals: file name -> (hash that its bytes have, intact), where they are known already.
+    """
+    place = Path(folder)
+    path = place / LEDGER
+    if not path.exists():
+        return None
+    lines = read_bytes(path).split(b"\n")
+    seals = _seals_of(place) if seals is None else seals
+    broken: list[int] = []
+    listed: dict[str, str] = {}
+    previous, last = _FIRST, None
+    if lines[0].rstrip(b"\r") + b"\n" != _HEAD:
+        broken.append(1)
+    if lines[-1] != b"":
+        broken.append(len(lines))
+    for number, raw in enumerate(lines[1:-1], 2):
+        cells = next(csv.reader([raw.decode("utf-8", "replace")]), [])
+        if len(cells) != 4 or cells[3] != previous:
+            broken.append(number)
+        if len(cells) == 4:
+            listed[cells[1]] = cells[2]
+        previous = last = hashlib.sha256(raw).hexdigest()
+    missing = sorted(set(listed) - set(seals))
+    altered = sorted(
+        name for name, digest in listed.items()
+        if name in seals and seals[name] != (digest, True)
+    )
+    added = sorted(n for n, (_, intact) in seals.items() if intact is True and n not in listed)
+    return LedgerCheck(str(path), len(lines) - 2, last, tuple(sorted(set(broken))), tuple(missing),
+                       tuple(added), tuple(altered))
+
+
+def latest_tester(folder: str | os.PathLike[str], adapter_id: str) -> Mapping[str, Any] | None:
+    """The baseline of an adapter: the newest sealed and unchanged tester recording of it in this folder
+    whose judgement has the rate of a hold. ``{"rate", "file", "sha256"}``; None where there is none."""
+    place = Path(folder)
+    for path in sorted(place.glob("*-tester-*.csv"), reverse=True):
+        try:
+            found = read(path, rows=False)
+        except FileError:
+            continue
+        if not found.intact or found.header.test != "tester":
+            continue
+        if found.header.adapter.get("id") != adapter_id or found.judgement is None:
+            continue
+        hold = found.judgement.get("hold")
+        rate = hold.get("rate") if isinstance(hold, Mapping) else None
+        if isinstance(rate, Mapping) and isinstance(rate.get("value"), int | float):
+            return {"rate": dict(rate), "file": path.name, "sha256": found.sha256}
+    return None

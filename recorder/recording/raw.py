@@ -1,0 +1,113 @@
+"""The derived columns against the raw ones: is time and pressure what clock and counts say?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recorder.errors import RecorderError
+
+if TYPE_CHECKING:
+    from recorder.model import FloatArray, Recording
+
+__all__ = ["RawDifference", "verify_raw"]
+
+_PRESSURE_STEP_KPA = 0.0001  # one last place of the written pressure
+_TIME_STEP_S = 0.000001
+_FULL_SCALE = ("full_scale_counts", "full-scale-counts", "full-scale counts", "full_scale")
+
+
+@dataclass(frozen=True, slots=True)
+class RawDifference:
+    """Rows where a column is not what the raw columns give. ``first_row`` counts data rows from 1."""
+
+    column: str
+    rows: int
+    first_row: int
+    stored: float
+    recomputed: float
+
+    def __str__(self) -> str:
+        if self.column == "seq":
+            return (f"rows are missing or moved before row {self.first_row}: its sequence number is "
+                    f"{self.stored:.0f} where {self.recomputed:.0f} follows, and no gap is noted "
+                    f"({self.rows} {'place' if self.rows == 1 else 'places'})")
+        return (f"{self.column} of row {self.first_row} is {self.stored:.6g}, its raw columns give "
+                f"{self.recomputed:.6g} ({self.rows} {'row differs' if self.rows == 1 else 'rows differ'})")
+
+
+def _difference(column: str, stored: FloatArray, own: FloatArray, step: float) -> list[RawDifference]:
+    bad = np.flatnonzero(np.abs(stored - own) > step * 1.01)  # NaN: no raw value, nothing to compare
+    if not len(bad):
+        return []
+    i = int(bad[0])
+    return [RawDifference(column, len(bad), i + 1, float(stored[i]), float(own[i]))]
+
+
+def _pressure(recording: Recording) -> list[RawDifference]:
+    from recorder import calibration
+
+    rows, cal = recording.rows, recording.header.calibration
+    adapter = recording.header.adapter
+    full = next((adapter[k] for k in _FULL_SCALE if k in adapter), None)
+    if rows.counts is None or cal is None:
+        return []
+    if isinstance(full, bool) or not isinstance(full, int | float) or full <= 0:
+        full = np.nan
+    scale = np.full(len(rows), float(full))
+    if rows.supply is not None:
+        scale = np.where(rows.supply > 0, rows.supply, scale)
+    ratio = np.where(rows.counts >= 0, rows.counts, np.nan) / scale
+    own = np.full(len(rows), np.nan)
+    known = np.isfinite(ratio)
+    own[known] = calibration.apply(cal, ratio[known])
+    return _difference("pressure", rows.pressure_kpa, own, _PRESSURE_STEP_KPA)
+
+
+def _time(recording: Recording) -> list[RawDifference]:
+    from recorder import wire
+
+    rows = recording.rows
+    recompute = getattr(wire, "recompute_time", None)
+    if recompute is None or rows.seq is None or rows.device_us is None or rows.host_s is None:
+        return []
+    if not ((rows.seq >= 0) & (rows.device_us >= 0) & np.isfinite(rows.host_s)).all():
+        return []
+    own = np.asarray(recompute(rows.seq, rows.device_us, rows.host_s, rows.flag), float)
+    return _difference("time_s", rows.time_s, own, _TIME_STEP_S)
+
+
+def _sequence(recording: Recording) -> list[RawDifference]:
+    """Sequence numbers that do not follow each other, where the recorder noted neither gap nor restart."""
+    rows = recording.rows
+    if rows.seq is None or len(rows) < 2 or (rows.seq < 0).any():
+        return []
+    follows = (rows.seq[:-1] + 1) % 65536
+    jump = rows.seq[1:] != follows
+    if rows.flag is not None:
+        jump &= np.array([not f for f in rows.flag[1:]])
+    bad = np.flatnonzero(jump)
+    if not len(bad):
+        return []
+    i = int(bad[0])
+    return [RawDifference("seq", len(bad), i + 2, float(rows.seq[i + 1]), float(follows[i]))]
+
+
+def verify_raw(recording: Recording) -> list[RawDifference]:
+    """Time and pressure computed again from sequence, clocks and counts, against the stored ones; and whether
+    the sequence is whole but for the gaps that were noted.
+
+    Differences beyond the last written place; an empty list where they agree, or where there is no raw
+    record to hold them against (bare readings, a file of two columns).
+    """
+    if not len(recording.rows):
+        return []
+    out = []
+    for check in (_sequence, _time, _pressure):
+        try:
+            out += check(recording)
+        except RecorderError as err:
+            out.append(RawDifference(f"({err.what})", len(recording.rows), 1, np.nan, np.nan))
+    return out

@@ -1,0 +1,251 @@
+"""A file to a Recording: strict, or salvaging what a cut-off file still holds."""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import os
+import stat
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from recorder.errors import FileError
+from recorder.model import Mark, Recording, Rows
+from recorder.recording.annotations import header_from, load_json, split_line
+from recorder.recording.rows import BadRow, parse_rows, pressure_unit
+
+__all__ = ["LARGEST_BYTES", "parse", "read", "read_bytes"]
+
+LARGEST_BYTES = 256 << 20  # over 20 hours at 50 samples a second
+_LONGEST_LINE = 1 << 20
+_GROWN = 1 << 16  # bytes that a running recording may have got while it is opened
+_EMPTY = np.empty(0)
+
+
+def read_bytes(path: str | os.PathLike[str]) -> bytes:
+    """The bytes of a regular file of bearable size. FileError for anything else."""
+    shown = os.fspath(path)
+    try:
+        # Non-blocking, so that a pipe without a writer cannot hold the program.
+        fd = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+    except OSError as err:
+        if err.errno in (errno.ENOENT, errno.ENOTDIR):
+            raise FileError("there is no such file", path=shown, do="check the name") from None
+        if Path(path).is_dir():
+            raise FileError("this is a folder", path=shown, do="name a recording in it") from None
+        raise FileError(f"it cannot be opened ({err.strerror})", path=shown) from None
+    except ValueError:
+        raise FileError("this is not a file name", path=shown, do="check the name") from None
+    info = os.fstat(fd)
+    if stat.S_ISDIR(info.st_mode):
+        os.close(fd)
+        raise FileError("this is a folder", path=shown, do="name a recording in it")
+    with os.fdopen(fd, "rb") as file:
+        if not stat.S_ISREG(info.st_mode):
+            raise FileError("this is a device or pipe, not a file", path=shown, do="name a recording")
+        if info.st_size > LARGEST_BYTES:
+            raise FileError(
+                f"the file has {info.st_size} bytes, and a recording at most {LARGEST_BYTES}",
+                path=shown, do="check that it is a recording",
+            )
+        try:
+            data = file.read(info.st_size + _GROWN)
+            if len(data) > info.st_size:  # it grows, or has no size of its own
+                data += file.read(LARGEST_BYTES - len(data)) if len(data) < LARGEST_BYTES else b""
+            return data[:LARGEST_BYTES]
+        except OSError as err:
+            raise FileError(f"it cannot be read ({err.strerror})", path=shown) from None
+
+
+def read(path: str | os.PathLike[str], *, strict: bool = False, rows: bool = True) -> Recording:
+    """The recording in a file. FileError where it cannot be used; with ``strict`` also where it was
+    cut off or altered. ``rows=False`` leaves the rows unread and unchecked: facts and seal only."""
+    return parse(read_bytes(path), os.fspath(path), strict=strict, rows=rows)
+
+
+@dataclass
+class _Scan:
+    """What one pass over the lines finds."""
+
+    data: bytes  # whole lines only: it ends with LF, or is empty
+    path: str
+    annotations: list[tuple[str, str, int]] = field(default_factory=list)  # name, value text, line
+    marks: list[tuple[str, int]] = field(default_factory=list)  # value text, offset
+    judgement: tuple[str, int, int] | None = None  # value text, offset, offset of the line's end
+    seal: int | None = None  # offset
+    columns: list[str] | None = None
+    columns_line: int = 0
+    segments: list[tuple[int, int]] = field(default_factory=list)  # of rows: from, to
+    _counted: tuple[int, int] = 0, 1  # an offset and its line
+
+    def line(self, offset: int) -> int:
+        """The file's line at an offset; costs what lies between it and the one asked for before."""
+        at, line = self._counted if self._counted[0] <= offset else (0, 1)
+        self._counted = offset, line + self.data.count(b"\n", at, offset)
+        return self._counted[1]
+
+    def text(self, start: int, end: int) -> str:
+        """One line, without its end."""
+        if end - start > _LONGEST_LINE:
+            raise FileError(f"a line of {end - start} bytes", path=self.path, line=self.line(start),
+                            do="check that it is a recording")
+        return self.utf8(start, end).rstrip("\r")
+
+    def utf8(self, start: int, end: int) -> str:
+        try:
+            return self.data[start:end].decode("utf-8")
+        except UnicodeDecodeError as err:
+            raise FileError("this is not UTF-8 text", path=self.path, line=self.line(start + err.start),
+                            do="check that it is a recording, saved as UTF-8") from None
+
+    def annotation(self, start: int, end: int) -> None:
+        """Take in the line that begins with ``#``."""
+        found = split_line(self.text(start, end))
+        if found is None:
+            return
+        name, value = found
+        if name == "mark":
+            self.marks.append((value, start))
+        elif name == "judgement":
+            self.judgement = (value, start, end + 1)
+        elif name == "sha256":
+            self.seal = start if self.seal is None else self.seal
+        else:
+            self.annotations.append((name, value, self.line(start)))
+
+
+def _scan(data: bytes, path: str) -> _Scan:
+    scan = _Scan(data, path)
+    ascii_only = data.isascii()
+    pos = 3 if data.startswith(b"\xef\xbb\xbf") else 0
+    while pos < len(data):
+        if data.startswith(b"#", pos):
+            end = data.index(b"\n", pos)
+            scan.annotation(pos, end)
+            pos = end + 1
+        elif scan.columns is None:
+            end = data.index(b"\n", pos)
+            text = scan.text(pos, end)
+            if text.strip():
+                scan.columns = [c.strip().strip('"') for c in text.split(",")]
+                scan.columns_line = scan.line(pos)
+            pos = end + 1
+        else:
+            end = data.find(b"#", pos)  # one byte is found much faster than two
+            if end > 0 and data[end - 1] != 10:
+                end = data.find(b"\n#", end) + 1
+            end = end if end > 0 else len(data)
+            scan.segments.append((pos, end))
+            if not ascii_only:
+                scan.utf8(pos, end)
+            pos = end
+    return scan
+
+
+def _row_line(data: bytes, scan: _Scan, index: int) -> int:
+    """The file's line of the data row with this index."""
+    seen = -1
+    for line, raw in enumerate(data.split(b"\n"), 1):
+        if line > scan.columns_line and raw.strip() and not raw.startswith(b"#"):
+            seen += 1
+            if seen == index:
+                return line
+    return 0
+
+
+def _rows(data: bytes, scan: _Scan, path: str) -> Rows:
+    if scan.columns is None:
+        return Rows(_EMPTY, _EMPTY)
+    unit = pressure_unit(scan.columns, path, scan.columns_line)
+    try:
+        if len(scan.segments) == 1 and data.find(b"\r", *scan.segments[0]) < 0:
+            return parse_rows(data, scan.columns, unit, *scan.segments[0])
+        body = b"".join([data[start:end] for start, end in scan.segments])
+        return parse_rows(body.replace(b"\r\n", b"\n"), scan.columns, unit)
+    except BadRow as bad:
+        line = _row_line(data, scan, bad.index)
+        raise FileError(bad.what, path=path, line=line, do=bad.do) from None
+
+
+def _object(scan: _Scan, text: str, what: str, offset: int) -> dict[str, Any]:
+    try:
+        value = load_json(text)
+    except ValueError as err:
+        raise FileError(f"the {what} is not JSON ({str(err)[:80]})", path=scan.path, line=scan.line(offset),
+                        do="the file was changed; restore it from a copy") from None
+    if not isinstance(value, dict):
+        raise FileError(f"the {what} is not a JSON object", path=scan.path, line=scan.line(offset),
+                        do="the file was changed; restore it from a copy")
+    return value
+
+
+def _marks(scan: _Scan, path: str) -> tuple[Mark, ...]:
+    out = []
+    for text, offset in scan.marks:
+        given = _object(scan, text, "mark", offset)
+        time_s, words = given.get("time_s"), given.get("text", "")
+        if isinstance(time_s, bool) or not isinstance(time_s, int | float) or not isinstance(words, str):
+            raise FileError("a mark has a number 'time_s' and a text 'text'", path=path, line=scan.line(offset))
+        try:
+            out.append(Mark(float(time_s), words))
+        except OverflowError:
+            raise FileError("the time of a mark is too large", path=path, line=scan.line(offset)) from None
+    return tuple(out)
+
+
+def _seal(data: bytes, scan: _Scan) -> tuple[bool | None, str | None, list[str]]:
+    """intact, the hash that the bytes have, notes.
+
+    A cut leaves a proper beginning of the seal line; anything else there is an alteration.
+    """
+    if scan.seal is not None:
+        start = scan.seal
+    elif scan.judgement is not None:
+        start = scan.judgement[2]
+    else:
+        return None, None, ["it was never sealed: the recording was cut off or is still running"]
+    digest = hashlib.sha256(memoryview(data)[:start]).hexdigest()
+    expected = f'# sha256: "{digest}"\n'.encode()
+    tail = data[start:]
+    if tail == expected and scan.judgement is not None:
+        return True, digest, []
+    if scan.judgement is not None and expected.startswith(tail) and tail != expected:
+        return None, None, ["the seal was cut off"]
+    if b"\r\n" in data:
+        return False, digest, ["it was altered since it was sealed (its line ends were changed, at least)"]
+    return False, digest, ["it was altered since it was sealed"]
+
+
+def parse(data: bytes, path: str = "", *, strict: bool = False, rows: bool = True) -> Recording:
+    """The recording in these bytes. Pure. FileError as ``read``."""
+    if not data:
+        raise FileError("the file is empty", path=path, do="there is nothing to judge")
+    notes = []
+    whole = data.rfind(b"\n") + 1
+    lines = data if whole == len(data) else data[:whole]
+    if whole != len(data):
+        line = data.count(b"\n") + 1
+        if strict:
+            raise FileError("the last line has no end: the file was cut off", path=path, line=line,
+                            do="read it without 'strict' to use the rows before it")
+        if len(data) - whole > _LONGEST_LINE:
+            raise FileError(f"a line of {len(data) - whole} bytes", path=path, line=line,
+                            do="check that it is a recording")
+        notes.append(f"line {line} was cut off and left out")
+    scan = _scan(lines, path)
+    header = header_from(scan.annotations, path)
+    if scan.columns is None:
+        notes.append("it was cut off before the first row")
+    table = _rows(lines, scan, path) if rows else Rows(_EMPTY, _EMPTY)
+    judgement = None
+    if scan.judgement is not None:
+        judgement = _object(scan, scan.judgement[0], "judgement", scan.judgement[1])
+    intact, digest, said = _seal(data, scan)
+    if strict and (intact is False or (intact is None and header.id is not None)):
+        raise FileError(said[0], path=path, do="read it without 'strict' to use it all the same")
+    return Recording(
+        path, header, table, _marks(scan, path), judgement, intact, digest, tuple(notes + said)
+    )

@@ -1,0 +1,28 @@
+"""Words for people: what to do next, what to beware of, what a judgement says. Strings only.
+
+Pressures are kPa gauge inside; every text can show them in another unit.
+"""
+
+from recorder.report.guidance import Stage, caution, next_step
+from recorder.report.names import NONE_VISIBLE, PLACES, outcome_word, test_name
+from recorder.report.numbers import clock, quantity
+from recorder.report.remedies import advice, found
+from recorder.report.results import codes, in_unit, reasons, summary
+
+__all__ = [
+    "NONE_VISIBLE",
+    "PLACES",
+    "Stage",
+    "advice",
+    "caution",
+    "clock",
+    "codes",
+    "found",
+    "in_unit",
+    "next_step",
+    "outcome_word",
+    "quantity",
+    "reasons",
+    "summary",
+    "test_name",
+]

@@ -1,0 +1,114 @@
+"""While a test runs: the one thing to do next, and the safety caution that belongs to the moment."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from recorder.model import LiveView, TestKind
+from recorder.report.numbers import clock
+from recorder.units import format_pressure
+
+__all__ = ["Stage", "caution", "next_step"]
+
+Stage = Literal["before", "pump", "hold", "over-limit", "release", "done"]
+
+_LOOK = "look under the pump and at both ends of every hose, with a light"
+_RELIEVE = "turn the relief and wait for zero before you take anything off"
+
+
+def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
+    """One sentence: what to do now."""
+    step = view.next_step
+    if view.fault is not None and step not in ("over-limit", "done"):
+        return f"the gauge reports a fault ({view.fault}): check its wires; {_RELIEVE}"
+    if step == "over-limit":
+        limit = view.limit_kpa if view.limit_kpa is not None else view.target_high_kpa
+        below = f" until it is below {format_pressure(limit, unit)}" if limit is not None else ""
+        return f"STOP: over the limit. Turn the relief{below}"
+    if step == "wait":
+        return "wait: reading the gauge, do not pump yet"
+    if step == "vent":
+        return "open the relief and wait until the reading stands at zero"
+    if step in ("pump", "pump-gently"):
+        return _pump(view, test, unit)
+    if step == "stop-pumping":
+        return "stop pumping and keep your hands off: the hold begins"
+    if step == "hold":
+        return _hold(view, test)
+    if step == "release":
+        early = {"leak": "a leak is proven", "tight": "it is tight"}.get(view.early or "", "enough seen")
+        return f"{early}: {_RELIEVE}"
+    if step == "vent-again":
+        return "wait for zero; do not take anything off yet"
+    return "done: the pressure is off"
+
+
+def _pump(view: LiveView, test: TestKind, unit: str) -> str:
+    to_go = view.to_go_kpa
+    left = f": {format_pressure(to_go, unit)} to go" if to_go is not None and to_go > 0 else ""
+    if view.next_step == "pump-gently":
+        if test == "cap":
+            return f"pump gently, slow strokes{left}, until the cap begins to relieve"
+        return f"pump gently{left}"
+    if test == "cap":
+        return f"pump{left}; the cap has to open by itself"
+    return f"pump{left}"
+
+
+def _hold(view: LiveView, test: TestKind) -> str:
+    left = f"{clock(view.hold_left_s)} left" if view.hold_left_s is not None else "do not touch the pump"
+    if view.early == "leak":
+        found = "it is falling"
+        if test == "system":
+            return f"hold: {left}, {found}: {_LOOK}"
+        return f"hold: {left}, {found}; do not touch the pump"
+    if test == "system":
+        return f"hold: {left}, {_LOOK}"
+    if test == "cap":
+        return f"hold: {left}; do not touch the pump, look and listen at the cap's seal"
+    return f"hold: {left}; brush soapy water on the joints and look for bubbles"
+
+
+_STAGE_OF_STEP: dict[str, Stage] = {
+    "wait": "before",
+    "vent": "before",
+    "pump": "pump",
+    "pump-gently": "pump",
+    "stop-pumping": "hold",
+    "hold": "hold",
+    "over-limit": "over-limit",
+    "release": "release",
+    "vent-again": "release",
+    "done": "done",
+}
+
+
+def caution(moment: LiveView | str, test: TestKind) -> str | None:
+    """The safety caution that belongs to this moment, or None where none is due.
+
+    moment: a live view, or one of ``before``, ``pump``, ``hold``, ``over-limit``, ``release``, ``done``.
+    """
+    stage = moment if isinstance(moment, str) else _STAGE_OF_STEP.get(moment.next_step)
+    if stage == "before":
+        if test == "tester":
+            return "Wear eye protection. Blank the hose with a plug that cannot fly off."
+        return (
+            "Let the engine go cold before you open a cap: hot coolant under pressure scalds. "
+            "Wear eye protection."
+        )
+    if stage == "pump":
+        if test == "system":
+            return (
+                "Never above the limit: old hoses and radiators burst. "
+                "Keep your face away from hoses and joints."
+            )
+        return "Never pump past the tester's own range. Keep your face away from the cap and the hose."
+    if stage == "hold":
+        if test == "system":
+            return "The system is under pressure: keep clear of the fan and belts, loosen nothing."
+        return "Still under pressure: loosen nothing."
+    if stage == "over-limit":
+        return "Over the limit something can burst: relieve first, look afterwards."
+    if stage == "release":
+        return "Relieve before removing: take nothing off until the gauge stands at zero."
+    return None

@@ -1,0 +1,36 @@
+"""What tests, outcomes and places are called."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+__all__ = ["NONE_VISIBLE", "PLACES", "outcome_word", "test_name"]
+
+# Where a leak is found, in the order in which one walks round the engine bay; the last one says that it was looked
+# for in vain. Findings are free text besides.
+PLACES: tuple[str, ...] = (
+    "hose ends", "radiator", "coolant pump", "heater", "sensors", "bottle", "under the car", "none visible",
+)
+NONE_VISIBLE = PLACES[-1]
+
+_TEST_NAMES: dict[str, str] = {
+    "cap": "cap test",
+    "system": "system test",
+    "tester": "tester check (blanked hose)",
+}
+_OUTCOMES = {"pass": "PASS", "fail": "FAIL", "undecided": "CANNOT TELL YET", "void": "NOT A TEST"}
+
+
+def test_name(test: str) -> str:
+    """The test in words, ``"cap test"``."""
+    return _TEST_NAMES.get(test, f"{test} test")
+
+
+test_name.__test__ = False  # type: ignore[attr-defined]  # not a test, whatever pytest thinks of its name
+
+
+def outcome_word(judgement: Mapping[str, Any]) -> str:
+    """PASS, FAIL, CANNOT TELL YET or NOT A TEST."""
+    outcome = str(judgement.get("outcome", ""))
+    return _OUTCOMES.get(outcome, outcome.upper() or "NO JUDGEMENT")

@@ -1,0 +1,70 @@
+"""Quantities and times as text: as many digits as the uncertainty allows, in the unit asked for."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from recorder.units import pressure_factor_kpa
+
+__all__ = ["clock", "quantity", "span"]
+
+
+_MOST = 6  # decimals
+
+
+def _decimals(expanded: float) -> int:
+    """Decimals that show an expanded uncertainty with one digit, with two where the first is a 1."""
+    if not math.isfinite(expanded) or expanded <= 0:
+        return 2
+    exponent = math.floor(math.log10(expanded))
+    leading = expanded / 10.0**exponent
+    return min(max(-exponent + (1 if leading < 1.95 else 0), 0), _MOST)
+
+
+def _factor(own: str, wanted: str) -> tuple[float, str] | None:
+    """How many of the wanted pressure unit (or that unit a minute) one ``own`` is; None: leave it."""
+    base, slash, rest = own.partition("/")
+    if base not in ("kPa", "psi", "bar", "kgf", "Pa", "mbar"):
+        return None
+    if slash and rest in ("min", "minute"):
+        return pressure_factor_kpa(base) / pressure_factor_kpa(wanted), f"{wanted}/min"
+    return pressure_factor_kpa(own) / pressure_factor_kpa(wanted), wanted
+
+
+def quantity(q: Mapping[str, Any] | None, unit: str | None = None) -> str:
+    """``"103.2 ± 0.8 kPa"``: value, two standard uncertainties, unit. ``unit``: pressure unit wanted."""
+    if q is None or q.get("value") is None:
+        return "not seen"
+    value = float(q["value"])
+    own = str(q.get("unit", ""))
+    u = q.get("standard_uncertainty")
+    scale, shown = 1.0, own.replace("minute", "min")
+    if unit is not None:
+        found = _factor(own, unit)
+        if found is not None:
+            scale, shown = found
+    shown = {"degC": "°C"}.get(shown, shown)
+    if u is None or not math.isfinite(float(u)):
+        size = abs(value * scale)
+        places = 1 if size >= 10 else 2 if size >= 0.1 or size == 0 else min(1 - math.floor(math.log10(size)), _MOST)
+        return f"{value * scale:.{places}f} {shown}".strip()
+    expanded = 2.0 * float(u) * scale
+    places = _decimals(expanded)
+    number = f"{value * scale:.{places}f}"
+    if float(number) == 0:
+        number = number.lstrip("-")
+    return f"{number} ± {expanded:.{places}f} {shown}".strip()
+
+
+def clock(seconds: float) -> str:
+    """``"1:12"``, begun seconds counted."""
+    whole = max(0, math.ceil(seconds))
+    return f"{whole // 60}:{whole % 60:02d}"
+
+
+def span(seconds: float) -> str:
+    """``"45 s"``, from two minutes on ``"3 min"``; begun ones counted."""
+    whole = max(1, math.ceil(seconds))
+    return f"{whole} s" if whole < 120 else f"{math.ceil(whole / 60)} min"

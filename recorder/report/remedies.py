@@ -1,0 +1,108 @@
+"""What to do after a test."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from recorder.model import Mark
+from recorder.report.names import NONE_VISIBLE
+from recorder.report.numbers import span
+from recorder.report.results import codes as codes_of
+from recorder.report.results import notes
+
+__all__ = ["advice", "found"]
+
+_ADVICE_BY_CODE: dict[str, str] = {
+    "too-much-air": "Too much air in the system: a small fall can hide a large leak. Fill it up and test again.",
+    "zero-shift": "The zero moved during the test: let the gauge warm up, check its fitting, and test again.",
+    "tester-leaks": "The tester itself leaks: check its hose, joints and seals on a blanked hose, then test again.",
+    "sensor-fault": "The gauge gave no usable reading: check plug, wires and supply, then test again.",
+    "trace-broken": "Too much of the trace is missing: check the cable and the port, then test again.",
+    "never-pumped": "No pressure was built: check the hose, the adapter and the relief, then pump up.",
+    "over-limit": "The pressure went over the limit: look over hoses, radiator and tank for damage.",
+    "below-target": "The pressure did not reach the target: pump up to the target and test again.",
+    "opens-low": "Wet the cap's seal with coolant, seat it again and repeat; if it still opens low, replace the cap.",
+    "opens-high": "Pump slowly and repeat; a cap that opens high strains hoses and radiator: replace it.",
+}
+_ADVICE_BY_NOTE: dict[str, str] = {
+    "warming": "The coolant was warming and raised the pressure: let it go cold and test again.",
+    "rhythmic": "The pressure beats in rhythm: combustion gas in the coolant is suspected; let trained people check.",
+    "pinned": "The reading stood at the end of its range: check the gauge's wires and its range.",
+    "hose-off": "The pressure went all at once: check that the hose stayed on.",
+    "late-start": "Start the recording first, with the tester open to the air; then pump.",
+    "top-up": "Pumping during the hold starts it anew: keep your hands off the pump.",
+    "gaps": "Samples are missing: check the cable and the port.",
+    "no-marking": "No marking was given: give it with --marked, so that the pressure can be judged.",
+}
+
+
+_NOT_BY_HOLDING = {"warming", "rhythmic", "below-target", "trace-broken", "no-opening"}
+
+
+def found(marks: Sequence[Mark]) -> list[str]:
+    """The findings of a recording in words, as ``advice`` takes them; one without a place is told by its time."""
+    return [f"the place seen at {mark.time_s:.0f} s" if mark.text == "seen" else mark.text for mark in marks]
+
+
+def advice(judgement: Mapping[str, Any], found: Sequence[str] = ()) -> list[str]:
+    """What to do next, most urgent first; empty where nothing is left to do.
+
+    found: the findings that were marked, in words; with them it says what to do about those places.
+    """
+    codes, noted = codes_of(judgement), [str(note.get("code")) for note in notes(judgement)]
+    out: list[str] = []
+    test, outcome = judgement.get("test"), judgement.get("outcome")
+    more = judgement.get("hold_more_s")
+    # where something else has to be put right first, a longer hold alone would tell no more
+    longer = outcome == "undecided" and not _NOT_BY_HOLDING & {*codes, *noted}
+    if longer and isinstance(more, int | float) and math.isfinite(more):
+        out.append(f"Test again and hold for {span(float(more))} more, then it can be told.")
+    elif longer and "hold-too-short" in codes:
+        out.append("Test again and hold for the whole time.")
+    wet = list(dict.fromkeys(text for text in found if text != NONE_VISIBLE))
+    if outcome == "fail" and "fall-too-fast" in codes:
+        out += _falling(str(test), wet, looked=NONE_VISIBLE in found)
+    elif wet and test == "system":
+        out.append(f"Marked: {', '.join(wet)}. Dry it, pump up again and see whether it comes back wet.")
+    for code in codes:
+        if code == "no-opening":
+            out += _shut(outcome, "fall-too-fast" in codes)
+        elif code == "trace-broken" and {"rhythmic", "hose-off", "late-start"} & set(noted):
+            continue  # nothing is missing: the note says what it was
+        elif code in _ADVICE_BY_CODE:
+            out.append(_ADVICE_BY_CODE[code])
+    out += [_ADVICE_BY_NOTE[code] for code in noted if code in _ADVICE_BY_NOTE]
+    if not out and outcome == "undecided":
+        out.append("Test again, with a longer hold.")
+    return list(dict.fromkeys(out))
+
+
+def _shut(outcome: object, leaks: bool) -> Sequence[str]:
+    """For a cap that was not seen to open."""
+    if leaks:
+        return ()  # what to do about its seal is said already
+    if outcome == "undecided":
+        return ("Pump further, slowly: until the cap opens, or up to the top of what its marking allows.",)
+    return ("The cap never opened: check the marking and the adapter; a stuck cap has to be replaced.",)
+
+
+def _falling(test: str, wet: Sequence[str], *, looked: bool) -> Sequence[str]:
+    if test == "cap":
+        return (
+            "Wet the cap's seal with coolant, seat it again and repeat; if it still falls, replace the cap.",
+        )
+    if test == "tester":
+        return ("The tester leaks: soapy water on its joints shows where.",)
+    if wet:
+        return (f"It leaks, and wet was marked at: {', '.join(wet)}. Follow it up to its highest wet point, mend it "
+                "there, test again.",)
+    if looked:
+        return ("Falls but nothing is wet: look inside. A leak inside the engine or behind the heater is possible; "
+                "let trained people check.",)
+    return (
+        "It leaks. Look for wet places with a light: under the coolant pump, both ends of every hose, "
+        "radiator, heater.",
+        "Mark what you find. If nothing is wet anywhere, look inside: a leak inside the engine is possible.",
+    )

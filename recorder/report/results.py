@@ -1,0 +1,156 @@
+"""A judgement in plain lines. Works on its JSON, so that a stored one prints the same as a fresh one."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+from typing import Any
+
+from recorder.report.names import outcome_word, test_name
+from recorder.report.numbers import clock, quantity, span
+from recorder.units import pressure_factor_kpa
+
+__all__ = ["codes", "in_unit", "notes", "reasons", "summary"]
+
+
+def _reasons(judgement: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    return [reason for reason in judgement.get("reasons") or () if isinstance(reason, Mapping)]
+
+
+def codes(judgement: Mapping[str, Any]) -> list[str]:
+    """The codes of the reasons, in their order."""
+    return [str(reason.get("code", "")) for reason in _reasons(judgement)]
+
+
+def notes(judgement: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """The notes, ``{"code", "text"}`` each."""
+    return [note for note in judgement.get("notes") or () if isinstance(note, Mapping)]
+
+
+def _head(judgement: Mapping[str, Any]) -> str:
+    test = str(judgement.get("test", ""))
+    marked = judgement.get("marked")
+    stamp = f", marked {marked['value']:g} {marked['unit']}" if isinstance(marked, Mapping) else ""
+    return f"{outcome_word(judgement)}: {test_name(test)}{stamp}"
+
+
+def _hold_lines(judgement: Mapping[str, Any], unit: str) -> list[str]:
+    hold = judgement.get("hold")
+    if not isinstance(hold, Mapping):
+        return []
+    length = float(hold["end_s"]) - float(hold["start_s"])
+    lines = [
+        f"held {clock(length)} from {quantity(hold.get('start'), unit)} "
+        f"to {quantity(hold.get('end'), unit)}, a drop of {quantity(hold.get('drop'), unit)}",
+        f"steady fall {quantity(hold.get('rate'), unit)} (settling taken out); smallest that this trace "
+        f"could show {quantity(_value_only(hold.get('smallest_detectable_rate')), unit)}",
+    ]
+    settling = hold.get("settling")
+    if isinstance(settling, Mapping):
+        lines.append(
+            f"settling {quantity(settling.get('amplitude'), unit)} "
+            f"with a time constant of {quantity(settling.get('time_constant_s'))}"
+        )
+    return lines
+
+
+# "83.8 ± 1.5 kPa", "99.3 to 121.3 kPa", "7 kPa/min": the pressures in a text.
+_PRESSURES = re.compile(r"(-?\d+(?:\.\d+)?)(?:( ± | to )(\d+(?:\.\d+)?))? kPa(/min)?")
+
+
+def in_unit(text: str, unit: str, known: Mapping[str, str] | None = None) -> str:
+    """``text`` with its kPa in another unit: as ``known`` has it, others to as fine a step (a band's ends to the
+    next coarser)."""
+    if unit == "kPa":
+        return text
+    per_kpa = 1.0 / pressure_factor_kpa(unit)
+    more = math.ceil(-math.log10(per_kpa))
+
+    def converted(found: re.Match[str]) -> str:
+        if known and found[0] in known:
+            return known[found[0]]
+        first, between, second, minute = found.groups()
+
+        def one(number: str) -> str:
+            places = len(number.partition(".")[2]) + more - (between == " to ")
+            return f"{float(number) * per_kpa:.{max(places, 0)}f}"
+
+        both = one(first) + (f"{between}{one(second)}" if between else "")
+        return f"{both} {unit}{minute or ''}"
+
+    return _PRESSURES.sub(converted, text)
+
+
+def reasons(judgement: Mapping[str, Any], unit: str = "kPa") -> list[str]:
+    """Why the outcome is what it is, a sentence each. What is a number of the judgement is written as elsewhere."""
+    hold = judgement.get("hold")
+    numbers = [judgement.get(name) for name in ("opening", "peak", "reseat", "zero_shift")]
+    numbers += [hold.get(name) for name in ("start", "end", "drop", "rate")] if isinstance(hold, Mapping) else []
+    known = {quantity(q): quantity(q, unit) for q in numbers if isinstance(q, Mapping) and q.get("value") is not None}
+    return [in_unit(str(r.get("text") or r.get("code")), unit, known) for r in _reasons(judgement)]
+
+
+def _leak(flow: Mapping[str, Any]) -> str:
+    u = flow.get("standard_uncertainty")
+    if u is not None and float(flow.get("value") or 0.0) < 2 * float(u):
+        return f"no leak can be seen: {quantity(flow)}"
+    return f"that is a leak of {quantity(flow)}"
+
+
+def _value_only(q: object) -> Mapping[str, Any] | None:
+    return {**q, "standard_uncertainty": None} if isinstance(q, Mapping) else None
+
+
+def _pressures(judgement: Mapping[str, Any], unit: str) -> list[str]:
+    """Opening, highest reading and closing, as far as they were seen."""
+    cap = judgement.get("test") == "cap"
+    judged = "peak" if judgement.get("judged_pressure") == "peak" else "opening"
+    opening, peak, reseat = (judgement.get(key) for key in ("opening", "peak", "reseat"))
+
+    def mark(name: str) -> str:
+        return " (this one is judged)" if cap and name == judged else ""
+
+    lines = []
+    if cap and opening is not None:
+        lines.append(f"began to open at {quantity(opening, unit)}{mark('opening')}")
+    elif cap and judgement.get("outcome") != "void":
+        lines.append("no opening was seen")
+    if peak is not None:
+        lines.append(f"highest reading {quantity(peak, unit)}{mark('peak')}")
+    if cap and reseat is not None:
+        lines.append(f"closed again at {quantity(reseat, unit)}")
+    return lines
+
+
+def summary(judgement: Mapping[str, Any], unit: str = "kPa") -> list[str]:
+    """The judgement in plain lines: outcome first, then reasons, then numbers with ± 2 standard
+    uncertainties, then notes."""
+    detail = [*reasons(judgement, unit), *_pressures(judgement, unit), *_hold_lines(judgement, unit)]
+    if judgement.get("leak_flow") is not None:
+        detail.append(_leak(judgement["leak_flow"]))
+    if judgement.get("headspace") is not None:
+        detail.append(f"gas space as the pump sees it {quantity(judgement['headspace'])}")
+    if judgement.get("strokes"):
+        detail.append(f"{judgement['strokes']} pump strokes")
+    if judgement.get("zero_shift") is not None:
+        detail.append(f"zero moved by {quantity(judgement['zero_shift'], unit)}")
+    detail += _protects(judgement)
+    early = judgement.get("early")
+    if isinstance(early, Mapping) and early.get("answer") in ("leak", "tight"):
+        word = {"leak": "a leak", "tight": "tight"}[str(early["answer"])]
+        detail.append(f"the answer ({word}) was certain {span(float(early['time_s']))} into the trace")
+    detail += [f"note: {note.get('text') or note.get('code')}" for note in notes(judgement)]
+    return [_head(judgement), *(f"  {line}" for line in detail)]
+
+
+def _protects(judgement: Mapping[str, Any]) -> list[str]:
+    protects = judgement.get("protects")
+    if not isinstance(protects, Mapping) or protects.get("boiling_point") is None:
+        return []
+    text = f"at the pressure this cap holds, water boils at {quantity(protects['boiling_point'])}"
+    if protects.get("at_marking") is not None:
+        text += f" (at its marking {quantity(protects['at_marking'])})"
+    if protects.get("glycol_50_estimate") is not None:
+        text += f"; half glycol, estimated, at {quantity(protects['glycol_50_estimate'])}"
+    return [text]

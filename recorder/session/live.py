@@ -1,0 +1,399 @@
+"""One live test: port, wire, time, calibration, file, analyser. Rows are on disk before they are judged."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable
+from dataclasses import fields, replace
+from itertools import groupby
+from pathlib import Path
+from typing import Any, TypeVar, cast
+
+import numpy as np
+
+from recorder import calibration as calibrations
+from recorder.analysis import MOST_SAMPLES, Analyser, Setup
+from recorder.errors import (
+    RecorderError,
+    RunError,
+    SettingError,
+    StorageError,
+)
+from recorder.limits import resolve
+from recorder.model import (
+    Announcement,
+    Fault,
+    LiveView,
+    Mark,
+    Message,
+    Rows,
+    SampleBlock,
+    WireCounts,
+)
+from recorder.port import Back, Chunk, Lost
+from recorder.recording import LARGEST_BYTES, Writer
+from recorder.session import words
+from recorder.session.config import Finished, PortLike, SessionConfig
+from recorder.session.header import ending, header
+from recorder.session.views import Views
+from recorder.units import pressure_factor_kpa
+from recorder.wire import Decoder, TimedBlock, Timeline
+
+SILENT_S = 5.0  # no byte for this long is worth saying
+WRONG_SPEED_S = 5.0  # bytes for this long and no line
+ANNOUNCEMENT_S = 6.0  # adapters announce themselves every 5 s
+_ASK_AFTER_S = (0.3, 1.5, 3.0)
+_AFTER_HOLD_S = 600.0
+# A recording that nobody ends is sealed here, for no more is judged; a pressure test lasts minutes.
+MOST_ROWS = MOST_SAMPLES
+_MOST_BYTES = LARGEST_BYTES - (16 << 20)  # room for what is under way, and for the seal
+_FAULT_SHOWN_S = 2.0
+
+_T = TypeVar("_T")
+
+
+class Session:
+    """Call ``step`` often (it never blocks); ``stop`` seals the file. Not for several threads.
+
+    aside: looks at the phases are made in a thread of the session's own, so that ``step`` and ``view`` never wait
+    for one, and what arrives is on its way to the disk at once.
+    """
+
+    def __init__(
+        self,
+        config: SessionConfig,
+        *,
+        port: PortLike,
+        folder: str | os.PathLike[str],
+        clock: Callable[[], float] = time.monotonic,
+        aside: bool = False,
+    ) -> None:
+        self.config = config
+        self.error: RecorderError | None = None
+        self.storage_error: StorageError | None = None
+        self.lost = False  # the port is away at the moment
+        self.writer: Writer | None = None
+        self._port = port
+        self._folder = Path(folder)
+        self._clock = clock
+        self._procedure = config.procedure or resolve(config.test)
+        self._calibration = config.calibration
+        self._factor_kpa = 1.0
+        words.check_kind(self._calibration, config.bare_unit is not None)
+        if config.bare_unit is not None:
+            self._factor_kpa = pressure_factor_kpa(config.bare_unit)
+        elif self._calibration is None and config.full_scale_kpa is not None:
+            self._calibration = calibrations.nominal(config.full_scale_kpa)
+        elif self._calibration is None:
+            raise SettingError(
+                "neither a calibration nor the gauge's full scale is given",
+                do="give --calibration FILE or --full-scale '207 kPa'",
+            )
+        self.decoder = Decoder(config.bare_unit)
+        if config.bare_unit is not None:
+            self.decoder.resync()  # half a number is a number too
+        self.timeline = Timeline()
+        self.analyser = Analyser(
+            Setup(config.test, config.marked, self._procedure, self._calibration)
+        )
+        self._full_scale_counts = config.full_scale_counts or 0
+        self._waiting: list[tuple[float, Message]] = []  # until the adapter is known
+        self._begun = False
+        now = clock()
+        self._started_s = self._last_byte_s = now
+        self._first_byte_s: float | None = None
+        self._asked = 0
+        self._fault: tuple[float, str] | None = None
+        self._views = Views(clock, aside=aside)
+        self._hold_done_s: float | None = None
+        self._finished = False
+        self._done: Finished | None = None
+
+    # ------------------------------------------------------------ what the faces see
+
+    @property
+    def counts(self) -> WireCounts:
+        return self.decoder.counts
+
+    @property
+    def adapter(self) -> Announcement | None:
+        return self.timeline.announcements[0] if self.timeline.announcements else None
+
+    @property
+    def path(self) -> Path | None:
+        return self.writer.path if self.writer is not None else None
+
+    @property
+    def finished(self) -> bool:
+        """The test is over, there is nothing more to wait for."""
+        return self._finished
+
+    def view(self) -> LiveView:
+        """The analyser's view of the latest reading; an adapter's fault shows at once."""
+        view = self._kept(lambda: self._views.take(self.analyser))
+        if self._fault is not None and self._clock() - self._fault[0] < _FAULT_SHOWN_S:
+            view = replace(view, fault=self._fault[1])
+        return view
+
+    def mark(self, text: str) -> Mark | None:
+        """A finding, now. None before the first sample."""
+        if not self._begun or self._done is not None:
+            return None
+        mark = Mark(self.analyser.latest_s, text)
+        self._store(lambda w: w.mark(mark))
+        return mark
+
+    # ------------------------------------------------------------ the loop
+
+    def step(self) -> None:
+        """Take what the port has, and carry it through to the analyser. Never raises RecorderError."""
+        if self._done is not None:
+            return
+        try:
+            for fits, items in groupby(self._port.take(), self._in_a_run):
+                if fits:
+                    self._chunks(cast("list[Chunk]", list(items)))
+                else:
+                    for item in items:
+                        self._item(item)
+            self._watch()
+        except RecorderError as err:
+            self.error = self.error or err
+
+    def _in_a_run(self, item: Chunk | Lost | Back) -> bool:
+        return self._begun and self.config.bare_unit is None and isinstance(item, Chunk)
+
+    def _item(self, item: Chunk | Lost | Back) -> None:
+        if isinstance(item, Lost):
+            self.lost = True
+            self.timeline.lost(item.host_s)
+            self.decoder.resync()
+            return
+        if isinstance(item, Back):
+            self.lost = False
+            self._last_byte_s = self._clock()
+            self._port.write(b"?\n")
+            return
+        self._last_byte_s = self._clock()
+        if self._first_byte_s is None:
+            self._first_byte_s = self._last_byte_s
+        self.decoder.feed(item.data)
+        if self.config.bare_unit is not None:
+            self._begun = True  # plain readings need no announcement
+        for message in self.decoder.take():
+            if self._begun:
+                self._message(message, item.host_s)
+            else:
+                self._waiting.append((item.host_s, message))
+                if isinstance(message, Announcement):
+                    self._begin(message)
+
+    def _chunks(self, chunks: list[Chunk]) -> None:
+        """Chunks without a break between them, as one; each row keeps the arrival of the chunk that ended it."""
+        self._last_byte_s = self._clock()
+        arrived = []
+        for chunk in chunks:
+            before = self.decoder.samples
+            self.decoder.feed(chunk.data)
+            arrived += [chunk.host_s] * (self.decoder.samples - before)
+        host_s = np.array(arrived)
+        at = 0
+        for message in self.decoder.take():
+            if isinstance(message, SampleBlock):
+                self._message(message, host_s[at : at + len(message)])
+                at += len(message)
+            else:
+                self._message(message, chunks[-1].host_s)
+
+    def _message(self, message: Message, host_s: Any) -> None:
+        """``host_s``: when it arrived; of samples also an array, one item a row."""
+        if isinstance(message, Announcement):
+            self.timeline.announce(message)
+        elif isinstance(message, Fault):
+            self.timeline.fault(message)
+            self._fault = (self._clock(), message.word)
+        elif isinstance(message, SampleBlock):
+            if self.config.bare_unit is None:
+                block = self.timeline.add(message, host_s)
+                if len(block) and self._calibration is not None:
+                    ratio = block.ratio(self._full_scale_counts)
+                    self._rows(block, calibrations.apply(self._calibration, ratio))
+        else:
+            read_kpa = message.value * self._factor_kpa
+            if self._calibration is not None:
+                read_kpa = calibrations.apply(self._calibration, read_kpa)
+            self._rows(self.timeline.add_bare(message, host_s), read_kpa)
+
+    def _watch(self) -> None:
+        """What is decided by the clock alone."""
+        now = self._clock()
+        if not self._begun:
+            self._watch_start(now)
+        elif now - self._last_byte_s > max(SILENT_S, self.config.reconnect_s) and not self.lost:
+            self.error = self.error or words.gone_silent(self._port.url, now - self._last_byte_s)
+        if self._port.failure is not None and self.error is None:
+            self.error = self._port.failure
+        if self.writer is not None:
+            self._store(lambda w: w.flush())
+            self._watch_size(self.writer)
+        if self._views.due():
+            self._kept(lambda: self._views.take(self.analyser))
+        self._finished = self._finished or self._over(now)
+
+    def _watch_size(self, writer: Writer) -> None:
+        if self.error is None and (writer.rows_written >= MOST_ROWS or writer.size >= _MOST_BYTES):
+            self.error = words.full(writer)
+
+    def _watch_start(self, now: float) -> None:
+        waited = now - self._started_s
+        if self._asked < len(_ASK_AFTER_S) and waited > _ASK_AFTER_S[self._asked]:
+            self._asked += 1
+            if self.config.bare_unit is None:
+                self._port.write(b"?\n")
+        if self.lost or self.error is not None:
+            return
+        where, counts = self._port.url, self.counts
+        if self._first_byte_s is None:
+            if waited > SILENT_S:
+                raise words.never_spoke(where, SILENT_S)
+            return
+        heard = now - self._first_byte_s
+        if not (counts.samples or counts.announcements or counts.faults):
+            if heard > WRONG_SPEED_S:
+                raise words.wrong_speed(where, counts, self.decoder.notices)
+        elif self._waiting and now - self._started_s > ANNOUNCEMENT_S:
+            self._begin(None)
+
+    def _over(self, now: float) -> bool:
+        view = self._views.latest
+        if view is None or not self._begun:
+            return False
+        if view.finished:
+            return True
+        if view.hold_left_s is not None and view.hold_left_s <= 0:
+            if self._hold_done_s is None:
+                self._hold_done_s = view.time_s
+            if now - self._last_byte_s > SILENT_S:  # silent, or unplugged
+                return self.analyser.judgement().outcome in ("pass", "fail")
+        return self._hold_done_s is not None and view.time_s - self._hold_done_s > _AFTER_HOLD_S
+
+    # ------------------------------------------------------------ the file
+
+    def _begin(self, announcement: Announcement | None) -> None:
+        """The adapter is known, or will not say who it is. Raises SettingError, RunError."""
+        if announcement is not None:
+            self._full_scale_counts = announcement.full_scale_counts
+            words.check_adapter(self._calibration, announcement, self._port.url)
+        elif self.config.bare_unit is None and not self._full_scale_counts:
+            self._started_s = self._clock()  # ask again, should someone go on
+            self._asked = 0
+            raise words.nameless(self._port.url)
+        self._begun = True
+        waiting, self._waiting = self._waiting, []
+        if announcement is not None:
+            self.timeline.announce(announcement)
+        for host_s, message in waiting:
+            if message is not announcement:
+                self._message(message, host_s)
+
+    def _rows(self, block: TimedBlock, pressure_kpa: Any) -> None:
+        rows = Rows(
+            block.time_s,
+            pressure_kpa,
+            block.seq,
+            block.device_us,
+            block.host_s,
+            block.counts,
+            block.supply,
+            block.temp_c,
+            block.flags,
+        )
+        if self.writer is None and self.storage_error is None:
+            facts = header(
+                self.config,
+                self.adapter,
+                url=self._port.url,
+                folder=self._folder,
+                full_scale_counts=self._full_scale_counts,
+                calibration=self._calibration,
+                procedure=self._procedure,
+            )
+            # The judgement is made from the same facts as when the file is judged again.
+            self.analyser = Analyser(Setup.from_header(facts))
+            self.analyser.view()  # of nothing, at no cost: else the first look would be made here, not aside
+            try:
+                self.writer = Writer(self._folder, facts)
+            except StorageError as err:
+                self._storage_failed(err)
+        self._keep(rows)
+
+    def _keep(self, rows: Rows) -> None:
+        """On disk, then to the analyser. RunError where a row cannot be recorded; those before it are kept."""
+        try:
+            back = self._store(lambda w: w.add(rows))
+        except RunError:
+            if len(rows) > 1:
+                for part in (slice(len(rows) // 2), slice(len(rows) // 2, None)):
+                    whole = [getattr(rows, f.name) for f in fields(rows)]
+                    columns: list[Any] = [None if c is None else c[part] for c in whole]
+                    self._keep(Rows(*columns))
+            raise
+        if back is None:  # not stored: the live view goes on with what would have been written
+            back = replace(rows, pressure_kpa=np.round(rows.pressure_kpa, 4))
+        self.analyser.feed(back.time_s, back.pressure_kpa, back.flag)
+        self._views.stale = True
+
+    def _store(self, what: Callable[[Writer], Any]) -> Any:
+        """``what`` done with the writer; None when nothing can be stored any more."""
+        if self.writer is None or self.storage_error is not None:
+            return None
+        try:
+            return what(self.writer)
+        except StorageError as err:
+            self._storage_failed(err)
+            return None
+
+    def _kept(self, ask: Callable[[], _T]) -> _T:
+        """What the analyser answers. Where it breaks, the raw rows are put on disk before anything else."""
+        try:
+            return ask()
+        except RecorderError:
+            raise
+        except Exception as err:
+            if self.writer is not None:
+                self.writer.close()
+            raise RunError(
+                f"the analysis broke ({type(err).__name__}: {err})",
+                where=str(self.path or ""),
+                do="the raw rows are kept in the file; judge it again with a mended program",
+            ) from err
+
+    def _storage_failed(self, err: StorageError) -> None:
+        self.storage_error = err
+        self.error = self.error or err
+
+    def stop(self, why: str) -> Finished:
+        """Take what has come, judge it, seal the file. Again: the same answer."""
+        if self._done is not None:
+            return self._done
+        self.step()
+        if self._waiting and not self._begun:
+            try:
+                self._begin(None)
+            except RecorderError as err:
+                self.error = self.error or err
+        self._store(lambda w: w.flush(now=True))  # on disk before it is judged
+        judgement = self._kept(self.analyser.judgement).to_json()
+        digest: str | None = None
+        if self.writer is not None:
+            self._store(
+                lambda w: w.annotate("ended", ending(why, self.error, self.decoder, self.timeline))
+            )
+            digest = self._store(lambda w: w.seal(judgement))
+            try:
+                self.writer.close()
+            except StorageError as err:
+                self._storage_failed(err)
+        self._done = Finished(self.path, judgement, digest, why)
+        return self._done

@@ -1,0 +1,76 @@
+"""What a session says when something is not as it should be. ``where``: the port's URL."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from recorder.errors import RecorderError, RunError, SettingError, SilentAdapter, WrongSpeed
+from recorder.model import Announcement, Calibration, WireCounts
+from recorder.port import ports_there_are
+from recorder.recording import Writer
+
+
+def never_spoke(where: str, waited_s: float) -> SilentAdapter:
+    return SilentAdapter(
+        f"the port is open and nothing has arrived for {waited_s:g} s",
+        where=where,
+        do=f"check that this is the adapter's port and that it has power; {ports_there_are(where)}",
+    )
+
+
+def gone_silent(where: str, silent_s: float) -> SilentAdapter:
+    return SilentAdapter(
+        f"nothing has arrived for {silent_s:.0f} s",
+        where=where,
+        do="check the adapter's power and cable",
+    )
+
+
+def wrong_speed(where: str, counts: WireCounts, notices: Sequence[str]) -> RecorderError:
+    if notices:
+        return RunError(
+            notices[0], where=where, do="use an adapter or a program of the other version"
+        )
+    return WrongSpeed(
+        f"{counts.bytes} bytes arrived and not one valid line",
+        where=where,
+        do="check the port's speed (--baud); an adapter that prints plain numbers needs --bare UNIT; "
+        + ports_there_are(where),
+    )
+
+
+def nameless(where: str) -> RunError:
+    return RunError(
+        "samples arrive, and the adapter does not say how many counts are full scale",
+        where=where,
+        do="restart the adapter, or give its full scale in counts (--full-scale-counts)",
+    )
+
+
+def full(writer: Writer) -> RunError:
+    return RunError(
+        f"the recording is full ({writer.rows_written} samples) and was sealed",
+        where=str(writer.path),
+        do="begin a new one",
+    )
+
+
+def check_kind(calibration: Calibration | None, bare: bool) -> None:
+    """SettingError where a calibration of counts meets plain readings, or the other way round."""
+    if calibration is not None and calibration.bare != bare:
+        kinds = ("counts", "plain readings")
+        raise SettingError(
+            f"the calibration is of {kinds[calibration.bare]}, and this adapter is read by its {kinds[bare]}",
+            do="calibrate it the way it is read ('recorder calibrate', with --bare for plain readings)",
+        )
+
+
+def check_adapter(calibration: Calibration | None, announced: Announcement, where: str) -> None:
+    """SettingError where the calibration is of another adapter than the one that announced itself."""
+    own = calibration.adapter_id if calibration is not None else None
+    if own is not None and own != announced.adapter_id:
+        raise SettingError(
+            f"the calibration is of adapter '{own}', and this is '{announced.adapter_id}'",
+            where=where,
+            do="use the calibration of this adapter",
+        )

@@ -1,0 +1,235 @@
+"""The settings file: one TOML file with what a shop sets once. Unknown keys are refused.
+
+::
+
+    unit = "psi"
+    port = "/dev/ttyUSB0"
+    folder = "recordings"
+    full_scale = "207 kPa"
+
+    [shop]
+    name = "..."
+
+    [limits]          # both tests
+    stroke_volume = "24 mL"
+
+    [limits.cap]      # cap tests only
+    band = "10 %"
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import sys
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from recorder.errors import FileError, RecorderError
+from recorder.limits import KEYS, NAMED, Procedure, resolve
+from recorder.model import TestKind
+from recorder.units import parse_quantity, pressure_factor_kpa
+
+__all__ = ["FILE_NAME", "SETTINGS", "Settings", "find_settings", "load_settings"]
+
+FILE_NAME = "recorder.toml"
+
+# key -> what it means; docs/settings.md is tested against this table.
+SETTINGS: dict[str, str] = {
+    "unit": "pressure unit that people see: kPa, psi, bar, kgf/cm2 (kPa)",
+    "port": "where the adapter is: /dev/ttyUSB0, COM3, socket://host:port",
+    "baud": "speed of the port (115200)",
+    "folder": "where recordings go (recordings, in the current folder)",
+    "calibration": "calibration file of the gauge",
+    "full_scale": "full scale of a gauge that is not calibrated, like '207 kPa'",
+    "procedure": "a named procedure for both tests",
+    "procedure_cap": "a named procedure for cap tests",
+    "procedure_system": "a named procedure for system tests",
+    "shop.name": "shop's name, for the customer sheet",
+    "shop.line": "a second line: address, telephone",
+    "limits": "limits for both tests, and tables limits.cap and limits.system",
+}
+_TOP = {name for name in SETTINGS if "." not in name} | {"shop"}
+_TEXT = ("unit", "port", "folder", "calibration", "full_scale", "procedure", "procedure_cap",
+         "procedure_system")
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What the settings file says; a field is None (or empty) where it says nothing.
+
+    ``full_scale_kpa`` kPa; ``folder`` and ``calibration`` are resolved against the file's own folder.
+    """
+
+    path: str | None = None
+    unit: str = "kPa"
+    port: str | None = None
+    baud: int = 115200
+    folder: str | None = None
+    calibration: str | None = None
+    full_scale_kpa: float | None = None
+    shop_name: str = ""
+    shop_line: str = ""
+    procedures: Mapping[str, str] = field(default_factory=dict)
+    limits: Mapping[str, Any] = field(default_factory=dict)
+    limits_by_test: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+
+    def procedure(
+        self, test: TestKind, *more: Mapping[str, Any], named: str | None = None
+    ) -> Procedure:
+        """Defaults, then the named procedure, then the file's limits, then ``more``. SettingError.
+
+        ``other["named"]`` keeps the name, so that the recording says which procedure it was."""
+        name = named or self.procedures.get(test) or self.procedures.get("")
+        layers: list[Mapping[str, Any]] = [NAMED[name]] if name else []
+        layers += [self.limits, self.limits_by_test.get(test, {}), *more]
+        out = resolve(test, *layers, strict=True)
+        return replace(out, other={"named": name}) if name else out
+
+
+def _config_folder() -> Path:
+    """The user's own configuration folder, by the habits of the platform."""
+    if sys.platform == "win32":
+        return Path(os.environ.get("APPDATA") or Path.home() / "AppData" / "Roaming") / "recorder"
+    if sys.platform == "darwin":
+        return Path.home() / "Library" / "Application Support" / "recorder"
+    return Path(os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config") / "recorder"
+
+
+def find_settings() -> Path | None:
+    """``recorder.toml`` in the current folder, else in the user's configuration folder, else None."""
+    for folder in (Path(), _config_folder()):
+        path = folder / FILE_NAME
+        if path.is_file():
+            return path
+    return None
+
+
+def load_settings(path: str | os.PathLike[str] | None = None) -> Settings:
+    """The settings of ``path``, or of the file that is found; the defaults where there is none.
+
+    Raises FileError with file and line.
+    """
+    file = Path(path) if path is not None else find_settings()
+    if file is None:
+        return Settings()
+    try:
+        text = file.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise FileError(
+            "there is no such settings file", path=str(file), do="check --settings"
+        ) from None
+    except UnicodeDecodeError:
+        raise FileError("is not UTF-8 text", path=str(file), do="save it as UTF-8") from None
+    except OSError as err:
+        raise FileError(
+            f"cannot be read ({err.strerror or err})", path=str(file), do="check the file"
+        ) from None
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as err:
+        found = re.search(r"at line (\d+)", str(err))
+        what = re.sub(r"\s*\(at .*\)$", "", str(err))
+        raise FileError(
+            f"is not valid TOML: {what}", path=str(file), line=int(found[1]) if found else 0,
+            do="write one 'key = \"value\"' a line",
+        ) from None
+    return _checked(data, text, file)
+
+
+def _line_of(text: str, key: str, table: str = "") -> int:
+    """The line a key stands on; 0 where it cannot be told (dotted or quoted keys)."""
+    here = ""
+    for number, line in enumerate(text.splitlines(), start=1):
+        heading = re.match(r"\s*\[([^\[\]]+)\]", line)
+        if heading:
+            here = heading[1].strip()
+            if f"{table}.{key}".lstrip(".") == here:
+                return number
+        elif here == table and re.match(rf"\s*[\"']?{re.escape(key)}[\"']?\s*[=.]", line):
+            return number
+    return 0
+
+
+def _checked(data: Mapping[str, Any], text: str, file: Path) -> Settings:
+    def refuse(what: str, key: str, do: str, table: str = "") -> FileError:
+        return FileError(what, path=str(file), line=_line_of(text, key, table), do=do)
+
+    for key in data:
+        if key not in _TOP:
+            raise refuse(f"there is no setting '{key}'", key, "use one of: " + ", ".join(SETTINGS))
+    for key in _TEXT:
+        if key in data and not isinstance(data[key], str):
+            raise refuse(f"'{key}' has to be text", key, f'write {key} = "..."')
+    baud = data.get("baud", 115200)
+    if isinstance(baud, bool) or not isinstance(baud, int) or baud <= 0:
+        raise refuse(f"baud is {baud!r}", "baud", "write baud = 115200")
+    shop = data.get("shop", {})
+    if isinstance(shop, str):
+        shop = {"name": shop}
+    if not isinstance(shop, Mapping):
+        raise refuse("'shop' has to be a table", "shop", "write [shop] and name = \"...\" below it")
+    for key, given in shop.items():
+        if key not in ("name", "line") or not isinstance(given, str):
+            raise refuse(f"'shop.{key}' cannot be used", key, "shop has name and line, both text", "shop")
+    procedures = {}
+    for key, test in (("procedure", ""), ("procedure_cap", "cap"), ("procedure_system", "system")):
+        if key in data:
+            if data[key] not in NAMED:
+                raise refuse(
+                    f"there is no procedure '{data[key]}'", key, "use one of: " + ", ".join(NAMED)
+                )
+            procedures[test] = str(data[key])
+    unit = str(data.get("unit", "kPa"))
+    full_scale = None
+    key = "unit"
+    try:
+        pressure_factor_kpa(unit)
+        key = "full_scale"
+        if key in data:
+            full_scale = parse_quantity(data[key], "kPa")
+    except RecorderError as err:
+        raise refuse(err.what, key, err.do) from None
+    common, by_test = _limits(data.get("limits", {}), refuse)
+
+    def beside(key: str) -> str | None:
+        return str(file.parent / Path(data[key]).expanduser()) if key in data else None
+
+    return Settings(
+        path=str(file), unit=unit, port=data.get("port"), baud=baud, folder=beside("folder"),
+        calibration=beside("calibration"), full_scale_kpa=full_scale,
+        shop_name=shop.get("name", ""), shop_line=shop.get("line", ""),
+        procedures=procedures, limits=common, limits_by_test=by_test,
+    )
+
+
+def _limits(given: Any, refuse: Any) -> tuple[dict[str, Any], dict[str, dict[str, Any]]]:
+    """The limits for both tests and those for one; every value is tried out here."""
+    if not isinstance(given, Mapping):
+        raise refuse("'limits' has to be a table", "limits", "write [limits]")
+    common: dict[str, Any] = {}
+    by_test: dict[str, dict[str, Any]] = {}
+    names = {key.name for key in KEYS} | {"band"}
+
+    def take(key: str, value: Any, table: str, into: dict[str, Any], test: TestKind) -> None:
+        if key not in names:
+            raise refuse(f"there is no limit called '{key}'", key, "use one of: " + ", ".join(sorted(names)),
+                         table)
+        try:
+            resolve(test, {key: value}, strict=True)
+        except RecorderError as err:
+            raise refuse(f"limit '{key}': {err.what}", key, err.do, table) from None
+        into[key] = value
+
+    for key, value in given.items():
+        if key in ("cap", "system") and isinstance(value, Mapping):
+            test: TestKind = "cap" if key == "cap" else "system"
+            by_test[test] = {}
+            for inner, one in value.items():
+                take(inner, one, f"limits.{key}", by_test[test], test)
+        else:
+            take(key, value, "limits", common, "cap")
+    return common, by_test

@@ -1,0 +1,198 @@
+"""The customer's sheet: what was tested, what was found, in words for a car owner. HTML text, and PDF from it.
+
+One HTML text serves both: a browser shows it with the pictures as SVG, the PDF is laid out by Qt with the
+pictures as pixels. Job texts and findings are not to be trusted and are escaped.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from html import escape
+from typing import TYPE_CHECKING, Any
+
+from recorder.errors import SettingError, printable
+from recorder.picture.shapes import together
+from recorder.report import found
+from recorder.sheet.words import ABOUT, CAUTIONS, NAMES, PHASES, SIGNS, say, to_do
+
+if TYPE_CHECKING:
+    from recorder.analysis import Analyser
+    from recorder.model import Recording
+
+__all__ = ["PAPERS", "Entry", "html_text", "pdf_bytes"]
+
+PAPERS = ("A4", "Letter")
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One recording with its analysis, for the sheet."""
+
+    recording: Recording
+    analyser: Analyser
+    judgement: Mapping[str, Any]
+
+
+_STYLE = """
+body { font-family: "DejaVu Sans", "Segoe UI", Helvetica, Arial, sans-serif; color: #000; font-size: 10pt; }
+h1 { font-size: 16pt; } h2 { font-size: 13pt; } p, ul { margin-top: 3px; margin-bottom: 3px; }
+.small { font-size: 8pt; }
+.whole { white-space: nowrap; }
+"""
+_NEW_PAGE = ' style="page-break-before: always"'
+_PAGE_STYLE = "@page { margin: 14mm; } body { max-width: 44em; margin: 1em auto; padding: 0 1em; } " \
+    "section { break-inside: avoid; } .trace { overflow-x: auto; } " \
+    "svg { width: 100%; height: auto; } @media screen { svg { min-width: 34em; } }"
+
+
+def _safe(text: object) -> str:
+    return escape(together(printable(str(text))), quote=True)
+
+
+def _items(texts: Sequence[str]) -> str:
+    return "<ul>" + "".join(f"<li>{_safe(text)}</li>" for text in texts) + "</ul>" if texts else ""
+
+
+def _job(test: Entry) -> str:
+    return " ".join(test.recording.header.job.split())
+
+
+def _titles(tests: Sequence[Entry]) -> list[str]:
+    """A heading each; where the same thing of one job was tested more than once, which time it was."""
+    kinds = [(_job(t).casefold(), t.recording.header.test) for t in tests]
+    out = []
+    for i, test in enumerate(tests):
+        kind, marked = kinds[i][1], test.recording.header.marked
+        title = NAMES.get(kind, kind)
+        if marked is not None:
+            stamp = f"{marked.value:g} {marked.unit}"
+            title += f", marked {stamp}" if kind == "cap" else f" (cap marked {stamp})"
+        if kinds.count(kinds[i]) > 1:
+            title += " – first test" if kinds.index(kinds[i]) == i else " – tested again"
+        out.append(title)
+    return out
+
+
+def _sign(outcome: str, size_pt: int) -> str:
+    """The answer in a frame that says it without colour too."""
+    border = {"pass": "solid", "fail": "double", "undecided": "dashed"}.get(outcome, "dotted")
+    return (f'<td class="whole" style="border: 3px {border} #000"><b style="font-size: {size_pt}pt">'
+            f'{SIGNS.get(outcome, SIGNS["void"])}</b></td>')
+
+
+def _section(test: Entry, title: str, picture: str, unit: str, *, job: bool, new_page: bool) -> str:
+    """One test. job: whether its job has to be named here."""
+    j, header = test.judgement, test.recording.header
+    words = say(j, unit)
+    repair = header.other.get("repair")
+    done = f"<p>Done before this test: <b>{_safe(repair)}</b></p>" if isinstance(repair, str) and repair else ""
+    marked = [f"Seen at {mark.time_s:.0f} s ({i} in the picture)" + (f": {mark.text}" if mark.text != "seen" else "")
+              for i, mark in enumerate(test.recording.marks, 1)]
+    return "".join((
+        f"<section><h2{_NEW_PAGE if new_page else ''}>{_safe(title)}</h2>",
+        f"<p>Vehicle or job: <b>{_safe(_job(test))}</b></p>" if job and _job(test) else "",
+        f'<table cellpadding="6"><tr>{_sign(str(j.get("outcome")), 14)}',
+        f'<td valign="middle"><b style="font-size: 12pt">{_safe(words[0])}</b></td></tr></table>',
+        done,
+        f"<p>{_safe(ABOUT[header.test])}</p>" if header.test in ABOUT else "",
+        "<p><b>What we found</b></p>", _items([*words[1:], *marked]),
+        picture,
+        _what_to_do(test),
+        f'<p class="small">Tested {_safe((header.started or "").replace("T", " ")[:16])} UTC. Recording '
+        f"{_safe(test.recording.path.replace(chr(92), '/').rsplit('/', 1)[-1])}{_seal(test.recording)}.</p></section>",
+    ))
+
+
+def _what_to_do(test: Entry) -> str:
+    texts = to_do(test.judgement, found(test.recording.marks))
+    return "<p><b>What to do</b></p>" + _items(texts) if texts else ""
+
+
+def _seal(recording: Recording) -> str:
+    if recording.intact is False:
+        return " – ALTERED after the test"
+    return f", whose seal begins {recording.sha256[:16]}" if recording.intact and recording.sha256 else " – not sealed"
+
+
+def _overview(tests: Sequence[Entry], titles: Sequence[str], *, jobs: bool) -> str:
+    """All tests at a glance, where there is more than one. jobs: whether each has to name its own."""
+    if len(tests) < 2:
+        return ""
+    rows = (f"<tr valign='middle'>{_sign(str(t.judgement.get('outcome')), 10)}<td>{_safe(title)}</td>"
+            f"<td class='whole'>{_safe((t.recording.header.started or '')[:10])}</td>"
+            f"{f'<td>{_safe(_job(t))}</td>' if jobs else ''}</tr>"
+            for t, title in zip(tests, titles, strict=True))
+    return f'<table cellpadding="3">{"".join(rows)}</table>'
+
+
+def _document(
+    tests: Sequence[Entry], pictures: Sequence[str], shop: Sequence[str], unit: str, style: str
+) -> str:
+    if not tests:
+        raise SettingError("there is no recording to report", do="name at least one file")
+    jobs = list(dict.fromkeys(filter(None, map(_job, tests))))
+    titles = _titles(tests)
+    parts = enumerate(zip(tests, titles, pictures, strict=True))
+    return "".join((
+        '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">',
+        '<meta name="viewport" content="width=device-width, initial-scale=1">',
+        '<meta http-equiv="Content-Security-Policy" content="default-src \'none\'; style-src \'unsafe-inline\'">'
+        "<title>Pressure test of the cooling system</title>",
+        f"<style>{style}</style></head><body>",
+        f"<p><b>{_safe(shop[0])}</b></p>" if shop[0] else "",
+        f"<p>{_safe(shop[1])}</p>" if shop[1] else "",
+        "<h1>Pressure test of the cooling system</h1>",
+        f"<p>Vehicle or job: <b>{_safe(jobs[0])}</b></p>" if len(jobs) == 1 else "",
+        _overview(tests, titles, jobs=len(jobs) > 1),
+        *(_section(*part, unit, job=len(jobs) > 1, new_page=i > 0) for i, part in parts),
+        "<h2>Please note</h2>", _items(CAUTIONS),
+        '<p class="small">Numbers after ± say how far off a reading may be (two standard uncertainties). A pressure '
+        "test shows what leaked on the day of the test; the vehicle maker's instructions come first.</p>",
+        "</body></html>\n",
+    ))
+
+
+def html_text(tests: Sequence[Entry], *, shop: str = "", line: str = "", unit: str = "kPa") -> str:
+    """The sheet as one HTML file that needs no other and runs no script. shop, line: the shop's name, and its
+    address or telephone. Raises SettingError."""
+    from recorder.picture import plain_svg
+
+    pictures = [f'<div class="trace">{plain_svg(t.recording, t.analyser, unit=unit, phase_names=PHASES)}</div>'
+                for t in tests]
+    return _document(tests, pictures, (shop, line), unit, _STYLE + _PAGE_STYLE)
+
+
+def pdf_bytes(
+    tests: Sequence[Entry], *, shop: str = "", line: str = "", unit: str = "kPa", paper: str = "A4"
+) -> bytes:
+    """The sheet as PDF on ``A4`` or ``Letter``. Raises SettingError."""
+    if paper not in PAPERS:
+        raise SettingError(f"there is no paper '{printable(paper)}'", do="choose A4 or Letter")
+    from PySide6.QtCore import QBuffer, QByteArray, QIODevice, QMarginsF, QSizeF, QUrl
+    from PySide6.QtGui import QPageLayout, QPageSize, QPdfWriter, QTextDocument
+
+    from recorder.picture import plain_svg
+    from recorder.picture.paint import application, image
+
+    application()
+    data = QByteArray()
+    buffer = QBuffer(data)
+    buffer.open(QIODevice.OpenModeFlag.WriteOnly)
+    writer = QPdfWriter(buffer)
+    writer.setTitle("Pressure test of the cooling system")
+    writer.setPageSize(QPageSize(QPageSize.PageSizeId[paper]))
+    writer.setPageMargins(QMarginsF(14, 12, 14, 12), QPageLayout.Unit.Millimeter)
+    writer.setResolution(96)  # Qt's rich text counts in pixels of 1/96 inch
+    room = QSizeF(writer.width(), writer.height())
+    document = QTextDocument()
+    document.setDocumentMargin(0)
+    tags = []
+    for i, test in enumerate(tests):
+        pixels = image(plain_svg(test.recording, test.analyser, unit=unit, phase_names=PHASES), scale=3.0)
+        document.addResource(QTextDocument.ResourceType.ImageResource, QUrl(f"trace:{i}"), pixels)
+        tags.append(f'<p><img src="trace:{i}" width="{int(room.width()) - 4}"></p>')
+    document.setHtml(_document(tests, tags, (shop, line), unit, _STYLE))
+    document.setPageSize(room)
+    document.print_(writer)
+    return bytes(data.data())

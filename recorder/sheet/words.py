@@ -1,0 +1,141 @@
+"""What a judgement says to a car owner: sentences without the trade's words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from recorder.report import NONE_VISIBLE, codes, quantity, reasons
+from recorder.units import convert
+
+__all__ = ["ABOUT", "CAUTIONS", "NAMES", "PHASES", "SIGNS", "say", "to_do"]
+
+NAMES = {"cap": "Radiator cap", "system": "Cooling system", "tester": "The tester itself"}
+ABOUT = {
+    "cap": "The cap keeps the cooling system under pressure, so that the coolant does not boil. "
+    "We pumped air against it to see at which pressure it opens and whether it stays tight below that.",
+    "system": "We pumped the cold cooling system up to a little above the pressure that its cap is made for, "
+    "stopped pumping, and watched whether the pressure falls.",
+    "tester": "We closed the hose of the tester and watched whether the tester itself loses pressure.",
+}
+SIGNS = {"pass": "OK", "fail": "NOT OK", "undecided": "NOT CLEAR YET", "void": "NO RESULT"}
+PHASES = {"vented": "no pressure", "pump-up": "pumping", "relief": "cap opens", "hold": "waiting",
+          "release": "let off"}
+CAUTIONS = (
+    "Never open the cap of a hot engine: the coolant is under pressure and scalds. Wait until it is cold.",
+    "If the temperature warning comes on, stop where it is safe and switch the engine off.",
+    "Coolant is poisonous. Keep it away from children and animals, and wipe up what has dripped.",
+)
+_ANSWERS = {
+    ("cap", "pass"): "The cap works as it should.",
+    ("cap", "fail"): "The cap does not work as it should.",
+    ("system", "pass"): "We found no leak.",
+    ("system", "fail"): "The cooling system did not pass.",
+    ("tester", "pass"): "The tester is tight.",
+    ("tester", "fail"): "The tester itself leaks.",
+}
+_UNDECIDED = "The test was too short or too unsteady to say; it has to be made again."
+_VOID = "This was not a usable test; it has to be made again."
+_TRADE = "beyond settling"  # texts with these words are put in others; the numbers follow in the hold's sentences
+_PLAIN = {
+    ("cap", "fall-too-fast"): "Below that it does not stay tight: the pressure falls faster than it may.",
+    ("cap", "fall-within-allowance"): "Below that it loses a little, no more than it may.",
+    ("cap", "no-detectable-fall"): "Below that it stays tight.",
+    ("system", "fall-too-fast"): "The pressure falls faster than in a tight system.",
+    ("system", "fall-within-allowance"): "It loses a little, no more than it may.",
+    ("system", "no-detectable-fall"): "The pressure stays up: no leak can be seen in it.",
+}
+_PLAIN_ANY = {
+    "fall-too-fast": "The pressure falls faster than it may.",
+    "fall-within-allowance": "The pressure falls a little, no more than it may.",
+    "no-detectable-fall": "The pressure stays up.",
+    "hold-too-short": "The pressure was not watched for long enough to tell.",
+}
+
+
+def _why(j: Mapping[str, Any], unit: str) -> list[str]:
+    out = []
+    for code, text in zip(codes(j), reasons(j, unit), strict=True):
+        if _TRADE in text:
+            text = _PLAIN.get((str(j.get("test")), code)) or _PLAIN_ANY.get(code) or text
+        out.append(text)
+    return out
+
+
+def _stamp(j: Mapping[str, Any], unit: str) -> list[str]:
+    """Where it opened, unless the reasons say so already; and what is stamped on it."""
+    opening, marked = j.get("opening"), j.get("marked")
+    out = []
+    if isinstance(opening, Mapping) and not any(code.startswith("opens-") for code in codes(j)):
+        out.append(f"The cap began to open at {quantity(opening, unit)}.")
+    if isinstance(marked, Mapping):
+        text = f"{float(marked['value']):g} {marked['unit']} is stamped on the cap"
+        if marked["unit"] != unit:
+            kpa = convert(float(marked["value"]), str(marked["unit"]), "kPa")
+            text += f" (that is {convert(kpa, 'kPa', unit):.4g} {unit})"
+        out.append(text + ".")
+    return out
+
+
+def _hold(j: Mapping[str, Any], unit: str) -> list[str]:
+    hold = j.get("hold")
+    if not isinstance(hold, Mapping):
+        return []
+    seconds = float(hold["end_s"]) - float(hold["start_s"])
+    out = [
+        f"We waited {seconds:.0f} seconds without pumping. The pressure went from "
+        f"{quantity(hold['start'], unit)} to {quantity(hold['end'], unit)}."
+    ]
+    rate = hold.get("rate")
+    if isinstance(rate, Mapping) and rate.get("value") is not None:
+        u = rate.get("standard_uncertainty")
+        if u is not None and float(rate["value"]) > 2 * float(u):
+            out.append(f"The part of this fall that a leak causes is {quantity(rate, unit)}; the rest is hoses "
+                       "stretching and air cooling down, which is normal.")
+        else:
+            out.append("So little is normal: hoses stretch and air cools down.")
+    if j.get("leak_flow") is not None and "fall-too-fast" in codes(j):
+        lost = quantity(j["leak_flow"]).replace("mL/min", "millilitres a minute")
+        out.append(f"Under this pressure about {lost} were lost.")
+    return out
+
+
+def say(j: Mapping[str, Any], unit: str = "kPa") -> list[str]:
+    """What was found, in sentences, the answer first. ``j`` is a judgement's JSON."""
+    test, outcome = str(j.get("test")), str(j.get("outcome"))
+    answer = _UNDECIDED if outcome == "undecided" else _ANSWERS.get((test, outcome), _VOID)
+    why = _why(j, unit)
+    first = 1 if codes(j)[:1] and codes(j)[0].startswith("opens-") else 0  # the opening, then what is stamped
+    stamp = _stamp(j, unit) if test == "cap" else []
+    return [answer, *why[:first], *stamp, *why[first:], *_hold(j, unit)]
+
+
+def to_do(j: Mapping[str, Any], found: Sequence[str] = ()) -> list[str]:
+    """What the owner should have done. found: the findings of the test, in words."""
+    test, outcome, why = str(j.get("test")), str(j.get("outcome")), codes(j)
+    out = []
+    wet = list(dict.fromkeys(text for text in found if text != NONE_VISIBLE))
+    if test == "tester":
+        return []
+    if outcome in ("undecided", "void"):
+        out.append("Have the test made again.")
+    elif outcome == "pass":
+        out.append(f"Nothing has to be mended now. Have {'this place' if len(wet) == 1 else 'these places'} looked at "
+                   f"again: {', '.join(wet)}." if wet else "Nothing has to be done.")
+        if test == "system":
+            out.append("Look at the coolant level now and then, with the engine cold.")
+    elif test == "cap":
+        marked = j.get("marked")
+        stamp = f" ({float(marked['value']):g} {marked['unit']})" if isinstance(marked, Mapping) else ""
+        out.append(f"Have the cap replaced by one with the same marking{stamp}.")
+    else:
+        out.append(f"Have the leak mended ({', '.join(wet)})." if wet
+                   else "Nothing was wet outside: the leak may be inside the engine or behind the heater. Have "
+                   "trained people look for it there and mend it." if NONE_VISIBLE in found
+                   else "Have the leak looked for and mended; where it is was not seen in this test.")
+        out.append("Until then look at the coolant level before every drive, with the engine cold.")
+    if "over-limit" in why:
+        out.append("The pressure went over the limit of the test: have hoses, radiator and tank looked over.")
+    if "too-much-air" in why:
+        out.append("There was much air in the system, which hides leaks: have it filled and tested again.")
+    return out

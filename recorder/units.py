@@ -1,0 +1,262 @@
+"""Units at the borders: text and JSON to floats in kPa, mL, s and degC, and back. One pint registry, made late.
+
+Factors are pint's, which follow NIST SP 811 (2008) appendix B.8/B.9; checked in tests/outside. The usual ones stand
+in a table here, because loading pint takes longer than judging a recording; any other unit loads it.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any
+
+from recorder.errors import SettingError
+from recorder.model import Marking
+
+if TYPE_CHECKING:
+    import pint
+
+__all__ = [
+    "convert",
+    "format_pressure",
+    "marking_from_json",
+    "parse_marking",
+    "parse_quantity",
+    "pressure_factor_kpa",
+    "registry",
+]
+
+# As people write them -> as pint reads them. Gauge is always meant; pint has no gauge units.
+_SPELLINGS = {
+    "psi": "psi",
+    "psig": "psi",
+    "p.s.i.": "psi",
+    "p.s.i": "psi",
+    "bar": "bar",
+    "#": "psi",
+    "lb": "psi",
+    "lbs": "psi",
+    "lb/in2": "psi",
+    "lbf/in2": "psi",
+    "lb/in²": "psi",
+    "lb/sq.in": "psi",
+    "lb/sq.in.": "psi",
+    "pound": "psi",
+    "pounds": "psi",
+    "kpa": "kPa",
+    "kpag": "kPa",
+    "mpa": "MPa",
+    "mbar": "mbar",
+    "barg": "bar",
+    "kg": "kgf/cm**2",
+    "kgf": "kgf/cm**2",
+    "kg/cm2": "kgf/cm**2",
+    "kg/cm²": "kgf/cm**2",
+    "kgf/cm2": "kgf/cm**2",
+    "kgf/cm²": "kgf/cm**2",
+    "kgf/cm^2": "kgf/cm**2",
+    "inhg": "inHg",
+    "mmhg": "mmHg",
+    "sec": "s",
+    "secs": "s",
+    "seconds": "s",
+    "min": "minute",
+    "mins": "minute",
+    "ml": "mL",
+    "cc": "cm**3",
+    "cm3": "cm**3",
+    "cm³": "cm**3",
+    "%": "percent",
+    "c": "degC",
+    "°c": "degC",
+    "f": "degF",
+    "°f": "degF",
+}
+
+# (unit as pint spells it, unit wanted): the very floats that pint gives, to the last digit (tests/test_units.py).
+KNOWN_FACTORS: dict[tuple[str, str], float] = {
+    ("psi", "kPa"): 6.894757293168363,
+    ("bar", "kPa"): 100.0,
+    ("kgf/cm**2", "kPa"): 98.0665,
+    ("mbar", "kPa"): 0.1,
+    ("hPa", "kPa"): 0.1,
+    ("Pa", "kPa"): 0.001,
+    ("MPa", "kPa"): 1000.0,
+    ("inHg", "kPa"): 3.386388640341,
+    ("mmHg", "kPa"): 0.13332238741500002,
+    ("atm", "kPa"): 101.325,
+    ("kPa", "psi"): 0.1450377377302092,
+    ("kPa", "bar"): 0.01,
+    ("kPa", "kgf/cm**2"): 0.010197162129779284,
+    ("psi/minute", "kPa/minute"): 6.894757293168363,
+    ("bar/minute", "kPa/minute"): 100.0,
+    ("minute", "s"): 60.0,
+    ("hour", "s"): 3600.0,
+    ("ms", "s"): 0.001,
+    ("L", "mL"): 1000.0,
+    ("cm**3", "mL"): 1.0000000000000002,
+    ("ft", "m"): 0.30479999999999996,
+    ("km", "m"): 1000.0,
+}
+
+_NUMBER = re.compile(r"\s*([-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*")
+
+# No vehicle cap is marked outside this range: the lowest class of SAE J164 starts at 3 psi (20.7 kPa);
+# the upper end is common practice, no source.
+LOWEST_MARKING_KPA = 20.0
+HIGHEST_MARKING_KPA = 250.0
+
+
+@lru_cache(maxsize=1)
+def registry() -> pint.UnitRegistry[Any]:
+    """The one unit registry of the program."""
+    import pint
+
+    return pint.UnitRegistry(cache_folder=None, autoconvert_offset_to_baseunit=True)
+
+
+def _spelled(unit: str) -> str:
+    text = unit.strip()
+    return _SPELLINGS.get(text.lower().replace(" ", ""), text)
+
+
+@lru_cache(maxsize=256)
+def _factor(unit: str, to: str) -> float:
+    """How many ``to`` one ``unit`` is; SettingError where there is no such unit or another dimension."""
+    own = _spelled(unit)
+    if own == to and any(to == wanted for _, wanted in KNOWN_FACTORS):
+        return 1.0
+    known = KNOWN_FACTORS.get((own, to))
+    if known is not None:
+        return known
+    import pint
+
+    try:
+        return float(registry().Quantity(1.0, own).to(to).magnitude)
+    except pint.DimensionalityError:
+        raise SettingError(
+            f"'{unit}' is not a unit that can be turned into {to}", do=f"give it in {to}"
+        ) from None
+    except Exception:  # pint raises many kinds for text that is no unit
+        raise SettingError(
+            f"'{unit}' is not a unit this program knows",
+            do="write for instance psi, kPa, bar, kgf/cm2, s, min, mL",
+        ) from None
+
+
+def convert(value: float, unit: str, to: str) -> float:
+    """``value`` of ``unit`` in the unit ``to``. Temperatures are points on the scale, not differences.
+
+    Raises SettingError where the unit is unknown or of another dimension.
+    """
+    if unit == to:
+        return value
+    if to in ("degC", "degF", "K") or _spelled(unit) in ("degC", "degF"):
+        import pint
+
+        try:
+            return float(registry().Quantity(value, _spelled(unit)).to(to).magnitude)
+        except (pint.PintError, ValueError, TypeError):
+            raise SettingError(f"'{unit}' cannot be turned into {to}") from None
+    return value * _factor(unit, to)
+
+
+def pressure_factor_kpa(unit: str) -> float:
+    """kPa in one ``unit`` of pressure (exactly 1.0 for kPa, without loading pint)."""
+    return 1.0 if unit == "kPa" else _factor(unit, "kPa")
+
+
+def _split(text: str) -> tuple[float, str]:
+    match = _NUMBER.fullmatch(text)
+    if match is None:
+        raise SettingError(f"'{text}' does not begin with a number", do="write it like '16 psi'")
+    value = float(match[1].replace(",", "."))
+    if not math.isfinite(value):
+        raise SettingError(f"'{text}' is not a finite number")
+    return value, match[2]
+
+
+def parse_quantity(given: str | float | Mapping[str, Any], unit: str) -> float:
+    """A setting as a float in ``unit``.
+
+    given: text such as ``"24 mL"``, a JSON quantity ``{"value": 24, "unit": "mL"}``, or a bare number,
+    which is taken to be in ``unit``. Raises SettingError.
+    """
+    if isinstance(given, Mapping):
+        value, own = given.get("value"), given.get("unit", unit)
+        if isinstance(value, bool) or not isinstance(value, int | float) or not isinstance(own, str):
+            raise SettingError(
+                f"{dict(given)!r} is not a quantity", do='write {"value": 24, "unit": "mL"}'
+            )
+    elif isinstance(given, str):
+        value, own = _split(given)
+        own = own or unit
+    elif isinstance(given, bool) or not isinstance(given, int | float):
+        raise SettingError(f"{given!r} is not a quantity", do=f"write a number with its unit, say {unit}")
+    else:
+        value, own = given, unit
+    if not math.isfinite(value):
+        raise SettingError(f"{given!r} is not a finite number")
+    return convert(float(value), own, unit)
+
+
+def marking_from_json(given: Mapping[str, Any]) -> Marking:
+    """The marking of a recording, ``{"value": 16, "unit": "psi"}``. Raises SettingError."""
+    kpa = parse_quantity(given, "kPa")
+    return Marking(float(given["value"]), str(given.get("unit", "kPa")), kpa)
+
+
+def _choices(value: float) -> list[tuple[str, float]]:
+    found = []
+    for unit in ("psi", "kPa", "bar", "kgf/cm2"):
+        kpa = convert(value, unit, "kPa")
+        if LOWEST_MARKING_KPA <= kpa <= HIGHEST_MARKING_KPA:
+            found.append((unit, kpa))
+    return found
+
+
+def parse_marking(text: str) -> Marking:
+    """A cap's marking as stamped: ``16``, ``16 lb``, ``15 psi``, ``108 kPa``, ``1.4 bar``, ``110``.
+
+    A bare number is accepted where only one unit gives a pressure that a cap can have; else SettingError
+    spells out the choices. A unit that gives an absurd pressure is refused with what was likely meant.
+    """
+    value, unit = _split(text)
+    fits = _choices(value)
+    if not unit:
+        if len(fits) == 1:
+            return Marking(value, fits[0][0], fits[0][1])
+        if not fits:
+            raise SettingError(
+                f"no cap is marked '{text.strip()}' in any usual unit",
+                do="read the stamp again and give it with its unit, like '16 psi', '1.1 bar' or '110 kPa'",
+            )
+        spelled = " or ".join(f"'{value:g} {u}' ({k:.1f} kPa)" for u, k in fits)
+        raise SettingError(f"the marking '{text.strip()}' can be read in two ways", do=f"write {spelled}")
+    kpa = convert(value, unit, "kPa")
+    if not LOWEST_MARKING_KPA <= kpa <= HIGHEST_MARKING_KPA:
+        # Both slips are met in print: another unit was meant, or the decimal point moved.
+        likely = [f"'{value:g} {u}' ({k:.1f} kPa)" for u, k in fits]
+        for moved in (value * 10, value / 10):
+            k = convert(moved, unit, "kPa")
+            if LOWEST_MARKING_KPA <= k <= HIGHEST_MARKING_KPA:
+                likely.append(f"'{moved:g} {unit}' ({convert(k, 'kPa', 'psi'):.1f} psi)")
+        hint = " or ".join(likely)
+        raise SettingError(
+            f"'{text.strip()}' is {kpa:.4g} kPa ({convert(kpa, 'kPa', 'psi'):.3g} psi), and caps are marked "
+            f"{LOWEST_MARKING_KPA:g} to {HIGHEST_MARKING_KPA:g} kPa",
+            do=f"did you mean {hint}?" if hint else "read the stamp again",
+        )
+    spelled_unit = {"kgf/cm**2": "kgf/cm2"}.get(_spelled(unit), _spelled(unit))
+    return Marking(value, spelled_unit, kpa)
+
+
+_DECIMALS = {"kPa": 1, "psi": 2, "bar": 3, "kgf/cm2": 3}
+
+
+def format_pressure(kpa: float, unit: str = "kPa", *, extra: int = 0) -> str:
+    """A pressure for people, ``"103.4 kPa"``; ``extra`` more decimals where a difference is shown."""
+    value = kpa / pressure_factor_kpa(unit)
+    return f"{value:.{_DECIMALS.get(unit, 2) + extra}f} {unit}"

@@ -1,0 +1,139 @@
+"""How the gauge is read: checked lines or plain numbers, its full scale, its calibration. No Qt."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+
+from recorder.errors import FileError, RecorderError, SettingError
+from recorder.model import Calibration
+from recorder.settings import Settings
+from recorder.units import format_pressure, parse_quantity, pressure_factor_kpa
+
+__all__ = ["ASSUMED_FULL_SCALE_KPA", "Gauge", "due_words", "gauge_of", "gauge_words", "parse_gauge", "remembered"]
+
+# A gauge of which nothing is known is taken for the commonest hobby one, and that is said. Common practice, no source.
+ASSUMED_FULL_SCALE_KPA = 206.842719  # 30 psi, NIST SP 811
+_ASSUMED = "30 psi"
+_KEPT = ("bare_unit", "full_scale_kpa", "full_scale_counts", "calibration")
+
+
+@dataclass(frozen=True, slots=True)
+class Gauge:
+    """bare_unit: the adapter prints plain numbers in this unit; None: checked lines. full_scale_kpa: of a gauge that
+    is not calibrated. full_scale_counts: of an adapter that never says them. calibration: the file's path."""
+
+    bare_unit: str | None = None
+    full_scale_kpa: float | None = None
+    full_scale_counts: int | None = None
+    calibration: str | None = None
+
+    def resolved(self) -> tuple[Calibration | None, float | None]:
+        """The calibration, or the full scale in kPa; both None for plain numbers that are not calibrated. FileError
+        where the calibration's file is unusable, SettingError where it is of the other kind of adapter."""
+        cal = self._calibration()
+        if cal is not None:
+            if cal.bare != (self.bare_unit is not None):
+                kinds = ("checked lines", "plain numbers")
+                raise SettingError(
+                    f"the calibration is for an adapter that sends {kinds[cal.bare]}, and this one sends "
+                    f"{kinds[not cal.bare]}", where=str(self.calibration),
+                    do="choose another file, or none: F3, then G",
+                )
+            return cal, None
+        if self.bare_unit is not None:
+            return None, None
+        return None, self.full_scale_kpa if self.full_scale_kpa is not None else ASSUMED_FULL_SCALE_KPA
+
+    def _calibration(self) -> Calibration | None:
+        if not self.calibration:
+            return None
+        from recorder.calibration import from_file_text
+
+        try:
+            text = Path(self.calibration).read_text(encoding="utf-8")
+        except (OSError, UnicodeDecodeError) as err:
+            raise FileError(f"cannot be read ({getattr(err, 'strerror', None) or err})", path=self.calibration,
+                            do="choose another calibration, or none: F3, then G") from None
+        return from_file_text(text, self.calibration)
+
+
+def gauge_of(settings: Settings, memory: Mapping[str, str] | None = None) -> Gauge:
+    """What the settings file says goes before what is remembered from the last time; what makes no sense is left."""
+    kept = {name: value for name in _KEPT if (value := (memory or {}).get(name, ""))}
+    try:
+        gauge = Gauge(
+            kept.get("bare_unit"),
+            float(kept["full_scale_kpa"]) if "full_scale_kpa" in kept else None,
+            int(kept["full_scale_counts"]) if "full_scale_counts" in kept else None,
+            kept.get("calibration"),
+        )
+        if gauge.bare_unit is not None:
+            pressure_factor_kpa(gauge.bare_unit)
+    except (ValueError, RecorderError):
+        gauge = Gauge()
+    if settings.full_scale_kpa is not None:
+        gauge = replace(gauge, full_scale_kpa=settings.full_scale_kpa)
+    return replace(gauge, calibration=settings.calibration) if settings.calibration is not None else gauge
+
+
+def remembered(gauge: Gauge) -> dict[str, str]:
+    """What ``gauge_of`` reads."""
+    return {name: "" if (value := getattr(gauge, name)) is None else str(value) for name in _KEPT}
+
+
+def parse_gauge(*, plain: bool, unit: str, full_scale: str, counts: str, calibration: str, shown_unit: str) -> Gauge:
+    """The gauge as it was written on the form. Raises SettingError with what to write instead."""
+    bare_unit = None
+    if plain:
+        if not unit.strip():
+            raise SettingError("the unit of the plain numbers is missing", do="write it: kPa, psi, bar, kgf/cm2, mbar")
+        pressure_factor_kpa(unit.strip())
+        bare_unit = unit.strip()
+    full_scale_kpa, full_counts = None, None
+    if full_scale.strip():
+        text = full_scale.strip()
+        kpa = parse_quantity(text if any(ch.isalpha() for ch in text) else f"{text} {shown_unit}", "kPa")
+        if not 1.0 <= kpa <= 10_000.0:
+            raise SettingError(f"a full scale of {kpa:g} kPa is no gauge's for this job",
+                               do="write what is printed on the gauge, like 30 psi")
+        full_scale_kpa = kpa
+    if counts.strip():
+        try:
+            full_counts = int(counts)
+        except ValueError:
+            full_counts = 0
+        if full_counts < 2:
+            raise SettingError(f"'{counts}' is no number of counts", do="write it like 1023 or 4095")
+    return Gauge(bare_unit, full_scale_kpa, full_counts, calibration.strip() or None)
+
+
+def gauge_words(gauge: Gauge, unit: str, today: date) -> str:
+    """One line on what the readings rest on; with ▲ where something was guessed, or is overdue, or unusable."""
+    sends = "" if gauge.bare_unit is None else f"plain numbers in {gauge.bare_unit}: no check, losses are not seen; "
+    try:
+        cal, full_scale_kpa = gauge.resolved()
+    except RecorderError as err:
+        return f"▲ {err}"
+    if cal is not None:
+        return sends + due_words(cal, today)
+    if full_scale_kpa is None:
+        return sends + "not calibrated: taken as they come"
+    if gauge.full_scale_kpa is None:
+        return f"▲ not calibrated, nor is its full scale known: taken for a {_ASSUMED} gauge"
+    return sends + f"not calibrated: taken by its full scale of {format_pressure(full_scale_kpa, unit)}"
+
+
+def due_words(cal: Calibration | None, today: date) -> str:
+    """Whether the calibration is in date."""
+    if cal is None:
+        return "not calibrated: the gauge is taken by its nominal full scale"
+    if cal.due is None:
+        return f"calibrated {cal.date or 'on a day not noted'}, no date due"
+    due = date.fromisoformat(cal.due[:10])
+    left = (due - today).days
+    if left < 0:
+        return f"▲ calibration OVERDUE by {-left} days (due {cal.due})"
+    return f"calibrated {cal.date or ''}, due {cal.due} (in {left} days)"

@@ -1,0 +1,254 @@
+"""One running test as the window holds it: the port, the session, and the simulated tester where it plays. No Qt."""
+
+from __future__ import annotations
+
+import sys
+import threading
+from collections import deque
+from dataclasses import replace
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from recorder.errors import RecorderError, StorageError
+from recorder.limits import resolve
+from recorder.model import LiveView, Mark, Marking, TestKind
+from recorder.settings import Settings
+from recorder.window.gauge import Gauge, gauge_of
+from recorder.window.link import Link, Replayed, Tapped
+from recorder.window.ports import SIMULATED
+from recorder.window.state_levels import levels_of
+from recorder.window.state_trace import TraceStore
+
+if TYPE_CHECKING:
+    from recorder.analysis import HoldCurve
+    from recorder.model import FloatArray
+    from recorder.rig import Scene, Trace
+    from recorder.session import SessionConfig
+
+__all__ = ["Running", "open_port", "start"]
+
+_TURN_S = 0.01
+VENTED_S = 900.0  # how long the simulated tester lies there with its hose open
+
+
+class Running:
+    """A test that runs, or has run, in a thread of its own, so that no judging ever holds the screen.
+
+    Asked from the window's thread only; nothing here blocks but ``wait``. ``judgement`` is set once it was
+    stopped; ``problem`` is one line, or empty.
+    """
+
+    def __init__(self, session: Any, port: Any, tapped: Tapped, link: Link, tester: Any, config: SessionConfig) -> None:
+        self.session, self.port, self.link, self.config = session, port, link, config
+        self.test: TestKind = config.test
+        self.procedure = config.procedure or resolve(config.test)
+        self.levels = levels_of(config.test, config.marked, self.procedure)
+        self.store = TraceStore()
+        self.judgement: dict[str, Any] | None = None
+        self.problem = ""
+        self.path: Path | None = None
+        self.stored = True
+        self.away = False  # the adapter is unplugged at the moment, and waited for
+        self.finished = False
+        self.fit: HoldCurve | None = None
+        self.marks: list[Mark] = []
+        self._tapped, self._tester = tapped, tester
+        self._lock = threading.Lock()  # guards what the thread hands over: readings, view, marks
+        self._readings: list[tuple[FloatArray, FloatArray]] = []
+        self._taken = 0
+        self._view: LiveView | None = None
+        self._fit: HoldCurve | None = None
+        self._wanted: deque[str] = deque()
+        self._why: str | None = None
+        self._wake = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="test", daemon=True)
+        self._thread.start()
+
+    # ------------------------------------------------------------ from the window
+
+    def look(self) -> LiveView | None:
+        """The latest view, and ``store`` up to it; None before the first."""
+        with self._lock:
+            readings, self._readings = self._readings, []
+            view, self.fit = self._view, self._fit
+        for time_s, pressure_kpa in readings:
+            self.store.add(time_s, pressure_kpa)
+        if self.judgement is None and view is not None:
+            self.store.zero_kpa = view.zero_kpa or 0.0
+        return view
+
+    @property
+    def begun(self) -> bool:
+        """Whether a sample has been recorded."""
+        return self._taken > 0
+
+    def mark(self, text: str) -> None:
+        """Writes a finding into the recording."""
+        self._wanted.append(text)
+        self._wake.set()
+
+    def stop(self, why: str) -> None:
+        """Seals the file and lets go of the port; ``judgement`` tells when that is done. May be called twice."""
+        if self._why is None:
+            self._why = why
+        self._wake.set()
+
+    def wait(self) -> None:
+        """Until it is sealed."""
+        self._thread.join()
+        self.look()
+
+    def store_again(self, folder: Path) -> Path:
+        """The whole test once more, from the bytes that came, into another file. Raises RecorderError."""
+        from recorder.session import Session
+
+        session = Session(self.config, port=Replayed(self._tapped.url, self._tapped.chunks), folder=folder)
+        session.step()
+        if session.writer is not None:
+            for mark in self.marks:
+                session.writer.mark(mark)
+        done = session.stop("stored again: the first file could not be finished")
+        if session.storage_error is not None:
+            raise session.storage_error
+        if done.path is None:
+            raise StorageError("there is nothing to store", where=str(folder))
+        self.path, self.stored, self.problem = done.path, True, ""
+        return done.path
+
+    # ------------------------------------------------------------ in the thread
+
+    def _run(self) -> None:
+        try:
+            while self._why is None and not self.finished:
+                self._turn()
+                self._wake.wait(_TURN_S)
+                self._wake.clear()
+            self._why = self._why or "finished"
+        except Exception as err:  # a thread may die, it may not vanish
+            self._said(err)
+        finally:
+            self._finish()
+
+    def _said(self, err: BaseException) -> None:
+        known = isinstance(err, RecorderError)
+        self.problem = str(err) if known else f"the program broke ({type(err).__name__}: {err}); what came is kept"
+
+    def _turn(self) -> None:
+        session = self.session
+        session.step()
+        self._write_marks()
+        self._hand_over(session.view())
+        self.away = bool(session.lost)
+        if session.error is not None:
+            self.problem = str(session.error)
+        self.finished = bool(session.finished)
+
+    def _write_marks(self) -> None:
+        while self._wanted:
+            mark = self.session.mark(self._wanted.popleft())
+            if mark is not None:
+                self.marks = [*self.marks, mark]
+
+    def _hand_over(self, view: LiveView) -> None:
+        analyser = self.session.analyser
+        readings = analyser.readings(self._taken)
+        fit = self._fit
+        if view is not self._view:
+            new = analyser.hold_curve() if view.hold_start_s is not None else None
+            if new is None or fit is None or new.time_s is not fit.time_s:
+                fit = new  # else it is the same curve, and need not be drawn again
+        with self._lock:
+            self._view, self._fit = view, fit
+            if len(readings[0]):
+                self._readings.append(readings)
+                self._taken += len(readings[0])
+
+    def _finish(self) -> None:
+        judgement: dict[str, Any] = {}
+        try:
+            self._write_marks()  # one that came with the last turn
+            done = self.session.stop(self._why or "the program broke")
+            judgement = dict(done.judgement) if done.judgement is not None else {}
+            self.path = done.path
+            self._hand_over(self.session.view())
+            self._fit = self.session.analyser.hold_curve()
+            if self.session.error is not None:
+                self.problem = str(self.session.error)
+        except Exception as err:  # a thread may die, it may not vanish
+            self._said(err)
+        finally:
+            self.stored = self.session.storage_error is None
+            zero = judgement.get("zero")
+            self.store.zero_kpa = float(zero["value"]) if zero else self.store.zero_kpa
+            self.port.close()
+            if self._tester is not None:
+                self._tester.close()
+            self.judgement = judgement
+
+
+@lru_cache(maxsize=4)
+def _trace(scene: Scene) -> Trace:
+    """Played again it need not be made again."""
+    from recorder.rig import simulate
+
+    return simulate(scene)
+
+
+def open_port(settings: Settings, url: str, speed: float | None, *, vented: bool = False) -> tuple[Any, Any, Any]:
+    """The port, opened; the simulated tester where it plays, else None; and its part of the demo, else None.
+
+    vented: the simulated tester lies there with its hose open. Raises RecorderError, with nothing left open.
+    """
+    from recorder.port import Port
+
+    tester: Any = None
+    chosen: Any = None
+    if url.startswith(SIMULATED):
+        from recorder.rig import SimulatedTester, demo
+
+        chosen = {d.name: d for d in demo()}[url.removeprefix(SIMULATED)]
+        scene = replace(chosen.scene, vented_s=VENTED_S) if vented else chosen.scene
+        tester = SimulatedTester(_trace(scene), speed)
+        tester.__enter__()
+        url = tester.url
+    port = Port(url, baud=settings.baud, reconnect_s=60.0)
+    try:
+        port.open()
+    except BaseException:
+        port.close()
+        if tester is not None:
+            tester.close()
+        raise
+    return port, tester, chosen
+
+
+def start(settings: Settings, *, url: str, test: TestKind, marked: Marking | None, job: str, folder: Path,
+          repair: str = "", gauge: Gauge | None = None, speed: float | None = 1.0) -> Running:
+    """Opens the port and begins. gauge: None takes that of the settings. Raises RecorderError, and leaves nothing open.
+    """
+    from recorder.session import Session, SessionConfig
+
+    sys.setswitchinterval(0.0005)  # the thread that judges lets the window's thread in sooner
+    gauge = Gauge() if url.startswith(SIMULATED) else gauge or gauge_of(settings)
+    calibration, full_scale_kpa = gauge.resolved()
+    more: dict[str, Any] = {}
+    port, tester, chosen = open_port(settings, url, speed)
+    try:
+        if chosen is not None:
+            calibration, full_scale_kpa = _trace(chosen.scene).calibration, None
+            more["stroke_volume"] = {"value": chosen.stroke_volume_ml, "unit": "mL"}
+        config = SessionConfig(
+            test=test, marked=marked, job=job, repair=repair, procedure=settings.procedure(test, more),
+            calibration=calibration, full_scale_kpa=full_scale_kpa, bare_unit=gauge.bare_unit, reconnect_s=60.0,
+            full_scale_counts=gauge.full_scale_counts,
+        )
+        link = Link(gauge.bare_unit)
+        tapped = Tapped(port, link)
+        session = Session(config, port=tapped, folder=folder, aside=True)
+    except BaseException:
+        port.close()
+        if tester is not None:
+            tester.close()
+        raise
+    return Running(session, port, tapped, link, tester, config)

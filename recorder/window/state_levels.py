@@ -1,0 +1,61 @@
+"""The levels that a trace is held against: the band in which a cap may open, or the target; and the limit. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from recorder.limits import Procedure, band_kpa
+from recorder.model import Marking, TestKind
+
+__all__ = ["NO_LEVELS", "Levels", "Line", "levels_of", "lines_of"]
+
+
+@dataclass(frozen=True, slots=True)
+class Levels:
+    """kPa gauge; None where the test has none. Between ``low_kpa`` and ``high_kpa`` a cap has to open, or a
+    system is held. A cap's limit is the upper end of its band, or the procedure's over-limit above the
+    marking where that is higher."""
+
+    marked_kpa: float | None = None
+    low_kpa: float | None = None
+    high_kpa: float | None = None
+    limit_kpa: float | None = None
+    word: str = ""
+
+
+NO_LEVELS = Levels()
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A level across the trace: kPa, label and colour role."""
+
+    kpa: float
+    label: str
+    role: str
+
+
+def levels_of(test: TestKind, marked: Marking | None, procedure: Procedure) -> Levels:
+    """The levels of one test."""
+    if marked is None or test == "tester":
+        return NO_LEVELS
+    limit = marked.kpa + procedure.over_limit_kpa
+    if test == "cap":
+        low, high = band_kpa(procedure, marked)
+        return Levels(marked.kpa, low, high, max(high, limit), "opens")
+    return Levels(marked.kpa, marked.kpa + procedure.target_low_kpa, marked.kpa + procedure.target_high_kpa,
+                  limit, "target")
+
+
+def lines_of(levels: Levels, opening_kpa: float | None = None) -> tuple[Line, ...]:
+    """What is drawn across the trace, with its words."""
+    out = []
+    if levels.low_kpa is not None:
+        out.append(Line(levels.low_kpa, f"{levels.word} from", "target"))
+    if levels.high_kpa is not None and levels.high_kpa != levels.limit_kpa:
+        out.append(Line(levels.high_kpa, f"{levels.word} up to", "target"))
+    if levels.limit_kpa is not None:
+        out.append(Line(levels.limit_kpa, "LIMIT", "limit"))
+    if opening_kpa is not None:
+        out.append(Line(opening_kpa, "opened", "opening"))
+    return tuple(out)

@@ -1,0 +1,235 @@
+"""The rows of the Records place. Pure but for reading files: no Qt."""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+import stat
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from recorder import report
+from recorder.errors import FileError, RecorderError, printable
+from recorder.model import Recording
+from recorder.recording import is_ledger, read
+from recorder.units import pressure_factor_kpa
+
+__all__ = [
+    "COLUMNS", "RecordList", "RecordRow", "cell", "check_again", "list_folder", "quick_row", "same_words", "sort_value",
+]
+
+COLUMNS = ("time", "job", "test", "marked", "opening", "fall", "outcome", "intact?", "same again?")
+_TAIL = 1 << 16
+_NOT_CHECKED = "…"
+_LONGEST_TEXT = 200
+_LARGEST = 1e12  # of a value that is shown; more is no pressure
+
+
+@dataclass(frozen=True, slots=True)
+class RecordRow:
+    """One recording. Pressures kPa; ``intact`` and ``same`` are words, ``…`` until checked."""
+
+    path: str
+    time: str
+    job: str
+    test: str
+    marked: str
+    opening_kpa: float | None
+    fall_kpa: float | None
+    outcome: str
+    intact: str = _NOT_CHECKED
+    same: str = _NOT_CHECKED
+
+
+def list_folder(folder: Path) -> list[Path]:
+    """Every recording below the folder, newest name first. Raises FileError where it cannot be read."""
+    found = []
+
+    def refuse(err: OSError) -> None:
+        raise FileError(f"the folder cannot be read ({err.strerror})", path=str(err.filename or folder),
+                        do="check its permissions, or name another with --folder")
+
+    try:
+        folder.stat()
+    except FileNotFoundError:
+        return []
+    except OSError as err:
+        refuse(err)
+    for here, _, names in os.walk(folder, onerror=refuse):
+        paths = (Path(here) / name for name in names if name.endswith(".csv"))
+        found += [path for path in paths if not is_ledger(path)]
+    return sorted(found, key=lambda p: p.name, reverse=True)
+
+
+def _annotation(line: str) -> tuple[str, Any] | None:
+    name, colon, value = line.removeprefix("#").strip().partition(":")
+    if not line.startswith("#") or not colon:
+        return None
+    try:
+        return name.strip(), json.loads(value)
+    except (ValueError, RecursionError):
+        return None
+
+
+def _value(q: object) -> float | None:
+    value = q.get("value") if isinstance(q, Mapping) else None
+    return float(value) if isinstance(value, int | float) and abs(value) < _LARGEST else None
+
+
+def _ends(path: Path) -> bytes:
+    """The first and the last bytes of a regular file; OSError for anything else. A pipe does not hold the window."""
+    fd = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+    with os.fdopen(fd, "rb") as file:
+        info = os.fstat(fd)
+        if not stat.S_ISREG(info.st_mode):
+            raise OSError(errno.EINVAL, "it is no file")
+        head = file.read(_TAIL)
+        file.seek(max(info.st_size - _TAIL, 0))
+        return head + b"\n" + file.read(_TAIL)
+
+
+def _text(value: object) -> str:
+    """On one line, and nothing in it that is not to be seen."""
+    return printable(str(value))[:_LONGEST_TEXT]
+
+
+def quick_row(path: Path) -> RecordRow:
+    """What the annotations at both ends of the file say; nothing is judged. Never raises."""
+    facts: dict[str, Any] = {}
+    try:
+        ends = _ends(path)
+    except OSError as err:
+        return RecordRow(str(path), "", f"cannot be read: {err.strerror}", "", "", None, None, "unreadable", "no", "no")
+    for line in ends.split(b"\n"):
+        if line[:1] == b"#":
+            found = _annotation(line.decode("utf-8", "replace"))
+            if found is not None:
+                facts[found[0]] = found[1]
+    judgement = facts.get("judgement")
+    judgement = judgement if isinstance(judgement, Mapping) else {}
+    marked = facts.get("marked")
+    stamped = _value(marked)
+    hold = judgement.get("hold")
+    return RecordRow(
+        str(path), _text(facts.get("started", ""))[:16].replace("T", " "), _text(facts.get("job", "")),
+        _text(facts.get("test", "?")),
+        "" if stamped is None or not isinstance(marked, Mapping) else f"{stamped:g} {_text(marked.get('unit', ''))}",
+        _value(judgement.get("opening")), _value(hold.get("drop")) if isinstance(hold, Mapping) else None,
+        report.outcome_word(judgement) if judgement else "unfinished",
+    )
+
+
+def check_again(row: RecordRow) -> RecordRow:
+    """Reads the whole file and judges it again. Never raises; slow, so done in another process."""
+    from recorder.analysis import judge
+
+    try:
+        recording = read(row.path)
+        fresh = json.loads(json.dumps(judge(recording).to_json()))
+    except RecorderError as err:
+        return replace(row, intact="no", same="no", job=row.job or str(err.what))
+    intact, same = same_words(recording, fresh)
+    return replace(row, intact=intact, same=same)
+
+
+def same_words(recording: Recording, fresh: Mapping[str, Any]) -> tuple[str, str]:
+    """The words for "intact?" and "same when judged again?"; ``fresh``: the new judgement, through JSON."""
+    intact = {True: "yes", False: "ALTERED", None: "not sealed"}[recording.intact]
+    if recording.judgement is None:
+        return intact, "was not judged"
+    return intact, "yes" if dict(recording.judgement) == fresh else "DIFFERS"
+
+
+def cell(row: RecordRow, column: int, unit: str) -> str:
+    """The text of one cell."""
+    k = 1.0 / pressure_factor_kpa(unit)
+    decimals = {"kPa": 1, "psi": 2}.get(unit, 3)
+
+    def pressure(kpa: float | None, more: int = 0) -> str:
+        return "" if kpa is None else f"{kpa * k:.{decimals + more}f}"
+
+    return (row.time, row.job, row.test, row.marked, pressure(row.opening_kpa), pressure(row.fall_kpa, 1),
+            row.outcome, row.intact, row.same)[column]
+
+
+def sort_value(row: RecordRow, column: int) -> Any:
+    """What a column is sorted by: numbers as numbers; None or an empty text where there is nothing."""
+    if column in (4, 5):
+        return row.opening_kpa if column == 4 else row.fall_kpa
+    return cell(row, column, "kPa").lower()
+
+
+class RecordList:
+    """The rows that were found, which of them are shown, and in which order.
+
+    Sorting and filtering run over keys that are made once a row, so that thousands of rows take milliseconds.
+    """
+
+    def __init__(self, unit: str = "kPa") -> None:
+        self.rows: list[RecordRow] = []
+        self.shown: list[int] = []
+        self.unit = unit
+        self._texts: list[str] = []
+        self._at: dict[str, int] = {}
+        self._filter: list[str] = []
+        self.column, self.descending = 0, True
+
+    def clear(self) -> None:
+        """No rows; filter and order stay."""
+        self.rows, self.shown, self._texts, self._at = [], [], [], {}
+
+    def add(self, rows: Sequence[RecordRow]) -> None:
+        """More rows, at their places."""
+        for row in rows:
+            self._at[row.path] = len(self.rows)
+            self.rows.append(row)
+            self._texts.append(self._text(row))
+        self.arrange()
+
+    def replace(self, row: RecordRow) -> int | None:
+        """The row of the same path, now known better; where it is shown, None where it is not."""
+        at = self._at.get(row.path)
+        if at is None:
+            return None
+        self.rows[at] = row
+        self._texts[at] = self._text(row)
+        return self.shown.index(at) if at in self.shown else None
+
+    def row(self, place: int) -> RecordRow:
+        """What is shown at ``place``."""
+        return self.rows[self.shown[place]]
+
+    def place_of(self, path: str) -> int | None:
+        """Where a path is shown."""
+        at = self._at.get(path)
+        return self.shown.index(at) if at is not None and at in self.shown else None
+
+    def set_filter(self, text: str) -> None:
+        """Rows that hold every one of these words, anywhere."""
+        self._filter = text.lower().split()
+        self.arrange()
+
+    def set_unit(self, unit: str) -> None:
+        """The unit of the shown numbers, which the filter sees too."""
+        self.unit = unit
+        self._texts = [self._text(row) for row in self.rows]
+        self.arrange()
+
+    def sort_by(self, column: int, *, descending: bool) -> None:
+        """By a column; rows that have nothing there come last either way."""
+        self.column, self.descending = column, descending
+        self.arrange()
+
+    def arrange(self) -> None:
+        """Filter and order, anew."""
+        keep = [i for i, text in enumerate(self._texts) if all(word in text for word in self._filter)]
+        keys = {i: sort_value(self.rows[i], self.column) for i in keep}
+        given = [i for i in keep if keys[i] not in (None, "")]
+        self.shown = sorted(given, key=lambda i: keys[i], reverse=self.descending)
+        self.shown += [i for i in keep if keys[i] in (None, "")]
+
+    def _text(self, row: RecordRow) -> str:
+        return " ".join(cell(row, column, self.unit) for column in range(len(COLUMNS))).lower()

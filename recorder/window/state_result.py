@@ -1,0 +1,93 @@
+"""What a result shows: outcome, reasons, advice, and every number with where it comes from. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from recorder import report
+from recorder.window.state_words import in_window
+
+__all__ = ["Number", "ResultScreen", "numbers_of", "result_screen", "sign_of"]
+
+
+@dataclass(frozen=True, slots=True)
+class Number:
+    """One number: its label, its text with two standard uncertainties, and its source in words."""
+
+    label: str
+    text: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class ResultScreen:
+    """The result. ``sign``: ``tick``, ``cross``, ``question`` or ``slash``; ``role`` the colour behind it."""
+
+    word: str
+    sign: str
+    role: str
+    reasons: tuple[str, ...]
+    advice: tuple[str, ...]
+    caution: str
+    numbers: tuple[Number, ...]
+
+
+_SIGNS = {
+    "pass": ("tick", "good"), "fail": ("cross", "bad"), "undecided": ("question", "open_question"),
+    "void": ("slash", "nothing"),
+}
+
+
+def sign_of(outcome: object) -> tuple[str, str]:
+    """Sign and colour role of an outcome."""
+    return _SIGNS.get(str(outcome), ("slash", "nothing"))
+
+
+def _at(q: Mapping[str, Any] | None) -> str:
+    time_s = q.get("time_s") if isinstance(q, Mapping) else None
+    return f" at {float(time_s):.1f} s" if isinstance(time_s, int | float) else ""
+
+
+def numbers_of(judgement: Mapping[str, Any], unit: str) -> tuple[Number, ...]:
+    """Every number of a judgement, in the order in which it came to be."""
+    hold = judgement.get("hold") or {}
+    settling = hold.get("settling") or {}
+    length = ""
+    if hold:
+        length = f"hold of {float(hold['end_s']) - float(hold['start_s']):.0f} s"
+    strokes = f"{judgement['strokes']} strokes" if judgement.get("strokes") else "strokes"
+    opening, peak, reseat = (judgement.get(k) for k in ("opening", "peak", "reseat"))
+    protects = judgement.get("protects") or {}
+    rows: list[tuple[str, Any, str]] = [
+        ("opened at", opening, f"bend of the trace{_at(opening)}; gauge"),
+        ("highest", peak, f"trace{_at(peak)}, noise taken out; gauge"),
+        ("closed again at", reseat, f"trace{_at(reseat)}; gauge"),
+        ("fall in the hold", hold.get("drop"), f"fit of the {length}"),
+        ("leak rate", hold.get("rate"), f"fit of the {length}, settling taken out"),
+        ("smallest it could show", hold.get("smallest_detectable_rate"), "noise and length of this hold"),
+        ("hold began at", hold.get("start"), "fit at its start; gauge"),
+        ("hold ended at", hold.get("end"), "fit at its end; gauge"),
+        ("settling", settling.get("amplitude"), "fit, the part that dies away"),
+        ("gas space", judgement.get("headspace"), f"rise of the {strokes}; stroke volume given"),
+        ("leak flow", judgement.get("leak_flow"), "leak rate and gas space"),
+        ("tester's own leak", judgement.get("tester_rate"), "latest test of the blanked hose"),
+        ("zero", judgement.get("zero"), "vented reading before"),
+        ("zero moved", judgement.get("zero_shift"), "vented reading after, less before"),
+        ("water boils at", protects.get("boiling_point"), "water and steam at that pressure, IAPWS-IF97"),
+    ]
+    return tuple(Number(label, report.quantity(q, unit), source) for label, q, source in rows
+                 if isinstance(q, Mapping) and q.get("value") is not None)
+
+
+def result_screen(judgement: Mapping[str, Any], unit: str, found: Sequence[str] = ()) -> ResultScreen:
+    """The result of a finished test, from its judgement JSON and the findings that were marked."""
+    sign, role = sign_of(judgement.get("outcome"))
+    reasons = report.reasons(judgement, unit)
+    advice = report.advice(judgement, found)
+    return ResultScreen(
+        report.outcome_word(judgement), sign, role, tuple(map(in_window, reasons[:3])),
+        tuple(map(in_window, advice[:3])),
+        report.caution("release", judgement.get("test", "cap")) or "", numbers_of(judgement, unit),
+    )

@@ -1,0 +1,36 @@
+"""Advice that is worded for the command line, in the window's own terms. Pure."""
+
+from __future__ import annotations
+
+import re
+
+__all__ = ["in_window"]
+
+# What is an option of a command there is a field or a key here. Most particular first.
+_INSTEAD: tuple[tuple[str, str], ...] = (
+    (r"an adapter that prints plain numbers needs --bare UNIT", "an adapter that prints plain numbers: F3, then G"),
+    (r"\(--full-scale-counts\)", "(F3, then G)"),
+    (r"\('recorder calibrate', with --bare for plain readings\)", "(F3, then C)"),
+    (r"\('recorder calibrate'[^)]*\)", "(F3, then C)"),
+    (r"give --calibration FILE or --full-scale '[^']*'", "say how it is read: F3, then G"),
+    (r"give it with --marked", "type it into the form"),
+    (r"give --reference-u", "write its ± beside it"),
+    (r"; if these were psi, give --unit psi", ""),
+    (r"give --unit (\w+)( or (\w+))? if they are", r"write \1 behind them if they are"),
+    (r"give --unit (\w+)", r"write \1 behind them"),
+    (r", or give the readings' own unit with --bare", ""),
+    (r", or give --full-scale", ""),
+    (r"\(--baud\)", "(baud in the settings file)"),
+    (r"\(--unit\)", "(U)"),
+    (r"\(--bare\)", "(F3, then G)"),
+    (r" \('recorder conform'\)", ""),
+    (r"or name another with --folder", "or start the program with another folder"),
+    (r" with -o, or --force", ""),
+)
+
+
+def in_window(text: str) -> str:
+    """The same without options of commands."""
+    for there, here in _INSTEAD:
+        text = re.sub(there, here, text)
+    return text

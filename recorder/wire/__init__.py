@@ -1,0 +1,23 @@
+"""The wire: bytes to messages, messages to bytes, and the adapter's time."""
+
+from recorder.wire.decoder import Decoder
+from recorder.wire.encode import (
+    LONGEST_LINE,
+    encode_announcement,
+    encode_fault,
+    encode_line,
+    encode_sample,
+)
+from recorder.wire.timeline import TimedBlock, Timeline, recompute_time
+
+__all__ = [
+    "LONGEST_LINE",
+    "Decoder",
+    "TimedBlock",
+    "Timeline",
+    "encode_announcement",
+    "encode_fault",
+    "encode_line",
+    "encode_sample",
+    "recompute_time",
+]

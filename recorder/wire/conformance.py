@@ -1,0 +1,272 @@
+"""Does an adapter speak the wire format? Each rule of version 1, passed, failed or not seen.
+
+Pure, and independent of the decoder on purpose: the decoder drops what it cannot use, this module
+says why it could not be used. Any bytes are accepted.
+"""
+
+from __future__ import annotations
+
+import re
+from binascii import crc_hqx
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from recorder.wire.conformance_rules import (
+    MAX_LINE,
+    RATE_TOLERANCE,
+    RULES,
+    RuleResult,
+    escaped,
+    is_check,
+    what_check,
+    what_form,
+)
+
+__all__ = ["RULES", "RuleResult", "check_bytes"]
+
+FAULT_WORDS = ("open", "short", "supply", "adc")
+ANNOUNCE_EVERY_US = 5_000_000
+CLOCK_SPAN = 1 << 32
+SEQ_SPAN = 1 << 16
+
+_INTEGER = re.compile(r"[0-9]{1,10}")
+_DECIMAL = re.compile(r"-?[0-9]+(\.[0-9]+)?")
+
+
+@dataclass(slots=True)
+class _Tally:
+    seen: int = 0
+    offences: int = 0
+    line: int | None = None
+    shown: str = ""
+    what: str = ""
+
+
+class _Checker:
+    """Walks the lines once. All state of the walk is here; the results come out of ``tallies``."""
+
+    def __init__(self) -> None:
+        self.tallies = {name: _Tally() for name in RULES}
+        self.line_no = 0
+        self.line = b""
+        self.announced: list[str] | None = None
+        self.full_scale: int | None = None
+        self.nominal_hz: float | None = None
+        self.fresh = False  # an announcement came and no sample since
+        self.seq: int | None = None
+        self.clock_us = 0  # unwrapped, since the last start
+        self.last_us: int | None = None
+        self.announced_at_us: int | None = None
+        self.fault_at_us: list[int] = []
+        self.run_steps = 0
+        self.run_us = 0
+
+    def see(self, rule: str, good: bool, what: str = "") -> bool:
+        tally = self.tallies[rule]
+        tally.seen += 1
+        if not good:
+            tally.offences += 1
+            if tally.line is None:
+                tally.line, tally.shown, tally.what = self.line_no, escaped(self.line), what
+        return good
+
+    # ------------------------------------------------------------ one line
+
+    def add(self, number: int, raw: bytes, ended: bool) -> None:
+        self.line_no, self.line = number, raw
+        if not ended:
+            # the end of a capture may cut a line: only what can never become one is an offence
+            if len(raw) >= MAX_LINE:
+                self.see("line-end", False, f"{len(raw)} bytes without LF")
+            return
+        content = raw[:-1]
+        if b"\r" in content[:-1]:
+            self.see("line-end", False, "a CR in the middle: lines end with CR alone, or CR CR LF")
+            return
+        self.see("line-end", True)
+        content = content.removesuffix(b"\r")
+        if not content:
+            self.see("check-form", False, "an empty line")
+            return
+        if not self.see("length", len(raw) <= MAX_LINE, f"{len(raw)} bytes"):
+            return
+        body, star, check = content.rpartition(b"*")
+        text = body if star else content
+        bad = [b for b in text if not 0x20 <= b <= 0x7E or b == 0x2A]
+        if not self.see("characters", not bad, f"byte 0x{bad[0]:02X} in the body" if bad else ""):
+            return
+        if not self.see("check-form", bool(star) and is_check(check), what_form(star, check)):
+            return
+        wanted = f"{crc_hqx(body, 0):04X}"
+        found = check.decode("ascii")
+        if not self.see("check", found == wanted, what_check(body, found, wanted)):
+            return
+        self.fields(body.decode("ascii").split(","))
+
+    def fields(self, parts: list[str]) -> None:
+        kind, fields = parts[0], parts[1:]
+        wanted = {"A": 5, "S": 5, "F": 2}.get(kind)
+        if not self.see("kind", wanted is not None, f"kind {kind!r}"):
+            return
+        if not self.see("fields", len(fields) == wanted, f"{len(fields)} fields, not {wanted}"):
+            return
+        if kind == "A":
+            self.announcement(fields)
+        elif kind == "S":
+            self.sample(fields)
+        else:
+            self.fault(fields)
+
+    def number(self, name: str, text: str, low: int, high: int) -> int | None:
+        good = bool(_INTEGER.fullmatch(text)) and low <= int(text) <= high
+        self.see("numbers", good, f"{name} {text!r} is not a whole number {low}..{high}")
+        return int(text) if good else None
+
+    # ------------------------------------------------------------ the kinds
+
+    def announcement(self, fields: list[str]) -> None:
+        self.see("version", fields[0] == "1", f"version {fields[0]!r}")
+        self.see("numbers", bool(fields[1].strip()), "the adapter id is empty")
+        full_scale = self.number("full scale", fields[3], 1, CLOCK_SPAN - 1)
+        rate_good = bool(_DECIMAL.fullmatch(fields[4])) and 0 < float(fields[4]) <= 10_000
+        self.see("numbers", rate_good, f"rate {fields[4]!r} is not a number above 0")
+        if self.announced is not None:
+            self.see("constant", fields == self.announced, f"before: {','.join(self.announced)}")
+        if self.announced is None and self.seq is None and not self.fresh:
+            self.see("boot", True)
+        self.announced = fields
+        self.full_scale = full_scale
+        if rate_good:
+            self.nominal_hz = float(fields[4])
+        if self.announced_at_us is not None:
+            self.judge_gap()
+        self.announced_at_us = self.clock_us
+        self.fresh = True
+
+    def judge_gap(self) -> None:
+        """An announcement is due 5 s after the last, by the samples' clock, one interval late."""
+        gap_us = self.clock_us - (self.announced_at_us or 0)
+        slack_us = 100_000  # the clock is only known at samples
+        self.see(
+            "announced",
+            gap_us <= ANNOUNCE_EVERY_US + slack_us,
+            f"{gap_us / 1e6:.2f} s since the announcement before",
+        )
+
+    def sample(self, fields: list[str]) -> None:
+        seq = self.number("sequence", fields[0], 0, SEQ_SPAN - 1)
+        us = self.number("clock", fields[1], 0, CLOCK_SPAN - 1)
+        top = CLOCK_SPAN - 1
+        counts = self.number("counts", fields[2], 0, top)
+        supply = self.number("supply counts", fields[3], 1, top) if fields[3] else None
+        if fields[4]:
+            good = bool(_DECIMAL.fullmatch(fields[4])) and -273.15 <= float(fields[4]) <= 1000
+            self.see("numbers", good, f"temperature {fields[4]!r} is not a number in degrees C")
+        if self.full_scale is not None:
+            for value in (counts, supply):
+                if value is not None:
+                    self.see("full-scale", value <= self.full_scale, f"{value} counts")
+        if seq is None or us is None:
+            return
+        if self.seq is None or self.last_us is None:
+            if self.announced is None and seq == 0:
+                self.see("boot", False, "sample 0 came before any announcement")
+            self.begin(seq, us)
+            return
+        step = (seq - self.seq) % SEQ_SPAN
+        forward_us = (us - self.last_us) % CLOCK_SPAN
+        if step != 1 and us < self.last_us and forward_us >= CLOCK_SPAN // 2:
+            # clock and sequence both went back: the adapter has started again
+            self.see("boot", self.fresh, "the adapter started again and did not announce itself")
+            self.begin(seq, us)
+            return
+        self.see("sequence", step == 1, f"{seq} after {self.seq}")
+        ok = self.see("clock", 0 < forward_us < CLOCK_SPAN // 2, f"{us} us after {self.last_us} us")
+        if ok:
+            self.clock_us += forward_us
+            if 1 <= step < SEQ_SPAN // 2:
+                self.run_steps += step
+                self.run_us += forward_us
+        if self.announced_at_us is None:
+            self.announced_at_us = self.clock_us if self.announced is not None else None
+        self.seq, self.last_us, self.fresh = seq, us, False
+
+    def begin(self, seq: int, us: int) -> None:
+        self.seq, self.last_us, self.fresh = seq, us, False
+        self.fault_at_us = []
+        self.clock_us = 0
+        self.announced_at_us = 0 if self.announced is not None else None
+
+    def fault(self, fields: list[str]) -> None:
+        us = self.number("clock", fields[0], 0, CLOCK_SPAN - 1)
+        self.see("fault-word", fields[1] in FAULT_WORDS, f"word {fields[1]!r}")
+        if us is None:
+            return
+        # a second is half open, so that one line every 0.5 s is within the rule
+        recent = [t for t in self.fault_at_us if (us - t) % CLOCK_SPAN < 1_000_000]
+        self.see("fault-rate", len(recent) < 2, f"{len(recent) + 1} fault lines within a second")
+        self.fault_at_us = [*recent, us][-3:]
+
+    def finish(self) -> None:
+        if self.announced_at_us is None and self.clock_us > ANNOUNCE_EVERY_US + 100_000:
+            self.see("announced", False, f"none in {self.clock_us / 1e6:.1f} s of samples")
+        elif (
+            self.announced_at_us is not None
+            and self.clock_us - self.announced_at_us > ANNOUNCE_EVERY_US + 100_000
+        ):
+            self.judge_gap()
+        if self.nominal_hz and self.run_us >= 1_000_000:
+            rate = self.run_steps * 1e6 / self.run_us
+            self.see(
+                "rate",
+                abs(rate / self.nominal_hz - 1) <= RATE_TOLERANCE,
+                f"{rate:.2f} samples a second by the adapter's clock, announced "
+                f"{self.nominal_hz:g}",
+            )
+
+
+def _lines(data: bytes) -> Iterator[tuple[int, bytes, bool]]:
+    start, number = 0, 1
+    while start < len(data):
+        end = data.find(b"\n", start)
+        if end < 0:
+            yield number, data[start:], False
+            return
+        yield number, data[start : end + 1], True
+        start, number = end + 1, number + 1
+
+
+def _cut_first_line(raw: bytes) -> bool:
+    """The tail of a line, as a capture has it that began in mid-stream."""
+    content = raw.rstrip(b"\r\n")
+    body, star, check = content.rpartition(b"*")
+    if star and is_check(check) and crc_hqx(body, 0) == int(check, 16):
+        return False
+    return len(raw) < MAX_LINE and content[:2] not in (b"A,", b"S,", b"F,")
+
+
+def check_bytes(data: bytes) -> list[RuleResult]:
+    """Every rule of the wire format, in the order of ``RULES``, judged on ``data``.
+
+    data: bytes as they came from the adapter, from any moment on. The first line may be the tail
+    of one and the last the head of one; neither is held against the adapter. A rule that the
+    bytes give no occasion for is ``not seen``. Never raises.
+    """
+    checker = _Checker()
+    for number, raw, ended in _lines(data):
+        if number == 1 and ended and _cut_first_line(raw):
+            continue
+        checker.add(number, raw, ended)
+    checker.finish()
+    results = []
+    for name, (text, do) in RULES.items():
+        tally = checker.tallies[name]
+        if tally.offences:
+            results.append(
+                RuleResult(
+                    name, text, "failed", tally.line, tally.shown, tally.what, do, tally.offences
+                )
+            )
+        else:
+            results.append(RuleResult(name, text, "passed" if tally.seen else "not seen"))
+    return results

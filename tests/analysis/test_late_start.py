@@ -1,0 +1,109 @@
+"""Recordings begun late, under pressure: their first reading is no zero. Against ``other_physics``."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from recorder.analysis import Analyser, Setup
+from recorder.limits import resolve
+from recorder.model import Calibration, Judgement, Marking, TestKind
+
+sys.path.insert(0, str(Path(__file__).parent))
+from other_physics import Made, Valve, make
+
+VALVE = Valve(101.0, 97.0, 35.0, pops=False)
+# 10 to 90 % of the supply over 345 kPa (50 psi)
+SENSOR = Calibration((-43.125, 431.25), 0.3)
+
+
+def judged(
+    made: Made, test: TestKind, marked_kpa: float, *, begin_s: float = 0.0, end_s: float = 1e9, off_kpa: float = 0.0
+) -> Judgement:
+    analyser = Analyser(Setup(test, Marking(marked_kpa, "kPa", marked_kpa), resolve(test, {}), SENSOR))
+    use = (made.time_s >= begin_s) & (made.time_s <= end_s)
+    analyser.feed(np.round(made.time_s[use] - begin_s, 6), np.round(made.pressure_kpa[use] + off_kpa, 4))
+    return analyser.judgement()
+
+
+def half_way(made: Made) -> float:
+    """When half the pressure was there."""
+    return float(made.time_s[int(np.argmax(made.pressure_kpa > 0.5 * made.peak_kpa))])
+
+
+def test_zero_from_the_release() -> None:
+    made = make(81, rate_hz=50.0, stroke_kpa=9.0, valve=VALVE)
+    whole, late = judged(made, "cap", 98.0), judged(made, "cap", 98.0, begin_s=half_way(made))
+    assert whole.opening is not None and late.opening is not None
+    assert late.zero is not None and whole.zero is not None
+    assert abs(late.zero.value - whole.zero.value) < 0.3
+    assert abs(late.opening.value - whole.opening.value) < 1.0
+    assert late.outcome == whole.outcome == "pass"
+    assert "late-start" in [n["code"] for n in late.extra["notes"]]
+    assert late.phases[0].name == "pump-up"
+
+
+@pytest.mark.parametrize("test", ["cap", "system"])
+def test_begun_under_pressure_and_never_let_go_is_void(test: TestKind) -> None:
+    made = make(82, rate_hz=50.0, stroke_kpa=9.0, target_kpa=110.0, hold_s=70.0)
+    found = judged(made, test, 98.0, begin_s=half_way(made), end_s=made.release_s - 1.0)
+    assert found.outcome == "void"
+    assert [r.code for r in found.reasons] == ["trace-broken"]
+    assert "zero is not known" in found.reasons[0].text
+
+
+def test_begun_after_the_last_stroke_is_void() -> None:
+    made = make(83, rate_hz=50.0, stroke_kpa=9.0, target_kpa=110.0, hold_s=70.0)
+    found = judged(made, "system", 98.0, begin_s=made.hold_start_s + 3.0)
+    assert found.outcome == "void"
+    assert "no stroke" in found.reasons[0].text
+
+
+def test_an_absolute_reading_that_begins_and_ends_vented_is_no_late_start() -> None:
+    made = make(84, rate_hz=50.0, stroke_kpa=9.0, valve=VALVE)
+    plain, absolute = judged(made, "cap", 98.0), judged(made, "cap", 98.0, off_kpa=101.3)
+    assert absolute.outcome == plain.outcome == "pass"
+    assert absolute.opening is not None and plain.opening is not None
+    assert absolute.opening.value == pytest.approx(plain.opening.value, abs=0.05)
+
+
+@pytest.mark.parametrize("end_kpa", [-43.125, 388.125])
+def test_a_reading_at_an_end_from_the_first_row_on_is_a_fault(end_kpa: float) -> None:
+    t = np.arange(0.0, 30.0, 0.02)
+    still = Made(t, np.full(len(t), end_kpa), None, None, 0.0, 0, 0.0, 0.0)
+    found = judged(still, "cap", 98.0)
+    assert found.outcome == "void"
+    assert [r.code for r in found.reasons] == ["sensor-fault"]
+
+
+def test_the_calibration_counts_in_what_the_target_was() -> None:
+    """Below the target is only what a transducer of that uncertainty can say to be below."""
+    made = make(85, rate_hz=50.0, stroke_kpa=4.0, target_kpa=108.0, hold_s=130.0)
+
+    def below(u_kpa: float) -> bool:
+        marking = Marking(made.peak_kpa - 3.0, "kPa", made.peak_kpa - 3.0)
+        sensor = Calibration(SENSOR.coefficients_kpa, u_kpa)
+        analyser = Analyser(Setup("system", marking, resolve("system", {}), sensor))
+        analyser.feed(np.round(made.time_s, 6), np.round(made.pressure_kpa, 4))
+        found = analyser.judgement()
+        assert found.outcome != "pass" or u_kpa > 2.0
+        return "below-target" in [r.code for r in found.reasons]
+
+    assert below(0.2)
+    assert not below(3.0)
+
+
+@pytest.mark.parametrize("seconds", [4.0, 8.0, 20.0])
+def test_a_short_vented_trace_has_no_stroke(seconds: float) -> None:
+    """Noise of a vented tester, white and slow, is no stroke, however short the trace."""
+    counts = []
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        t = np.arange(0.0, seconds, 0.02)
+        p = rng.normal(0.4, 0.15, len(t)) + 0.01 * np.cumsum(rng.standard_normal(len(t)))
+        flat = Made(t, np.round(p / 0.1) * 0.1, None, None, 0.0, 0, 0.0, 0.0)
+        counts.append(judged(flat, "cap", 98.0).strokes)
+    assert counts == [0] * 20

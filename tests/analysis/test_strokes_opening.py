@@ -1,0 +1,182 @@
+"""Strokes, openings and odd traces against a simulator with other physics than the rig (``other_physics``)."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from recorder.analysis import Analyser, Setup
+from recorder.analysis.headspace import Space, lost_ml
+from recorder.analysis.relief import Top, ceiling
+from recorder.limits import resolve
+from recorder.model import Judgement, Marking, TestKind
+
+sys.path.insert(0, str(Path(__file__).parent))
+from other_physics import Made, Valve, make
+
+
+def judged(made: Made, test: TestKind, marked_kpa: float) -> Judgement:
+    analyser = Analyser(Setup(test, Marking(marked_kpa, "kPa", marked_kpa), resolve(test, {})))
+    analyser.feed(np.round(made.time_s, 6), np.round(made.pressure_kpa, 4))
+    return analyser.judgement()
+
+
+LIFTS = Valve(101.0, 97.0, 35.0, pops=False)
+POPS = Valve(88.0, 84.0, 25.0, pops=True)
+
+
+@pytest.mark.parametrize(
+    ("seed", "valve", "rate_hz", "within_kpa"),
+    [(1, LIFTS, 50.0, 2.0), (2, LIFTS, 200.0, 2.0), (3, POPS, 100.0, 2.0), (4, POPS, 50.0, 2.5),
+     (5, LIFTS, 10.0, None)],
+)  # fmt: skip
+def test_opening(seed: int, valve: Valve, rate_hz: float, within_kpa: float | None) -> None:
+    made = make(seed, rate_hz=rate_hz, stroke_kpa=9.0, valve=valve)
+    found = judged(made, "cap", 98.0)
+    assert found.strokes == made.strokes
+    assert found.opening is not None and found.reseat is not None and found.peak is not None
+    assert made.opening_kpa is not None and made.closing_kpa is not None
+    error = found.opening.value - made.opening_kpa
+    assert found.opening.standard_uncertainty is not None
+    assert abs(error) < 3.0 * found.opening.standard_uncertainty
+    if within_kpa is not None:
+        assert abs(error) < within_kpa
+    assert abs(found.reseat.value - made.closing_kpa) < 1.0
+    assert abs(found.peak.value - made.peak_kpa) < (0.6 if rate_hz >= 50 else 2.5)
+    assert [p.name for p in found.phases] == ["vented", "pump-up", "relief", "hold", "release", "vented"]
+
+
+def snapping(seed: int, *, rate_hz: float, eased: int) -> Made:
+    """A valve that the model has no law for: wholly open within a reading, down to where it shuts, 9 kPa lower. Strokes
+    of 11 kPa, the last ``eased`` ones before it opens only 4 kPa."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(0.0, 80.0, 1.0 / rate_hz)
+    opens, shuts, p, count, begin = 104.0, 95.0, 0.0, 0, 5.0
+    knots = [(0.0, 0.0), (5.0, 0.0)]
+    relieved = 0
+    while relieved < 2:
+        brings = 4.0 if p > opens - 4.0 * (eased + 1) and eased else 11.0
+        reaches = p + brings
+        count += 1
+        if reaches > opens:
+            up = 0.35 * (opens - p) / brings
+            knots += [(begin + up, opens), (begin + up + 0.05, shuts)]
+            p, relieved = shuts, relieved + 1
+        else:
+            knots.append((begin + 0.35, reaches))
+            p = reaches
+        begin += 1.0 + 0.1 * float(rng.uniform(-1.0, 1.0))
+        knots.append((begin, p))
+    hold = knots[-2][0]
+    knots += [(70.0, p), (71.0, 0.0), (80.0, 0.0)]
+    true = np.interp(t, *zip(*knots, strict=True))
+    seen = np.round((true + 0.6 + rng.normal(0.0, 0.15, len(t))) / 0.1) * 0.1
+    return Made(t, seen, opens, shuts, opens, count, hold, 70.0)
+
+
+@pytest.mark.parametrize(("seed", "rate_hz", "eased"), [(6, 100.0, 0), (7, 200.0, 3), (8, 50.0, 2)])
+def test_opening_of_a_valve_that_no_law_describes(seed: int, rate_hz: float, eased: int) -> None:
+    """The onset is near the tops then, also where the strokes before were eased ones."""
+    made = snapping(seed, rate_hz=rate_hz, eased=eased)
+    found = judged(made, "cap", 100.0)
+    assert found.opening is not None and made.opening_kpa is not None
+    assert found.opening.standard_uncertainty is not None
+    error = found.opening.value - made.opening_kpa
+    assert abs(error) < 2.0
+    assert abs(error) < 2.5 * found.opening.standard_uncertainty
+    assert found.strokes == made.strokes
+    assert found.reseat is not None and found.reseat.standard_uncertainty is not None and made.closing_kpa is not None
+    assert abs(found.reseat.value - made.closing_kpa) < 3.0 * found.reseat.standard_uncertainty
+
+
+def test_a_ceiling_is_no_chance() -> None:
+    """Strokes that all reach one pressure speak for a valve, such as scatter do not."""
+    same = [Top(j, 100.0 + 0.05 * (-1) ** j, 0.1, 0.0, 20.0, 98.0, 0.0) for j in range(4)]
+    apart = [Top(j, 100.0 + 0.6 * j, 0.1, 0.0, 20.0, 98.0, 0.0) for j in range(4)]
+    rises = [3.0] * 4
+    assert ceiling(same, rises) > 6.0
+    assert ceiling(apart, rises) < 2.0
+    assert ceiling(same[:1], rises[:1]) == 0.0
+
+
+@pytest.mark.parametrize(("seed", "rate_hz", "ease"), [(11, 50.0, True), (12, 10.0, True), (13, 100.0, False)])
+def test_no_opening_is_invented(seed: int, rate_hz: float, ease: bool) -> None:
+    made = make(seed, rate_hz=rate_hz, stroke_kpa=12.0, target_kpa=140.0, ease=ease)
+    found = judged(made, "cap", 98.0)
+    assert found.opening is None
+    assert found.strokes == made.strokes
+    assert found.outcome == "fail"
+    assert "no-opening" in [r.code for r in found.reasons]
+
+
+@pytest.mark.parametrize(
+    ("seed", "rate_hz", "stroke_kpa", "leak_per_s"),
+    [(21, 50.0, 1.6, 0.0), (22, 100.0, 2.5, 0.004), (23, 20.0, 4.0, 0.0), (24, 10.0, 6.0, 0.002),
+     (25, 200.0, 3.0, 0.01)],
+)  # fmt: skip
+def test_strokes_of_a_system(
+    seed: int, rate_hz: float, stroke_kpa: float, leak_per_s: float
+) -> None:
+    """Up to a hundred strokes, eased ones at the end, with and without a leak."""
+    made = make(
+        seed, rate_hz=rate_hz, stroke_kpa=stroke_kpa, target_kpa=110.0, ease=True,
+        leak_per_s=leak_per_s, hold_s=45.0,
+    )  # fmt: skip
+    found = judged(made, "system", 100.0)
+    assert found.strokes == made.strokes
+    assert found.hold is not None
+    assert abs(found.hold.start_s - made.hold_start_s) < (0.3 if rate_hz >= 50 else 0.6)
+    assert abs(found.hold.end_s - made.release_s) < 0.2
+
+
+def test_strokes_hidden_by_lost_readings() -> None:
+    made = make(31, rate_hz=50.0, stroke_kpa=6.0, target_kpa=110.0, hold_s=70.0)
+    lost = (made.time_s > 12.0) & (made.time_s < 13.3)
+    left = Made(made.time_s[~lost], made.pressure_kpa[~lost], None, None, made.peak_kpa,
+                made.strokes, made.hold_start_s, made.release_s)  # fmt: skip
+    assert judged(left, "system", 100.0).strokes == made.strokes
+
+
+@pytest.mark.parametrize("rate_hz", [10.0, 50.0])
+def test_a_beat_is_no_pass_and_no_stroke(rate_hz: float) -> None:
+    made = make(41, rate_hz=rate_hz, stroke_kpa=6.0, target_kpa=110.0, hold_s=66.0, beat=(1.2, 1.7))
+    found = judged(made, "system", 100.0)
+    assert found.outcome == "undecided"
+    assert "trace-broken" in [r.code for r in found.reasons]
+    assert found.strokes == made.strokes
+    calm = make(41, rate_hz=rate_hz, stroke_kpa=6.0, target_kpa=110.0, hold_s=66.0)
+    assert "trace-broken" not in [r.code for r in judged(calm, "system", 100.0).reasons]
+
+
+@pytest.mark.parametrize("rate_hz", [10.0, 50.0])
+def test_a_hose_that_comes_off_early_is_no_pass(rate_hz: float) -> None:
+    made = make(51, rate_hz=rate_hz, stroke_kpa=9.0, valve=LIFTS, hold_s=20.0, release_s=0.03)
+    assert judged(made, "cap", 98.0).outcome in ("undecided", "void")
+
+
+def test_a_reading_pinned_at_its_end_is_void() -> None:
+    made = make(61, rate_hz=50.0, stroke_kpa=6.0, target_kpa=110.0, hold_s=70.0)
+    pinned = Made(made.time_s, np.minimum(made.pressure_kpa, 80.3), None, None, 80.3,
+                  made.strokes, made.hold_start_s, made.release_s)  # fmt: skip
+    found = judged(pinned, "system", 100.0)
+    assert found.outcome == "void"
+    assert [r.code for r in found.reasons] == ["sensor-fault"]
+    assert judged(made, "system", 100.0).outcome != "void"
+
+
+def test_never_pumped() -> None:
+    rng = np.random.default_rng(71)
+    t = np.arange(0, 60, 0.02)
+    p = np.round(rng.normal(0.4, 0.15, len(t)), 1)
+    flat = Made(t, p, None, None, 0.0, 0, 0.0, 0.0)
+    found = judged(flat, "cap", 98.0)
+    assert found.outcome == "void"
+    assert [r.code for r in found.reasons] == ["never-pumped"]
+
+
+def test_what_left_is_a_number_even_where_the_fit_of_a_broken_trace_is_below_nothing() -> None:
+    lost, u = lost_ml(Space(300.0, 10.0, 0.1, 0.1, -493.0), -493.0, -800.0, 101.325, gas=False)
+    assert np.isfinite([lost, u]).all()

@@ -1,0 +1,99 @@
+"""Where an altered recording differs: line and byte, as far as the file itself can show."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from recorder.audit import audit_bytes
+from recorder.model import Announcement, Header, Rows, SampleBlock
+from recorder.recording import Writer, read, verify_raw
+from recorder.wire import Timeline
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
+from made import make
+
+
+@pytest.fixture(scope="module")
+def sealed(tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    return make(tmp_path_factory.mktemp("altered"), 3, seconds=20).read_bytes()
+
+
+def where(data: bytes) -> tuple[str, ...]:
+    row = audit_bytes(data, "x.csv")
+    assert row.intact is False and not row.good and row.where
+    return row.where
+
+
+def test_an_unaltered_file_has_no_places(sealed: bytes) -> None:
+    row = audit_bytes(sealed, "x.csv")
+    assert row.intact is True and row.where == () and row.raw == () and row.good
+
+
+@pytest.mark.parametrize("column", [0, 1, 3, 5])
+def test_one_changed_cell_is_found_at_its_line_and_byte(sealed: bytes, column: int) -> None:
+    """Time, pressure, adapter clock and counts: each is held by another column."""
+    lines = sealed.split(b"\n")
+    first = next(i for i, raw in enumerate(lines) if raw[:1].isdigit())
+    number = first + 400
+    cells = lines[number].split(b",")
+    cells[column] = {0: b"%.6f" % (float(cells[0]) + 0.005), 1: b"%.4f" % (float(cells[1]) + 0.5)}.get(
+        column, b"%d" % (int(float(cells[column])) + 7))
+    lines[number] = b",".join(cells)
+    data = b"\n".join(lines)
+    at = len(b"\n".join(lines[:number])) + 1
+    assert where(data)[0].startswith(f"line {number + 1}, from byte {at}: ")
+
+
+def test_rows_taken_out_or_swapped_are_found(sealed: bytes) -> None:
+    lines = sealed.split(b"\n")
+    number = next(i for i, raw in enumerate(lines) if raw[:1].isdigit()) + 200
+    assert f"line {number + 1}," in where(b"\n".join(lines[:number] + lines[number + 2:]))[0]
+    assert "sequence number" in where(b"\n".join(lines[:number] + lines[number + 2:]))[0]
+
+
+def test_a_row_written_in_another_way_is_found_to_the_byte(sealed: bytes) -> None:
+    lines = sealed.split(b"\n")
+    number = next(i for i, raw in enumerate(lines) if raw[:1].isdigit()) + 100
+    time_s, rest = lines[number].split(b",", 1)
+    lines[number] = time_s.rstrip(b"0") + b"," + rest  # as a spreadsheet saves it
+    at = len(b"\n".join(lines[:number])) + 1 + len(time_s.rstrip(b"0"))
+    assert where(b"\n".join(lines))[0].startswith(f"line {number + 1}, byte {at}: not as the recorder writes")
+
+
+def test_changed_line_ends_are_named(sealed: bytes) -> None:
+    assert where(sealed.replace(b"\n", b"\r\n"))[0].startswith("line 1, byte ")
+
+
+def test_a_changed_judgement_and_a_changed_text(sealed: bytes) -> None:
+    assert "judgement" in where(sealed.replace(b'"strokes": ', b'"strokes": 1', 1))[0]
+    (only,) = where(sealed.replace(b'"job 3"', b'"job 8"'))
+    assert "only a copy can show where" in only
+
+
+def test_honest_losses_are_no_alteration(tmp_path: Path) -> None:
+    """Samples that the line lost, a restart and a wrapped sequence: the recorder's own flags explain them."""
+    line = Timeline()
+    line.announce(Announcement(1, "hose-7", "1.0", 4095, 50))
+    seq = np.concatenate([np.arange(65500, 65536), np.arange(0, 60), np.arange(75, 90), np.arange(0, 20)])
+    clock = np.concatenate([np.arange(0, 96), np.arange(111, 126), np.arange(0, 20)]) * 20000
+    rows: list[tuple[float, ...]] = []
+    flags: list[str] = []
+    for a, b in ((0, 50), (50, 111), (111, 131)):
+        if a == 111:
+            line.announce(Announcement(1, "hose-7", "1.0", 4095, 50))
+        n = b - a
+        nothing = np.full(n, np.nan)
+        block = SampleBlock(seq[a:b], clock[a:b], np.full(n, 500), nothing, nothing)
+        done = line.add(block, 10.0 + b * 0.02)
+        flags += list(done.flags or [""] * len(done))
+        rows += zip(done.time_s, done.host_s, done.seq, done.device_us, strict=True)  # type: ignore[arg-type]
+    t, host, s, d = np.array(rows).T
+    assert {"gap", "restart"} <= {word for flag in flags for word in flag.split("+")}
+    writer = Writer(tmp_path, Header("system"))
+    writer.add(Rows(t, np.zeros(len(t)), s.astype(int), d.astype(int), host, np.full(len(t), 500), flag=flags))
+    writer.close()
+    assert verify_raw(read(writer.path)) == []

@@ -1,0 +1,78 @@
+"""Two workers of a local cluster give the rows that one machine gives, from a folder and from a store."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import distributed
+import pytest
+
+from recorder.audit import Totals, audit_folder
+from recorder.audit.cluster import audit_store
+from recorder.errors import SettingError
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
+from made import make
+
+pytestmark = pytest.mark.filterwarnings("ignore")  # of the engine's own parts
+
+
+@contextmanager
+def two_workers(*, processes: bool) -> Iterator[Any]:
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=processes, dashboard_address=None
+    ) as cluster, distributed.Client(cluster) as client:
+        assert len(client.scheduler_info()["workers"]) == 2
+        yield client
+
+
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("shop")
+    for seed in range(4):
+        make(folder, seed, seconds=8)
+    make(folder / "a" / "older", 4, seconds=8)
+    (folder / "a" / "bad.csv").write_text("a,b\n", "utf-8")
+    (folder / "z.csv").write_bytes((folder / "20260301T000000Z-system-0000.csv").read_bytes()[:4000])
+    return folder
+
+
+def totals(rows: list[Any]) -> dict[str, Any]:
+    out = Totals()
+    for row in rows:
+        out.add(row)
+    return out.to_json()
+
+
+def test_two_processes_and_a_folder(shop: Path) -> None:
+    with two_workers(processes=True) as client:
+        there = list(audit_store(shop.as_uri(), client))
+    here = list(audit_folder(shop, jobs=1))
+    assert there == here and len(there) == 7
+    assert totals(there) == totals(here)
+
+
+def test_an_object_store(shop: Path) -> None:
+    """fsspec's store in memory: no folders, no files of the system; its workers share this process."""
+    import fsspec
+
+    store = fsspec.filesystem("memory")
+    for path in shop.rglob("*.csv"):
+        store.pipe_file(f"/shop/{path.relative_to(shop).as_posix()}", path.read_bytes())
+    with two_workers(processes=False) as client:
+        there = list(audit_store("memory://shop", client))
+    here = []
+    for row in audit_folder(shop, jobs=1):
+        name = f"/shop/{Path(row.file).relative_to(shop).as_posix()}"
+        here.append(replace(row, file=name, error=row.error and row.error.replace(row.file, name)))
+    assert there == here
+
+
+def test_a_store_that_is_none() -> None:
+    with pytest.raises(SettingError):
+        list(audit_store("nostore://x", None))

@@ -1,0 +1,85 @@
+"""Workers that are stopped or die, a reader that goes away: one line, no traceback, nothing left running."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from recorder.audit import audit_folder
+from recorder.errors import RunError
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
+from made import make
+
+ROOT = Path(__file__).parents[2]
+
+
+@pytest.fixture(scope="module")
+def many(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("many")
+    data = make(folder, 0, seconds=8, rate_hz=10).read_bytes()
+    for i in range(600):
+        (folder / f"{i:03d}.csv").write_bytes(data.replace(b"job 0", b"job %d" % i))
+    return folder
+
+
+def audit(folder: Path) -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        [sys.executable, "-m", "recorder", "audit", "--json", "--no-cache", "--jobs", "2", str(folder)],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
+        env={**os.environ, "PYTHONPATH": str(ROOT)})
+
+
+def gone(group: int) -> bool:
+    """Whether no process of the group is left, within ten seconds."""
+    until = time.monotonic() + 10
+    while time.monotonic() < until:
+        try:
+            os.killpg(group, 0)
+        except ProcessLookupError:
+            return True
+        time.sleep(0.05)
+    return False
+
+
+def test_ctrl_c_is_one_line(many: Path) -> None:
+    child = audit(many)
+    assert child.stdout is not None and child.stdout.readline().startswith("{")
+    os.killpg(child.pid, signal.SIGINT)  # as a terminal does: to all of them
+    _, err = child.communicate(timeout=60)
+    assert child.returncode == 2 and err.strip() == "stopped"
+    assert gone(child.pid)
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGKILL])
+def test_workers_end_with_the_program(many: Path, number: signal.Signals) -> None:
+    with audit(many) as child:
+        assert child.stdout is not None and child.stdout.readline().startswith("{")
+        child.send_signal(number)  # to it alone
+        child.stdout.close()
+    assert gone(child.pid)
+
+
+def test_a_reader_that_goes_away(many: Path) -> None:
+    with audit(many) as child:
+        assert child.stdout is not None and child.stderr is not None
+        assert child.stdout.readline().startswith("{")
+        child.stdout.close()
+        assert child.stderr.read() == ""
+    assert gone(child.pid)
+
+
+def test_a_worker_that_dies_is_said(many: Path) -> None:
+    rows = audit_folder(many, jobs=2)
+    next(rows)
+    for worker in multiprocessing.active_children():
+        worker.kill()
+    with pytest.raises(RunError, match="ended unexpectedly"):
+        list(rows)

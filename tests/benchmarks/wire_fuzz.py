@@ -1,0 +1,246 @@
+"""Random, broken and adverse bytes through the wire.
+
+    python -m tests.benchmarks.wire_fuzz [--bytes 10_000_000] [--seed 1]
+
+Half of the bytes are random pieces among good lines, a twentieth is thought out by hypothesis, the rest by a
+coverage-guided fuzzer (wire_fuzz_guided.py). Then the streams of wire_streams.py: a line without end, NULs, UTF-8,
+replayed lines, announcements that disagree, a clock that runs backwards, sequences that jump, 2 Mbaud in bursts.
+
+No exception, bounded memory, and no sample that was not sent, beyond the chance of a 16-bit check (2^-16 a
+line that is broken at random but still ends in a well-formed check). What is accepted is what another decoder,
+written from the contract's text alone (``reference``), accepts too.
+"""
+
+from __future__ import annotations
+
+import argparse
+import random
+import sys
+from dataclasses import dataclass
+from itertools import chain
+
+from hypothesis import HealthCheck, given, seed, settings
+from hypothesis import strategies as st
+
+from recorder.model import Announcement, Message, SampleBlock
+from recorder.wire import Decoder, Timeline, encode_announcement, encode_sample
+
+HOSE = Announcement(1, "hose-7", "1.0", 1023, 100.0)
+Row = tuple[int, int, int]  # sequence, clock, counts
+
+
+@dataclass(frozen=True, slots=True)
+class Fuzzed:
+    """``by_chance``: broken pieces whose random check may be right, times 2^-16."""
+
+    fed: int
+    sent: int
+    accepted: int
+    never_sent: int
+    broken: int
+    most_bytes: int
+    by_chance: float
+    differing: int
+
+
+def _remainders() -> list[int]:
+    """CRC-16/XMODEM a byte at a time, from its polynomial 0x1021."""
+    out = []
+    for byte in range(256):
+        crc = byte << 8
+        for _ in range(8):
+            crc = (crc << 1 ^ 0x1021 if crc & 0x8000 else crc << 1) & 0xFFFF
+        out.append(crc)
+    return out
+
+
+_REMAINDERS = _remainders()
+
+
+def crc(body: bytes) -> int:
+    out = 0
+    for byte in body:
+        out = (out << 8 & 0xFFFF) ^ _REMAINDERS[out >> 8 ^ byte]
+    return out
+
+
+def _whole(text: bytes, digits: int, most: int) -> bool:
+    return 1 <= len(text) <= digits and text.isdigit() and int(text) <= most
+
+
+def reference(data: bytes) -> list[Row]:
+    """The samples in ``data`` as the contract's text has it. Temperatures and supplies are checked for their
+    form only."""
+    out = []
+    for line in data.split(b"\n")[:-1]:
+        if len(line) + 1 > 120:
+            continue
+        line = line.removesuffix(b"\r")
+        body, check = line[:-5], line[-5:]
+        if check[:1] != b"*" or any(byte not in b"0123456789ABCDEF" for byte in check[1:]) or len(check) < 5:
+            continue
+        fields = body.split(b",")
+        if len(fields) != 6 or fields[0] != b"S" or crc(body) != int(check[1:], 16):
+            continue
+        _, number, clock, counts, supply, temp = fields
+        good = _whole(number, 5, 65535) and _whole(clock, 10, 2**32 - 1) and _whole(counts, 9, 10**9)
+        good = good and (not supply or (_whole(supply, 9, 10**9) and int(supply) > 0))
+        whole, point, part = temp.removeprefix(b"-").partition(b".")
+        good = good and (not temp or (_whole(whole, 4, 9999) and (not point or _whole(part, 6, 10**6))))
+        if good:
+            out.append((int(number), int(clock), int(counts)))
+    return out
+
+
+def rows(messages: list[Message]) -> list[Row]:
+    blocks = [m for m in messages if isinstance(m, SampleBlock)]
+    return list(chain.from_iterable(
+        zip(b.seq.tolist(), b.device_us.tolist(), b.counts.tolist(), strict=True) for b in blocks))
+
+
+def decoded(data: bytes, sizes: list[int], *, bulk: bool = True) -> tuple[list[Row], int]:
+    """What the decoder makes of ``data`` in pieces of these sizes (over and over), and the longest rest it kept."""
+    decoder = Decoder(bulk=bulk)
+    got: list[Message] = []
+    at = i = most = 0
+    line = Timeline()
+    while at < len(data):
+        decoder.feed(data[at : at + sizes[i % len(sizes)]])
+        at += sizes[i % len(sizes)]
+        i += 1
+        most = max(most, len(decoder._rest))
+        for message in decoder.take():
+            got.append(message)
+            if isinstance(message, SampleBlock):
+                timed = line.add(message, float(i))
+                assert (timed.time_s[1:] > timed.time_s[:-1]).all()
+            elif isinstance(message, Announcement):
+                line.announce(message)
+    return rows(got), most
+
+
+def agree(data: bytes, sizes: list[int]) -> bool:
+    """Whether every way through the decoder accepts what the reference accepts."""
+    expected = reference(data)
+    return all(decoded(data, how, bulk=bulk)[0] == expected
+               for how, bulk in ((sizes, True), ([1 << 30], True), ([1 << 30], False)))
+
+
+# ---------------------------------------------------------------- pieces at random
+
+
+def _piece(rng: random.Random, i: int) -> tuple[bytes, Row, bool, bool]:
+    """What is sent, the sample it was made from, whether it is whole, and whether its check is random."""
+    made = (i % 65536, rng.randrange(2**32), rng.randrange(1024))
+    line = encode_sample(*made)
+    how = rng.randrange(8)
+    if how == 0:
+        return rng.randbytes(rng.randrange(1, 200)), made, False, False
+    if how == 1:  # bytes changed
+        raw = bytearray(line)
+        for _ in range(rng.randrange(1, 6)):
+            raw[rng.randrange(len(raw))] = rng.randrange(256)
+        return bytes(raw), made, False, True
+    if how == 2:  # bytes missing
+        at = rng.randrange(len(line))
+        return line[:at] + line[at + rng.randrange(1, 8) :], made, False, True
+    if how == 3:  # two lines run together
+        return line[: rng.randrange(len(line))] + line[rng.randrange(len(line)) :], made, False, True
+    if how == 4:  # a right form with a check at random
+        return line[:-5] + b"%04X\n" % rng.randrange(65536), made, False, True
+    return line, made, True, False
+
+
+def fuzz(total: int, seed: int = 1) -> Fuzzed:
+    rng = random.Random(seed)
+    sent: set[Row] = set()
+    fed = accepted = never_sent = good_lines = differing = i = chances = 0
+    most = 0
+    while fed < total:
+        parts = []
+        sent.clear()  # a piece broken by its neighbour is only ever lost, so one batch at a time will do
+        for _ in range(rng.choice([1, 3, 400])):
+            data, made, good, chance = _piece(rng, i)
+            i += 1
+            parts.append(data)
+            sent.add(made)  # also where it was broken: a change may undo itself
+            good_lines += good
+            chances += chance
+        batch = b"".join(parts) + b"\n"
+        fed += len(batch)
+        got, rest = decoded(batch, [rng.choice([1, 7, 64, 700, 5000, 100_000]) for _ in range(9)])
+        most = max(most, rest)
+        accepted += len(got)
+        never_sent += sum(row not in sent for row in got)
+        differing += got != reference(batch)
+    return Fuzzed(fed, good_lines, accepted, never_sent, i - good_lines, most, chances / 65536, differing)
+
+
+# ---------------------------------------------------------------- thought out by hypothesis
+
+_NUMBERS = st.one_of(st.sampled_from([0, 1, 9, 10, 65535, 65536, 2**31, 2**32 - 1, 2**32, 10**9]),
+                     st.integers(0, 10**11))
+_TEXTS = st.one_of(_NUMBERS.map(lambda n: b"%d" % n), st.sampled_from([b"", b"-1", b"+1", b"1.5", b"-3.25", b"1e3",
+                                                                       b"0x1", b" 1", b"1_0", b"nan", b"00001"]))
+
+
+def checked(body: bytes) -> bytes:
+    return body + b"*%04X\n" % crc(body)
+
+
+_BODIES = st.lists(_TEXTS, min_size=0, max_size=6).flatmap(
+    lambda fields: st.sampled_from([b"S", b"S", b"A", b"F", b"s", b"SS", b""]).map(
+        lambda kind: b",".join([kind, *fields])))
+_SAMPLES = st.builds(encode_sample, st.integers(0, 65535), st.integers(0, 2**32 - 1), st.integers(0, 1023))
+_PIECES = st.one_of(_SAMPLES, _SAMPLES, _BODIES.map(checked), st.binary(max_size=150),
+                    st.sampled_from([b"\n", b"\r\n", b"\r", b"\0" * 50, encode_announcement(HOSE), b"x" * 119 + b"\n",
+                                     b"x" * 120 + b"\n", "±°C\n".encode(), b"\xff\xfe\n"]),
+                    st.tuples(_SAMPLES, st.integers(0, 40), st.binary(max_size=3)).map(
+                        lambda t: t[0][: t[1]] + t[2] + t[0][t[1] :]))
+
+
+def thought_out(total: int, start: int) -> int:
+    """Bytes that hypothesis made, at least ``total``. It raises where the ways through the decoder disagree."""
+    fed, turn = 0, start
+    while fed < total:
+
+        @seed(turn)
+        @settings(max_examples=400, database=None, deadline=None, suppress_health_check=list(HealthCheck))
+        @given(st.lists(_PIECES, max_size=120), st.lists(st.integers(1, 4000), min_size=1, max_size=4))
+        def once(pieces: list[bytes], sizes: list[int]) -> None:
+            nonlocal fed
+            data = b"".join(pieces) + b"\n"
+            fed += len(data)
+            assert agree(data, sizes)
+
+        once()
+        turn += 1
+    return fed
+
+
+def main() -> int:
+    from tests.benchmarks import wire_streams
+    from tests.benchmarks.wire_fuzz_guided import guided
+
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
+    parser.add_argument("--bytes", type=lambda s: int(s.replace("_", "")), default=10_000_000)
+    parser.add_argument("--seed", type=int, default=1)
+    given_ = parser.parse_args()
+    got = fuzz(given_.bytes // 2, given_.seed)
+    bad = bool(got.differing or got.never_sent > 3 + 3 * got.by_chance or got.most_bytes >= 120)
+    print(
+        f"at random: {got.fed} bytes, {got.sent} good and {got.broken} broken pieces: {got.accepted} accepted, "
+        f"{got.never_sent} of them never sent (by chance {got.by_chance:.1f} are expected), {got.differing} batches "
+        f"differ from the reference, longest kept rest {got.most_bytes} bytes", flush=True)
+    print(f"by hypothesis: {thought_out(given_.bytes // 20, given_.seed)} bytes, none differ", flush=True)
+    wrong, said = guided(given_.bytes - got.fed - given_.bytes // 20, given_.seed)
+    print(f"by coverage: {said}", flush=True)
+    bad = bad or wrong
+    for name, wrong_ in wire_streams.run(given_.seed):
+        print(f"{name}: {wrong_ or 'right'}", flush=True)
+        bad = bad or bool(wrong_)
+    return 1 if bad else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,176 @@
+"""``recorder adapter`` and ``recorder calibrate --port`` on a real pseudo-terminal."""
+
+import json
+import os
+import threading
+import time
+import tty
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from recorder.cli import main
+from recorder.model import Announcement, Fault
+from recorder.wire import encode_announcement, encode_fault, encode_sample
+
+RATE = 100.0
+A = Announcement(1, "hose-7", "1.0", 1023, RATE)
+
+
+@contextmanager
+def adapter(
+    kpa: float = 0.0, *, rubbish: bool = False, silent: bool = False, dead: bool = False, noise_kpa: float = 0.2,
+    lossy: bool = False,
+) -> Iterator[str]:
+    """An adapter on a pseudo-terminal, 100 samples a second, until the block ends."""
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    stop = threading.Event()
+
+    def play() -> None:
+        rng = np.random.default_rng(2)
+        n = 0
+        begin = time.monotonic()
+        while not stop.wait(max(0.0, begin + n * 0.01 - time.monotonic())):
+            if silent:
+                stop.wait(0.05)
+                continue
+            counts = round(1023 * (0.1 + 0.8 * (kpa + rng.normal(0, noise_kpa)) / 207))
+            line = encode_sample(n % 65536, n * 10000, counts, None, None)
+            if n % 100 == 0:
+                line = encode_announcement(A) + line
+            if lossy and n % 40 == 7:  # one line in forty does not arrive, another one damaged
+                line = b""
+            elif lossy and n % 40 == 17:
+                line = line.replace(b"S,", b"S;")
+            if dead:  # its converter gives no readings
+                line = encode_announcement(A) + encode_fault(Fault(n * 10000, "adc")) if n % 10 == 0 else b""
+            if rubbish:
+                line = bytes(b ^ 0x20 for b in line)
+            os.write(master, line)
+            n += 1
+
+    thread = threading.Thread(target=play, daemon=True)
+    thread.start()
+    try:
+        yield os.ttyname(slave)
+    finally:
+        stop.set()
+        thread.join()
+        os.close(master)
+        os.close(slave)
+
+
+def test_adapter_that_will_not_do_exits_1_and_says_why() -> None:
+    with adapter(noise_kpa=15.0) as url:
+        args = ["adapter", "--port", url, "--seconds", "5", "--full-scale", "207 kPa"]
+        got = CliRunner().invoke(main, args)
+    assert got.exit_code == 1, got.output
+    first, because = got.stdout.splitlines()[:2]
+    assert first == "hose-7: NOT FIT to use" and "the smallest fall it can tell in two minutes is" in because
+    assert "slow drift was not measured" in got.stdout
+
+
+def test_adapter_with_losses_is_marginal_and_reports_them() -> None:
+    with adapter(lossy=True) as url:
+        args = ["adapter", "--port", url, "--seconds", "5", "--full-scale", "207 kPa", "--json"]
+        got = CliRunner().invoke(main, args)
+    report = json.loads(got.stdout)
+    assert report["adapter-id"] == "hose-7" and report["samples"] > 300
+    assert report["white-noise-kpa"] == pytest.approx(0.2, rel=0.3)
+    assert abs(report["clock-error-ppm"]) < 2000 + 4 * report["clock-error-u-ppm"]
+    assert got.exit_code == 0 and report["verdict"] == "marginal", report["reasons"]
+    assert report["lost-fraction"] == pytest.approx(0.05, abs=0.01)
+    assert report["failed-checks"] == pytest.approx(12.5, abs=2)
+    assert any("lost on the way" in r for r in report["reasons"])
+    assert any("failed their check" in r for r in report["reasons"])
+
+
+def test_adapter_without_a_line_to_read_says_what_to_do(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("recorder.cli._gather.SILENT_S", 0.5)
+    with adapter(silent=True) as url:
+        got = CliRunner().invoke(main, ["adapter", "--port", url, "--full-scale", "207 kPa"])
+    assert got.exit_code == 2 and "no sample arrived" in got.stderr and "port" in got.stderr.split("; ")[-1]
+    with adapter(dead=True) as url:
+        got = CliRunner().invoke(main, ["adapter", "--port", url, "--full-scale", "207 kPa"])
+    assert got.exit_code == 2 and "fault 'adc'" in got.stderr and got.stderr.count("\n") == 1
+    with adapter(rubbish=True) as url:
+        got = CliRunner().invoke(main, ["adapter", "--port", url, "--full-scale", "207 kPa"])
+    assert got.exit_code == 2 and "speed" in got.stderr and "port" in got.stderr.split("; ")[-1]
+    assert "Traceback" not in got.stderr
+
+
+def test_calibrate_live_takes_the_prompted_pressures(tmp_path: Path) -> None:
+    with adapter(50.0) as url:
+        got = CliRunner().invoke(
+            main, ["calibrate", "--port", url, "--seconds", "0.5"], input="0\nabc\n50 kPa\n15 psi\n\n"
+        )
+    # the simulated pressure never moves, and that is said
+    assert got.exit_code == 2 and "type it again" in got.stderr
+    assert got.stderr.count("of full scale, scatter") == 3
+
+
+def test_calibrate_file_writes_once_and_never_over(tmp_path: Path) -> None:
+    rows = "\n".join(f"{psi},{round(1023 * (0.1 + 0.8 * psi / 30))},up" for psi in (0, 5, 10, 15, 20))
+    pairs, out = tmp_path / "p.csv", tmp_path / "gauge.json"
+    pairs.write_text("psi,counts,way\n" + rows, "utf-8")
+    args = ["calibrate", str(pairs), "--unit", "psi", "--full-scale-counts", "1023", "--full-scale", "30 psi",
+            "--reference-u", "0.25 %FS", "--reference-full-scale", "60 psi", "-o", str(out)]
+    got = CliRunner().invoke(main, args)
+    assert got.exit_code == 0, got.output
+    assert "straight line" in got.stdout and "hysteresis           not known" in got.stdout
+    assert "note: readings above 20.0 psi are outside the calibrated range" in got.stdout
+    body = json.loads(out.read_text("utf-8"))
+    assert body["coefficients_kPa"] == pytest.approx([-25.86, 258.55], rel=3e-3)
+    again = CliRunner().invoke(main, args)
+    assert again.exit_code == 2 and "never overwritten" in again.stderr
+    wrong = CliRunner().invoke(main, [*args[:2], *args[4:8], "--unit", "kPa"])
+    assert wrong.exit_code == 2 and "--unit psi" in wrong.stderr
+
+
+def test_pairs_from_a_pipe_and_of_plain_readings() -> None:
+    """``-`` and ``--bare``: a board that prints psi, 1 % too little, against references in kPa."""
+    rows = "".join(f"{psi * 6.894757:.4f},{psi * 0.99:.4f},up\n" for psi in (0, 5, 10, 15, 20))
+    got = CliRunner().invoke(main, ["calibrate", "-", "--bare", "psi", "--json"], input=rows)
+    assert got.exit_code == 0, got.output
+    body = json.loads(got.stdout)
+    assert body["bare"] is True and body["coefficients_kPa"] == pytest.approx([0.0, 1 / 0.99], abs=1e-3)
+    both = CliRunner().invoke(main, ["calibrate", "-", "--bare", "psi", "--full-scale", "30 psi"], input=rows)
+    assert both.exit_code == 2 and "no --full-scale" in both.stderr
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("0,0.1\nx,0.2\n", "line 2"),
+        ("0,0.1\n10,103\n", "--full-scale-counts"),
+        ("0,0.1,sideways\n", "no direction"),
+        ("", "no pairs"),
+        ("0,0.1\nnan,0.2\n", "line 2"),
+    ],
+)
+def test_bad_pairs_name_the_line(tmp_path: Path, text: str, said: str) -> None:
+    pairs = tmp_path / "p.csv"
+    pairs.write_text(text, "utf-8")
+    got = CliRunner().invoke(main, ["calibrate", str(pairs)])
+    assert got.exit_code == 2 and said in got.stderr and len(got.stderr.strip().splitlines()) == 1
+
+
+@pytest.mark.parametrize("command", [["adapter"], ["record", "--test", "cap", "--marked", "16 psi"]])
+@pytest.mark.parametrize(
+    ("there", "said"), [(["/dev/ttyUSB3", "COM7"], "/dev/ttyUSB3, COM7"), ([], "plug the adapter in")]
+)
+def test_no_port_given_lists_those_there_are(
+    command: list[str], there: list[str], said: str, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    from recorder.port import PortInfo
+
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
+    monkeypatch.setattr("recorder.port.list_ports", lambda: [PortInfo(url, "") for url in there])
+    got = CliRunner().invoke(main, command)
+    assert got.exit_code == 2 and said in got.stderr and got.stderr.count("\n") == 1

@@ -1,0 +1,201 @@
+"""``recorder calibrate --port`` from the first prompt to a recording judged with what it made: a real
+pseudo-terminal, fed with what the simulated sensor reads at the pressure that is set."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import subprocess
+import sys
+import threading
+import time
+import tty
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from recorder import rig
+from recorder.calibration import from_file_text
+from recorder.recording import read
+from recorder.rig.lines import announcement, line
+from recorder.rig.sensor import sample
+
+ROOT = Path(__file__).parents[2]
+SPAN, OFFSET_KPA, HYSTERESIS_KPA = 1.02, 1.5, 0.5
+UP = (0.0, 80.0, 120.0, 160.0)
+SCENE = rig.demo()[0].scene
+# A sensor whose scale is 2 % off and whose zero is 1.5 kPa off: what a calibration is for.
+SENSOR = replace(SCENE.sensor, span=SPAN, offset_kpa=OFFSET_KPA)
+
+
+class Bench:
+    """An adapter on a pseudo-terminal whose pressure is set by the test; ``bare``: prints psi."""
+
+    def __init__(self, bare: bool) -> None:
+        self.kpa = 0.0
+        self.bare = bare
+        self.fault = ""
+        self.stop = threading.Event()
+        self.master, self.slave = os.openpty()
+        tty.setraw(self.slave)
+        os.set_blocking(self.master, False)  # nobody reads: it is lost, as on a real line
+        self.url = os.ttyname(self.slave)
+        self.thread = threading.Thread(target=self.play, daemon=True)
+
+    def play(self) -> None:
+        scene = replace(SCENE, sensor=SENSOR)
+        trace = rig.simulate(replace(scene, vented_s=1.0, hold_s=1.0))
+        grid = np.array([0.0, 1.0])
+        counts: dict[float, list[int]] = {}
+        begin, n = time.monotonic(), 0
+        while not self.stop.wait(max(0.0, begin + n * 0.01 - time.monotonic())):
+            kpa = self.kpa
+            if kpa not in counts:
+                got = sample(replace(scene, seed=len(counts)), grid, np.full(2, kpa), 0.0, 1.0)
+                counts[kpa] = got.counts.tolist()
+            c = counts[kpa][n % len(counts[kpa])]
+            if self.bare:  # what a board would print that believes its data sheet
+                out = b"%.3f\n" % ((c / 4095 - 0.1) / 0.8 * 30.0)
+            else:
+                out = line(f"S,{n % 65536},{n * 10_000},{c},,")
+                if n % 100 == 0:
+                    out = announcement(trace) + out
+                if self.fault and n % 10 == 0:
+                    out += line(f"F,{n * 10_000},{self.fault}")
+            with contextlib.suppress(OSError):
+                os.write(self.master, out)
+            n += 1
+
+
+@pytest.fixture
+def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
+    made = Bench(bare=bool(getattr(request, "param", False)))
+    made.thread.start()
+    yield made
+    made.stop.set()
+    made.thread.join()
+    os.close(made.master)
+    os.close(made.slave)
+
+
+def until(child: subprocess.Popen[bytes], ending: bytes) -> bytes:
+    """What it says on standard error, up to ``ending``."""
+    assert child.stderr is not None
+    said = b""
+    while not said.endswith(ending):
+        got = child.stderr.read(1)
+        assert got, said.decode()
+        said += got
+    return said
+
+
+def calibrated(bench: Bench, out: Path, *more: str, up: tuple[float, ...] = UP, slip: bool = False) -> tuple[str, str]:
+    """Goes up and down through the pressures, answering the prompts. Standard output and error."""
+    child = subprocess.Popen(
+        [sys.executable, "-m", "recorder", "calibrate", "--port", bench.url, "--seconds", "0.5",
+         "--reference-u", "0.25 %FS", "--reference-full-scale", "400 kPa", "--reference", "bench gauge 4",
+         "-o", str(out), *more],
+        cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+    )
+    assert child.stdin is not None
+    said = b""
+    steps = [(kpa, "up") for kpa in up] + [(kpa, "down") for kpa in up[-2::-1]]
+    number = 1
+    for kpa, way in steps:
+        said += until(child, b"reference %d: " % number)
+        bench.kpa = kpa + (HYSTERESIS_KPA if way == "down" else 0.0)
+        time.sleep(0.1)
+        if slip and kpa == 80.0 and way == "up":
+            bench.fault = "open"
+            child.stdin.write(b"80\n")
+            child.stdin.flush()
+            said += until(child, b"reference %d: " % number)
+            bench.fault = ""
+        child.stdin.write(b"%g\n" % kpa)
+        child.stdin.flush()
+        number += 1
+    said += until(child, b"reference %d: " % number)
+    child.stdin.write(b"\n")
+    child.stdin.flush()
+    printed, rest = child.communicate(timeout=30)
+    assert child.returncode == 0, rest
+    return printed.decode(), (said + rest).decode()
+
+
+def test_live_up_and_down_then_a_recording_carries_it(bench: Bench, tmp_path: Path) -> None:
+    file = tmp_path / "gauge.json"
+    printed, said = calibrated(bench, file, "--full-scale", "30 psi", slip=True)
+    assert said.startswith("CAUTION: pressure is stored in the hose.")
+    assert "fault 'open'" in said and said.count("type it again") == 1
+    assert said.count(", up\n") == 4 and said.count(", down\n") == 3
+    cal = from_file_text(file.read_text("utf-8"), str(file))
+    # true = (read - offset) / span, and half of the hysteresis as the middle of up and down
+    slope = 206.84 / 0.8 / SPAN
+    assert cal.coefficients_kpa[1] == pytest.approx(slope, rel=3e-3)
+    zero = cal.coefficients_kpa[0] + cal.coefficients_kpa[1] * (0.1 + 0.8 * OFFSET_KPA / 206.84)
+    assert zero == pytest.approx(-HYSTERESIS_KPA / 2, abs=0.2)
+    body = json.loads(file.read_text("utf-8"))
+    assert body["details"]["hysteresis_kPa"] == pytest.approx(HYSTERESIS_KPA, abs=0.15)
+    reference = 0.0025 * 400 / 3**0.5
+    assert cal.standard_uncertainty_kpa is not None
+    assert reference < cal.standard_uncertainty_kpa < reference + 0.5
+    assert cal.adapter_id == "rig-1" and cal.reference == "bench gauge 4" and cal.due is not None
+    assert "straight line" in printed and "hysteresis" in printed and f"due again {cal.due}" in printed
+
+    # the same sensor, in a cap test: nominal it reads 2 % and 1.5 kPa too much, calibrated it is right
+    trace = rig.simulate(replace(SCENE, sensor=SENSOR, hold_s=14.0, vented_s=4.0))
+    with rig.SimulatedTester(trace, speed=20.0, start_after_s=20.0) as tester:
+        done = subprocess.run(
+            [sys.executable, "-m", "recorder", "record", "--port", tester.url, "--test", "cap", "--marked",
+             "16 psi", "--calibration", str(file), "--hold", "12 s", "--folder", str(tmp_path / "out"), "--json"],
+            cwd=ROOT, capture_output=True, text=True, timeout=90, check=False,
+        )
+    assert done.returncode == 0, done.stderr
+    judgement = json.loads(done.stdout)
+    for name in ("opening", "peak"):  # what the calibration may be off by is in what is said
+        assert judgement[name]["standard_uncertainty"] > cal.standard_uncertainty_kpa
+    assert judgement["peak"]["value"] == pytest.approx(trace.truth.peak_kpa, abs=1.2)
+    assert trace.truth.peak_kpa * (SPAN - 1) > 2.0  # what it would be wrong by without
+    [recorded] = (tmp_path / "out").glob("*-*.csv")
+    assert read(recorded, strict=True).header.calibration == cal
+
+
+@pytest.mark.parametrize("bench", [True], indirect=True)
+def test_plain_readings_are_calibrated_and_used(bench: Bench, tmp_path: Path) -> None:
+    """A board that prints psi, wrong by 2 % and 1.5 kPa: calibrated live, then recorded with it."""
+    file = tmp_path / "bare.json"
+    printed, said = calibrated(bench, file, "--bare", "psi", up=(0.0, 80.0, 160.0))
+    assert "psi, scatter" in said and "·reading" in printed
+    cal = from_file_text(file.read_text("utf-8"), str(file))
+    assert cal.bare and cal.adapter_id is None
+    assert cal.coefficients_kpa[1] == pytest.approx(1 / SPAN, rel=3e-3)
+
+    bench.kpa = 100.0
+    common = ["--port", bench.url, "--test", "tester", "--folder", str(tmp_path), "--bare", "psi"]
+    child = subprocess.Popen(
+        [sys.executable, "-m", "recorder", "record", *common, "--calibration", str(file), "--json"],
+        cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )
+    while not list(tmp_path.glob("*-tester-*.csv")):
+        assert child.poll() is None, child.communicate()
+        time.sleep(0.05)
+    time.sleep(0.5)
+    child.terminate()
+    out, err = child.communicate(timeout=30)
+    assert child.returncode == 0, err
+    recording = read(json.loads(out)["file"], strict=True)
+    assert recording.header.calibration == cal
+    # 100 kPa, and a quarter of a kPa less than the board is off: the middle of up and down was fitted
+    assert float(np.mean(recording.rows.pressure_kpa)) == pytest.approx(100.0 - HYSTERESIS_KPA / 2, abs=0.3)
+
+    refused = subprocess.run(
+        [sys.executable, "-m", "recorder", "record", "--port", bench.url, "--test", "tester", "--folder",
+         str(tmp_path), "--calibration", str(file)],
+        cwd=ROOT, capture_output=True, text=True, timeout=30, check=False,
+    )
+    assert refused.returncode == 2 and "calibration is of plain readings" in refused.stderr
+    assert refused.stderr.count("\n") == 1

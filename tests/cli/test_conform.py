@@ -1,0 +1,75 @@
+"""``recorder conform``: exit codes, the offending line, JSON, a live adapter on a pseudo-terminal."""
+
+from __future__ import annotations
+
+import json
+import os
+from binascii import crc_hqx
+from pathlib import Path
+
+from click.testing import CliRunner, Result
+
+from recorder import rig
+from recorder.cli import main
+
+
+def conform(*args: str) -> Result:
+    return CliRunner().invoke(main, ["conform", *args])
+
+
+def line(body: str) -> bytes:
+    return body.encode() + b"*%04X\n" % crc_hqx(body.encode(), 0)
+
+
+GOOD = line("A,1,hose-7,1.0,1023,100") + b"".join(
+    line(f"S,{n},{n * 10_000},103,,") for n in range(300)
+)
+
+
+def test_a_good_capture_exits_0(tmp_path: Path) -> None:
+    (tmp_path / "good.bin").write_bytes(GOOD)
+    result = conform(str(tmp_path / "good.bin"))
+    assert result.exit_code == 0, result.output
+    assert "failed  " not in result.output and "0 failed" in result.output
+
+
+def test_a_bad_capture_exits_1_and_names_the_line(tmp_path: Path) -> None:
+    (tmp_path / "bad.bin").write_bytes(GOOD.replace(b"S,7,", b"S,8,"))
+    result = conform(str(tmp_path / "bad.bin"))
+    assert result.exit_code == 1
+    assert "line 9: check" in result.output and "S,8,70000" in result.output
+    result = conform(str(tmp_path / "bad.bin"), "--json")
+    found = {r["rule"]: r for r in json.loads(result.output)}
+    assert result.exit_code == 1 and found["check"]["line"] == 9
+
+
+def test_unusable_input_exits_2_with_one_line(tmp_path: Path) -> None:
+    (tmp_path / "empty.bin").write_bytes(b"")
+    for args in ([], ["nowhere.bin"], [str(tmp_path / "empty.bin")], ["--port", "/dev/nowhere"]):
+        result = conform(*args)
+        assert result.exit_code == 2, args
+        assert result.output.count("\n") == 1, result.output
+
+
+def test_a_silent_port_is_told_apart_from_a_bad_one() -> None:
+    master, slave = os.openpty()
+    try:
+        url = os.ttyname(slave)
+        result = conform("--port", url, "--seconds", "1")
+    finally:
+        os.close(master)
+        os.close(slave)
+    assert result.exit_code == 2 and result.stderr.count("\n") == 1
+    assert result.stderr.startswith(f"{url}: nothing arrived in 1 s; ") and "power" in result.stderr
+
+
+def test_a_live_adapter_is_listened_to() -> None:
+    """The simulated tester speaks the format; and answers the question."""
+    trace = rig.simulate(rig.demo()[0].scene)
+    with rig.SimulatedTester(trace, speed=1.0) as tester:
+        args = ["--port", tester.url, "--seconds", "4", "--json"]
+        result = conform(*args)
+    found = {r["rule"]: r["state"] for r in json.loads(result.output)}
+    assert found["check"] == found["sequence"] == found["clock"] == "passed"
+    assert found["answers"] == "passed"
+    assert result.exit_code == 0, found

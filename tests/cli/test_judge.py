@@ -1,0 +1,71 @@
+"""``recorder judge`` on files of our own and on what is no recording."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from recorder.cli import main
+
+HEAD = '# recording-format: 1\n# test: "cap"\n# marked: {"value": 16, "unit": "psi"}\n'
+
+
+def write(path: Path, *, seed: int) -> Path:
+    """A two-column recording: vented, seven strokes up, a flat hold, released."""
+    noise = np.random.default_rng(seed)
+    time_s = np.arange(0, 70, 0.1)
+    steps = np.clip(np.floor((time_s - 5) / 1.0) + 1, 0, 7) * 14.0
+    pressure = np.where(time_s < 65, steps, 0.0) + noise.normal(0, 0.05, len(time_s))
+    rows = "".join(f"{t:.6f},{p:.4f}\n" for t, p in zip(time_s, pressure, strict=True))
+    path.write_text(HEAD + "time_s,pressure_kPa\n" + rows, encoding="utf-8")
+    return path
+
+
+def test_json_keeps_the_order_and_reports_the_bad_file_in_its_place(tmp_path: Path) -> None:
+    b, a = write(tmp_path / "b.csv", seed=1), write(tmp_path / "a.csv", seed=2)
+    bad = tmp_path / "bad.csv"
+    bad.write_bytes(b"\x89PNG\r\n\x1a\n\x00")
+    result = CliRunner().invoke(main, ["judge", "--json", str(b), str(bad), str(a), str(tmp_path)])
+    assert result.exit_code == 2
+    lines = [json.loads(line) for line in result.stdout.splitlines()]
+    assert [line["file"] for line in lines] == [str(b), str(bad), str(a), str(tmp_path)]
+    assert ["error" in line for line in lines] == [False, True, False, True]
+    assert lines[0]["judgement-format"] == 1 and lines[0]["test"] == "cap"
+    assert len(result.stderr.splitlines()) == 2
+
+
+def test_many_files_in_workers_give_what_one_process_gives(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("recorder.workers.WORTH_WORKERS", 4)  # 32 otherwise: not waited for here
+    texts = [write(tmp_path / "made.csv", seed=seed).read_bytes() for seed in range(2)]
+    files = [str(tmp_path / f"{i:02d}.csv") for i in range(9)]
+    for i, file in enumerate(files):
+        Path(file).write_bytes(texts[i % 2] if i != 5 else b"no recording\n")
+    one, two = (CliRunner().invoke(main, ["judge", "--json", "--jobs", jobs, *files]) for jobs in ("1", "2"))
+    assert (two.stdout, two.stderr, two.exit_code) == (one.stdout, one.stderr, 2)
+    assert [json.loads(line)["file"] for line in two.stdout.splitlines()] == files
+    assert len(two.stderr.splitlines()) == 1 and files[5] in two.stderr
+
+
+def test_good_files_exit_0_and_say_the_outcome(tmp_path: Path) -> None:
+    path = write(tmp_path / "a.csv", seed=3)
+    result = CliRunner().invoke(main, ["judge", str(path), "--unit", "psi"])
+    assert result.exit_code == 0, result.output
+    assert result.stdout.splitlines()[0] == str(path)
+    assert "cap test, marked 16 psi" in result.stdout.splitlines()[1]
+    assert " psi" in result.stdout and "\x1b" not in result.stdout
+    assert result.stderr == ""
+
+
+@pytest.mark.parametrize("line", ['# marked: {"value": 16, "unit": "cows"}\n', '# procedure: {"hold": "3 kPa"}\n'])
+def test_a_header_that_cannot_be_used_names_the_file(tmp_path: Path, line: str) -> None:
+    path = write(tmp_path / "a.csv", seed=3)
+    path.write_text(line + path.read_text(encoding="utf-8"), encoding="utf-8")
+    result = CliRunner().invoke(main, ["judge", str(path)])
+    assert result.exit_code == 2
+    assert str(path) in result.stderr and len(result.stderr.splitlines()) == 1

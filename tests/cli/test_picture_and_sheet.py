@@ -1,0 +1,110 @@
+"""``recorder picture`` and ``recorder sheet`` on real files, and the audit's bar at a terminal."""
+
+from __future__ import annotations
+
+import json
+import os
+import pty
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from recorder.cli import main
+from recorder.model import Mark
+from recorder.recording import read
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
+from made import make
+
+ROOT = Path(__file__).parents[2]
+
+
+@pytest.fixture(scope="module")
+def pair(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    folder = tmp_path_factory.mktemp("pair")
+    return (make(folder, 0, seconds=40, rate_hz=20, job="blue <van>"),
+            make(folder, 3, seconds=40, rate_hz=20, job="blue <van>"))
+
+
+def run(*args: object) -> Result:
+    return CliRunner().invoke(main, [str(a) for a in args])
+
+
+@pytest.mark.parametrize(("kind", "magic"), [("svg", b"<svg"), ("png", b"\x89PNG"), ("pdf", b"%PDF")])
+def test_pictures_before_and_after(pair: tuple[Path, Path], tmp_path: Path, kind: str, magic: bytes) -> None:
+    out = tmp_path / f"x.{kind}"
+    done = run("picture", pair[1], "--before", pair[0], "-o", out, "--unit", "psi")
+    assert done.exit_code == 0 and done.stdout == f"{out}\n"
+    assert out.read_bytes().startswith(magic)
+    again = run("picture", pair[1], "-o", out)
+    assert again.exit_code == 2 and "left as it is" in again.stderr
+    if kind == "svg":
+        text = out.read_text("utf-8")
+        for path in pair:
+            assert path.name in text and str(read(path).sha256) in text
+        assert text.index("Before: ") < text.index("After: ")
+        words = " ".join(re.findall(r">([^<>]+)</text>", text))
+        assert "psi" in words and set(re.findall(r"[\d.]+ kPa", words)) <= {"100 kPa"}  # as stamped
+
+
+def test_the_sheet_has_the_shops_name_and_one_unit(pair: tuple[Path, Path], tmp_path: Path) -> None:
+    settings = tmp_path / "recorder.toml"
+    settings.write_text(
+        'unit = "psi"\n[shop]\nname = "Corner Lane <Garage> (invented)"\nline = "1 Nowhere Road"\n', "utf-8")
+    out = tmp_path / "sheet.html"
+    done = run("sheet", *reversed(pair), "-o", out, "--settings", settings)
+    assert done.exit_code == 0, done.output
+    text = out.read_text("utf-8")
+    assert "Corner Lane &lt;Garage&gt; (invented)" in text and "1 Nowhere Road" in text
+    assert "blue &lt;van&gt;" in text
+    assert text.index(pair[0].name) < text.index(pair[1].name)  # in the order of the tests
+    words = re.sub(r"<[^>]*>", " ", text.partition("</style>")[2]).replace("\u00a0", " ")
+    assert "psi" in words and set(re.findall(r"[\d.]+ kPa", words)) <= {"100 kPa"}
+    assert not re.search(r"(src|href)=|url\(|@import", text)  # it loads nothing
+    paper = tmp_path / "sheet.pdf"
+    done = run("sheet", pair[0], "-o", paper, "--settings", settings, "--paper", "Letter", "--json")
+    assert done.exit_code == 0 and json.loads(done.stdout)["recordings"][0]["file"] == str(pair[0])
+    assert paper.read_bytes().startswith(b"%PDF")
+    assert run("sheet", pair[0], "-o", tmp_path / "sheet.doc").exit_code == 2
+
+
+def test_a_progress_bar_at_a_terminal_and_none_in_the_output(pair: tuple[Path, Path]) -> None:
+    there, here = pty.openpty()
+    done = subprocess.run(
+        [sys.executable, "-m", "recorder", "audit", "--json", "--no-cache", str(pair[0].parent)],
+        stdout=subprocess.PIPE, stderr=here, check=False, timeout=60,
+        env={**os.environ, "PYTHONPATH": str(ROOT), "TERM": "xterm", "COLUMNS": "80"})
+    os.close(here)
+    shown = b""
+    try:
+        while chunk := os.read(there, 65536):
+            shown += chunk
+    except OSError:  # the other end is closed
+        pass
+    os.close(there)
+    assert done.returncode == 0 and done.stdout.count(b"\n") == 3 and b"\x1b" not in done.stdout
+    assert b"recordings" in shown and b"2/2" in shown
+
+
+def test_findings_are_numbered_on_the_picture(tmp_path: Path) -> None:
+    from recorder.analysis import judge
+    from recorder.recording import Writer
+
+    first = read(make(tmp_path / "made", 1, seconds=20, rate_hz=20, seal=False))
+    writer = Writer(tmp_path, first.header)
+    writer.add(first.rows)
+    writer.mark(Mark(15.0, "drip & hiss at the radiator"))
+    writer.seal(judge(first).to_json())
+    done = run("picture", writer.path, "-o", tmp_path / "x.svg", "--json")
+    assert done.exit_code == 0
+    assert json.loads(done.stdout) == {"picture": str(tmp_path / "x.svg"), "recordings": [
+        {"file": str(writer.path), "outcome": "undecided", "sha256": read(writer.path).sha256}]}
+    assert "1 at 15.0 s: drip &amp; hiss at the radiator" in (tmp_path / "x.svg").read_text("utf-8")
+    # and the advice, wherever it is given, goes by what was seen
+    place = "drip & hiss at the radiator"
+    assert place in run("judge", writer.path).stdout
+    assert "Marked: drip &amp; hiss at the radiator" in (tmp_path / "x.svg").read_text("utf-8")

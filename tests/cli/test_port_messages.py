@@ -1,0 +1,164 @@
+"""What a user reads when the port is not as it should be: each its own line, last on standard error, exit 2, with
+what to do and the ports that there are. The ports are real pseudo-terminals; only the computer's list is set."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import random
+import threading
+import tty
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from serial.tools import list_ports as serial_ports
+from serial.tools.list_ports_common import ListPortInfo
+
+from recorder.cli import main
+from recorder.port import Port
+from tests.independent_feeder import line
+
+Say = Callable[[int], bytes]
+
+
+@pytest.fixture
+def speaker() -> Iterator[Callable[[Say], str]]:
+    """``speaker(say)``: a pseudo-terminal on which ``say(n)`` is written a hundred times a second. Its name."""
+    ends: list[int] = []
+    stop = threading.Event()
+    threads: list[threading.Thread] = []
+
+    def make(say: Say) -> str:
+        master, slave = os.openpty()
+        tty.setraw(slave)
+        os.set_blocking(master, False)
+        ends.extend((master, slave))
+
+        def play() -> None:
+            n = 0
+            while not stop.wait(0.01):
+                with contextlib.suppress(OSError):
+                    os.write(master, say(n))
+                n += 1
+
+        threads.append(threading.Thread(target=play, daemon=True))
+        threads[-1].start()
+        return os.ttyname(slave)
+
+    yield make
+    stop.set()
+    for thread in threads:
+        thread.join()
+    for end in ends:
+        os.close(end)
+
+
+@pytest.fixture
+def others(speaker: Callable[[Say], str], monkeypatch: pytest.MonkeyPatch) -> Callable[[str], list[str]]:
+    """``others(url)``: from now on the computer lists ``url`` and two more; those two."""
+
+    def make(url: str) -> list[str]:
+        two = [speaker(lambda n: b"") for _ in range(2)]
+        monkeypatch.setattr(serial_ports, "comports", lambda: [ListPortInfo(u) for u in (url, *two)])
+        return two
+
+    return make
+
+
+def recorded(url: str, folder: Path, *more: str) -> str:
+    """The last line on standard error; nothing else but hints, cautions and the live line stand before it."""
+    got = CliRunner().invoke(
+        main, ["record", "--port", url, "--test", "cap", "--marked", "16 psi", "--full-scale", "30 psi",
+               "--folder", str(folder), *more]
+    )
+    assert got.exit_code == 2 and got.stdout == "" and "Traceback" not in got.stderr, got.output
+    assert not list(folder.glob("*.csv"))
+    last = got.stderr.splitlines()[-1]
+    assert last.startswith(f"{url}: ")
+    return last
+
+
+def noise(n: int) -> bytes:
+    return random.Random(n).randbytes(20)
+
+
+@pytest.mark.parametrize(
+    ("say", "words"),
+    [
+        (lambda n: b"", ["nothing has arrived", "power", "other ports"]),
+        (noise, ["not one valid line", "--baud", "--bare", "other ports"]),
+        (lambda n: b"%.2f\r\n" % (0.01 * n), ["not one valid line", "--bare UNIT", "other ports"]),
+        (lambda n: line(f"S,{n},{n * 10000},103,,"), ["full scale", "--full-scale-counts"]),
+        (lambda n: line("A,2,hose-1,1.0,1023,100"), ["wire version 2"]),
+    ],
+    ids=["silent", "wrong-speed", "plain-numbers", "nameless", "other-version"],
+)
+def test_what_comes_is_no_adapter(
+    say: Say, words: list[str], speaker: Callable[[Say], str], others: Callable[[str], list[str]], tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    for name in ("SILENT_S", "WRONG_SPEED_S", "ANNOUNCEMENT_S"):  # 5, 5 and 6 s: not waited for here
+        monkeypatch.setattr(f"recorder.session.live.{name}", 0.7)
+    url = speaker(say)
+    there = others(url)
+    last = recorded(url, tmp_path)
+    for word in words:
+        assert word in last
+    if "other ports" in words:
+        assert last.endswith(f"; other ports there are: {', '.join(sorted(there))}")
+
+
+def test_the_only_port_is_said_to_be_the_only_one(
+    speaker: Callable[[Say], str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Also where it is named by a link, as those under /dev/serial/by-id are."""
+    monkeypatch.setattr("recorder.session.live.SILENT_S", 0.3)
+    url = speaker(lambda n: b"")
+    link = tmp_path / "usb-gauge"
+    link.symlink_to(url)
+    monkeypatch.setattr(serial_ports, "comports", lambda: [ListPortInfo(url)])
+    assert recorded(str(link), tmp_path).endswith("; there is no other port")
+
+
+def test_no_such_port(others: Callable[[str], list[str]], tmp_path: Path) -> None:
+    there = sorted(["/dev/ttyGauge0", *others("/dev/ttyGauge0")])
+    last = recorded(str(tmp_path / "ttyNone"), tmp_path)
+    assert "no such port" in last and "plug the adapter in" in last
+    assert last.endswith(f"; ports there are: {', '.join(there)}")
+
+
+def test_busy(speaker: Callable[[Say], str], others: Callable[[str], list[str]], tmp_path: Path) -> None:
+    url = speaker(lambda n: b"")
+    there = others(url)
+    holder = Port(url)
+    holder.open()
+    try:
+        last = recorded(url, tmp_path)
+    finally:
+        holder.close()
+    assert "another program holds the port; close that program" in last
+    assert last.endswith(f"; other ports there are: {', '.join(sorted(there))}")
+
+
+def test_no_permission(
+    others: Callable[[str], list[str]], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The system's own refusal; root may open everything, so for root the call is made to refuse."""
+    path = tmp_path / "gauge"
+    path.touch(mode=0o000)
+    if os.geteuid() == 0:
+        real = os.open
+
+        def refuse(name: object, *a: int, **k: int) -> int:
+            if str(name) == str(path):
+                raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(path))
+            return real(name, *a, **k)  # type: ignore[arg-type]
+
+        monkeypatch.setattr(os, "open", refuse)
+    there = others(str(path))
+    last = recorded(str(path), tmp_path)
+    assert "no permission to open the port; " in last
+    assert last.endswith(f"; other ports there are: {', '.join(sorted(there))}")

@@ -1,0 +1,121 @@
+"""What ``recorder record`` is told ends up, resolved, in the recording: each limit, by file and option, in any unit."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import subprocess
+import sys
+import threading
+import time
+import tty
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from recorder.limits import KEYS
+from recorder.recording import read
+from tests.independent_feeder import line
+
+ROOT = Path(__file__).parents[2]
+PSI = 6.894757293168361
+
+# limit: (as given, value in the recording, its unit)
+CAP = {
+    "judged_pressure": ("peak", "peak", ""),
+    "band_below": ("8 percent", 8.0, "percent"),
+    "band_above": ("12 %", 12.0, "percent"),
+    "band_low": ("0.9 kgf/cm2", 88.25985, "kPa"),
+    "band_high": ("1.2 bar", 120.0, "kPa"),
+    "hold": ("2 min", 120.0, "s"),
+    "shortest_hold": ("0.5 minute", 30.0, "s"),
+    "steady_fall_allowed": ("1 psi/minute", PSI, "kPa/minute"),
+    "stroke_volume": ("1.5 in**3", 24.580596, "mL"),
+    "local_air_pressure": ("29.92 inHg", 101.32073, "kPa"),
+    "zero_shift_allowed": ("0.3 psi", 0.3 * PSI, "kPa"),
+}
+SYSTEM = {
+    "target_low": ("1 psi", PSI, "kPa"),
+    "target_high": ("0.02 kpsi", 20 * PSI, "kPa"),
+    "over_limit": ("150 mbar", 15.0, "kPa"),
+    "most_air": ("2 L", 2000.0, "mL"),
+}
+
+
+@pytest.fixture
+def adapter(request: pytest.FixtureRequest) -> Iterator[str]:
+    """An adapter open to the air; ``"nameless"``: it never announces that 1023 counts are full scale."""
+    first = b"" if getattr(request, "param", "") == "nameless" else line("A,1,hose-1,1.0,1023,100")
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    os.set_blocking(master, False)
+    stop = threading.Event()
+
+    def play() -> None:
+        n = 0
+        while not stop.wait(0.01):
+            with contextlib.suppress(OSError):
+                os.write(master, first * (n % 50 == 0) + line(f"S,{n % 65536},{n * 10000},{102 + n % 2},,"))
+            n += 1
+
+    thread = threading.Thread(target=play, daemon=True)
+    thread.start()
+    yield os.ttyname(slave)
+    stop.set()
+    thread.join()
+    os.close(master)
+    os.close(slave)
+
+
+def started(url: str, folder: Path, *more: str) -> Path:
+    """Records until there is a file, then stops. The file."""
+    child = subprocess.Popen(
+        [sys.executable, "-m", "recorder", "record", "--port", url, "--marked", "16 PSI", "--folder", str(folder),
+         "--full-scale", "207 kPa", "--full-scale-counts", "1023", *more],
+        cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )
+    deadline = time.monotonic() + 60
+    while not list(folder.glob("*-*.csv")) and child.poll() is None and time.monotonic() < deadline:
+        time.sleep(0.05)
+    child.terminate()
+    _, err = child.communicate(timeout=30)
+    assert child.returncode == 0, err
+    [file] = folder.glob("*-*.csv")
+    return file
+
+
+def holds(file: Path, wanted: dict[str, tuple[str, float | str, str]]) -> None:
+    found = read(file, strict=True).header.procedure
+    for name, (_, value, unit) in wanted.items():
+        if unit:
+            assert found[name]["unit"] == unit
+            assert found[name]["value"] == pytest.approx(value, rel=1e-5), name
+        else:
+            assert found[name] == value
+
+
+def test_every_limit_is_covered_here() -> None:
+    assert set(CAP) | set(SYSTEM) == {key.name for key in KEYS}
+
+
+@pytest.mark.parametrize("adapter", ["nameless"], indirect=True)
+def test_options_in_any_unit_for_an_adapter_without_a_name(adapter: str, tmp_path: Path) -> None:
+    limits = [part for name, (text, _, _) in CAP.items() for part in ("--limit", f"{name}={text}")]
+    file = started(adapter, tmp_path, "--test", "cap", *limits)
+    holds(file, CAP)
+    header = read(file).header
+    assert header.adapter["full_scale_counts"] == 1023 and header.adapter["announced"] is False
+    assert header.marked is not None and header.marked.kpa == pytest.approx(16 * PSI)
+
+
+def test_settings_file_in_any_unit_and_the_named_procedure(adapter: str, tmp_path: Path) -> None:
+    toml = tmp_path / "shop.toml"
+    rows = "".join(f'{name} = "{text}"\n' for name, (text, _, _) in SYSTEM.items())
+    toml.write_text(f'procedure = "two-psi-in-two-minutes"\n[limits]\nhold = "3 min"\n[limits.system]\n{rows}', "utf-8")
+    folder = tmp_path / "out"
+    file = started(adapter, folder, "--test", "system", "--settings", str(toml), "--stroke-volume", "0.024 L",
+                   "--altitude", "1500 m")
+    holds(file, {**SYSTEM, "hold": ("", 180.0, "s"), "steady_fall_allowed": ("", PSI, "kPa/minute"),
+                 "stroke_volume": ("", 24.0, "mL"), "local_air_pressure": ("", 84.556, "kPa"),
+                 "named": ("", "two-psi-in-two-minutes", "")})

@@ -1,0 +1,143 @@
+"""The main job, end to end: a pseudo-terminal, the file on disk, the judgement and its twin years later."""
+
+from __future__ import annotations
+
+import json
+import os
+import pty
+import select
+import signal
+import subprocess
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+
+from recorder.cli import main
+from recorder.recording import read
+from recorder.rig import SimulatedTester, demo, simulate
+
+ROOT = Path(__file__).parents[2]
+ENVIRONMENT = {**os.environ, "PYTHONPATH": str(ROOT), "TERM": "xterm"}
+
+
+def stored(path: Path) -> dict[str, Any]:
+    judgement = read(path, strict=True).judgement
+    assert judgement is not None
+    return dict(judgement)
+
+
+@pytest.fixture(scope="module")
+def tried(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    folder = tmp_path_factory.mktemp("tried")
+    result = CliRunner().invoke(main, ["try", "--fast", "--folder", str(folder)])
+    assert result.exit_code == 0, result.output
+    return folder, result.stdout
+
+
+def test_try_gives_four_right_judgements_and_names_its_files(tried: tuple[Path, str]) -> None:
+    folder, printed = tried
+    files = sorted(folder.glob("*-*.csv"), key=lambda f: read(f).header.started or "")
+    wanted = [simulate(part.scene).truth.outcome for part in demo()]
+    assert [stored(f)["outcome"] for f in files] == wanted
+    headers = [read(f).header for f in files]
+    assert [(h.job, h.other.get("repair", "")) for h in headers] == [(p.job, p.repair) for p in demo()]
+    assert len(files) == len(demo()) == 4
+    assert set(wanted) == {"pass", "fail"}
+    for file in files:
+        assert str(file) in printed
+    assert printed.count("PASS: ") == wanted.count("pass")
+    assert printed.count("FAIL: ") == wanted.count("fail")
+    assert "\x1b" not in printed
+
+
+def test_judging_again_gives_the_stored_judgement_digit_for_digit(tried: tuple[Path, str]) -> None:
+    files = sorted(tried[0].glob("*-*.csv"))
+    result = CliRunner().invoke(main, ["judge", "--json", *map(str, files)])
+    assert result.exit_code == 0, result.output
+    for file, line in zip(files, result.stdout.splitlines(), strict=True):
+        again = json.loads(line)
+        assert again.pop("file") == str(file)
+        assert again == stored(file)
+
+
+def short_cap() -> Any:
+    """The demo's first cap with a short hold, so that it plays in half a minute."""
+    scene = demo()[0].scene
+    return simulate(replace(scene, hold_s=14.0, vented_s=4.0))
+
+
+def record(url: str, folder: Path, *more: str) -> list[str]:
+    return [sys.executable, "-m", "recorder", "record", "--port", url, "--test", "cap", "--marked", "16 psi",
+            "--full-scale", "206.84 kPa", "--hold", "12 s", "--folder", str(folder), *more]
+
+
+def test_record_ends_by_itself_after_the_release_and_json_is_what_is_stored(tmp_path: Path) -> None:
+    with SimulatedTester(short_cap(), speed=8.0, start_after_s=20.0) as tester:
+        done = subprocess.run(record(tester.url, tmp_path, "--json", "--job", "van ü", "--repair", " new cap"),
+                              capture_output=True, text=True, encoding="utf-8", timeout=90, check=False,
+                              env=ENVIRONMENT)
+    assert done.returncode == 0, done.stderr
+    [line] = done.stdout.splitlines()
+    judgement = json.loads(line)
+    file = Path(judgement.pop("file"))
+    assert file.parent == tmp_path and judgement == stored(file)
+    assert judgement["outcome"] == "pass"
+    header = read(file).header
+    assert header.job == "van ü" and header.other["repair"] == "new cap"
+    assert "CAUTION: " in done.stderr and "pump" in done.stderr and "hold" in done.stderr
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+def test_a_signal_seals_the_file(tmp_path: Path, number: signal.Signals) -> None:
+    with SimulatedTester(short_cap(), speed=2.0, start_after_s=20.0) as tester:
+        child = subprocess.Popen(record(tester.url, tmp_path), stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+                                 text=True, env=ENVIRONMENT)
+        deadline = time.monotonic() + 60
+        while not list(tmp_path.glob("*-*.csv")) and time.monotonic() < deadline:
+            time.sleep(0.05)
+        time.sleep(0.5)
+        child.send_signal(number)
+        out, err = child.communicate(timeout=60)
+    assert child.returncode == 0, err
+    [file] = tmp_path.glob("*-*.csv")
+    assert read(file, strict=True).intact is True
+    assert str(file) in out
+
+
+def test_at_a_terminal_there_is_one_live_line_and_m_marks(tmp_path: Path) -> None:
+    with SimulatedTester(short_cap(), speed=8.0, start_after_s=20.0) as tester:
+        child, terminal = pty.fork()
+        if child == 0:
+            os.chdir(ROOT)
+            os.environ.update(TERM="xterm", NO_COLOR="1", COLUMNS="100")
+            os.execv(sys.executable, record(tester.url, tmp_path))
+        seen, pressed = b"", False
+        deadline = time.monotonic() + 90
+        while time.monotonic() < deadline:
+            ready, _, _ = select.select([terminal], [], [], 0.2)
+            if ready:
+                try:
+                    data = os.read(terminal, 4096)
+                except OSError:  # the program has ended
+                    break
+                if not data:
+                    break
+                seen += data
+            if not pressed and b"pump-up" in seen:
+                pressed = True
+                os.write(terminal, b"m")
+        _, status = os.waitpid(child, 0)
+        os.close(terminal)
+    text = seen.decode()
+    assert os.waitstatus_to_exitcode(status) == 0, text
+    assert "\x1b[3" not in text  # NO_COLOR
+    assert text.count("\r") > 20 and "kPa" in text and "left" in text
+    [file] = tmp_path.glob("*-*.csv")
+    [mark] = read(file, strict=True).marks
+    assert mark.time_s > 4.0
+    assert "marked at" in text

@@ -1,0 +1,266 @@
+"""Real pseudo-terminals and the real pyserial."""
+
+from __future__ import annotations
+
+import errno
+import os
+import sys
+import termios
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+import serial
+
+from recorder.errors import OpenError, PortBusy, PortDenied, PortLost, PortMissing, RunError
+from recorder.port import Back, Chunk, Lost, Port, list_ports, translate
+from tests.session_feeder import Feeder
+
+
+class Plug(Feeder):
+    """A pseudo-terminal under a name that can be pulled and plugged in again."""
+
+    def send(self, data: bytes) -> None:
+        os.write(self.master, data)
+
+
+@pytest.fixture
+def plug(tmp_path: Path) -> Iterator[Plug]:
+    made = Plug(tmp_path / "gauge")
+    yield made
+    made.pull()
+
+
+def until(done: Callable[[], bool], seconds: float = 5.0) -> None:
+    end = time.monotonic() + seconds
+    while not done():
+        if time.monotonic() > end:
+            raise AssertionError("it never happened")
+        time.sleep(0.005)
+
+
+class Taken:
+    def __init__(self, port: Port) -> None:
+        self.port = port
+        self.items: list[Chunk | Lost | Back] = []
+
+    @property
+    def data(self) -> bytes:
+        self.items += self.port.take()
+        return b"".join(i.data for i in self.items if isinstance(i, Chunk))
+
+    def has(self, kind: type) -> bool:
+        self.items += self.port.take()
+        return any(isinstance(i, kind) for i in self.items)
+
+
+@pytest.mark.parametrize("when_taken", [False, True])
+def test_bytes_come_with_their_time_and_go_out(plug: Plug, when_taken: bool) -> None:
+    port = Port(str(plug.link), when_taken=when_taken)
+    assert port.take() == []
+    port.open()
+    taken = Taken(port)
+    before = time.monotonic()
+    plug.send(b"hello\n")
+    until(lambda: taken.data == b"hello\n")
+    assert isinstance(taken.items[0], Chunk) and before <= taken.items[0].host_s <= time.monotonic()
+    port.write(b"?\n")
+    assert os.read(plug.master, 10) == b"?\n"
+    names = [t.name for t in threading.enumerate() if t.daemon]
+    assert f"port {plug.link}" in names
+    port.close()
+    port.close()
+    assert f"port {plug.link}" not in [t.name for t in threading.enumerate()]
+
+
+@pytest.mark.parametrize("when_taken", [False, True])
+def test_unplugged_and_plugged_in_again(plug: Plug, when_taken: bool) -> None:
+    port = Port(str(plug.link), reconnect_s=20.0, when_taken=when_taken)
+    port.open()
+    taken = Taken(port)
+    plug.send(b"one\n")
+    until(lambda: taken.data == b"one\n")
+    plug.pull()
+    until(lambda: taken.has(Lost))
+    port.write(b"?\n")  # goes nowhere, and says nothing
+    plug.plug()
+    until(lambda: taken.has(Back))
+    plug.send(b"two\n")
+    until(lambda: taken.data == b"one\ntwo\n")
+    assert [type(i) for i in taken.items if not isinstance(i, Chunk)] == [Lost, Back]
+    assert port.failure is None
+    port.close()
+
+
+def test_bytes_that_nobody_takes_are_kept_all_the_same(plug: Plug) -> None:
+    """More than the system's buffer holds, while the taker is held up."""
+    port = Port(str(plug.link), when_taken=True)
+    port.open()
+    sent = bytes(range(256)) * 800
+    plug.play(sent).join(10)
+    until(lambda: port._backlog >= len(sent) - 4000)
+    plug.send(b"end")
+    got = Taken(port)
+    until(lambda: got.data == sent + b"end")
+    assert max(len(c.data) for c in got.items if isinstance(c, Chunk)) < len(sent)
+    port.close()
+
+
+@pytest.mark.parametrize("when_taken", [False, True])
+def test_gone_for_good_is_kept(plug: Plug, when_taken: bool) -> None:
+    port = Port(str(plug.link), reconnect_s=0.3, when_taken=when_taken)
+    port.open()
+    plug.pull()
+    until(lambda: port.failure is not None)
+    assert isinstance(port.failure, PortLost)
+    assert "did not come back within 0.3 s" in str(port.failure)
+    port.close()
+
+
+def test_a_second_program_gets_busy(plug: Plug) -> None:
+    first, second = Port(str(plug.link)), Port(str(plug.link))
+    first.open()
+    with pytest.raises(PortBusy, match="another program"):
+        second.open()
+    first.close()
+    second.open()
+    second.close()
+
+
+def test_no_such_port_lists_those_there_are(tmp_path: Path) -> None:
+    with pytest.raises(PortMissing, match="there is no such port") as caught:
+        Port(str(tmp_path / "ttyNone")).open()
+    assert caught.value.found == tuple(p.url for p in list_ports())
+
+
+def test_no_permission_names_the_group(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The system's own refusal; root may open everything, so for root the call is made to refuse."""
+    path = tmp_path / "gauge"
+    path.touch(mode=0o000)
+    if os.geteuid() == 0:
+        def refuse(*_: object, **__: object) -> int:
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(path))
+        monkeypatch.setattr(os, "open", refuse)
+    with pytest.raises(PortDenied) as caught:
+        Port(str(path)).open()
+    if sys.platform.startswith("linux"):
+        assert "dialout" in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("err", "kind"),
+    [
+        (OSError(errno.ENOENT, "x"), PortMissing),
+        (OSError(errno.EACCES, "x"), PortDenied),
+        (OSError(errno.EBUSY, "x"), PortBusy),
+        (OSError(errno.EIO, "x"), OpenError),
+        (termios.error(errno.ENOTTY, "x"), OpenError),
+        (termios.error(errno.EIO, "x"), OpenError),
+        (serial.SerialException("x"), OpenError),
+        (serial.SerialException(errno.EBUSY, "x"), PortBusy),
+        (serial.SerialTimeoutException("x"), OpenError),
+        (ValueError("invalid URL"), OpenError),
+        (serial.SerialException("could not open port 'COM9': PermissionError(13, 'Access is denied.')"),
+         PortDenied),
+        (serial.SerialException("could not open port 'COM9': FileNotFoundError(2, 'x')"), PortMissing),
+    ],
+)
+def test_every_foreign_exception_is_translated(
+    err: Exception, kind: type[OpenError], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert type(translate(err, "COM9")) is kind
+
+    def fail(*_: object, **__: object) -> object:
+        raise err
+
+    monkeypatch.setattr(serial, "serial_for_url", fail)
+    with pytest.raises(OpenError) as caught:
+        Port("COM9").open()
+    assert type(caught.value) is kind
+    assert "COM9" in str(caught.value) and "\n" not in str(caught.value)
+
+
+def test_a_file_that_is_no_port(tmp_path: Path) -> None:
+    path = tmp_path / "plain.txt"
+    path.touch()
+    with pytest.raises(OpenError, match="cannot be used"):
+        Port(str(path)).open()
+    with pytest.raises(OpenError, match="not a port name"):
+        Port("nonsense://x").open()
+
+
+def test_a_thread_that_dies_is_heard_of(plug: Plug, monkeypatch: pytest.MonkeyPatch) -> None:
+    port = Port(str(plug.link))
+    monkeypatch.setattr(port, "_put", lambda item: 1 // 0 if isinstance(item, Chunk) else None)
+    port.open()
+    plug.send(b"x")
+    until(lambda: port.failure is not None)
+    assert isinstance(port.failure, RunError) and "ZeroDivisionError" in str(port.failure)
+    port.close()
+
+
+@pytest.mark.parametrize("when_taken", [False, True])
+def test_backlog_is_bounded_and_says_so(plug: Plug, when_taken: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("recorder.port.port.MOST_BACKLOG_BYTES", 100)
+    port = Port(str(plug.link), when_taken=when_taken)
+    port.open()
+    plug.send(b"y" * 200)
+    until(lambda: port.failure is not None)
+    assert b"".join(c.data for c in port.take() if isinstance(c, Chunk)) == b"y" * 200
+    port.close()
+
+
+@pytest.mark.parametrize("when_taken", [False, True])
+def test_network_url(when_taken: bool) -> None:
+    import socket
+
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        port = Port(f"socket://127.0.0.1:{server.getsockname()[1]}", when_taken=when_taken)
+        port.open()
+        peer, _ = server.accept()
+        with peer:
+            taken = Taken(port)
+            peer.sendall(b"abc\n")
+            until(lambda: taken.data == b"abc\n")
+        until(lambda: taken.has(Lost))
+        port.close()
+
+
+@pytest.mark.filterwarnings(r"ignore:set(Daemon|Name)\(\) is deprecated:DeprecationWarning")  # within pyserial
+def test_a_port_that_another_computer_shares() -> None:
+    """rfc2217://, against pyserial's own server side with a port behind it that gives back what is written to it."""
+    import socket
+
+    from serial import rfc2217
+
+    with (socket.create_server(("127.0.0.1", 0)) as server,
+          serial.serial_for_url("loop://", timeout=0.02) as shared):
+
+        def serve() -> None:
+            peer, _ = server.accept()
+            manager = rfc2217.PortManager(shared, type("Out", (), {"write": lambda _, data: peer.sendall(data)})())
+            with peer:
+                peer.settimeout(0.02)
+                while True:
+                    try:
+                        data = peer.recv(1024)
+                        if not data:
+                            return
+                        shared.write(b"".join(manager.filter(data)))
+                    except TimeoutError:
+                        pass
+                    if came := shared.read(shared.in_waiting):
+                        peer.sendall(b"".join(manager.escape(came)))
+
+        server_side = threading.Thread(target=serve, daemon=True)
+        server_side.start()
+        port = Port(f"rfc2217://127.0.0.1:{server.getsockname()[1]}")
+        port.open()
+        taken = Taken(port)
+        port.write(b"?\n")
+        until(lambda: taken.data == b"?\n")
+        port.close()
+        server_side.join(5.0)
+        assert port.failure is None

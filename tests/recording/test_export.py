@@ -1,0 +1,126 @@
+"""Exports, read back by programs that are not ours."""
+
+from __future__ import annotations
+
+import builtins
+import csv
+import json
+import warnings
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+from test_recording_files import HEADER, sealed
+
+from recorder.errors import FileError, SettingError
+from recorder.recording import read
+from recorder.recording.export import check_csvw, csvw, write_csvw, write_parquet, write_sheet
+
+
+def test_pandas_opens_a_recording(tmp_path: Path) -> None:
+    path = sealed(tmp_path)
+    table = pd.read_csv(path, comment="#")
+    assert table["time_s"].tolist() == read(path).rows.time_s.tolist()
+
+
+def test_csvw(tmp_path: Path) -> None:
+    path = sealed(tmp_path)
+    target = write_csvw(path)
+    assert target.name == path.name + "-metadata.json"
+    metadata = json.loads(target.read_text("utf-8"))
+    assert check_csvw(metadata) == []
+    assert metadata["dialect"]["commentPrefix"] == "#"
+    titles = [c["titles"] for c in metadata["tableSchema"]["columns"]]
+    assert titles == list(pd.read_csv(path, comment="#").columns)
+    with pytest.raises(FileError, match="already"):
+        write_csvw(path)
+
+
+def outside(metadata: Path) -> tuple[list[str], list[dict[str, Any]]]:
+    """The pair of files as a program that is not ours sees it: complaints, rows. The library csvw follows the
+    W3C's 'Metadata Vocabulary for Tabular Data' and 'Model for Tabular Data' and checks every cell."""
+    import csvw as library
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("always")  # its complaints are warnings
+        found = library.CSVW(str(metadata), validate=True)
+        try:
+            complaints = [] if found.is_valid else [str(w.message) for w in found.warnings]
+        except ValueError as err:  # how it says that a primary key is given twice
+            complaints = [str(err)]
+        return complaints, [] if complaints else found.to_json(minimal=True)
+
+
+def test_csvw_is_valid_and_complete_to_a_library(tmp_path: Path) -> None:
+    path = sealed(tmp_path)
+    complaints, table = outside(write_csvw(path))
+    assert complaints == []
+    rows = read(path).rows
+    assert rows.seq is not None
+    assert [row["pressure_kPa"] for row in table] == rows.pressure_kpa.tolist()
+    assert [row["seq"] for row in table] == rows.seq.tolist()
+    assert [row.get("flag", "") for row in table] == list(rows.flag or ())
+
+
+@pytest.mark.parametrize(("file", "what", "instead"), [
+    ("json", '"name": "seq"', '"name": "_seq"'),
+    ("json", '"datatype": "nonNegativeInteger"', '"datatype": "date"'),
+    ("csv", "\n0.000000,", "\nx0.000000,"), ("csv", "\n0.020000,", "\n0.000000,"),
+])
+def test_the_library_sees_what_is_broken(tmp_path: Path, file: str, what: str, instead: str) -> None:
+    path = sealed(tmp_path)
+    metadata = write_csvw(path)
+    target = metadata if file == "json" else path
+    text = target.read_text("utf-8")
+    assert what in text
+    target.write_text(text.replace(what, instead, 1), "utf-8")
+    assert outside(metadata)[0]
+
+
+def test_unknown_columns_are_described_too(tmp_path: Path) -> None:
+    path = tmp_path / "two.csv"
+    path.write_text('# test: "cap"\ntime_s,pressure_psi,my note,_x\n0,1.5,a,b\n0.5,1.6,"c, d",e\n', "utf-8")
+    complaints, table = outside(write_csvw(path))
+    assert complaints == [] and table[1]["my%20note"] == "c, d"
+
+
+def test_csvw_rules_bite(tmp_path: Path) -> None:
+    good = csvw(sealed(tmp_path))
+    for change in ({"@context": "x"}, {"url": ""}, {"tableSchema": {}}, {"color": 1}):
+        assert check_csvw({**good, **change})
+    good["tableSchema"]["columns"][0]["name"] = "_x"
+    assert check_csvw(good)
+
+
+def test_parquet(tmp_path: Path) -> None:
+    pq = pytest.importorskip("pyarrow.parquet")
+    found = read(sealed(tmp_path))
+    table = pq.read_table(write_parquet(found, tmp_path / "x.parquet"))
+    assert table["pressure_kPa"].to_pylist() == found.rows.pressure_kpa.tolist()
+    assert table["supply"].null_count == len(found.rows)
+    assert b"grad" not in table.schema.metadata[b"annotations"]
+    assert HEADER.adapter["id"].encode() in table.schema.metadata[b"annotations"]
+
+
+def test_parquet_says_what_is_missing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    real = builtins.__import__
+
+    def without(name: str, *args: Any, **more: Any) -> Any:
+        if name.startswith("pyarrow"):
+            raise ImportError(name)
+        return real(name, *args, **more)
+
+    monkeypatch.setattr(builtins, "__import__", without)
+    with pytest.raises(SettingError, match="parquet"):
+        write_parquet(read(sealed(tmp_path)), tmp_path / "x.parquet")
+
+
+def test_sheet_runs_no_formula(tmp_path: Path) -> None:
+    data = sealed(tmp_path).read_bytes().replace(b"drip at", b"=2+3 at")
+    path = tmp_path / "changed.csv"
+    path.write_bytes(data)
+    target = write_sheet(read(path), tmp_path / "sheet.txt")
+    cells = [c for row in csv.reader(target.read_text("utf-8-sig").splitlines()) for c in row]
+    assert "'=2+3 at the lower hose clamp" in cells
+    assert not [c for c in cells if c[:1] in ("=", "@", "+", "\t")]

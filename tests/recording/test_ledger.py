@@ -1,0 +1,114 @@
+"""The ledger: chain, concurrent recorders, the latest tester."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import subprocess
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+
+from test_recording_files import sealed, some_rows
+
+from recorder.model import Header
+from recorder.recording import Writer, append_ledger, latest_tester, read, verify_ledger
+from recorder.recording.ledger import LEDGER
+
+MANY = """
+import sys
+from recorder.recording import append_ledger
+for i in range(25):
+    append_ledger(sys.argv[1], f"{sys.argv[2]}-{i}.csv", "0" * 64)
+"""
+
+
+def test_several_recorders_on_one_folder(tmp_path: Path) -> None:
+    running = [
+        subprocess.Popen([sys.executable, "-c", MANY, str(tmp_path), str(k)],
+                         cwd=Path(__file__).parents[2])
+        for k in range(3)
+    ]
+    assert [p.wait() for p in running] == [0, 0, 0]
+    check = verify_ledger(tmp_path, {})
+    assert check is not None and check.lines == 75 and check.broken == ()
+    assert len(check.missing) == 75
+
+
+RECORDERS = """
+import sys
+from datetime import UTC, datetime
+import numpy as np
+from recorder.model import Header, Rows
+from recorder.recording import Writer
+for i in range(12):
+    writer = Writer(sys.argv[1], Header("cap", job=sys.argv[2]), when=datetime(2026, 3, 14, tzinfo=UTC))
+    writer.add(Rows(np.arange(5.0), np.full(5, float(i))))
+    writer.seal({"judgement-format": 1, "outcome": "pass"})
+"""
+
+
+def test_several_recorders_seal_at_once(tmp_path: Path) -> None:
+    """Three programs, one folder, one second of the clock: every file whole, every line in the chain."""
+    running = [subprocess.Popen([sys.executable, "-c", RECORDERS, str(tmp_path), f"lift {k}"],
+                                cwd=Path(__file__).parents[2]) for k in range(3)]
+    assert [p.wait() for p in running] == [0, 0, 0]
+    files = list(tmp_path.glob("*-cap-*.csv"))
+    assert len(files) == 36 and all(read(f, strict=True).intact for f in files)
+    check = verify_ledger(tmp_path)
+    assert check is not None and check.good and check.lines == 36
+
+
+def test_the_ledger_only_grows(tmp_path: Path) -> None:
+    before = b""
+    for k in range(5):
+        last = append_ledger(tmp_path, f'{k} "a, b".csv', "0" * 64)
+        now = (tmp_path / LEDGER).read_bytes()
+        assert now.startswith(before) and now.count(b"\n") == k + 2
+        assert hashlib.sha256(now.splitlines()[-1]).hexdigest() == last
+        before = now
+    with (tmp_path / LEDGER).open(newline="", encoding="utf-8") as file:
+        head, *lines = csv.reader(file)
+    assert head == ["time", "file", "sha256", "previous"]
+    assert [line[1] for line in lines] == [f'{k} "a, b".csv' for k in range(5)]
+
+
+def test_missing_added_altered(tmp_path: Path) -> None:
+    path = sealed(tmp_path)
+    check = verify_ledger(tmp_path)
+    assert check is not None and check.good and check.lines == 1
+    line = (tmp_path / LEDGER).read_bytes().splitlines()[-1]
+    assert check.last_hash == hashlib.sha256(line).hexdigest()
+    data = path.read_bytes()
+    path.write_bytes(data.replace(b"drip", b"drop"))
+    assert (verify_ledger(tmp_path) or check).altered == (path.name,)
+    path.write_bytes(data)
+    path.rename(tmp_path / "other.csv")
+    moved = verify_ledger(tmp_path)
+    assert moved is not None and moved.missing == (path.name,) and moved.added == ("other.csv",)
+
+
+def test_a_changed_line_breaks_the_chain(tmp_path: Path) -> None:
+    for k in range(4):
+        append_ledger(tmp_path, f"{k}.csv", "0" * 64)
+    ledger = tmp_path / LEDGER
+    lines = ledger.read_bytes().splitlines(keepends=True)
+    ledger.write_bytes(b"".join(lines[:2] + lines[3:]))
+    check = verify_ledger(tmp_path, {})
+    assert check is not None and check.broken == (3,)
+    ledger.write_bytes(b"".join(lines)[:-5])
+    append_ledger(tmp_path, "4.csv", "0" * 64)
+    check = verify_ledger(tmp_path, {})
+    assert check is not None and check.broken == (5,) and check.lines == 5
+
+
+def test_latest_tester(tmp_path: Path) -> None:
+    for hour, adapter, value in ((9, "hose-7", 0.1), (10, "hose-7", 0.2), (11, "hose-8", 0.3)):
+        when = datetime(2026, 3, 14, hour, tzinfo=UTC)
+        writer = Writer(tmp_path, Header("tester", adapter={"id": adapter}), when=when)
+        writer.add(some_rows(3))
+        rate = {"value": value, "standard_uncertainty": 0.01, "unit": "kPa/min"}
+        writer.seal({"hold": {"rate": rate}})
+    found = latest_tester(tmp_path, "hose-7")
+    assert found is not None and found["rate"]["value"] == 0.2
+    assert latest_tester(tmp_path, "hose-9") is None

@@ -1,0 +1,155 @@
+"""The adapter check on samples whose faults are known."""
+
+import math
+
+import numpy as np
+import pytest
+
+from recorder import calibration
+from recorder.adapter import Samples, check_adapter, clock_error, settling_inflation
+from recorder.errors import RunError
+from recorder.model import Announcement, WireCounts
+
+FULL = 1023
+
+
+def vented(
+    *, seconds: float = 60.0, rate: float = 50.0, noise: float = 0.15, ppm: float = 0.0, drift: float = 0.0,
+    hum: float = 0.0, full: int = FULL, seed: int = 5,
+) -> tuple[Samples, Announcement]:
+    """Samples of an open 207 kPa sensor; noise, drift (a minute) and hum (60 Hz amplitude) in kPa."""
+    rng = np.random.default_rng(seed)
+    n = int(seconds * rate)
+    t = np.arange(n) / rate
+    p = rng.normal(0, noise, n) + drift * t / 60 + hum * np.sin(2 * np.pi * 60 * t)
+    counts = np.rint(full * (0.1 + 0.8 * p / 207)).astype(np.int64)
+    device = np.rint(4294967295 - 1e7 + t / (1 + ppm * 1e-6) * 1e6).astype(np.int64) % 2**32  # wraps at 10 s
+    late = rng.exponential(0.003, n)
+    late[n // 3 : n // 3 + int(rate * 4)] += 0.3  # a host that was busy for four seconds
+    seq = (np.arange(n) + 65000) % 65536
+    s = Samples(seq, device, counts, np.full(n, np.nan), t + late)
+    return s, Announcement(1, "hose-7", "1.0", full, rate)
+
+
+CAL = calibration.nominal(207.0)
+OK = WireCounts(samples=3000)
+
+
+def test_good_adapter_is_fit_and_its_noise_is_measured() -> None:
+    s, a = vented()
+    got = check_adapter(s, OK, a, CAL)
+    assert got.verdict == "fit" and got.reasons == ()
+    assert got.rate_hz == pytest.approx(50.0, rel=1e-3)
+    assert got.lost == got.restarts == got.pinned == 0
+    assert got.resolution_kpa == pytest.approx(207 / 0.8 / FULL)
+    assert got.white_noise_kpa == pytest.approx(math.hypot(0.15, got.resolution_kpa / 12**0.5), rel=0.05)
+    # white noise: the Allan form of the slope's uncertainty is 4 / sqrt(12) of the line's bound
+    assert got.rate_u_allan_kpa_per_min >= got.rate_u_line_kpa_per_min
+    assert got.smallest_fall_kpa_per_min < 0.35
+
+
+def test_clock_error_is_robust_to_a_busy_host() -> None:
+    for seed in range(8):
+        s, a = vented(ppm=80.0, seed=seed)
+        got = check_adapter(s, OK, a, CAL)
+        assert got.clock_error_ppm is not None and got.clock_error_u_ppm is not None
+        assert abs(got.clock_error_ppm - 80.0) < 4 * got.clock_error_u_ppm + 0.5
+        assert got.clock_error_u_ppm < 5.0
+    assert clock_error(np.arange(20.0), np.arange(20.0)) is None
+
+
+def test_hum_is_found_where_it_folds_to() -> None:
+    s, a = vented(hum=0.6)
+    got = check_adapter(s, OK, a, CAL)
+    assert got.hum_hz == pytest.approx(10.0, abs=0.1) and got.hum_kpa == pytest.approx(0.6, rel=0.1)
+    assert got.hum_text is not None and "60 Hz" in got.hum_text
+    assert check_adapter(*_with(vented())).hum_hz is None
+
+
+def _with(made: tuple[Samples, Announcement], counts: WireCounts = OK) -> tuple:  # type: ignore[type-arg]
+    return made[0], counts, made[1], CAL
+
+
+def test_loss_restart_and_failed_checks() -> None:
+    s, a = vented()
+    keep = np.ones(len(s), bool)
+    keep[100:400:4] = False
+    part = Samples(*(getattr(s, f)[keep] for f in ("seq", "device_us", "counts", "supply", "host_s")))
+    got = check_adapter(part, WireCounts(samples=2925, bad_check=60), a, CAL)
+    assert got.lost == 75 and got.lost_fraction == pytest.approx(75 / 3000)
+    assert got.verdict == "marginal"
+    assert any("lost" in r for r in got.reasons) and any("check" in r for r in got.reasons)
+    seq, device = s.seq.copy(), s.device_us.copy()
+    seq[2000:] = np.arange(1000)
+    device[2000:] = 1000 + np.arange(1000) * 20000
+    got = check_adapter(Samples(seq, device, s.counts, s.supply, s.host_s), OK, a, CAL)
+    assert got.restarts == 1 and got.lost == 0 and got.seconds == pytest.approx(40.0, abs=0.1)
+
+
+def test_noisy_slow_drifting_and_broken_ones_say_why() -> None:
+    got = check_adapter(*_with(vented(noise=3.0, rate=10)))
+    assert got.verdict == "unfit" and "smallest fall" in got.reasons[0]
+    got = check_adapter(*_with(vented(drift=1.0)))
+    assert got.verdict == "unfit" and any("drifts" in r for r in got.reasons)
+    assert got.drift_kpa_per_min == pytest.approx(1.0, abs=3 * got.drift_u_kpa_per_min)
+    got = check_adapter(*_with(vented(), WireCounts(samples=3000, faults=3)))
+    assert got.verdict == "unfit" and any("wires" in r for r in got.reasons)
+    s, a = vented()
+    got = check_adapter(Samples(s.seq, s.device_us, np.zeros_like(s.counts), s.supply, s.host_s), OK, a, CAL)
+    assert got.verdict == "unfit" and got.pinned == 3000
+
+
+def test_a_step_that_hides_the_noise_counts() -> None:
+    got = check_adapter(*_with(vented(noise=0.0, full=255)))
+    assert got.noise_kpa < 1e-12
+    assert got.smallest_fall_kpa_per_min > 0.35
+
+
+def test_stated_slope_uncertainty_covers_random_walk_noise() -> None:
+    """Slopes of two-minute records of the same noise scatter no more than the minute's report says."""
+    rng = np.random.default_rng(3)
+    n, rate = 12000, 50.0
+    walk = np.cumsum(rng.normal(0, 0.002, n * 20)).reshape(20, n)[:, :] + rng.normal(0, 0.1, (20, n))
+    slopes, stated = [], []
+    for p in walk:
+        slopes.append(np.polyfit(np.arange(6000) / rate, p[:6000], 1)[0] * 60)
+        t = np.arange(n) / rate
+        s = Samples(
+            np.arange(n) % 65536, np.rint(t * 1e6).astype(np.int64),
+            np.rint(65535 * (0.1 + 0.8 * (p - p[0]) / 207)).astype(np.int64), np.full(n, np.nan), t,
+        )
+        stated.append(check_adapter(s, OK, Announcement(1, "w", "1", 65535, rate), CAL))
+    u = float(np.median([max(r.rate_u_allan_kpa_per_min, r.rate_u_line_kpa_per_min) for r in stated]))
+    assert 0.6 < u / float(np.std(slopes)) < 1.7
+    assert u > 5 * float(np.median([r.rate_u_line_kpa_per_min for r in stated]))  # white noise alone would lie
+
+
+def test_slow_drift_takes_a_record_of_two_minutes_to_be_seen() -> None:
+    """A reading that wanders by 0.3 kPa within four minutes: a minute of it cannot know what it does to a
+    two-minute hold, three minutes can."""
+    def wandering(seconds: float) -> tuple:  # type: ignore[type-arg]
+        s, a = vented(seconds=seconds, full=65535)
+        t = np.arange(len(s)) / 50.0
+        extra = np.rint(65535 * 0.8 * 0.3 * np.sin(2 * np.pi * t / 240) / 207).astype(np.int64)
+        return Samples(s.seq, s.device_us, s.counts + extra, s.supply, s.host_s), OK, a, CAL
+
+    short, long = check_adapter(*wandering(60.0)), check_adapter(*wandering(180.0))
+    assert not short.drift_seen and long.drift_seen
+    # half of the wander's swing over 60 s is what neighbouring minutes differ by
+    assert long.rate_u_allan_kpa_per_min > 20 * long.rate_u_line_kpa_per_min
+    assert long.verdict == "unfit" and any("smallest fall" in r for r in long.reasons)
+    assert long.smallest_fall_kpa == pytest.approx(2 * long.smallest_fall_kpa_per_min)
+
+
+def test_too_few_samples() -> None:
+    s, a = vented(seconds=1.0)
+    with pytest.raises(RunError, match="too few"):
+        check_adapter(s, OK, a, CAL)
+    e = np.empty(0, np.int64)
+    with pytest.raises(RunError, match="too few"):
+        check_adapter(Samples(e, e, e, e.astype(float), e.astype(float)), WireCounts(), a, CAL)
+
+
+def test_settling_beside_the_line_costs_something() -> None:
+    assert 1.5 < settling_inflation() < 4.0
+    assert settling_inflation(120.0, 1.0) < 1.1

@@ -1,0 +1,148 @@
+"""Calibration: apply, file, fit, and what is refused."""
+
+from datetime import date
+
+import numpy as np
+import pytest
+
+from recorder import calibration
+from recorder.calibration import Pair
+from recorder.errors import FileError, SettingError
+from recorder.model import Calibration
+
+
+def pairs(scale: float = 1.0, bend: float = 0.0, noise: float = 1e-4) -> list[Pair]:
+    rng = np.random.default_rng(11)
+    out = []
+    for way in ("up", "down"):
+        for kpa in (0.0, 30.0, 60.0, 90.0, 120.0, 150.0, 180.0):
+            ratio = 0.1 + 0.8 * kpa / 207.0 + bend * kpa * (180 - kpa) / 8100
+            ratio += rng.normal(0, noise) + (0.0004 if way == "down" else 0.0)
+            out.append(Pair(kpa * scale, ratio, way))  # type: ignore[arg-type]
+    return out
+
+
+def test_nominal_sensor_and_the_wire_contracts_example() -> None:
+    cal = calibration.nominal(206.84)
+    assert calibration.apply(cal, np.array([0.1, 0.9, np.nan]))[:2] == pytest.approx([0.0, 206.84])
+    assert cal.coefficients_kpa == pytest.approx((-25.855, 258.55))
+    assert cal.standard_uncertainty_kpa == pytest.approx(0.02 * 206.84)
+    with pytest.raises(SettingError, match="full scale"):
+        calibration.nominal(0.0)
+
+
+def test_file_round_trip_keeps_every_field() -> None:
+    cal = Calibration((-25.0, 258.0, 0.3), 0.21, "2026-03-14", "gauge 7", "2027-03-14", "hose-7")
+    bare = Calibration((-1.0, 1.02), 0.21, "2026-03-14", None, "2027-03-14", None, True)
+    for one in (cal, bare):
+        text = calibration.to_file_text(one, {"pairs": [[0, 0.1]]})
+        assert calibration.from_file_text(text, "c.json") == one
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("{", "c.json, line 1: this is no calibration file"),
+        ("[1]", "not a JSON object"),
+        ('{"calibration-format": 9}', "format 9"),
+        ('{"coefficients_kPa": [1]}', "2 to 6 numbers"),
+        ('{"coefficients_kPa": [1, NaN]}', "finite"),
+        ('{"coefficients_kPa": [1, true]}', "finite"),
+        ('{"coefficients_kPa": [1, 2], "due": "soon"}', "not a day"),
+        ('{"coefficients_kPa": [1, 2], "bare": "psi"}', "true or false"),
+        ('{"coefficients_kPa": [1, 2], "standard_uncertainty_kPa": -1}', "from 0 up"),
+    ],
+)
+def test_bad_file_is_one_clear_line(text: str, said: str) -> None:
+    with pytest.raises(FileError) as info:
+        calibration.from_file_text(text, "c.json")
+    assert said in str(info.value) and str(info.value).startswith("c.json")
+    assert "recorder calibrate" in str(info.value) or "newer" in str(info.value)
+
+
+def test_due_date_a_year_on() -> None:
+    assert calibration.due_after(date(2026, 3, 14)) == date(2027, 3, 14)
+    assert calibration.due_after(date(2024, 2, 29)) == date(2025, 2, 28)
+    assert calibration.due_after(date(2026, 8, 31), 1) == date(2026, 9, 30)
+
+
+def test_line_with_hysteresis() -> None:
+    got = calibration.fit(pairs(), full_scale_kpa=207.0, reference_u_kpa=0.3)
+    assert not got.quadratic
+    assert got.coefficients_kpa[1] == pytest.approx(207 / 0.8, rel=2e-3)
+    # 0.0004 of full scale between up and down
+    assert got.hysteresis_kpa == pytest.approx(0.0004 * 207 / 0.8, abs=0.08)
+    assert 0.3 < got.standard_uncertainty_kpa < 0.36
+
+
+def test_quadratic_only_where_it_earns_it() -> None:
+    got = calibration.fit(pairs(bend=0.004))
+    assert got.quadratic and got.f_p is not None and got.f_p < 0.01
+    assert max(map(abs, got.residuals_kpa)) < 0.3
+    four = [p for p in pairs(bend=0.004) if p.reference_kpa in (0, 60, 120, 180)]
+    assert not calibration.fit(four).quadratic
+
+
+@pytest.mark.parametrize(
+    ("scale", "said"),
+    [
+        (1 / 6.894757, "psi taken for kPa|psi, give --unit psi"),
+        (6.894757, "kPa taken for psi"),
+        (10.0, "ten times too large"),
+        (14.5038, "psi taken for bar"),
+        (100.0, "kPa taken for bar"),
+        (1.6, "span comes out"),
+        (-1.0, "falls as the pressure rises"),
+    ],
+)
+def test_unit_slips_are_named(scale: float, said: str) -> None:
+    with pytest.raises(SettingError, match=said):
+        calibration.fit(pairs(scale), full_scale_kpa=207.0)
+
+
+def test_wide_psi_slip_is_named_by_factor() -> None:
+    wide = [Pair(psi, 0.1 + 0.8 * psi / 100.0) for psi in (0.0, 30.0, 60.0, 90.0)]  # psi typed as kPa
+    with pytest.raises(SettingError, match="psi taken for kPa"):
+        calibration.fit(wide, full_scale_kpa=689.5)
+
+
+def test_too_few_too_narrow_swapped_and_stray() -> None:
+    some = pairs()
+    with pytest.raises(SettingError, match="2 different pressures are too few"):
+        calibration.fit([p for p in some if p.reference_kpa in (0, 180)])
+    with pytest.raises(SettingError, match="too few"):
+        calibration.fit([])
+    with pytest.raises(SettingError, match="span only"):
+        calibration.fit([Pair(k, 0.1 + k / 250) for k in (0.0, 10.0, 20.0)])
+    with pytest.raises(SettingError, match="columns swapped"):
+        calibration.fit([Pair(p.ratio, p.reference_kpa) for p in some])
+    with pytest.raises(SettingError, match="pair 3"):
+        calibration.fit([*some[:2], Pair(60.0, 0.55), *some[3:]])
+    with pytest.raises(SettingError, match="finite"):
+        calibration.fit([*some, Pair(float("nan"), 0.4)])
+
+
+@pytest.mark.parametrize(
+    ("scale", "said"),
+    [
+        (1 / 6.894757, "psi taken for kPa.*--unit psi.*--bare"),
+        (6.894757, "kPa taken for psi"),
+        (100.0, "kPa taken for bar"),
+        (1.6, "1.63 times as much as the readings"),
+        (-1.0, "falls as the pressure rises"),
+    ],
+)
+def test_plain_readings_and_their_slips(scale: float, said: str) -> None:
+    """A board that prints kPa, 2 % too little and 1 kPa too much."""
+    levels = (0.0, 400.0, 800.0, 1200.0) if scale < 1 else (0.0, 50.0, 100.0, 150.0)
+    read = [0.98 * k + 1.0 for k in levels]
+    got = calibration.fit([Pair(k, r) for k, r in zip(levels, read, strict=True)], bare=True)
+    assert got.coefficients_kpa == pytest.approx([-1 / 0.98, 1 / 0.98])
+    with pytest.raises(SettingError, match=said):
+        calibration.fit([Pair(k * scale, r) for k, r in zip(levels, read, strict=True)], bare=True)
+
+
+def test_whole_counts_set_a_least_uncertainty() -> None:
+    exact = [Pair(k, 0.1 + 0.8 * k / 207.0) for k in (0.0, 50.0, 100.0, 150.0)]
+    got = calibration.fit(exact, resolution=1 / 1023)
+    assert got.standard_uncertainty_kpa == pytest.approx(207 / 0.8 / 1023 / 12**0.5, rel=1e-3)

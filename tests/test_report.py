@@ -1,0 +1,224 @@
+"""The words that people act on."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from recorder import report, rig
+from recorder.analysis import Analyser, Setup
+from recorder.limits import resolve
+from recorder.model import LiveView, Mark
+
+VIEW = LiveView(
+    time_s=10.0, pressure_kpa=97.0, phase="pump-up", phase_since_s=2.0, zero_kpa=0.0, strokes=3,
+    peak_kpa=97.0, opening_kpa=None, target_low_kpa=103.0, target_high_kpa=110.0, limit_kpa=117.2,
+    to_go_kpa=6.0, hold_start_s=None, hold_elapsed_s=0.0, hold_left_s=None, fall_kpa=None,
+    fall_u_kpa=None, rate_kpa_per_min=None, rate_u_kpa_per_min=None, early=None, early_at_s=None,
+    fault=None, next_step="pump-gently", finished=False,
+)
+STEPS = ["wait", "vent", "pump", "pump-gently", "stop-pumping", "over-limit", "hold", "release",
+         "vent-again", "done"]
+
+
+def q(value: float, u: float | None = None, unit: str = "kPa") -> dict[str, Any]:
+    return {"value": value, "standard_uncertainty": u, "unit": unit}
+
+
+def test_pumping_says_how_far_there_is_to_go_in_the_unit_asked_for() -> None:
+    assert report.next_step(VIEW, test="system") == "pump gently: 6.0 kPa to go"
+    # 6 kPa = 0.870 psi by NIST SP 811 (1 psi = 6.894757 kPa)
+    assert report.next_step(VIEW, test="system", unit="psi") == "pump gently: 0.87 psi to go"
+
+
+def test_over_the_limit_stops_in_capitals_and_names_the_limit() -> None:
+    view = replace(VIEW, next_step="over-limit", pressure_kpa=120.0)
+    said = report.next_step(view, test="system")
+    assert said == "STOP: over the limit. Turn the relief until it is below 117.2 kPa"
+    # A fault of the gauge must not hide it.
+    assert report.next_step(replace(view, fault="supply"), test="system") == said
+
+
+def test_hold_shows_time_left_and_where_to_look() -> None:
+    view = replace(VIEW, next_step="hold", hold_left_s=71.2)
+    assert report.next_step(view, test="system").startswith("hold: 1:12 left, look under the pump")
+    assert "0:09 left" in report.next_step(replace(view, hold_left_s=9.0), test="cap")
+
+
+@pytest.mark.parametrize("test", ["cap", "system", "tester"])
+@pytest.mark.parametrize("step", STEPS)
+def test_every_step_has_its_own_sentence(test: Any, step: str) -> None:
+    said = {s: report.next_step(replace(VIEW, next_step=s), test=test) for s in STEPS}
+    assert len(set(said.values())) == len(STEPS)
+    assert "\n" not in said[step]
+
+
+@pytest.mark.parametrize("test", ["cap", "system"])
+def test_cautions_come_at_their_moment(test: Any) -> None:
+    before = report.caution("before", test) or ""
+    assert "cold" in before and "eye protection" in before
+    release = report.caution(replace(VIEW, next_step="release"), test) or ""
+    assert "Relieve before removing" in release
+    assert "above the limit" in (report.caution("pump", "system") or "")
+
+
+@pytest.mark.parametrize(
+    ("given", "unit", "text"),
+    [
+        (q(103.2, 0.4), None, "103.2 ± 0.8 kPa"),
+        (q(103.27, 0.06), None, "103.27 ± 0.12 kPa"),
+        (q(0.5, 0.05, "kPa/min"), None, "0.50 ± 0.10 kPa/min"),
+        (q(6.894757, 0.0689, "kPa/min"), "psi", "1.00 ± 0.02 psi/min"),
+        (q(103.42, 0.345), "psi", "15.00 ± 0.10 psi"),
+        (q(-0.001, 0.05), None, "0.00 ± 0.10 kPa"),
+        (q(24.0, None, "mL"), "psi", "24.0 mL"),
+        (q(121.0, 0.5, "degC"), "psi", "121.0 ± 1.0 °C"),
+        (None, None, "not seen"),
+    ],
+)
+def test_quantity(given: dict[str, Any] | None, unit: str | None, text: str) -> None:
+    assert report.quantity(given, unit) == text
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "shown"),
+    [
+        # NIST SP 811: 1 psi = 6.894757 kPa
+        ("83.8 ± 1.5 kPa, 99.3 to 121.3 kPa allowed.", "psi", "12.15 ± 0.22 psi, 14.4 to 17.6 psi allowed."),
+        ("above 138 kPa", "bar", "above 1.38 bar"),
+        ("7 kPa/min allowed", "kPa", "7 kPa/min allowed"),
+    ],
+)
+def test_a_text_in_another_unit(text: str, unit: str, shown: str) -> None:
+    assert report.in_unit(text, unit) == shown
+
+
+def cap(**more: Any) -> dict[str, Any]:
+    return {
+        "judgement-format": 1, "test": "cap", "marked": {"value": 16, "unit": "psi"},
+        "outcome": "fail", "reasons": [{"code": "opens-low", "text": "It opens too low."}],
+        "opening": q(95.0, 0.4), "peak": q(97.0, 0.4), "strokes": 4, "hold": None, **more,
+    }
+
+
+def test_summary_says_outcome_reason_and_which_pressure_is_judged() -> None:
+    lines = report.summary(cap())
+    assert lines[0] == "FAIL: cap test, marked 16 psi"
+    assert lines[1].strip() == "It opens too low."
+    assert "  began to open at 95.0 ± 0.8 kPa (this one is judged)" in lines
+    assert "  highest reading 97.0 ± 0.8 kPa" in lines
+    lines = report.summary(cap(judged_pressure="peak"))
+    assert "  highest reading 97.0 ± 0.8 kPa (this one is judged)" in lines
+
+
+@pytest.mark.parametrize(
+    ("judgement", "word"),
+    [
+        (cap(), "Wet the cap's seal"),
+        (cap(outcome="undecided", reasons=[], hold_more_s=38.2), "hold for 39 s more"),
+        (cap(test="system", reasons=[{"code": "fall-too-fast", "text": ""}]), "inside the engine"),
+        (cap(test="system", reasons=[{"code": "too-much-air", "text": ""}]), "Fill it up"),
+        (cap(notes=[{"code": "warming", "text": ""}]), "warming"),
+        (cap(notes=[{"code": "rhythmic", "text": ""}]), "combustion gas"),
+        (cap(reasons=[{"code": "zero-shift", "text": ""}]), "zero moved"),
+        (cap(reasons=[{"code": "tester-leaks", "text": ""}]), "tester itself leaks"),
+    ],
+)
+def test_advice(judgement: dict[str, Any], word: str) -> None:
+    assert any(word in line for line in report.advice(judgement))
+
+
+@pytest.mark.parametrize(
+    ("outcome", "codes", "said"),
+    [
+        ("fail", ["no-opening", "no-detectable-fall"], ["The cap never opened"]),
+        ("undecided", ["no-opening", "no-detectable-fall"], ["Pump further, slowly"]),
+        ("fail", ["no-opening", "fall-too-fast"], ["Wet the cap's seal"]),
+    ],
+    ids=["stuck", "not-far-enough", "never-built"],
+)
+def test_a_cap_that_was_not_seen_to_open(outcome: str, codes: list[str], said: list[str]) -> None:
+    found = report.advice(cap(outcome=outcome, opening=None, reasons=[{"code": c, "text": ""} for c in codes]))
+    assert len(found) == len(said) and all(f.startswith(s) for f, s in zip(found, said, strict=True))
+
+
+@pytest.mark.parametrize("code", ["warming", "rhythmic", "below-target"])
+def test_a_longer_hold_is_not_asked_for_where_it_would_not_help(code: str) -> None:
+    given = {"notes": [{"code": code, "text": ""}], "reasons": [{"code": "hold-too-short", "text": ""}]}
+    if code == "below-target":
+        given = {"reasons": [{"code": code, "text": ""}]}
+    found = report.advice(cap(test="system", outcome="undecided", hold_more_s=120.0, **given))
+    assert found and not any("hold for" in line for line in found)
+
+
+def test_a_mark_without_a_place_is_told_by_its_time() -> None:
+    found = report.found([Mark(12.4, "seen"), Mark(20.0, "heater")])
+    assert found == ["the place seen at 12 s", "heater"]
+    said = report.advice({"test": "system", "outcome": "fail", "reasons": [{"code": "fall-too-fast"}]}, found)
+    assert "wet was marked at: the place seen at 12 s, heater" in said[0]
+
+
+def test_a_reason_says_a_number_as_the_numbers_do() -> None:
+    opening = {"value": 81.34, "standard_uncertainty": 0.38, "unit": "kPa"}
+    judgement = {"test": "cap", "outcome": "fail", "opening": opening,
+                 "reasons": [{"code": "opens-low", "text": f"It opens too low: {report.quantity(opening)}."}]}
+    assert report.reasons(judgement, "psi") == [f"It opens too low: {report.quantity(opening, 'psi')}."]
+
+
+@pytest.mark.parametrize(
+    ("change", "word", "not_word"),
+    [({"fault": "hose-off", "fault_s": 20.0}, "hose stayed on", "missing"),
+     ({"late_s": 45.0}, "Start the recording first", "missing"),
+     ({"pulse_kpa": 1.5, "pulse_hz": 4.0}, "combustion gas", "missing")],
+    ids=["hose-off", "begun-late", "idling"],
+)
+def test_a_trace_that_is_whole_is_not_called_broken_off(change: dict[str, Any], word: str, not_word: str) -> None:
+    late_s = change.get("late_s", 0.0)  # begun so late, and ended before the release
+    scene = replace(rig.demo()[3].scene, hold_s=65.0, **{k: v for k, v in change.items() if k != "late_s"})
+    trace = rig.simulate(scene)
+    analyser = Analyser(Setup("system", rig.demo()[3].marked, resolve("system"), trace.calibration))
+    kept = ~trace.lost & (trace.time_s >= late_s)
+    if late_s:
+        kept &= trace.time_s < trace.truth.hold_end_s - 1.0
+    analyser.feed(trace.adapter_time_s[kept], trace.reading_kpa[kept])
+    judgement = analyser.judgement().to_json()
+    assert judgement["outcome"] in ("undecided", "void") and "trace-broken" in [r["code"] for r in judgement["reasons"]]
+    said = " ".join(report.advice(judgement))
+    assert word in said and not_word not in said
+
+
+def test_a_cap_on_a_leaking_tester_is_not_called_leaking_early_either() -> None:
+    scene = replace(rig.demo()[0].scene, leaks=(rig.Leak(9.0, 110.0, "gas"),))
+    trace = rig.simulate(scene)
+    kept = ~trace.lost
+    said = []
+    for tester in (None, {"rate": {"value": 8.0, "unit": "kPa/min", "standard_uncertainty": 0.3}}):
+        analyser = Analyser(Setup("cap", rig.demo()[0].marked, resolve("cap"), trace.calibration, tester))
+        analyser.feed(trace.adapter_time_s[kept], trace.reading_kpa[kept])
+        judgement = analyser.judgement().to_json()
+        said.append((judgement.get("early") or {}).get("answer"))
+    assert said == ["leak", "tight"] and judgement["outcome"] == "pass"
+
+
+def test_nothing_left_to_do_after_a_pass() -> None:
+    passed = cap(outcome="pass", reasons=[{"code": "opens-in-band", "text": "ok"}])
+    assert report.advice(passed) == []
+
+
+def test_a_cap_judged_by_its_peak_is_said_to_be() -> None:
+    """The whole way from a trace: what is compared, with which uncertainty, and what the lines say of it."""
+    part = rig.demo()[0]
+    trace = rig.simulate(replace(part.scene, hold_s=15.0))
+    kept = ~trace.lost
+    said = {}
+    for judged in ("opening", "peak"):
+        procedure = resolve("cap", {"judged_pressure": judged, "hold": "12 s"})
+        analyser = Analyser(Setup("cap", part.marked, procedure, trace.calibration))
+        analyser.feed(trace.adapter_time_s[kept], trace.reading_kpa[kept])
+        judgement = analyser.judgement().to_json()
+        quantity = report.quantity(judgement[judged])
+        assert judgement["reasons"][0]["text"].startswith(f"It opens where it should: {quantity.removesuffix(' kPa')}")
+        [said[judged]] = [line for line in report.summary(judgement) if "this one is judged" in line]
+    assert said["opening"].startswith("  began to open at ") and said["peak"].startswith("  highest reading ")

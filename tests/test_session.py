@@ -1,0 +1,284 @@
+"""One live test end to end: a real pseudo-terminal, the real pyserial, a real file."""
+
+from __future__ import annotations
+
+import errno
+import os
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from recorder.analysis import judge
+from recorder.errors import (
+    PortLost,
+    RunError,
+    SettingError,
+    SilentAdapter,
+    StorageError,
+    WrongSpeed,
+)
+from recorder.model import Calibration
+from recorder.port import Port
+from recorder.recording import read
+from recorder.session import Session, SessionConfig
+from recorder.units import parse_marking
+from recorder.wire import recompute_time
+from tests.memory_ports import FedPort
+from tests.session_feeder import Feeder, announcement, line, samples
+
+CAP = SessionConfig("cap", parse_marking("16 psi"), job="bench", full_scale_kpa=207.0)
+
+
+@pytest.fixture
+def feeder(tmp_path: Path) -> Iterator[Feeder]:
+    made = Feeder(tmp_path / "gauge")
+    yield made
+    made.pull()
+
+
+def run(session: Session, done: Callable[[], bool], seconds: float = 20.0) -> None:
+    end = time.monotonic() + seconds
+    while not done():
+        session.step()
+        if time.monotonic() > end:
+            raise AssertionError(f"it never happened: {session.counts}, {session.error}")
+        time.sleep(0.002)
+
+
+def faked(folder: Path, config: SessionConfig = CAP) -> tuple[Session, FedPort]:
+    port = FedPort()
+    return Session(config, port=port, folder=folder, clock=lambda: port.now), port
+
+
+def test_a_whole_test(feeder: Feeder, tmp_path: Path) -> None:
+    port = Port(str(feeder.link))
+    port.open()
+    session = Session(CAP, port=port, folder=tmp_path / "out")
+    feeder.play(announcement() + b"".join(samples()))
+    run(session, lambda: session.counts.samples == 8000)
+    run(session, lambda: session.finished)
+    done = session.stop("finished")
+    port.close()
+    assert session.error is None
+    assert session.stop("again") is done
+    assert done.path is not None and done.sha256 is not None
+    found = read(done.path, strict=True)
+    assert found.intact is True and found.sha256 == done.sha256
+    rows = found.rows
+    assert len(rows) == 8000
+    assert rows.time_s.tolist() == [i / 100 for i in range(8000)]
+    assert rows.seq is not None and rows.device_us is not None and rows.host_s is not None
+    assert np.array_equal(recompute_time(rows.seq, rows.device_us, rows.host_s, rows.flag), rows.time_s)
+    # 120 kPa as the feeder pumped it, within the count it was rounded to (207 / 0.8 / 4095 kPa).
+    assert abs(float(np.mean(rows.pressure_kpa[3000:6000])) - 120.0) < 0.064
+    assert judge(found).to_json() == done.judgement == found.judgement
+    assert found.header.adapter["id"] == "feeder-1"
+    assert found.header.adapter["full_scale_counts"] == 4095
+    assert found.header.other["nominal"] is True
+    assert found.header.job == "bench"
+    assert found.header.calibration is not None
+    assert found.header.calibration.standard_uncertainty_kpa == pytest.approx(0.02 * 207)
+
+
+def test_unplugged_during_the_test(feeder: Feeder, tmp_path: Path) -> None:
+    port = Port(str(feeder.link), reconnect_s=20.0)
+    port.open()
+    session = Session(CAP, port=port, folder=tmp_path / "out")
+    lines = samples(20.0)
+    feeder.play(announcement() + b"".join(lines[:1000]))
+    run(session, lambda: session.counts.samples >= 998)
+    feeder.pull()
+    run(session, lambda: session.lost)
+    feeder.plug()
+    run(session, lambda: not session.lost)
+    feeder.play(b"".join(lines[1300:]))
+    run(session, lambda: session.counts.samples >= 1600)
+    done = session.stop("enough")
+    port.close()
+    assert done.path is not None
+    found = read(done.path, strict=True)
+    assert found.rows.flag is not None
+    gaps = [i for i, f in enumerate(found.rows.flag) if f == "gap"]
+    assert len(gaps) == 1
+    assert found.rows.time_s[gaps[0]] - found.rows.time_s[gaps[0] - 1] > 2.9
+    assert session.timeline.lost_samples > 290
+
+
+def test_unplugged_for_good_seals_what_is_there(feeder: Feeder, tmp_path: Path) -> None:
+    port = Port(str(feeder.link), reconnect_s=0.3)
+    port.open()
+    session = Session(CAP, port=port, folder=tmp_path / "out")
+    feeder.play(announcement() + b"".join(samples(5.0)))
+    run(session, lambda: session.counts.samples == 500)
+    feeder.pull()
+    run(session, lambda: session.error is not None)
+    assert isinstance(session.error, PortLost)
+    done = session.stop(str(session.error))
+    port.close()
+    assert done.path is not None
+    found = read(done.path, strict=True)
+    assert found.intact is True and len(found.rows) == 500
+    assert found.header.other["ended"]["port_lost"] is True
+
+
+def test_the_adapter_is_asked_who_it_is(feeder: Feeder, tmp_path: Path) -> None:
+    port = Port(str(feeder.link))
+    port.open()
+    session = Session(CAP, port=port, folder=tmp_path / "out")
+    feeder.play(b"".join(samples(1.0)))
+    heard: list[bytes] = []
+    run(session, lambda: bool(heard.append(feeder.asked()) or b"".join(heard)))
+    assert b"".join(heard) == b"?\n"
+    assert session.path is None
+    feeder.play(announcement())
+    run(session, lambda: session.path is not None)
+    done = session.stop("enough")
+    port.close()
+    assert done.path is not None and len(read(done.path).rows) == 100  # none of those before is lost
+
+
+def test_no_announcement(tmp_path: Path) -> None:
+    session, port = faked(tmp_path)
+    for _ in range(80):
+        port.now += 0.1
+        port.send(b"".join(samples(0.1)))
+        session.step()
+    assert isinstance(session.error, RunError) and "how many counts" in str(session.error)
+    given = SessionConfig("cap", CAP.marked, full_scale_kpa=207.0, full_scale_counts=4095)
+    session, port = faked(tmp_path, given)
+    port.send(b"".join(samples(1.0)))
+    session.step()
+    port.now += 7.0
+    session.step()
+    done = session.stop("enough")
+    assert done.path is not None and len(read(done.path).rows) == 100
+
+
+def test_silent_adapter(tmp_path: Path) -> None:
+    session, port = faked(tmp_path)
+    port.now += 4.9
+    session.step()
+    assert session.error is None and port.written == b"?\n"
+    port.now += 0.2
+    session.step()
+    assert isinstance(session.error, SilentAdapter)
+    assert session.stop("silent").path is None
+
+
+def test_wrong_speed(tmp_path: Path) -> None:
+    session, port = faked(tmp_path)
+    for _ in range(52):
+        port.now += 0.1
+        port.send(bytes(range(128, 200)))
+        session.step()
+    assert isinstance(session.error, WrongSpeed) and "--baud" in str(session.error)
+
+
+def test_other_wire_version(tmp_path: Path) -> None:
+    session, port = faked(tmp_path)
+    for _ in range(52):
+        port.now += 0.1
+        port.send(line("A,3,feeder-1,0.1,4095,100"))
+        session.step()
+    assert "wire version 3" in str(session.error)
+
+
+def test_calibration_of_another_adapter_is_refused(tmp_path: Path) -> None:
+    cal = Calibration((-25.0, 258.0), adapter_id="hose-9")
+    session, port = faked(tmp_path, SessionConfig("cap", CAP.marked, calibration=cal))
+    port.send(announcement() + b"".join(samples(1.0)))
+    session.step()
+    assert isinstance(session.error, SettingError) and "hose-9" in str(session.error)
+    assert session.stop("refused").path is None
+
+
+def test_neither_calibration_nor_full_scale(tmp_path: Path) -> None:
+    with pytest.raises(SettingError, match="full scale"):
+        faked(tmp_path, SessionConfig("cap", CAP.marked))
+
+
+def test_bare_readings(tmp_path: Path) -> None:
+    session, port = faked(tmp_path, SessionConfig("system", CAP.marked, bare_unit="psi"))
+    port.send(b"7\n")  # perhaps the end of 14.7
+    for i in range(50):
+        port.now += 0.1
+        port.send(b"%d.50\r\n" % (i // 10))
+        session.step()
+    done = session.stop("enough")
+    assert done.path is not None
+    found = read(done.path, strict=True)
+    assert len(found.rows) == 50
+    assert found.rows.pressure_kpa[-1] == pytest.approx(4.5 * 6.894757, abs=1e-4)  # NIST SP 811 B.8
+    assert found.header.adapter["bare"] == "psi" and "no check" in found.header.adapter["note"]
+
+
+def test_full_disk_keeps_the_live_view(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    session, port = faked(tmp_path)
+    lines = samples(10.0)
+    port.send(announcement() + b"".join(lines[:500]))
+    session.step()
+
+    def full(*_: object) -> int:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(os, "write", full)
+    port.now += 1.0
+    port.send(b"".join(lines[500:]))
+    session.step()
+    monkeypatch.undo()
+    assert isinstance(session.error, StorageError) and "500 rows were saved" in str(session.error)
+    assert session.view().time_s == 9.99
+    done = session.stop("disk")
+    assert done.sha256 is None and done.path is not None
+    assert len(read(done.path).rows) == 500
+
+
+def test_faults_are_seen_and_recorded(tmp_path: Path) -> None:
+    session, port = faked(tmp_path)
+    lines = samples(1.0)
+    port.send(announcement() + b"".join(lines[:50]) + line("F,500000,open") + b"".join(lines[50:]))
+    session.step()
+    assert session.view().fault == "open"
+    done = session.stop("enough")
+    assert done.path is not None
+    flags = read(done.path).rows.flag
+    assert flags is not None and flags[50] == "fault-open" and flags[51] == ""
+
+
+def test_marks_and_tester_baseline(tmp_path: Path) -> None:
+    tester, port = faked(tmp_path, SessionConfig("tester", full_scale_kpa=207.0))
+    port.send(announcement() + b"".join(samples(80.0)))
+    tester.step()
+    port.now += 1.0
+    tester.step()
+    base = tester.stop("finished")
+    assert base.path is not None and base.judgement["hold"] is not None
+    session, port = faked(tmp_path)
+    assert session.mark("too early") is None
+    port.send(announcement() + b"".join(samples(2.0)))
+    session.step()
+    mark = session.mark("drip at the lower hose clamp")
+    assert mark is not None and mark.time_s == 1.99
+    done = session.stop("enough")
+    assert done.path is not None
+    found = read(done.path, strict=True)
+    assert found.marks == (mark,)
+    assert found.header.other["tester"]["file"] == base.path.name
+    assert judge(found).to_json() == done.judgement
+
+
+def test_decided_and_then_silent_is_finished(tmp_path: Path) -> None:
+    session, port = faked(tmp_path)
+    port.send(announcement() + b"".join(samples(68.0)))
+    session.step()
+    port.now += 1.0
+    session.step()
+    assert not session.finished
+    port.now += 5.0
+    session.step()
+    decided = session.analyser.judgement().outcome in ("pass", "fail")
+    assert session.finished is decided
+    assert session.stop("finished").sha256 is not None

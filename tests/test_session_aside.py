@@ -1,0 +1,76 @@
+"""Looks made aside: the loop does not wait for them, and what they find is what is shown."""
+
+from __future__ import annotations
+
+import threading
+import time
+from pathlib import Path
+
+import pytest
+
+from recorder.analysis import Analyser
+from recorder.recording.aside import Aside
+from recorder.rig import demo, simulate, wire_bytes
+from recorder.session import Session, SessionConfig
+from tests.memory_ports import PlayedPort
+
+
+def _session(port: PlayedPort, folder: Path) -> Session:
+    test = demo()[0]
+    config = SessionConfig(test.test, test.marked, full_scale_kpa=test.scene.sensor.full_scale_kpa)
+    return Session(config, port=port, folder=folder, clock=port.clock, aside=True)
+
+
+def test_rows_are_written_while_a_look_is_being_made(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    let_go = threading.Event()
+    real = Analyser.look
+
+    def slow(analyser: Analyser):  # type: ignore[no-untyped-def]
+        work = real(analyser)
+
+        def waits():  # type: ignore[no-untyped-def]
+            if threading.current_thread().name == "aside":
+                let_go.wait(30)
+            return work()
+
+        return waits
+
+    monkeypatch.setattr(Analyser, "look", slow)
+    trace = simulate(demo()[0].scene)
+    data = wire_bytes(trace)
+    port = PlayedPort((data[i : i + 600] for i in range(0, len(data), 600)), 0.2)
+    session = _session(port, tmp_path)
+    while not port.over:
+        session.step()
+        session.view()
+    assert session.writer is not None and session.writer.rows_written == len(trace.time_s)
+    assert session.view().pressure_kpa is not None
+    assert not session.view().finished  # no look was over yet
+    let_go.set()
+    until = time.monotonic() + 30
+    while not session.view().finished and time.monotonic() < until:
+        session.step()
+        time.sleep(0.01)
+    assert session.view().finished
+    done = session.stop("over")
+    assert done.judgement["outcome"] == trace.truth.outcome
+
+
+def test_what_breaks_aside_is_told() -> None:
+    aside: Aside[int] = Aside()
+
+    def breaks() -> int:
+        raise ZeroDivisionError
+
+    aside.start(breaks)
+    assert aside.busy
+    until = time.monotonic() + 10
+    with pytest.raises(ZeroDivisionError):
+        while time.monotonic() < until:
+            aside.take()
+            time.sleep(0.01)
+    assert not aside.busy
+    aside.start(lambda: 5)
+    while (got := aside.take()) is None and time.monotonic() < until:
+        time.sleep(0.01)
+    assert got == 5

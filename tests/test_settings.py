@@ -1,0 +1,102 @@
+"""The settings file: what it says is used, what it cannot say is refused with its line."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from recorder.errors import FileError
+from recorder.settings import load_settings
+
+GOOD = """\
+unit = "psi"
+port = "/dev/ttyUSB7"
+baud = 9600
+folder = "tests done"
+full_scale = "30 psi"
+procedure_cap = "ten-second-hold"
+
+[shop]
+name = "A Shop"
+line = "1 Road"
+
+[limits]
+stroke_volume = "2.4 cl"
+hold = 50
+
+[limits.cap]
+hold = "1 min"
+
+[limits.system]
+hold = "3 min"
+"""
+
+
+def write(tmp_path: Path, text: str) -> Path:
+    path = tmp_path / "recorder.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_every_key_is_used_and_units_are_converted(tmp_path: Path) -> None:
+    s = load_settings(write(tmp_path, GOOD))
+    assert (s.unit, s.port, s.baud) == ("psi", "/dev/ttyUSB7", 9600)
+    assert s.folder == str(tmp_path / "tests done")
+    assert s.full_scale_kpa == pytest.approx(206.84271, abs=1e-4)  # 30 psi, NIST SP 811 factor
+    assert (s.shop_name, s.shop_line) == ("A Shop", "1 Road")
+    cap, system = s.procedure("cap"), s.procedure("system")
+    assert cap.stroke_volume_ml == pytest.approx(24.0)
+    assert (cap.hold_s, system.hold_s, s.procedure("tester").hold_s) == (60.0, 180.0, 50.0)
+    assert cap.judged_pressure == "peak" and cap.band_low_kpa == 94.0  # the named procedure
+    assert cap.to_json()["named"] == "ten-second-hold" and "named" not in system.to_json()
+    assert s.procedure("cap", {"hold": "20 s"}).hold_s == 20.0  # the command line wins
+
+
+@pytest.mark.parametrize(
+    ("text", "line", "word"),
+    [
+        ('unit = "kPa"\ncolour = 3\n', 2, "colour"),
+        ("[limits]\nhold = 3\nhodl = 4\n", 3, "hodl"),
+        ('[limits]\nhold = "3 kPa"\n', 2, "hold"),
+        ("[limits.cap]\n\nband = 200\n", 3, "band"),
+        ('unit = "furlong"\n', 1, "furlong"),
+        ('\nfull_scale = "wide"\n', 2, "wide"),
+        ("baud = -1\n", 1, "baud"),
+        ("port = 3\n", 1, "port"),
+        ('unit = "kPa"\nport = \n', 2, "TOML"),
+        ('procedure = "mine"\n', 1, "mine"),
+        ("[shop]\nowner = 'x'\n", 2, "owner"),
+    ],
+)
+def test_refusals_name_file_and_line(tmp_path: Path, text: str, line: int, word: str) -> None:
+    path = write(tmp_path, text)
+    with pytest.raises(FileError) as caught:
+        load_settings(path)
+    said = str(caught.value)
+    assert said.startswith(f"{path}, line {line}: ") and word in said and "\n" not in said
+
+
+def test_the_file_is_found_in_the_current_folder_then_in_the_users(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    here, config = tmp_path / "here", tmp_path / "config"
+    here.mkdir()
+    (config / "recorder").mkdir(parents=True)
+    monkeypatch.chdir(here)
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(config))
+    monkeypatch.setattr("sys.platform", "linux")
+    assert load_settings().path is None
+    write(config / "recorder", 'unit = "bar"\n')
+    assert load_settings().unit == "bar"
+    write(here, 'unit = "psi"\n')
+    assert load_settings().unit == "psi"
+
+
+@pytest.mark.parametrize("raw", [None, b"\xff\xfe"])
+def test_a_file_that_cannot_be_read_is_one_line(tmp_path: Path, raw: bytes | None) -> None:
+    path = tmp_path / "x.toml"
+    if raw is not None:
+        path.write_bytes(raw)
+    with pytest.raises(FileError, match=r"x\.toml"):
+        load_settings(path)

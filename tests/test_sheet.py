@@ -1,0 +1,151 @@
+"""The customer's sheet: plain words, one file, nothing that runs."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+from typing import Any
+
+import pytest
+
+from recorder.errors import SettingError
+from recorder.picture import plain_svg
+from recorder.report import NONE_VISIBLE
+from recorder.sheet import Entry, html_text, pdf_bytes, say, to_do
+from tests.test_picture import HOSTILE, invented
+
+
+def entry(**given: str) -> Entry:
+    recording, analyser = invented(**given)  # type: ignore[arg-type]
+    return Entry(recording, analyser, analyser.judgement().to_json())
+
+
+class Tags(HTMLParser):
+    """All tags and all text of a page."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.tags: set[str] = set()
+        self.attributes: set[str] = set()
+        self.text: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.add(tag)
+        self.attributes |= {name for name, _ in attrs}
+
+    def handle_data(self, data: str) -> None:
+        self.text.append(data.replace("\u00a0", " "))
+
+
+def parsed(page: str) -> Tags:
+    tags = Tags()
+    tags.feed(page)
+    return tags
+
+
+def test_before_and_after_in_plain_words() -> None:
+    page = html_text([entry(outcome="fail"), entry()], shop="Invented Garage")
+    said = " ".join(parsed(page).text)
+    for needed in ("Invented Garage", "invented van", "NOT OK", "first test", "tested again", "The cap works",
+                   "It begins to open within the band.", "16 psi is stamped on the cap (that is 110.3 kPa).",
+                   "Never open the cap of a hot engine", "waited 45 seconds"):
+        assert needed in said, needed
+
+
+def test_one_file_and_nothing_that_runs() -> None:
+    tags = parsed(html_text([entry(job=HOSTILE)], shop=HOSTILE))
+    assert not tags.tags & {"script", "img", "link", "iframe", "a", "form", "object"}
+    assert not {name for name in tags.attributes if name.startswith("on")} | tags.attributes & {"src", "href"}
+    assert '<script>alert("x")</script>' in " ".join(tags.text)
+
+
+@pytest.mark.parametrize(("paper", "width_pt"), [("A4", 595), ("Letter", 612)])
+def test_pdf_on_either_paper(paper: str, width_pt: int) -> None:
+    data = pdf_bytes([entry(job=HOSTILE)], paper=paper)
+    assert data.startswith(b"%PDF")
+    assert f"/MediaBox [0 0 {width_pt}".encode() in data
+
+
+def test_no_paper_and_no_tests() -> None:
+    with pytest.raises(SettingError, match="A4 or Letter"):
+        pdf_bytes([entry()], paper="B5")
+    with pytest.raises(SettingError, match="no recording"):
+        html_text([])
+
+
+@pytest.mark.parametrize("test", ["cap", "system", "tester"])
+@pytest.mark.parametrize("outcome", ["pass", "fail", "undecided", "void"])
+def test_every_answer_has_words(test: str, outcome: str) -> None:
+    first = say({"test": test, "outcome": outcome})[0]
+    assert first.endswith(".") and len(first) > 15
+
+
+def judgement(test: str, outcome: str, *reasons: tuple[str, str], **more: Any) -> dict[str, Any]:
+    return {"test": test, "outcome": outcome, "marked": {"value": 16.0, "unit": "psi"},
+            "reasons": [{"code": c, "text": t} for c, t in reasons], **more}
+
+
+FALLS = ("fall-too-fast", "It falls too fast: 2.16 ± 0.18 kPa/min beyond settling, 0.35 kPa/min allowed.")
+LOW = ("opens-low", "It opens too low: 83.8 ± 1.5 kPa, 99.3 to 121.3 kPa allowed.")
+
+
+def test_the_unit_asked_for_is_the_only_one() -> None:
+    """16 psi +- 10 % is 14.4 to 17.6 psi; 83.8 kPa is 12.15 psi (NIST SP 811: 6.894757 kPa a psi)."""
+    said = say(judgement("cap", "fail", LOW), "psi")
+    assert "It opens too low: 12.15 ± 0.22 psi, 14.4 to 17.6 psi allowed." in said
+    assert not [text for text in said if "kPa" in text]
+    assert said[2] == "16 psi is stamped on the cap."
+
+
+def test_no_words_of_the_trade() -> None:
+    said = " ".join(say(judgement("system", "fail", FALLS)))
+    assert "settling" not in said and "The pressure falls faster than in a tight system." in said
+
+
+def test_the_loss_is_said_only_where_it_is_why() -> None:
+    flow = {"leak_flow": {"value": 0.1, "standard_uncertainty": 0.1, "unit": "mL/min"},
+            "hold": {"start_s": 0, "end_s": 50, "start": None, "end": None, "rate": None}}
+    assert not [t for t in say(judgement("cap", "fail", LOW, **flow)) if "millilitres" in t]
+    assert [t for t in say(judgement("system", "fail", FALLS, **flow)) if "millilitres a minute were lost" in t]
+
+
+def test_what_the_owner_should_do() -> None:
+    assert to_do(judgement("cap", "fail", LOW)) == ["Have the cap replaced by one with the same marking (16 psi)."]
+    assert to_do(judgement("system", "fail", FALLS), ["radiator"])[0] == "Have the leak mended (radiator)."
+    assert "was not seen" in to_do(judgement("system", "fail", FALLS))[0]
+    assert to_do(judgement("system", "fail", FALLS), [NONE_VISIBLE])[0].startswith("Nothing was wet outside")
+    places = to_do(judgement("system", "pass"), ["cap neck", "heater"])[0]
+    assert "these places looked at again: cap neck, heater" in places
+    assert to_do(judgement("system", "undecided")) == ["Have the test made again."]
+    assert to_do(judgement("cap", "pass")) == ["Nothing has to be done."]
+
+
+def test_an_overview_of_more_than_one_and_jobs_kept_apart() -> None:
+    page = html_text([entry(job="grey hatchback", outcome="fail"), entry(job="blue van")])
+    said = " ".join(parsed(page).text)
+    assert "tested again" not in said and said.count("Vehicle or job:") == 2
+    assert said.count("NOT OK") == 2 and "overview" not in said
+    overview = said.partition("Vehicle or job:")[0]
+    assert "grey hatchback" in overview and "blue van" in overview
+    assert " ".join(parsed(html_text([entry()])).text).count(" OK ") <= 1
+
+
+def test_repairs_and_the_seal_are_on_it() -> None:
+    recording, analyser = invented()
+    header = replace(recording.header, other={"repair": "<b>hose</b> renewed"})
+    done = Entry(replace(recording, header=header, intact=True), analyser, analyser.judgement().to_json())
+    tags = parsed(html_text([done]))
+    said = " ".join(tags.text)
+    assert "Done before this test: <b>hose</b> renewed" in " ".join(said.split())
+    assert "whose seal begins abababababababab" in said
+    altered = replace(done, recording=replace(recording, intact=False))
+    assert "ALTERED after the test" in html_text([altered])
+
+
+def test_letters_of_the_picture_are_as_large_as_the_sheets() -> None:
+    """A4 less margins is 516 pt wide; 11 units of an 840 unit picture are then 6.8 pt, no smaller than small print."""
+    svg = plain_svg(*invented())
+    width = float(re.findall(r'viewBox="0 0 (\d+)', svg)[0])
+    smallest = min(map(float, re.findall(r'font-size="([\d.]+)"', svg)))
+    assert smallest * 516 / width > 6.5

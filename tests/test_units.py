@@ -1,0 +1,106 @@
+"""Units and markings: what is read, and what is refused with a useful hint."""
+
+import subprocess
+import sys
+
+import pytest
+
+from recorder import units
+from recorder.errors import SettingError
+
+
+@pytest.mark.parametrize(
+    ("text", "value", "unit", "kpa"),
+    [
+        ("16 lb", 16, "psi", 110.316),
+        ("15 psi", 15, "psi", 103.421),
+        ("108 kPa", 108, "kPa", 108.0),
+        ("1.4 bar", 1.4, "bar", 140.0),
+        ("1,4 bar", 1.4, "bar", 140.0),
+        ("1.1 kgf/cm2", 1.1, "kgf/cm2", 107.873),
+        ("110", 110, "kPa", 110.0),
+        ("16", 16, "psi", 110.316),
+        ("16 PSI", 16, "psi", 110.316),
+        ("16#", 16, "psi", 110.316),
+        ("13 P.S.I.", 13, "psi", 89.632),
+        ("16 lb/sq.in", 16, "psi", 110.316),
+        ("1.1 BAR", 1.1, "bar", 110.0),
+        ("108 KPA", 108, "kPa", 108.0),
+    ],
+)
+def test_markings_as_stamped(text: str, value: float, unit: str, kpa: float) -> None:
+    got = units.parse_marking(text)
+    assert (got.value, got.unit) == (value, unit) and got.kpa == pytest.approx(kpa, abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("text", "choices"),
+    [("1.1", "write '1.1 bar' (110.0 kPa) or '1.1 kgf/cm2' (107.9 kPa)"),
+     ("20", "write '20 psi' (137.9 kPa) or '20 kPa' (20.0 kPa)")],
+)
+def test_ambiguous_bare_number_spells_out_the_choices(text: str, choices: str) -> None:
+    with pytest.raises(SettingError) as info:
+        units.parse_marking(text)
+    assert str(info.value).endswith(choices)
+
+
+@pytest.mark.parametrize(
+    ("text", "psi", "tenfold"),
+    [
+        # as printed in published vehicle service manuals, really 89.6 and 124 kPa
+        ("8.9 kPa", "'8.9 psi' (61.4 kPa)", "'89 kPa' (12.9 psi)"),
+        ("12 kPa", "'12 psi' (82.7 kPa)", "'120 kPa' (17.4 psi)"),
+    ],
+)
+def test_absurd_marking_offers_both_slips(text: str, psi: str, tenfold: str) -> None:
+    with pytest.raises(SettingError) as info:
+        units.parse_marking(text)
+    assert psi in str(info.value) and tenfold in str(info.value)
+
+
+@pytest.mark.parametrize("text", ["160 psi", "16 bar", "0 psi", "-16 psi", "1e999 psi", "psi", "", "16 s"])
+def test_absurd_markings_are_refused(text: str) -> None:
+    with pytest.raises(SettingError):
+        units.parse_marking(text)
+
+
+def test_quantities() -> None:
+    assert units.parse_quantity("24 mL", "mL") == 24
+    assert units.parse_quantity({"value": 2, "unit": "minute"}, "s") == 120
+    assert units.parse_quantity(7, "kPa") == 7
+    assert units.parse_quantity("68 F", "degC") == pytest.approx(20.0)
+    for bad in (True, None, {"value": "x"}, "nan s", float("inf"), "3 furlong"):
+        with pytest.raises(SettingError):
+            units.parse_quantity(bad, "s")  # type: ignore[arg-type]
+    with pytest.raises(SettingError) as info:
+        units.parse_quantity("3 s", "kPa")
+    assert str(info.value).endswith("give it in kPa")
+
+
+def test_format_pressure() -> None:
+    assert units.format_pressure(103.42135939752544, "psi") == "15.00 psi"
+    assert units.format_pressure(103.42) == "103.4 kPa"
+
+
+def test_kpa_needs_no_unit_library() -> None:
+    code = (
+        "import sys; from recorder import units; units.format_pressure(1.0); "
+        "units.parse_quantity('3 kPa', 'kPa'); sys.exit('pint' in sys.modules)"
+    )
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_the_table_of_usual_factors_is_pints_to_the_last_digit() -> None:
+    registry = units.registry()
+    for (unit, to), factor in units.KNOWN_FACTORS.items():
+        assert float(registry.Quantity(1.0, unit).to(to).magnitude) == factor, (unit, to)
+        assert units.convert(1.0, unit, to) == factor
+
+
+def test_usual_units_do_not_load_pint() -> None:
+    code = (
+        "import sys; from recorder import units; units.parse_marking('16 psi'); units.parse_marking('1.1 bar');"
+        "units.parse_quantity('2 min', 's'); units.format_pressure(100.0, 'psi');"
+        "units.parse_quantity('1 psi/minute', 'kPa/minute'); sys.exit('pint' in sys.modules)"
+    )
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

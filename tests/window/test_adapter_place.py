@@ -1,0 +1,160 @@
+"""The Adapter place, on a real pseudo-terminal: listening, a restart, the calibration from start to use."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+
+import pytest
+from PySide6.QtCore import Qt
+from pytestqt.qtbot import QtBot
+
+from recorder.calibration import Pair, due_after, from_file_text
+from recorder.rig import demo, simulate
+from recorder.rig.lines import timed_lines
+from recorder.settings import Settings
+from recorder.window.qt_main import MainWindow
+from tests.benchmarks.faults_common import Plug
+from tests.window.conftest import choose
+
+GAUGE = Settings(full_scale_kpa=206.84)
+
+
+def rows(grid: object) -> dict[str, str]:
+    return {label.text(): text.text() for label, text in grid._labels if label.isVisibleTo(grid)}  # type: ignore[attr-defined]
+
+
+def test_an_adapter_is_listened_to_and_judged(window: MainWindow, qtbot: QtBot) -> None:
+    choose(window, "cap-passes")
+    qtbot.keyClick(window, Qt.Key.Key_F3)
+    place = window.adapter
+    assert place.word.text() == "NOT LISTENING" and "hose open" in place.reasons.text()
+    qtbot.keyClick(window, Qt.Key.Key_H)
+    qtbot.waitUntil(lambda: place.report is not None and place.report.seconds > 20, timeout=30000)
+    qtbot.waitUntil(lambda: "noise" in rows(place._sensor), timeout=5000)
+    link, sensor = rows(place._link), rows(place._sensor)
+    assert link["alive"] == "yes" and link["adapter"].startswith("rig-1")
+    assert "of 4095" in link["raw counts"] and "V of 5 V" in link["raw volts"]
+    assert link["rate"].startswith("100.0 a second")
+    # What the simulated sensor is made of: 206.84 kPa over 0.8 of 4095 counts, 0.07 kPa of white noise.
+    assert sensor["one count"] == "0.063 kPa"
+    white = float(sensor["noise"].split("white ")[1].rstrip(")"))
+    assert white == pytest.approx(0.072, abs=0.012)
+    assert place.sign.sign in ("tick", "question", "cross")
+    assert place.raw.isVisible() and place.allan.isVisible()
+    qtbot.keyClick(window, Qt.Key.Key_U)
+    assert "psi" in rows(place._sensor)["one count"]
+    qtbot.keyClick(window, Qt.Key.Key_F1)
+    assert place.link is None  # the port is not held behind one's back
+    window.testing.start_test()
+    assert window.testing.active, window.banner.text()
+
+
+def test_a_pull_and_a_restart_are_seen(opened: Callable[..., MainWindow], qtbot: QtBot, tmp_path: Path) -> None:
+    scene = dataclasses.replace(demo()[0].scene, vented_s=60.0)
+    lines = list(timed_lines(simulate(scene)))[:5000]
+    window = opened(GAUGE)
+    with Plug(tmp_path / "adapter", lines + lines, 25.0) as plug:  # it begins anew half way: a restart
+        window.testing.setup.port_box.setEditText(str(tmp_path / "adapter"))
+        qtbot.keyClick(window, Qt.Key.Key_F3)
+        place = window.adapter
+        qtbot.keyClick(window, Qt.Key.Key_H)
+        qtbot.waitUntil(lambda: rows(place._link).get("alive") == "yes", timeout=20000)
+        plug.unplug()
+        qtbot.waitUntil(lambda: rows(place._link).get("alive") == "▲ unplugged", timeout=10000)
+        plug.replug()
+        qtbot.waitUntil(lambda: rows(place._link).get("alive") == "yes", timeout=10000)
+        assert int(rows(place._link)["lost samples"].split(" ")[0]) > 0
+        qtbot.waitUntil(lambda: rows(place._link)["restarts"].startswith("1, the last"), timeout=30000)
+
+
+def test_during_a_test_the_link_is_that_of_the_test(window: MainWindow, qtbot: QtBot) -> None:
+    choose(window, "system-seeps")
+    window.testing.start_test()
+    qtbot.waitUntil(lambda: window.testing.running.begun, timeout=20000)
+    qtbot.keyClick(window, Qt.Key.Key_F3)
+    place = window.adapter
+    qtbot.waitUntil(lambda: rows(place._link).get("alive") == "yes", timeout=20000)
+    assert place.word.text() == "IN A TEST"
+    qtbot.keyClick(window, Qt.Key.Key_H)  # does not take the port away from the test
+    assert window.testing.active and place._own is None
+    qtbot.keyClick(window, Qt.Key.Key_F1)
+    assert window.testing.active
+
+
+def test_a_calibration_from_the_first_pair_to_its_use(window: MainWindow, qtbot: QtBot, tmp_path: Path) -> None:
+    choose(window, "cap-passes")
+    qtbot.keyClick(window, Qt.Key.Key_F3)
+    place, page = window.adapter, window.adapter.calibrate
+    qtbot.keyClick(window, Qt.Key.Key_C)
+    qtbot.waitUntil(lambda: page.ratio_edit.placeholderText().startswith("now"), timeout=20000)
+    qtbot.keyClick(page.reference_edit, Qt.Key.Key_Return)  # open to the air: the reading is taken by itself
+    assert len(page.pairs) == 1
+    # The simulated sensor stands 0.6 kPa off at zero; nominal 0.1 of the supply plus that.
+    assert page.pairs[0].ratio == pytest.approx(0.1 + 0.8 * 0.6 / 206.84, abs=2e-4)
+    assert "40 kPa" in page.step.text()
+    assert not page.save_key.isEnabled()
+    for kpa in (40, 80, 120, 160, 120, 80, 40, 0):
+        qtbot.keyClicks(page.reference_edit, str(kpa))
+        page.ratio_edit.setText(f"{0.1 + 0.8 * (kpa + 0.6) / 206.84:.5f}")
+        qtbot.keyClick(page.reference_edit, Qt.Key.Key_Return)
+    assert len(page.pairs) == 9 and page.save_key.isEnabled()
+    qtbot.keyClicks(page.reference_edit, "nonsense")
+    qtbot.keyClick(page.reference_edit, Qt.Key.Key_Return)
+    assert "nonsense" in window.banner.text() and len(page.pairs) == 9
+    qtbot.mouseClick(page.undo_key, Qt.MouseButton.LeftButton)
+    assert len(page.pairs) == 8
+    page.u_edit.setText("0.4 kPa")
+    page.name_edit.setText("bench gauge (invented)")
+    qtbot.keyClick(page.u_edit, Qt.Key.Key_Return)
+    assert "two standard uncertainties" in page.verdict.text()
+    assert page.plot._decor  # residuals are drawn
+    qtbot.keyClick(window, Qt.Key.Key_U)
+    assert "psi" in page.verdict.text() and "psi" in page.list.toPlainText()
+    qtbot.mouseClick(page.save_key, Qt.MouseButton.LeftButton)
+    (file,) = (tmp_path / "recordings").glob("gauge-rig-1-*.json")
+    cal = from_file_text(file.read_text(), str(file))
+    assert cal.adapter_id == "rig-1" and cal.reference == "bench gauge (invented)"
+    assert cal.due == due_after(date.today()).isoformat()
+    assert cal.standard_uncertainty_kpa is not None and cal.standard_uncertainty_kpa >= 0.2  # half of ± 0.4 kPa
+    assert window.testing.gauge.calibration is None  # an invented gauge's is not for one's own
+    assert "simulated" in window.banner.text()
+    page.simulated = False
+    page.save()
+    kept = window.testing.gauge.calibration
+    assert kept is not None and kept != str(file)  # tests use it from now on
+    qtbot.keyClick(window, Qt.Key.Key_Escape)
+    window.testing.setup.port_box.setEditText("/dev/ttyUSB0")
+    place.tick()
+    assert "in 365 days" in place.due.text() or "in 366 days" in place.due.text()
+    assert len(list((tmp_path / "recordings").glob("gauge-rig-1-*.json"))) == 2  # never overwritten
+
+
+def test_no_adapter_is_said(opened: Callable[..., MainWindow], qtbot: QtBot) -> None:
+    window = opened(GAUGE)
+    window.testing.setup.port_box.setEditText("/dev/no-such-port")
+    qtbot.keyClick(window, Qt.Key.Key_F3)
+    qtbot.keyClick(window, Qt.Key.Key_H)
+    assert "/dev/no-such-port" in window.banner.text()
+    assert window.adapter.link is None
+
+
+def test_axes_show_numbers_and_no_thousandths(window: MainWindow) -> None:
+    """A residual of a tenth of a kPa stands at 0.1, whatever the library would like to make of it."""
+    page = window.adapter.calibrate
+    page.pairs = [Pair(kpa, 0.1 + 0.004 * kpa + (0.0004 if kpa == 80 else 0.0)) for kpa in (0.0, 40.0, 80.0, 120.0)]
+    page.show_fit()
+    for side in ("left", "bottom"):
+        axis = page.plot.getAxis(side)
+        axis.setRange(-0.1, 0.1)
+        assert axis.autoSIPrefixScale == 1.0
+    trace = window.testing.live.trace
+    trace.show_range((0.0, 10.0), (0.0, 100.0))
+    trace.grab()
+    assert trace.getAxis("left").picture is not None
+    trace.show_range((0.0, 10.0), (0.0, 150.0))
+    assert trace.getAxis("left").picture is None  # the numbers are drawn anew with the range
+    assert window.adapter.allan.getAxis("bottom").tickStrings([-2.0, 0.47712, 1.0], 1.0, 1.0) == ["0.01", "3", "10"]
+    assert window.testing.live.trace.getAxis("bottom").tickStrings([0.0, 75.0], 1.0, 15.0) == ["0:00", "1:15"]

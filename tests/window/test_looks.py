@@ -1,0 +1,181 @@
+"""Every screen: nothing cut off or covered, targets large, names set, all by keyboard; small, 4K, with a large font."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from PySide6.QtCore import Qt
+from PySide6.QtGui import QFont
+from PySide6.QtWidgets import QApplication, QLabel, QWidget
+from pytestqt.qtbot import QtBot
+
+from recorder.model import Mark
+from recorder.settings import Settings
+from recorder.window.qt_main import MainWindow
+from recorder.window.state_testing import live_screen
+from tests.benchmarks.made import make
+from tests.window.conftest import choose
+from tests.window.measure import clipped, overlapping, targets
+from tests.window.test_state_testing import BASE, CAP, HOLD
+
+LONG_JOB = "Corner Lane Garage (invented): the blue delivery van that lost its coolant on the way to the coast"
+OVER = dataclasses.replace(BASE, next_step="over-limit", pressure_kpa=131.4)
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    made = tmp_path_factory.mktemp("recordings")
+    for seed in range(3):
+        make(made, seed, job=LONG_JOB)
+    return made
+
+
+def screens(window: MainWindow, qtbot: QtBot) -> Iterator[str]:
+    """Brings up one screen after the other."""
+    testing = window.testing
+    testing.setup.job_edit.setText(LONG_JOB)
+    yield "setup"
+    testing.setup.marked_edit.setText("17 bar")  # no cap is marked so: a long line says what may be meant
+    yield "setup, marking refused"
+    choose(window, "cap-passes", LONG_JOB)
+    testing.start_test()
+    running = testing.running
+    qtbot.waitUntil(lambda: running.begun, timeout=30000)
+    testing._timer.stop()
+    running.marks = [Mark(12.0, "hose ends"), Mark(31.0, "lower radiator hose, five drops")]
+    for name, view in (("pumping", BASE), ("over limit", OVER), ("hold", HOLD), ("cap", CAP)):
+        testing.show_view(view)
+        yield name
+    testing.show_view(HOLD)
+    testing.toggle_places()
+    testing.show_view(HOLD)
+    yield "findings"
+    testing.place_key(9)
+    yield "own words"
+    testing.end("seen", wait=True)
+    yield "result"
+    testing.repairs.toggle()
+    yield "repairs"
+    testing.place_key(9)
+    yield "repair in own words"
+    testing.repairs.add("lower radiator hose and both of its clamps")
+    yield "result after a repair was said"
+    running.stored = False
+    testing.problem.emit("/a/folder/with/a/long/name/recordings: the disk is full; free some space and test again")
+    testing.actions_changed.emit()
+    yield "result that is not stored"
+    running.stored = True
+    window.go(1)
+    qtbot.waitUntil(lambda: not window.records._filler.isActive(), timeout=20000)
+    yield "records"
+    window.records.open_selected()
+    qtbot.waitUntil(lambda: window.records.pages.currentIndex() == 1, timeout=20000)
+    yield "opened"
+    window.go(2)
+    yield "adapter, not listening"
+    window.adapter.listen()
+    qtbot.waitUntil(lambda: window.adapter.report is not None, timeout=30000)
+    yield "adapter"
+    window.adapter.show_page(1)
+    for kpa in (0, 40, 80, 120, 160):
+        window.adapter.calibrate.reference_edit.setText(str(kpa))
+        window.adapter.calibrate.ratio_edit.setText(str(0.1 + kpa / 250))
+        window.adapter.calibrate.add_pair()
+    yield "calibration"
+    window.adapter.show_page(2)
+    yield "gauge"
+    window.adapter.gauge._choose(True)
+    yield "gauge of plain numbers"
+
+
+def wrong_with(window: MainWindow) -> list[str]:
+    wrong = clipped(window) + overlapping(window)
+    for target in targets(window):
+        if target.height() < 60 or target.width() < 60:
+            wrong.append(f"{target.accessibleName()} is {target.width()} x {target.height()}")
+        if not target.accessibleName():
+            wrong.append(f"a {type(target).__name__} without a name")
+    return wrong
+
+
+# The user's own font is 13 px high as a rule. The longest unit with the largest font is the hardest.
+@pytest.mark.parametrize(("width", "height", "own_px", "unit"), [
+    (960, 540, 13, "kPa"), (1024, 600, 26, "kgf/cm2"), (3840, 2160, 26, "psi"),
+], ids=["half of full HD", "small, font twice as large", "4K"])
+def test_no_screen_cuts_or_covers_anything(opened: Callable[..., MainWindow], qtbot: QtBot, folder: Path, width: int,
+                                           height: int, own_px: int, unit: str) -> None:
+    before = QApplication.font()
+    own = QFont(before)
+    own.setPixelSize(own_px)
+    QApplication.setFont(own)
+    try:
+        window = opened(dataclasses.replace(Settings(), unit=unit), folder=folder, speed=None)
+        window.resize(width, height)
+        wrong: list[str] = []
+        for name in screens(window, qtbot):
+            for _ in range(3):
+                QApplication.processEvents()
+            assert (window.width(), window.height()) == (width, height), name
+            wrong += [f"{name}: {what}" for what in wrong_with(window)]
+        assert not wrong, "\n".join(wrong)
+    finally:
+        QApplication.setFont(before)
+
+
+def test_what_is_drawn_has_a_name_for_screen_readers(window: MainWindow, qtbot: QtBot) -> None:
+    window.warm_up()
+    live = window.testing.live
+    live.show_live(live_screen(HOLD, test="system", unit="kPa"), (), (), None)
+    assert live.reading.accessibleName() == "pressure 97.3 kPa"
+    assert "hold now" in live.ladder.accessibleName() and "pump done" in live.ladder.accessibleName()
+    drawn: list[QWidget] = [live.trace, live.hold.drawing, window.records.table, window.records.page.area,
+                            window.adapter.raw, window.adapter.allan, window.adapter.calibrate.plot]
+    assert all(widget.accessibleName() for widget in drawn)
+    assert window.mute_key.accessibleName() == "sound, now on"
+    assert window.unit_key.accessibleName() == "pressure unit, now kPa"
+
+
+def test_meaning_is_in_text_and_shape_too(window: MainWindow) -> None:
+    """What the colours say is said without them: the marks in the texts that a screen without colour shows."""
+    live = window.testing.live
+    live.show_live(live_screen(OVER, test="system", unit="kPa"), (), (), None)
+    assert live.sentence.text().startswith("▲ STOP")
+    window.say("something")
+    assert window.banner.text() == "▲ something"
+    window.tell("something was done")
+    assert window.banner.text() == "something was done"
+    assert window.testing.setup.test_keys["cap"].text().startswith("●")
+    assert window.testing.setup.test_keys["system"].text().startswith("○")
+
+
+def test_every_place_by_keyboard_alone(window: MainWindow, qtbot: QtBot) -> None:
+    """Tab reaches every key and field that is seen, in each place, and Enter or Space works on it."""
+    for place, key in enumerate((Qt.Key.Key_F1, Qt.Key.Key_F2, Qt.Key.Key_F3)):
+        qtbot.keyClick(window, key)
+        assert window._at == place
+        wanted = {w for w in targets(window) if w.isEnabled()}
+        start = QApplication.focusWidget() or window
+        seen, at = set(), start
+        for _ in range(500):
+            seen.add(at)
+            at = at.nextInFocusChain()
+        reached = {w for w in seen if w.focusPolicy() & Qt.FocusPolicy.TabFocus and w.isVisible()}
+        missing = [w.accessibleName() for w in wanted - reached]
+        assert not missing, missing
+    qtbot.keyClick(window, Qt.Key.Key_F1)
+    key = window.testing.setup.test_keys["system"]
+    key.setFocus()
+    qtbot.keyClick(key, Qt.Key.Key_Space)
+    assert window.testing.setup.test == "system"
+
+
+def test_font_grows_with_the_window(window: MainWindow) -> None:
+    small = window._px
+    window.resize(3840, 2160)
+    QApplication.processEvents()
+    assert window._px > 3 * small
+    label = next(w for w in window.findChildren(QLabel) if w.isVisible() and w.text())
+    assert label.fontInfo().pixelSize() >= 3 * small

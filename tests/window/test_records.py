@@ -1,0 +1,180 @@
+"""The Records place: thousands of rows, opening and judging beside the screen, overlay, picture."""
+
+from __future__ import annotations
+
+import shutil
+import threading
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from PySide6.QtCore import QPoint, Qt, QTimer
+from pytestqt.qtbot import QtBot
+
+from recorder.window import qt_records
+from recorder.window.qt_main import MainWindow
+from recorder.window.qt_records import RecordsPlace
+from tests.benchmarks.made import make
+
+MANY = 2000
+
+
+@pytest.fixture(scope="module")
+def few(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    made = tmp_path_factory.mktemp("few")
+    for seed in range(3):
+        make(made, seed, job=f"job {seed}")
+    return made
+
+
+def records(window: MainWindow, qtbot: QtBot) -> RecordsPlace:
+    qtbot.keyClick(window, Qt.Key.Key_F2)
+    qtbot.waitUntil(lambda: not window.records._filler.isActive(), timeout=60000)
+    return window.records
+
+
+class Heart:
+    """Beats while the window's thread is free."""
+
+    def __init__(self) -> None:
+        self.beats = 0
+        self._timer = QTimer()
+        self._timer.timeout.connect(self._beat)
+        self._timer.start(2)
+
+    def _beat(self) -> None:
+        self.beats += 1
+
+
+def test_thousands_of_recordings_are_listed_sorted_and_filtered(
+    opened: Callable[..., MainWindow], qtbot: QtBot, few: Path, tmp_path: Path,
+) -> None:
+    text = next(few.glob("*-system-*.csv")).read_text()
+    head, _, rest = text.partition("time_s,")
+    many = tmp_path / "many"
+    many.mkdir()
+    for n in range(MANY):
+        end = rest[rest.rindex("# judgement"):]
+        body = f"time_s,{rest}" if n % 100 == 0 else "time_s,pressure_kPa\n0.0,0.1\n" + end  # most are short
+        own = head.replace('"job 0"', f'"job {n}"').replace('"job 1"', f'"job {n}"').replace('"job 2"', f'"job {n}"')
+        (many / f"2026030{1 + n % 9}T{n // 60 % 24:02d}{n % 60:02d}00Z-system-{n:04x}.csv").write_text(own + body)
+    window = opened(folder=many)
+    heart = Heart()
+    place = records(window, qtbot)
+    assert len(place.model.list.rows) == MANY
+    assert heart.beats > 20  # the screen lived while the folder was read
+    assert place.count.text() == f"{MANY} recordings"
+    qtbot.keyClicks(place.filter_edit, f"job {MANY - 1}")
+    assert place.model.rowCount() == 1
+    assert place.count.text() == f"1 of {MANY}"
+    place.filter_edit.clear()
+    header = place.table.horizontalHeader()
+    at = header.sectionViewportPosition(1) + 10
+    qtbot.mouseClick(header.viewport(), Qt.MouseButton.LeftButton, pos=QPoint(at, 20))
+    jobs = [place.model.list.row(i).job for i in range(place.model.rowCount())]
+    assert jobs in (sorted(jobs), sorted(jobs, reverse=True)) and len(set(jobs)) == MANY
+    # Once more: nothing has changed, so nothing is read again.
+    reads: list[Path] = []
+    real = qt_records.quick_row
+    qt_records.quick_row = lambda path: (reads.append(path), real(path))[1]  # type: ignore[assignment]
+    try:
+        records(window, qtbot)
+    finally:
+        qt_records.quick_row = real  # type: ignore[assignment]
+    assert reads == [] and len(place.model.list.rows) == MANY
+
+
+def test_opening_and_judging_leave_the_screen_alive(
+    opened: Callable[..., MainWindow], qtbot: QtBot, few: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    window = opened(folder=few)
+    place = records(window, qtbot)
+    where: list[str] = []
+    real = qt_records.load
+    monkeypatch.setattr(qt_records, "load", lambda path: (where.append(threading.current_thread().name), real(path))[1])
+    heart = Heart()
+    qtbot.keyClick(place.table, Qt.Key.Key_Return)
+    assert place.pages.currentIndex() == 0  # not there yet
+    qtbot.waitUntil(lambda: place.pages.currentIndex() == 1, timeout=30000)
+    assert where and all("opening" in name for name in where)
+    assert heart.beats > 3
+    page = place.page
+    assert page.word.text() in ("PASS", "FAIL", "CANNOT TELL YET")
+    assert page.state.text() == "unchanged since it was sealed; judged again: the same"
+    assert page.trace.store is place.opened[0].store and page.hold.isVisible()
+    row = place.model.list.rows[place.model.list.shown[0]]
+    assert (row.intact, row.same) == ("yes", "yes")  # the table knows it now too
+    qtbot.keyClick(window, Qt.Key.Key_Escape)
+    assert place.pages.currentIndex() == 0
+
+
+def test_all_are_judged_again_in_another_process(opened: Callable[..., MainWindow], qtbot: QtBot, few: Path,
+                                                 tmp_path: Path) -> None:
+    folder = tmp_path / "some"
+    shutil.copytree(few, folder)
+    touched = sorted(folder.glob("*-system-*.csv"))[0]
+    touched.write_text(touched.read_text().replace('"hose-7"', '"hose-8"'))
+    window = opened(folder=folder)
+    place = records(window, qtbot)
+    qtbot.keyClick(window, Qt.Key.Key_J)
+    qtbot.waitUntil(lambda: place._checked == 3 and not place._checker.isActive(), timeout=90000)
+    words = {Path(row.path).name: (row.intact, row.same) for row in place.model.list.rows}
+    assert words.pop(touched.name)[0] == "ALTERED"
+    assert set(words.values()) == {("yes", "yes")}
+
+
+def test_two_are_laid_over_each_other_and_saved_as_a_picture(
+    opened: Callable[..., MainWindow], qtbot: QtBot, few: Path, tmp_path: Path,
+) -> None:
+    folder = tmp_path / "two"
+    shutil.copytree(few, folder)
+    window = opened(folder=folder)
+    place = records(window, qtbot)
+    qtbot.keyClick(window, Qt.Key.Key_O)
+    assert "choose two" in window.banner.text()
+    qtbot.keyClick(place.table, Qt.Key.Key_Home, Qt.KeyboardModifier.ControlModifier)
+    qtbot.keyClick(place.table, Qt.Key.Key_Down, Qt.KeyboardModifier.ShiftModifier)
+    assert len(place.table.chosen()) == 2
+    qtbot.keyClick(window, Qt.Key.Key_O)
+    qtbot.waitUntil(lambda: place.pages.currentIndex() == 1, timeout=30000)
+    front, behind = place.opened
+    assert behind is not None
+    assert front.recording.header.started > behind.recording.header.started
+    assert place.page.trace.earlier is not None and place.page.trace.earlier.store is behind.store
+    assert place.page.hold.earlier.word == "before, " + behind.recording.header.started[:16].replace("T", " ")
+    qtbot.keyClick(window, Qt.Key.Key_P)
+    qtbot.waitUntil(lambda: "picture saved" in window.banner.text(), timeout=30000)
+    (picture,) = folder.glob("*.svg")
+    assert "Before" in picture.read_text() and "After" in picture.read_text()
+    qtbot.keyClick(window, Qt.Key.Key_P)  # an existing picture is kept
+    qtbot.waitUntil(lambda: len(list(folder.glob("*.svg"))) == 2, timeout=30000)
+
+
+def test_a_file_that_is_no_recording_is_said_in_words(opened: Callable[..., MainWindow], qtbot: QtBot,
+                                                      tmp_path: Path) -> None:
+    folder = tmp_path / "odd"
+    folder.mkdir()
+    (folder / "20260301T000000Z-cap-0001.csv").write_bytes(b"\x00\xff\xfe nothing of ours \n" * 50)
+    window = opened(folder=folder)
+    place = records(window, qtbot)
+    assert place.model.rowCount() == 1
+    qtbot.keyClick(place.table, Qt.Key.Key_Return)
+    qtbot.waitUntil(lambda: window.banner.text().startswith("▲"), timeout=30000)
+    assert "20260301T000000Z-cap-0001.csv" in window.banner.text() and "\n" not in window.banner.text()
+    assert place.pages.currentIndex() == 0
+
+
+def test_units_switch_in_the_table_and_in_the_open_recording(opened: Callable[..., MainWindow], qtbot: QtBot,
+                                                             few: Path) -> None:
+    window = opened(folder=few)
+    place = records(window, qtbot)
+    assert "kPa" in place.model.headerData(5, Qt.Orientation.Horizontal)
+    in_kpa = float(place.model.data(place.model.index(0, 5)))
+    qtbot.keyClick(window, Qt.Key.Key_U)
+    assert "psi" in place.model.headerData(5, Qt.Orientation.Horizontal)
+    assert float(place.model.data(place.model.index(0, 5))) == pytest.approx(in_kpa / 6.894757, abs=1e-3)
+    qtbot.keyClick(place.table, Qt.Key.Key_Return)
+    qtbot.waitUntil(lambda: place.pages.currentIndex() == 1, timeout=30000)
+    assert "psi" in place.page.hold.fall.text()
+    qtbot.keyClick(window, Qt.Key.Key_U)
+    assert "bar" in place.page.hold.fall.text() and "bar" in place.page.source.text()

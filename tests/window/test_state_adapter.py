@@ -1,0 +1,183 @@
+"""What the Adapter place says, without Qt: the link, the check, the calibration."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from datetime import date
+
+import numpy as np
+import pytest
+
+from recorder import calibration as calibrations
+from recorder.errors import SettingError
+from recorder.model import Announcement, Calibration
+from recorder.port import Back, Chunk, Lost
+from recorder.window.gauge import due_words
+from recorder.window.link import MOST_SAMPLES, Link, report_of
+from recorder.window.state_adapter import link_rows, sensor_rows, verdict_of
+from recorder.window.state_calibrate import (
+    calibration_of,
+    due_day,
+    fit_words,
+    next_level,
+    parse_pair,
+    reference_u,
+    with_direction,
+)
+from recorder.wire import encode_announcement, encode_sample
+
+HOSE = Announcement(1, "hose-7", "1.0", 1023, 100.0)
+
+
+def heard(samples: int, *, start: int = 0, supply: int | None = None, counts: int = 614) -> bytes:
+    out = [encode_announcement(HOSE)]
+    out += [encode_sample(i % 65536, i * 10_000, counts + i % 2, supply, None) for i in range(start, start + samples)]
+    return b"".join(out)
+
+
+def listened(data: bytes, at_s: float = 100.0) -> Link:
+    link = Link()
+    link.take([Chunk(at_s, data)])
+    return link
+
+
+def test_raw_counts_and_volts_are_those_of_the_wire() -> None:
+    link = listened(heard(400))
+    said = dict(link_rows(link.facts(100.1), 100.1))
+    assert said["alive"] == "yes"
+    assert said["adapter"] == "hose-7, firmware 1.0"
+    assert said["raw counts"] == "615 of 1023"
+    assert said["raw volts"] == "3.006 V of 5 V (60.12%)"  # 5 V x 615 / 1023
+    assert said["rate"] == "100.0 a second (announced 100)"
+    assert said["lost samples"] == "0" and said["restarts"] == "none"
+
+
+def test_a_supply_that_is_sent_is_what_the_counts_are_held_against() -> None:
+    said = dict(link_rows(listened(heard(50, supply=1000)).facts(100.1), 100.1))
+    assert said["raw counts"] == "615 of 1023, supply 1000"
+    assert "61.50%" in said["raw volts"]
+
+
+def test_losses_restarts_bad_lines_and_silence_are_said() -> None:
+    link = listened(heard(300))
+    link.take([Chunk(101.0, heard(100, start=310) + b"S,1,2,3,,*0000\n")])
+    assert dict(link_rows(link.facts(101.1), 101.1))["lost samples"].startswith("10 (")
+    link.take([Chunk(110.0, heard(100))])  # clock and sequence begin anew
+    said = dict(link_rows(link.facts(122.0), 122.0))
+    assert said["restarts"] == "1, the last 12 s ago"
+    assert said["lines dropped"] == "1, 1 with a failed check"
+    assert said["alive"] == "▲ nothing arrives"
+    link.take([Lost(123.0)])
+    assert dict(link_rows(link.facts(123.1), 123.1))["alive"] == "▲ unplugged"
+    link.take([Back(124.0), Chunk(124.5, heard(20, start=100))])
+    assert dict(link_rows(link.facts(124.6), 124.6))["alive"] == "yes"
+
+
+def test_the_link_keeps_a_bounded_number_of_samples() -> None:
+    link = Link()
+    for start in range(0, 40_000, 1000):
+        link.take([Chunk(start / 100.0, heard(1000, start=start))])
+    kept = link.samples()
+    assert MOST_SAMPLES <= len(kept) < MOST_SAMPLES + 1000
+    assert int(kept.seq[-1]) == 39_999
+
+
+def test_the_check_of_the_adapter_is_shown_with_its_sign() -> None:
+    rng = np.random.default_rng(2)
+    lines = [encode_announcement(HOSE)]
+    lines += [encode_sample(i, i * 10_000, 102 + int(n), None, None) for i, n in enumerate(rng.integers(0, 3, 1500))]
+    link = Link()
+    for k in range(0, len(lines), 10):
+        link.take([Chunk(5.0 + k * 0.01, b"".join(lines[k : k + 10]))])
+    facts = link.facts(20.0)
+    report, why = report_of(link.samples(), facts.wire, HOSE, calibrations.nominal(206.84))
+    assert report is not None and not why
+    rows = dict(sensor_rows(report, "psi"))
+    assert rows["one count"] == f"{206.84 / 0.8 / 1023 / 6.894757:.4f} psi"
+    assert "white" in rows["noise"] and " in " in rows["Allan deviation"]
+    assert "psi/min" in rows["drift"] and rows["smallest fall"].endswith("psi in 2 min")
+    assert "kPa" not in " ".join(rows.values())
+    verdict = verdict_of(report, "", listening=True, in_test=False)
+    assert verdict.sign in ("tick", "question", "cross")
+    assert "So far, after 15 s" in verdict.reasons[0]
+
+
+def test_what_cannot_be_checked_yet_is_said() -> None:
+    link = listened(heard(20))
+    report, why = report_of(link.samples(), link.facts(100.0).wire, HOSE, calibrations.nominal(206.84))
+    assert report is None and "too few" in why
+    assert verdict_of(None, why, listening=True, in_test=False).word == "LISTENING"
+    assert verdict_of(None, "", listening=False, in_test=False).word == "NOT LISTENING"
+    assert "hose open" in verdict_of(None, "", listening=True, in_test=True).reasons[0]
+
+
+def test_overdue_is_said_with_a_sign() -> None:
+    cal = Calibration((-25.0, 250.0), 0.2, "2025-01-01", "weights", "2026-01-01")
+    assert due_words(cal, date(2026, 1, 11)).startswith("▲ calibration OVERDUE by 10 days")
+    assert "in 31 days" in due_words(cal, date(2025, 12, 1))
+    assert "no date due" in due_words(dataclasses.replace(cal, due=None), date(2025, 12, 1))
+    assert "nominal" in due_words(None, date(2025, 12, 1))
+
+
+def test_pairs_are_read_in_the_units_they_are_given() -> None:
+    assert parse_pair("15", "51.2%", "psi").reference_kpa == pytest.approx(103.4214, abs=1e-3)  # NIST SP 811
+    assert parse_pair("50 kPa", "0.3", "psi").reference_kpa == pytest.approx(50.0)
+    with pytest.raises(SettingError, match="outside 0 to 1"):
+        parse_pair("50", "512", "kPa")
+    with pytest.raises(SettingError, match="not a reading"):
+        parse_pair("50", "half", "kPa")
+
+
+def nine_pairs() -> list[calibrations.Pair]:
+    pairs: list[calibrations.Pair] = []
+    for kpa in (0, 40, 80, 120, 160, 120, 80, 40, 0):
+        off = 0.1 if pairs and kpa < pairs[-1].reference_kpa else 0.0  # hysteresis
+        pairs.append(with_direction(calibrations.Pair(kpa, 0.1 + 0.8 * (kpa + off) / 200.0), pairs))
+    return pairs
+
+
+def test_the_steps_lead_up_and_down_again() -> None:
+    pairs = nine_pairs()
+    assert "open" in next_level([], "kPa").lower()
+    assert "Pump up to about 40 kPa" in next_level(pairs[:1], "kPa")
+    assert "Pump up to about 24 psi" in next_level(pairs[:4], "psi")
+    assert "Let off to about 120 kPa" in next_level(pairs[:5], "kPa")
+    assert "save" in next_level(pairs, "kPa")
+    assert [p.direction for p in pairs] == ["up"] * 5 + ["down"] * 4
+
+
+def test_the_fit_says_its_uncertainty_and_hysteresis() -> None:
+    found, text = fit_words(nine_pairs(), "kPa", reference_u_kpa=0.25)
+    assert found is not None
+    assert f"± {2 * found.standard_uncertainty_kpa:.2f} kPa" in text
+    assert "up and down differ by 0.10 kPa" in text
+    assert found.coefficients_kpa[1] == pytest.approx(250.0, rel=2e-3)  # 200 kPa over 0.8 of the supply
+    none, why = fit_words(nine_pairs()[:2], "kPa")
+    assert none is None and "3 pairs" in why
+
+
+def test_a_written_plus_minus_is_two_standard_uncertainties() -> None:
+    assert reference_u("0.5 kPa", "kPa") == 0.25
+    assert reference_u("", "psi") == 0.0
+    with pytest.raises(SettingError):
+        reference_u("much", "kPa")
+
+
+def test_the_due_date_is_a_year_on_or_as_written() -> None:
+    today = date(2026, 3, 14)
+    assert due_day("", today) == date(2027, 3, 14)
+    assert due_day("2026-09-01", today) == date(2026, 9, 1)
+    for bad in ("soon", "2026-03-14", "2025-01-01"):
+        with pytest.raises(SettingError):
+            due_day(bad, today)
+
+
+def test_the_file_is_read_back_as_it_was_saved() -> None:
+    found, _ = fit_words(nine_pairs(), "kPa", 0.25)
+    assert found is not None
+    cal, details = calibration_of(found, today=date(2026, 3, 14), due=date(2027, 3, 14), reference="bench gauge",
+                                  adapter_id="hose-7")
+    again = calibrations.from_file_text(calibrations.to_file_text(cal, details), "x.json")
+    assert again == cal
+    assert len(json.loads(calibrations.to_file_text(cal, details))["details"]["pairs"]["rows"]) == 9

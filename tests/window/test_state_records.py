@@ -1,0 +1,129 @@
+"""The rows of the Records place, without Qt."""
+
+from __future__ import annotations
+
+import os
+import random
+from pathlib import Path
+
+import pytest
+
+from recorder.errors import FileError
+from recorder.window.state_opened import load, opened_screen
+from recorder.window.state_records import RecordList, RecordRow, check_again, list_folder, quick_row
+from tests.benchmarks.made import make
+
+# Six samples of a file that was cut off: readable, never sealed, never judged.
+CUT_OFF = """# recording-format: 1
+# started: "2026-03-14T10:15:00.000Z"
+# test: "cap"
+# marked: {"value": 16, "unit": "psi"}
+# job: "an invented van"
+time_s,pressure_kPa
+0.0,0.1
+0.1,0.1
+0.2,0.1
+0.3,0.2
+"""
+
+
+def row(n: int, *, fall: float | None = 1.0, job: str = "a job", outcome: str = "PASS") -> RecordRow:
+    return RecordRow(f"/r/{n}.csv", f"2026-03-{n % 28 + 1:02d} 10:00", job, "system", "16 psi", None, fall, outcome)
+
+
+def test_a_cut_off_file_is_a_row_and_no_error(tmp_path: Path) -> None:
+    (tmp_path / "20260314T101500Z-cap-aaaa.csv").write_text(CUT_OFF)
+    make(tmp_path, 3)  # brings the folder's ledger with it
+    assert (tmp_path / "ledger.csv").exists()
+    paths = list_folder(tmp_path)
+    assert len(paths) == 2
+    found = quick_row(paths[0])
+    assert (found.time, found.job) == ("2026-03-14 10:15", "an invented van")
+    assert (found.marked, found.outcome) == ("16 psi", "unfinished")
+    checked = check_again(found)
+    assert (checked.intact, checked.same) == ("not sealed", "was not judged")
+
+
+def test_a_sealed_file_is_whole_and_the_same_and_an_altered_one_is_said(tmp_path: Path) -> None:
+    path = make(tmp_path, 1)
+    checked = check_again(quick_row(path))
+    assert (checked.intact, checked.same) == ("yes", "yes")
+    lines = path.read_text().splitlines()
+    at = next(i for i, line in enumerate(lines) if line.startswith("30.0"))
+    cells = lines[at].split(",")
+    lines[at] = ",".join([cells[0], f"{float(cells[1]) - 30:.4f}", *cells[2:]])
+    path.write_text("\n".join(lines) + "\n")
+    altered = check_again(quick_row(path))
+    assert altered.intact == "ALTERED"
+    assert "ALTERED" in opened_screen(load(str(path)), "kPa").state
+
+
+def test_a_missing_folder_is_an_empty_one(tmp_path: Path) -> None:
+    assert list_folder(tmp_path / "none") == []
+
+
+def test_a_file_for_a_folder_is_said(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(FileError, match="cannot be read"):
+        list_folder(tmp_path / "file")
+
+
+def test_a_folder_one_may_not_read_is_said(tmp_path: Path) -> None:
+    inside = tmp_path / "shut"
+    inside.mkdir(mode=0o000)
+    before = os.geteuid()
+    try:
+        if before == 0:
+            tmp_path.chmod(0o755)
+            os.seteuid(65534)  # root may read everything
+        with pytest.raises(FileError, match="cannot be read"):
+            list_folder(inside)
+        with pytest.raises(FileError, match="cannot be read"):
+            list_folder(inside / "deeper")
+    finally:
+        os.seteuid(before)
+        inside.chmod(0o755)
+
+
+def test_numbers_sort_as_numbers_and_absent_ones_come_last_either_way() -> None:
+    rows = RecordList()
+    rows.add([row(1, fall=10.0), row(2, fall=None), row(3, fall=9.0), row(4, fall=-0.1)])
+    rows.sort_by(5, descending=False)
+    assert [rows.row(i).fall_kpa for i in range(4)] == [-0.1, 9.0, 10.0, None]
+    rows.sort_by(5, descending=True)
+    assert [rows.row(i).fall_kpa for i in range(4)] == [10.0, 9.0, -0.1, None]
+
+
+def test_the_filter_wants_every_word_anywhere() -> None:
+    rows = RecordList()
+    rows.add([row(1, job="blue van"), row(2, job="red van", outcome="FAIL"), row(3, job="blue car", outcome="FAIL")])
+    rows.set_filter("FAIL blue")
+    assert [rows.row(i).job for i in range(len(rows.shown))] == ["blue car"]
+    rows.set_filter("")
+    assert len(rows.shown) == 3
+    rows.set_filter("nothing like it")
+    assert rows.shown == []
+
+
+def test_a_better_known_row_keeps_its_place() -> None:
+    rows = RecordList()
+    rows.add([row(n) for n in range(20)])
+    rng = random.Random(4)
+    path = f"/r/{rng.randrange(20)}.csv"
+    place = rows.place_of(path)
+    assert place is not None
+    import dataclasses
+
+    assert rows.replace(dataclasses.replace(rows.row(place), intact="yes")) == place
+    assert rows.row(place).intact == "yes"
+    assert rows.replace(dataclasses.replace(row(5), path="/elsewhere")) is None
+
+
+def test_an_opened_recording_says_its_numbers_in_the_unit_that_is_shown(tmp_path: Path) -> None:
+    o = load(str(make(tmp_path, 2)))
+    screen = opened_screen(o, "psi")
+    assert "gauge 3" in screen.source and "0.058 psi" in screen.source  # 2 x 0.2 kPa
+    assert {n.label for n in screen.result.numbers} >= {"highest", "leak rate", "fall in the hold", "zero"}
+    assert all("kPa" not in n.text for n in screen.result.numbers)
+    assert screen.strip is not None and "psi" in screen.strip.fall
+    assert screen.state == "unchanged since it was sealed; judged again: the same"

@@ -1,0 +1,201 @@
+"""What the Testing place shows, without Qt."""
+
+from __future__ import annotations
+
+import dataclasses
+import subprocess
+import sys
+
+import pytest
+
+from recorder import report
+from recorder.limits import resolve
+from recorder.model import LiveView, Mark, Marking
+from recorder.window.state_levels import levels_of, lines_of
+from recorder.window.state_result import numbers_of, result_screen
+from recorder.window.state_testing import PhaseLog, check_setup, live_screen
+
+MARKED = Marking(16.0, "psi", 110.316)  # 16 psi, NIST SP 811
+BASE = LiveView(
+    time_s=12.0, pressure_kpa=97.31, phase="pump-up", phase_since_s=3.0, zero_kpa=0.02, strokes=5, peak_kpa=97.4,
+    opening_kpa=None, target_low_kpa=117.3, target_high_kpa=124.3, limit_kpa=124.3, to_go_kpa=6.1,
+    hold_start_s=None, hold_elapsed_s=0.0, hold_left_s=None, fall_kpa=None, fall_u_kpa=None,
+    rate_kpa_per_min=None, rate_u_kpa_per_min=None, early=None, early_at_s=None, fault=None,
+    next_step="pump-gently", finished=False,
+)
+CAP = dataclasses.replace(BASE, target_low_kpa=None, target_high_kpa=None, limit_kpa=None, to_go_kpa=None,
+                          next_step="pump")
+
+
+def test_pumping_screen() -> None:
+    screen = live_screen(BASE, test="system", unit="kPa")
+    assert screen.reading == "97.3"
+    assert screen.sentence == "Pump gently: 6.1 kPa to go"
+    assert [r.state for r in screen.rungs] == ["done", "now", "to come", "to come", "to come"]
+    assert not screen.alarm
+    assert "97.3" not in live_screen(BASE, test="system", unit="psi").reading
+
+
+def test_system_levels_are_the_target_and_the_limit() -> None:
+    levels = levels_of("system", MARKED, resolve("system"))
+    assert (levels.low_kpa, levels.high_kpa, levels.limit_kpa) == pytest.approx((117.316, 124.316, 124.316))
+    assert [(line.label, line.role) for line in lines_of(levels)] == [("target from", "target"), ("LIMIT", "limit")]
+
+
+def test_cap_levels_are_ten_percent_either_side_and_the_limit() -> None:
+    levels = levels_of("cap", MARKED, resolve("cap"))
+    assert (levels.low_kpa, levels.high_kpa) == pytest.approx((99.284, 121.348), abs=1e-3)  # 110.316 kPa ± 10 %
+    labels = [line.label for line in lines_of(levels, opening_kpa=108.0)]
+    assert labels == ["opens from", "opens up to", "LIMIT", "opened"]
+
+
+def test_a_published_band_replaces_the_ten_percent() -> None:
+    levels = levels_of("cap", Marking(1.1, "kgf/cm2", 107.87), resolve("cap", {"band_low": "93 kPa",
+                                                                               "band_high": "123 kPa"}))
+    assert (levels.low_kpa, levels.high_kpa) == (93.0, 123.0)
+
+
+def test_a_blanked_hose_has_no_levels() -> None:
+    assert lines_of(levels_of("tester", None, resolve("tester"))) == ()
+
+
+def test_over_limit_is_said_and_flagged() -> None:
+    view = dataclasses.replace(BASE, next_step="over-limit", pressure_kpa=130.0)
+    screen = live_screen(view, test="system", unit="kPa")
+    assert screen.alarm
+    assert screen.sentence.startswith("STOP")
+
+
+@pytest.mark.parametrize(("pressure", "opening", "alarm"), [
+    (121.0, None, False), (126.0, None, True), (126.0, 119.0, False), (140.0, 119.0, True),
+])
+def test_a_cap_that_does_not_open_is_stopped(pressure: float, opening: float | None, alarm: bool) -> None:
+    levels = levels_of("cap", MARKED, resolve("cap"))
+    view = dataclasses.replace(CAP, pressure_kpa=pressure, opening_kpa=opening)
+    screen = live_screen(view, test="cap", unit="kPa", levels=levels)
+    assert screen.alarm is alarm
+    assert screen.sentence.startswith("STOP") is alarm
+    if alarm:
+        assert "124.3 kPa" in screen.sentence
+
+
+HOLD = dataclasses.replace(BASE, next_step="hold", phase="hold", hold_start_s=10.0, hold_elapsed_s=48.0, time_s=58.0,
+                           hold_left_s=72.0, fall_kpa=0.62, fall_u_kpa=0.05, rate_kpa_per_min=0.5,
+                           rate_u_kpa_per_min=0.1)
+
+
+def test_hold_screen_gives_fall_and_leak_with_their_uncertainties() -> None:
+    screen = live_screen(HOLD, test="system", unit="kPa", procedure=resolve("system"))
+    assert "1:12 left" in screen.sentence
+    assert screen.hold is not None
+    assert screen.hold.fall == "fell 0.62 ± 0.10 kPa in 0:48"
+    assert screen.hold.leak == "leak 0.5 ± 0.2 kPa/min, 0.35 allowed"
+    assert (screen.hold.start_s, screen.hold.end_s) == (10.0, 130.0)
+
+
+def test_the_fall_is_said_with_the_time_in_which_it_fell() -> None:
+    view = dataclasses.replace(HOLD, fall_at_s=51.0)
+    screen = live_screen(view, test="system", unit="kPa", procedure=resolve("system"))
+    assert screen.hold is not None
+    assert screen.hold.fall == "fell 0.62 ± 0.10 kPa in 0:41"
+
+
+def test_while_places_are_open_it_asks_for_the_highest_wet_point() -> None:
+    screen = live_screen(HOLD, test="system", unit="kPa", choosing=True)
+    assert screen.sentence.startswith("1:12 left") and "highest point" in screen.sentence
+    alarmed = dataclasses.replace(HOLD, next_step="over-limit")
+    assert live_screen(alarmed, test="system", unit="kPa", choosing=True).sentence.startswith("STOP")
+
+
+def test_unplugged_is_said_in_the_sentence() -> None:
+    screen = live_screen(HOLD, test="system", unit="kPa", away=True)
+    assert "unplugged" in screen.sentence and screen.fault
+    assert screen.reading == "– –"  # what it was is no reading of this moment
+    assert dict(screen.numbers)["before it went"] == "97.3 kPa"
+    over = dataclasses.replace(BASE, next_step="over-limit", pressure_kpa=130.0)
+    assert live_screen(over, test="system", unit="kPa", away=True).sentence.startswith("STOP")
+
+
+def test_phase_log_covers_the_trace() -> None:
+    log = PhaseLog()
+    for t, phase, since in [(1, "vented", 0), (2, "vented", 0), (5, "pump-up", 3), (9, "hold", 8)]:
+        log.add(dataclasses.replace(BASE, time_s=float(t), phase=phase, phase_since_s=float(since)))
+    assert [(s.name, s.start_s, s.end_s) for s in log.spans()] == [
+        ("vented", 0, 3), ("pump-up", 3, 8), ("hold", 8, 9),
+    ]
+
+
+def test_result_screens_differ_in_sign_and_word() -> None:
+    seen = {
+        (r.word, r.sign, r.role)
+        for r in (result_screen({"outcome": o, "test": "cap"}, "kPa") for o in ("pass", "fail", "undecided", "void"))
+    }
+    assert len({w for w, _, _ in seen}) == len({s for _, s, _ in seen}) == 4
+
+
+LEAKS = {"outcome": "fail", "test": "system", "reasons": [{"code": "fall-too-fast", "text": "It falls."}]}
+
+
+@pytest.mark.parametrize(("found", "said", "unsaid"), [
+    (["hose ends"], "hose ends", "nothing is wet"),
+    (["hose ends", "none visible"], "hose ends", "nothing is wet"),
+    (["none visible"], "nothing is wet", "wet was marked"),
+    ([], "Look for wet places", "wet was marked"),
+])
+def test_advice_agrees_with_what_was_found(found: list[str], said: str, unsaid: str) -> None:
+    advice = " ".join(result_screen(LEAKS, "kPa", found).advice)
+    assert said in advice
+    assert unsaid not in advice
+
+
+def test_a_wet_place_without_a_fall_is_looked_at_again() -> None:
+    passed = {"outcome": "pass", "test": "system", "reasons": [{"code": "no-detectable-fall", "text": "ok"}]}
+    assert "radiator" in " ".join(report.advice(passed, ["radiator"]))
+    assert report.advice(passed, ["none visible"]) == []
+
+
+def test_every_place_of_the_list_is_a_place() -> None:
+    assert report.PLACES == ("hose ends", "radiator", "coolant pump", "heater", "sensors", "bottle", "under the car",
+                             "none visible")
+
+
+def test_every_number_has_a_source() -> None:
+    q = {"value": 1.0, "standard_uncertainty": 0.1, "unit": "kPa", "time_s": 12.5}
+    judgement = {"outcome": "pass", "test": "system", "strokes": 7, "peak": q, "zero": q, "headspace": q, "hold": {
+        "start_s": 10.0, "end_s": 130.0, "start": q, "end": q, "drop": q, "rate": {**q, "unit": "kPa/min"},
+        "smallest_detectable_rate": {**q, "unit": "kPa/min"}}}
+    numbers = {n.label: n for n in numbers_of(judgement, "psi")}
+    assert numbers["highest"].source == "trace at 12.5 s, noise taken out; gauge"
+    assert "hold of 120 s" in numbers["leak rate"].source
+    assert numbers["leak rate"].text.endswith("psi/min")
+    assert all(n.source for n in numbers.values())
+
+
+def test_setup_says_what_is_missing() -> None:
+    assert check_setup("cap", "", "sim", "kPa").problem
+    assert check_setup("cap", "16 psi", "", "kPa").problem
+    good = check_setup("cap", "16 psi", "sim", "kPa")
+    assert good.problem == "" and good.marked is not None and "110.3 kPa" in good.hint
+    assert check_setup("tester", "", "sim", "kPa").problem == ""
+
+
+def test_marks_are_listed_with_their_numbers() -> None:
+    screen = live_screen(HOLD, test="system", unit="kPa", marks=[Mark(20.0, "radiator"), Mark(31.0, "heater")])
+    assert dict(screen.numbers)["marked"] == "1 radiator, 2 heater"
+
+
+def test_what_is_shown_is_decided_without_qt() -> None:
+    code = ("import importlib, pathlib, sys, recorder.window as w\n"
+            "for f in sorted(pathlib.Path(w.__file__).parent.glob('*.py')):\n"
+            "    if not f.name.startswith(('qt_', '__')):\n"
+            "        importlib.import_module(f'recorder.window.{f.stem}')\n"
+            "print(sorted(m for m in sys.modules if 'PySide' in m or 'pyqtgraph' in m))")
+    run = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
+    assert run.stdout.strip() == "[]"
+
+
+def test_the_form_needs_no_heavy_library() -> None:
+    """What the first screen does not need is loaded after it, so that it stands sooner."""
+    code = "import sys, recorder.window.qt_main\nprint([m for m in ('scipy', 'pint', 'pyqtgraph') if m in sys.modules])"
+    run = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
+    assert run.stdout.strip() == "[]"

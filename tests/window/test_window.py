@@ -1,0 +1,175 @@
+"""The window, with real key and mouse events, against the simulated tester on a real pseudo-terminal."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+from pathlib import Path
+
+from PySide6.QtCore import QSettings, Qt
+from pytestqt.qtbot import QtBot
+
+from recorder.recording import read
+from recorder.settings import Settings
+from recorder.window.qt_main import MainWindow
+from recorder.window.qt_run import open_window
+from tests.window.conftest import Beeps, choose
+from tests.window.test_state_testing import BASE
+
+JOB = "the blue van (invented)"
+
+
+def hold_has_run(window: MainWindow, seconds: float) -> Callable[[], bool]:
+    return lambda: window.testing.view is not None and window.testing.view.hold_elapsed_s > seconds
+
+
+def test_a_whole_cap_test_by_keys(window: MainWindow, qtbot: QtBot, tmp_path: Path) -> None:
+    choose(window, "cap-passes", JOB)
+    qtbot.keyClick(window.testing.setup.marked_edit, Qt.Key.Key_Return)
+    testing = window.testing
+    assert testing.active
+    qtbot.waitUntil(lambda: testing.view is not None and testing.view.strokes > 2, timeout=30000)
+    qtbot.keyClick(window, Qt.Key.Key_F)
+    assert testing.choosing
+    qtbot.keyClick(window, Qt.Key.Key_2)
+    assert not testing.choosing
+    labels = [line.label for line in testing.live.trace.lines]
+    assert labels[:3] == ["opens from", "opens up to", "LIMIT"]
+    qtbot.waitUntil(lambda: testing.judgement is not None, timeout=60000)
+    assert testing.live.word.text() == "PASS"
+    (file,) = (tmp_path / "recordings").rglob("*-cap-*.csv")
+    recording = read(file)
+    assert recording.intact is True
+    assert recording.header.job == JOB
+    assert [m.text for m in recording.marks] == ["radiator"]
+    qtbot.keyClick(window, Qt.Key.Key_B)
+    assert testing.pages.currentIndex() == 0
+    assert testing.setup.job_edit.text() == JOB
+
+
+def test_one_key_marks_and_the_repair_lies_over_the_old_trace(window: MainWindow, qtbot: QtBot) -> None:
+    choose(window, "system-seeps", JOB)
+    qtbot.mouseClick(window.testing.start_key, Qt.MouseButton.LeftButton)
+    testing = window.testing
+    qtbot.waitUntil(hold_has_run(window, 15), timeout=60000)
+    qtbot.keyClick(window, Qt.Key.Key_1)  # one key, with nothing open
+    qtbot.keyClick(window, Qt.Key.Key_9)
+    assert testing.live.findings.own_words.isVisible()
+    qtbot.keyClicks(testing.live.findings.own_words, "lower clamp, 5 drops")
+    qtbot.keyClick(testing.live.findings.own_words, Qt.Key.Key_Return)
+    qtbot.waitUntil(lambda: testing.running is not None and len(testing.running.marks) == 2, timeout=10000)
+    strip = testing.live.hold
+    assert strip.isVisible() and strip.fall.text().startswith("fell ") and "±" in strip.fall.text()
+    qtbot.waitUntil(lambda: testing.judgement is not None, timeout=60000)
+    assert testing.live.word.text() == "FAIL"
+    assert [m.text for m in testing.running.marks] == ["hose ends", "lower clamp, 5 drops"]
+    assert "hose ends, lower clamp, 5 drops" in testing.live.reasons.text()
+    assert "nothing is wet" not in testing.live.reasons.text()
+    assert strip.isVisible() and "fell 6" in strip.fall.text()
+    old = testing.running.store
+    qtbot.keyClick(window, Qt.Key.Key_N)  # the same job again, with one key
+    assert testing.active
+    earlier = testing.live.trace.earlier
+    assert earlier is not None and earlier.store is old and earlier.hold_start_s is not None
+    assert testing.live.hold.earlier is earlier
+    testing.end("enough seen", wait=True)
+
+
+def test_over_limit_is_heard_unless_muted(window: MainWindow, qtbot: QtBot, beeps: Beeps) -> None:
+    choose(window, "system-seeps")
+    window.testing.start_test()
+    window.testing._timer.stop()
+    now = [100.0]
+    window.testing.sounding.clock = lambda: now[0]
+    view = dataclasses.replace(BASE, next_step="over-limit", pressure_kpa=130.0)
+    qtbot.keyClick(window, Qt.Key.Key_F2)
+    window.testing.show_view(view)
+    assert beeps.n == 1
+    assert window._at == 0  # wherever one was looking
+    window.testing.show_view(view)
+    assert beeps.n == 1  # it still sounds
+    assert window.testing.live.sentence.text().startswith("▲ STOP")
+    assert "over the limit" in window.testing.live.reading.accessibleName()
+    qtbot.keyClick(window, Qt.Key.Key_M)
+    assert "off" in window.mute_key.text()
+    now[0] += 60.0
+    window.testing.show_view(view)
+    assert beeps.n == 1
+    qtbot.keyClick(window, Qt.Key.Key_M)
+    assert beeps.n == 2  # so that one knows whether it works
+    window.testing.show_view(view)
+    assert beeps.n == 2
+    now[0] += 1.0
+    window.testing.show_view(view)
+    assert beeps.n == 3
+    window.testing.show_view(BASE)
+    now[0] += 1.0
+    window.testing.show_view(BASE)
+    assert beeps.n == 3
+    qtbot.keyClick(window, Qt.Key.Key_F2)
+    window.testing.show_view(BASE)
+    assert window._at == 1  # it is not taken back where all is well
+
+
+def test_units_switch_live_everywhere(window: MainWindow, qtbot: QtBot) -> None:
+    choose(window, "system-seeps")
+    window.testing.start_test()
+    testing = window.testing
+    qtbot.waitUntil(hold_has_run(window, 12), timeout=60000)
+    qtbot.keyClick(window, Qt.Key.Key_U)
+    assert testing.live.reading.accessibleName().endswith("psi")
+    assert "psi" in testing.live.hold.fall.text() and "psi/min" in testing.live.hold.leak.text()
+    assert testing.live.trace.unit == "psi"
+    _low, high = testing.live.trace.getViewBox().viewRange()[1]
+    assert high < 25  # 124 kPa is 18 psi
+    qtbot.waitUntil(lambda: testing.judgement is not None or hold_has_run(window, 65)(), timeout=60000)
+    testing.end("enough", wait=True)  # a minute of hold is enough to say something
+    assert "psi" in testing.live.reasons.text() and "kPa" not in testing.live.reasons.text()
+    qtbot.keyClick(window, Qt.Key.Key_U)
+    assert "bar" in testing.live.hold.fall.text() and "bar" in testing.live.reasons.text()
+    qtbot.keyClick(window, Qt.Key.Key_F3)
+    qtbot.keyClick(window, Qt.Key.Key_U)
+    assert window.adapter.unit == window.records.unit == testing.unit == "kgf/cm2"
+
+
+def test_typing_in_a_field_is_no_command(window: MainWindow, qtbot: QtBot) -> None:
+    edit = window.testing.setup.job_edit
+    edit.clear()
+    edit.setFocus()
+    qtbot.keyClicks(edit, "mull 12 nebulous")
+    assert edit.text() == "mull 12 nebulous"
+    assert not window.testing.sounding.mute and window.unit == "kPa"
+
+
+def test_no_such_port_is_one_line(window: MainWindow, qtbot: QtBot) -> None:
+    setup = window.testing.setup
+    setup.port_box.setEditText("/dev/no-such-port")
+    setup.marked_edit.setText("16 psi")
+    window.testing.start_test()
+    assert not window.testing.active
+    assert "/dev/no-such-port" in window.banner.text() and "\n" not in window.banner.text()
+
+
+def test_port_and_looks_are_remembered(qtbot: QtBot, tmp_path: Path) -> None:
+    memory = QSettings(str(tmp_path / "memory.ini"), QSettings.Format.IniFormat)
+    window = open_window(Settings(), tmp_path / "out", memory, speed=None)
+    qtbot.addWidget(window)
+    window._ask = lambda: True
+    window.show()
+    choose(window, "system-repaired")
+    window.toggle_dark()
+    window.toggle_mute()
+    window.testing.start_test()
+    qtbot.waitUntil(lambda: window.testing.view is not None and window.testing.view.time_s > 3, timeout=30000)
+    window.close()
+    again = open_window(Settings(), tmp_path / "out", memory)
+    qtbot.addWidget(again)
+    assert again.testing.setup.choice().url == "simulated:system-repaired"
+    assert again.colours.name == "dark" and again.testing.sounding.mute
+    assert "off" in again.mute_key.text()
+    settled = open_window(dataclasses.replace(Settings(), port="/dev/ttyUSB7"), tmp_path / "out", memory)
+    qtbot.addWidget(settled)
+    assert settled.testing.setup.choice().url == "/dev/ttyUSB7"  # the settings go before the memory
+    assert "not plugged in" in settled.testing.setup.port_box.currentText()
+    urls = [settled.testing.setup.port_box.itemData(i).url for i in range(settled.testing.setup.port_box.count())]
+    assert any(url.startswith("simulated:") for url in urls)  # always offered

@@ -1,0 +1,230 @@
+"""What goes wrong in a shop, in the window: the plug, the disk, the folder, the door. Said in words, nothing lost."""
+
+from __future__ import annotations
+
+import errno
+import os
+import subprocess
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import QApplication
+from pytestqt.qtbot import QtBot
+
+from recorder.analysis import judge
+from recorder.recording import read
+from recorder.settings import Settings
+from recorder.window.qt_main import MainWindow
+from tests.benchmarks.faults_common import Plug, played
+from tests.window.conftest import choose
+
+GAUGE = Settings(full_scale_kpa=206.84)  # that of the simulated scenes
+
+
+def recordings(folder: Path) -> list[Path]:
+    return sorted(path for path in folder.rglob("*-*.csv"))
+
+
+def begin(window: MainWindow, adapter: Path, test: str = "cap") -> None:
+    setup = window.testing.setup
+    setup.choose_test("cap" if test == "cap" else "system")
+    setup.marked_edit.setText("16 psi")
+    setup.job_edit.setText("a job (invented)")
+    setup.port_box.setEditText(str(adapter))
+    window.testing.start_test()
+    assert window.testing.active, window.banner.text()
+
+
+def trace_is_past(window: MainWindow, seconds: float) -> Callable[[], bool]:
+    return lambda: window.testing.view is not None and window.testing.view.time_s > seconds
+
+
+def nothing_pops_up() -> bool:
+    """One window, no dialogs."""
+    return sum(w.isVisible() for w in QApplication.topLevelWidgets()) == 1
+
+
+def test_unplugged_and_plugged_in_again(opened: Callable[..., MainWindow], qtbot: QtBot, tmp_path: Path) -> None:
+    window = opened(GAUGE)
+    _, _, lines = played("cap-passes")
+    with Plug(tmp_path / "adapter", lines, 30.0) as plug:
+        begin(window, tmp_path / "adapter")
+        testing = window.testing
+        qtbot.waitUntil(trace_is_past(window, 20.0), timeout=30000)
+        plug.unplug()
+        qtbot.waitUntil(lambda: "unplugged" in testing.live.sentence.text(), timeout=10000)
+        assert "went away" in window.banner.text() and "on disk" in window.banner.text()
+        assert testing.active and nothing_pops_up()
+        plug.replug()
+        qtbot.waitUntil(lambda: not window.banner.isVisible(), timeout=10000)
+        assert "unplugged" not in testing.live.sentence.text()
+        plug.finished.wait(30)
+        qtbot.waitUntil(lambda: testing.judgement is not None or trace_is_past(window, 60.0)(), timeout=30000)
+        testing.end("enough", wait=True)
+    (file,) = recordings(tmp_path / "recordings")
+    recording = read(file)
+    assert recording.intact is True
+    assert any("gap" in flag for flag in recording.rows.flag or ())
+    assert float(recording.rows.time_s[-1]) > 50.0  # it went on in the same file
+    assert recordings(tmp_path / "recordings") == [file]
+
+
+def test_an_adapter_that_stays_away_leaves_a_sealed_file(opened: Callable[..., MainWindow], qtbot: QtBot,
+                                                         tmp_path: Path) -> None:
+    window = opened(GAUGE)
+    _, _, lines = played("cap-passes")
+    with Plug(tmp_path / "adapter", lines, 30.0) as plug:
+        begin(window, tmp_path / "adapter")
+        qtbot.waitUntil(trace_is_past(window, 10.0), timeout=30000)
+        plug.unplug()
+        qtbot.waitUntil(lambda: window.banner.isVisible(), timeout=10000)
+        qtbot.keyClick(window, Qt.Key.Key_E)
+        qtbot.waitUntil(lambda: window.testing.judgement is not None, timeout=20000)
+    (file,) = recordings(tmp_path / "recordings")
+    assert read(file).intact is True
+    assert len(read(file).rows) > 500
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+    """A disk of 128 kB of its own; where one may not mount, a write that fails as on a full disk."""
+    folder = tmp_path / "small"
+    folder.mkdir()
+    mounted = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=128k", "none", str(folder)], check=False,
+                             capture_output=True).returncode == 0
+    if mounted:
+        yield folder
+        subprocess.run(["umount", str(folder)], check=True)
+        return
+    real, written = os.write, {}
+
+    def write(fd: int, data: bytes) -> int:
+        here = Path(f"/proc/self/fd/{fd}")
+        if not here.exists() or folder not in here.readlink().parents:
+            return real(fd, data)
+        if written.get(fd, 0) + len(data) > 128 << 10:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        done = real(fd, data)
+        written[fd] = written.get(fd, 0) + done
+        return done
+
+    monkeypatch.setattr(os, "write", write)
+    yield folder
+
+
+def test_a_full_disk_is_said_and_the_test_is_stored_elsewhere(
+    opened: Callable[..., MainWindow], qtbot: QtBot, small_disk: Path, tmp_path: Path,
+) -> None:
+    elsewhere = tmp_path / "elsewhere"
+    asked: list[int] = []
+    window = opened(GAUGE, folder=small_disk, ask=lambda: bool(asked.append(1)), ask_folder=lambda: str(elsewhere))
+    choose(window, "cap-passes", "a job (invented)")
+    window.testing.start_test()
+    testing = window.testing
+    qtbot.waitUntil(lambda: "full" in window.banner.text(), timeout=60000)
+    at = testing.view.time_s
+    qtbot.keyClick(window, Qt.Key.Key_2)
+    qtbot.waitUntil(lambda: trace_is_past(window, at + 2.0)() or testing.judgement is not None, timeout=30000)
+    assert nothing_pops_up()
+    qtbot.waitUntil(lambda: testing.judgement is not None, timeout=60000)
+    assert testing.live.word.text() == "PASS"  # the whole trace is still here
+    assert "full" in window.banner.text() and testing.store_key.isVisible()
+    (cut,) = recordings(small_disk)
+    saved = len(read(cut).rows)
+    assert not window.close() and asked  # it is not on disk: asked before it goes
+    qtbot.keyClick(window, Qt.Key.Key_S)
+    (file,) = recordings(elsewhere)
+    recording = read(file)
+    assert recording.intact is True
+    assert len(recording.rows) > saved > 100
+    assert judge(recording).outcome == "pass"
+    assert not testing.store_key.isVisible() and not window.banner.isVisible()
+    assert window.close()
+
+
+def test_a_folder_that_cannot_be_written_is_said_once(opened: Callable[..., MainWindow], qtbot: QtBot,
+                                                      tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("no folder")
+    window = opened(GAUGE, folder=tmp_path / "file" / "recordings")
+    choose(window, "system-seeps")
+    window.testing.start_test()
+    qtbot.waitUntil(lambda: window.banner.isVisible(), timeout=30000)
+    qtbot.waitUntil(trace_is_past(window, 10.0), timeout=30000)  # it goes on
+    assert str(tmp_path / "file") in window.banner.text() and "\n" not in window.banner.text()
+    assert nothing_pops_up()
+
+
+def test_an_unreadable_folder_is_said_in_the_window(opened: Callable[..., MainWindow], qtbot: QtBot,
+                                                    tmp_path: Path) -> None:
+    shut = tmp_path / "shut"
+    shut.mkdir()
+    window = opened(folder=shut)
+    window.warm_up()
+    shut.chmod(0o000)
+    before = os.geteuid()
+    try:
+        if before == 0:
+            os.seteuid(65534)  # root may read everything
+        qtbot.keyClick(window, Qt.Key.Key_F2)
+    finally:
+        os.seteuid(before)
+        shut.chmod(0o755)
+    assert "cannot be read" in window.banner.text() and "\n" not in window.banner.text()
+    assert nothing_pops_up()
+    qtbot.keyClick(window, Qt.Key.Key_F1)
+    assert not window.banner.isVisible()
+
+
+@pytest.mark.parametrize("seconds", [2.0, 40.0], ids=["while pumping", "in the hold"])
+def test_closing_during_a_test_asks_and_leaves_a_sealed_file(
+    opened: Callable[..., MainWindow], qtbot: QtBot, tmp_path: Path, seconds: float,
+) -> None:
+    asked: list[int] = []
+    answers = iter([False, True])
+
+    def ask() -> bool:
+        asked.append(1)
+        return next(answers)
+
+    window = opened(ask=ask)
+    choose(window, "system-seeps")
+    qtbot.mouseClick(window.testing.start_key, Qt.MouseButton.LeftButton)
+    qtbot.waitUntil(trace_is_past(window, seconds), timeout=60000)
+    assert not window.close()  # the answer is no
+    assert window.testing.active
+    at = window.testing.view.time_s
+    qtbot.waitUntil(trace_is_past(window, at + 1.0), timeout=30000)  # and the test goes on
+    assert window.close()
+    assert len(asked) == 2
+    (file,) = recordings(tmp_path / "recordings")
+    recording = read(file)
+    assert recording.intact is True
+    assert recording.judgement is not None
+    window._ask = lambda: True
+
+
+def test_closing_without_a_test_does_not_ask(opened: Callable[..., MainWindow]) -> None:
+    def never() -> bool:
+        raise AssertionError("nothing is lost, so nothing is asked")
+
+    assert opened(ask=never).close()
+
+
+def test_a_fault_of_the_program_is_said_and_the_file_sealed(
+    opened: Callable[..., MainWindow], qtbot: QtBot, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    window = opened()
+    choose(window, "system-seeps")
+    window.testing.start_test()
+    qtbot.waitUntil(trace_is_past(window, 5.0), timeout=30000)
+
+    def broken() -> None:
+        raise ZeroDivisionError("made by a test")
+
+    monkeypatch.setattr(window.testing.running.session, "step", broken)
+    qtbot.waitUntil(lambda: window.testing.judgement is not None, timeout=20000)
+    assert "the program broke" in window.banner.text() and "made by a test" in window.banner.text()
+    (file,) = recordings(tmp_path / "recordings")
+    assert len(read(file).rows) > 300
