@@ -32,8 +32,8 @@ __all__ = [
 _COLOURS = {"pass": "green", "fail": "red", "undecided": "yellow", "void": "yellow"}
 _Path = TypeVar("_Path", str, Path)
 _PLAIN_EVERY_S = 5.0
-# A reading is seen within 50 ms, with a quarter of that to spare for a busy computer; each turn costs.
-_TURN_S = 0.037
+# A reading is seen within 50 ms, with a seventh of that to spare for a busy computer; each turn costs.
+_TURN_S = 0.043
 _WIDTH_EVERY_S = 1.0
 
 
@@ -157,9 +157,9 @@ class LiveLine:
 
     def show(self, view: LiveView) -> None:
         now = time.monotonic()
-        if self.terminal and not self._put("\r"):
-            return
         changed = view.next_step != self._step
+        if changed and self.terminal and not self._put("\r"):
+            return  # the terminal takes nothing now: a new step is said when it does
         if changed:
             self._step = view.next_step
             words = report.caution(view, self.test)
@@ -175,8 +175,8 @@ class LiveLine:
             shown = line
             if self._step == "over-limit" and colour_on(self.stream):
                 shown = click.style(line, fg="red", bold=True)
-            self._put(shown + " " * max(0, self._width - len(line)))
-            self._width = len(line)
+            if self._put("\r" + shown + " " * max(0, self._width - len(line))):
+                self._width = len(line)
         elif changed or now - self._shown_at >= _PLAIN_EVERY_S:
             self._put(self.text(view).strip() + "\n")
             self._shown_at = now
