@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from recorder.analysis import Analyser, analyser, judge
 from recorder.analysis.setup import Setup
 from recorder.analysis.study import Study, study
+from recorder.cli._common import _STALE_S
 from recorder.limits import resolve
 from recorder.model import Header, Recording, Rows
 from recorder.session.views import Views
@@ -62,6 +63,7 @@ def test_looks_are_as_seldom_as_they_are_dear(
         view = views.take(judged)
         assert view.time_s == t[i + 1]  # of the latest reading, looked at or not
         assert view.pressure_kpa is not None or t[i] < 1.0
+        assert judged.behind_s < _STALE_S  # else the live line would stand still
     moved = [s for s in clock.looks if 4.5 < s < 11.5]
     still = [s for s in clock.looks if 20.0 < s < 40.0]
     assert 0 < len(moved) <= most_moved * 7 + 1
