@@ -63,6 +63,8 @@ def test_looks_are_as_seldom_as_they_are_dear(
         view = views.take(judged)
         assert view.time_s == t[i + 1]  # of the latest reading, looked at or not
         assert view.pressure_kpa is not None or t[i] < 1.0
+        if view.phase == "pump-up" and view.peak_kpa is not None:
+            assert view.pressure_kpa is not None and view.peak_kpa >= view.pressure_kpa
         assert judged.behind_s < _STALE_S  # else the live line would stand still
     moved = [s for s in clock.looks if 4.5 < s < 11.5]
     still = [s for s in clock.looks if 20.0 < s < 40.0]

@@ -55,6 +55,9 @@ def live_view(setup: Setup, s: Study, t: FloatArray, p: FloatArray) -> LiveView:
         rate, rate_u = 60.0 * s.fit.rate_kpa_per_s, 60.0 * s.fit.rate_u
         if s.early is not None:
             early, early_at = s.early
+    peak = s.peak.value if s.peak else None
+    if peak is not None and pressure is not None and phase == "pump-up":
+        peak = max(peak, pressure)  # it has risen since the look
     to_go = low - pressure if low is not None and pressure is not None and pressure < low else None
     released = s.parts is not None and s.parts.release_s is not None
     finished = bool(released and phase == "vented" and strokes and now - since > 3.0)
@@ -66,7 +69,7 @@ def live_view(setup: Setup, s: Study, t: FloatArray, p: FloatArray) -> LiveView:
         since,
         s.zero_kpa,
         strokes,
-        s.peak.value if s.peak else None,
+        peak,
         s.opening.onset_kpa if s.opening else None,
         low,
         high,
