@@ -76,7 +76,7 @@ def test_an_adapter_that_stays_away_leaves_a_sealed_file(opened: Callable[..., M
                                                          tmp_path: Path) -> None:
     window = opened(GAUGE)
     _, _, lines = played("cap-passes")
-    with Plug(tmp_path / "adapter", lines, 30.0) as plug:
+    with Plug(tmp_path / "adapter", lines, 8.0) as plug:
         begin(window, tmp_path / "adapter")
         qtbot.waitUntil(trace_is_past(window, 10.0), timeout=30000)
         plug.unplug()
