@@ -59,6 +59,7 @@ class Analyser:
         self._viewed = -1
         self._looked_s = float("-inf")
         self._looked_kpa: float | None = None
+        self._latest_kpa: tuple[int, float | None] = (0, None)  # of so many readings
 
     def feed(
         self, time_s: FloatArray, pressure_kpa: FloatArray, flags: Sequence[str] | None = None
@@ -119,6 +120,11 @@ class Analyser:
         """By how much of the trace the phases that a view shows are older than its pressure (s)."""
         return self.latest_s - self._looked_s if self._quick is not None else 0.0
 
+    def _now_kpa(self) -> float | None:
+        if self._latest_kpa[0] != self._n:
+            self._latest_kpa = self._n, latest_kpa(self._t[: self._n], self._p[: self._n])
+        return self._latest_kpa[1]
+
     def due(self) -> Literal["no", "still", "moved"]:
         """Whether the phases ought to be looked at anew: four times a second of trace while the pressure moves,
         once a second while it stands still."""
@@ -126,7 +132,7 @@ class Analyser:
             return "moved"
         age = self.latest_s - self._looked_s
         if age >= _LOOK_EVERY_S and self._looked_kpa is not None:
-            now_kpa = latest_kpa(self._t[: self._n], self._p[: self._n]) or 0.0
+            now_kpa = self._now_kpa() or 0.0
             x = self._quick.x
             if x is None or abs(now_kpa - self._looked_kpa) > max(0.5, 3.0 * x.sd_kpa):
                 return "moved"
@@ -150,12 +156,12 @@ class Analyser:
     def view(self, *, look: bool = True) -> LiveView:
         """What a face shows now. Pressure and times are the latest reading's; the phases are looked at anew where
         that is due and, for a caller who has no time for it, not forbidden by ``look``."""
-        t, p = self._t[: self._n], self._p[: self._n]
+        t = self._t[: self._n]
         quick = self._quick
         if quick is None or (look and self.due() != "no"):
             quick = self.looked(self.look()())
         if self._view is None or self._viewed != self._n:
-            self._view = live_view(self.setup, quick, t, p)
+            self._view = live_view(self.setup, quick, t, self._now_kpa())
             self._viewed = self._n
         return self._view
 

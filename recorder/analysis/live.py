@@ -33,11 +33,10 @@ def latest_kpa(t: FloatArray, p: FloatArray) -> float | None:
     return float(near[middle] if len(near) % 2 else (near[middle - 1] + near[middle]) / 2.0)
 
 
-def live_view(setup: Setup, s: Study, t: FloatArray, p: FloatArray) -> LiveView:
-    """The view at the last reading."""
+def live_view(setup: Setup, s: Study, t: FloatArray, raw: float | None) -> LiveView:
+    """The view at the last of the readings' times ``t`` (s), when the pressure is ``raw`` (kPa, not zero-corrected)."""
     low, high, limit = _target(setup)
     now = float(t[-1]) if len(t) else 0.0
-    raw = latest_kpa(t, p)
     pressure = raw - s.zero_kpa if raw is not None else None
     phase = s.phases[-1].name if s.phases else None
     since = s.phases[-1].start_s if s.phases else 0.0

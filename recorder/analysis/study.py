@@ -21,7 +21,7 @@ from recorder.analysis.phases import (
     take_beat_out,
 )
 from recorder.analysis.setup import Setup
-from recorder.analysis.signal import Prepared, prepare
+from recorder.analysis.signal import Prepared, median, prepare
 from recorder.analysis.zero import find_start
 from recorder.model import Phase, Quantity
 
@@ -89,7 +89,7 @@ def _peak(x: Prepared, end_s: float) -> Quantity:
 def _unusable(t: FloatArray) -> str | None:
     """Why these times cannot be studied in bearable time and memory; None where they can."""
     steps = np.diff(t)
-    dt = float(np.median(steps))
+    dt = median(steps)
     if dt < _SHORTEST_STEP_S:
         return f"more than {1 / _SHORTEST_STEP_S:.0f} readings a second"
     lost = steps[steps > max(5.0 * dt, 0.5)]
@@ -101,7 +101,8 @@ def _unusable(t: FloatArray) -> str | None:
 def study(
     setup: Setup, t: FloatArray, p: FloatArray, flags: Sequence[str] | None, *, quick: bool = False
 ) -> Study:
-    """Study readings ``p`` (kPa, not zero-corrected) at ``t`` (s, increasing)."""
+    """Study readings ``p`` (kPa, not zero-corrected) at ``t`` (s, increasing). quick: what a live view shows, with
+    fewer models."""
     nothing = Study(
         zero_kpa=0.0,
         zero_u=0.0,
@@ -175,9 +176,9 @@ def study(
     early = None
     if hold is not None and fit is not None:
         early = _early(setup, x, hold, fit, now_only=quick)
-    head = _headspace(setup, x, parts, opening, fit)
+    head = None if quick else _headspace(setup, x, parts, opening, fit)
     shift = None
-    if parts.zero_again_s is not None:
+    if parts.zero_again_s is not None and not quick:
         tail = x.p[t > parts.zero_again_s + 0.8]
         if len(tail) >= 5:
             u = float(

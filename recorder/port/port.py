@@ -18,7 +18,7 @@ from recorder.port.errors import FOREIGN, translate
 
 MOST_BACKLOG_BYTES = 64 << 20  # over an hour and a half at 115200 baud
 _WAIT_S = 0.05  # a read returns after this, or as soon as there is a byte
-_UNTAKEN_S = 0.1  # where the taker reads: after this the thread reads in its place
+_UNTAKEN_S = 0.25  # where the taker reads: after this the thread reads in its place
 _PIECE, _MOST_PIECES = 1024, 256  # bytes: after less there is nothing more
 _RETRY_S = 0.2
 

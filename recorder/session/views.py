@@ -13,7 +13,7 @@ from recorder.session.fall import Fall
 _EVERY_S = 0.1  # where no face asks for one
 # How long after a look at the phases the next one waits, in times of what it cost: while the pressure moves, and
 # while it stands still and only the fit of the hold could get narrower. So looking costs little at any speed.
-_WAITS = {"moved": 60.0, "still": 120.0}
+_WAITS = {"moved": 150.0, "still": 240.0}
 _MOST_WAIT_S = {"moved": 1.5, "still": 4.0}  # a face trusts its phases for 5 s
 _MOST_WAIT_EARLY_S = 3.5  # while the fall of a hold is no newer than the last look
 _BUSY = 5.0  # where a trace is played faster than time, it waits this often its cost
