@@ -16,6 +16,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy import special
+
+from recorder.analysis.signal import median
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray
@@ -25,6 +28,7 @@ __all__ = ["Space", "headspace", "lost_ml"]
 _HEAT = 0.4  # gamma - 1 of air: by which a stroke is warm at first, at most
 _USUAL_TAU_S = 1.5  # of compressed air cooling to a hose's wall, where the hold does not show it
 _STROKE_U = 0.025  # relative: the stroke and the cooling are no better known
+_N_U, _M_U = 0.25, 0.5  # how well a hold shows how the leak goes with the pressure
 _GIVE, _GIVE_U = 0.1, 0.15  # share of the space that is the give of hoses, where the strokes do not tell
 
 
@@ -69,8 +73,10 @@ def headspace(
     at_kpa: float,
     cooling_s: float | None,
     cooling_kpa: float | None = None,
-    leak_kpa_per_s: float,
-    leak_at_kpa: float,
+    leak_kpa_per_s: float = 0.0,
+    leak_n: float = 0.75,
+    leak_m: float = 1.0,
+    level_u_kpa: float = 0.0,
     slow_kpa: float = 0.0,
     slow_s: float = 10.0,
 ) -> Space | None:
@@ -78,13 +84,29 @@ def headspace(
 
     starts_s, ends_s: of n strokes. levels_kpa: n + 1 gauge pressures, before each stroke and, last, at ``after_s``.
     cooling_s, cooling_kpa: of the quick settling from ``after_s`` on, None where the hold does not show it.
-    leak_kpa_per_s: the steady fall at ``leak_at_kpa``; it goes with the pressure. slow_kpa: by which slow settling
-    goes on to lower the pressure from ``after_s`` on, with time constant slow_s: hoses, or a gas space so wide that it
-    cools slowly, where it is as large as the strokes' heat would be.
+    leak_kpa_per_s: the steady fall at ``at_kpa``. It goes with the pressure, p^n P^m (P absolute); m is 2 for coolant
+    that makes the space grow, 0 for gas. level_u_kpa: noise of a level. slow_kpa: by which slow settling goes on to
+    lower the pressure from ``after_s`` on, with time constant slow_s: hoses, or a gas space so wide that it cools
+    slowly, where it is as large as the strokes' heat would be.
     """
-    gains = np.diff(levels_kpa)
-    usual = float(np.median(gains)) if len(gains) else 0.0
-    full = np.flatnonzero(gains > 0.75 * usual)
+    if len(starts_s) < 3:
+        return None
+    at, absolute = np.append(starts_s, after_s), at_kpa + air_kpa
+
+    def lost(power: float, growth: float) -> FloatArray:
+        """By how much the leak has lowered each level (kPa): what Boyle gives for gas that left, and for a space that
+        grew by coolant that left."""
+        drive = (np.maximum(levels_kpa, 0.0) / max(at_kpa, 1.0)) ** power
+        gas = np.append(0.0, np.cumsum(np.diff(at) * leak_kpa_per_s * (drive[1:] + drive[:-1]) / 2.0))
+        grown = min(float(gas[-1]) / absolute, 0.9)
+        coolant = gas * (levels_kpa + air_kpa) / absolute - levels_kpa * grown
+        share = min(max(growth / 2.0, 0.0), 1.0)
+        return np.asarray(share * coolant + (1.0 - share) * gas)
+
+    gains = np.diff(levels_kpa + lost(leak_n, leak_m))
+    usual = median(gains)
+    # as far as the noise of two levels lets it be seen
+    full = np.flatnonzero(gains > 0.75 * usual - 3.0 * math.sqrt(2.0) * level_u_kpa)
     if len(full) < 3 or usual <= 0:
         return None
     runs = np.split(full, np.flatnonzero(np.diff(full) > 1) + 1)
@@ -93,28 +115,23 @@ def headspace(
     if not long:
         return None
     k = np.append(long[-1], long[-1][-1] + 1)
-    at = np.append(starts_s, after_s)
     warm = (starts_s + ends_s) / 2.0
-    absolute = at_kpa + air_kpa
     still = np.where(at[:, None] > warm, np.exp(-np.maximum(at[:, None] - warm, 0.0) / slow_s), 0.0)
 
-    def tight(stretch_kpa: float, power: float) -> FloatArray:
-        """The levels as they were without leak and stretch (each stroke's in proportion to its rise)."""
-        level = levels_kpa[k]
-        drive = (np.maximum(level, 0.0) / max(leak_at_kpa, 1.0)) ** power
-        lost = np.diff(at[k]) * leak_kpa_per_s * (drive[1:] + drive[:-1]) / 2.0
+    def gone(stretch_kpa: float, power: float, growth: float) -> FloatArray:
+        """By how much leak and stretch (each stroke's in proportion to its rise) have lowered each level."""
         share = min(stretch_kpa / max(float(still[-1] @ gains), 1e-6), 0.3)
-        done = ((at[:, None] > warm) - still) @ gains
-        return np.asarray(level + np.append(0.0, np.cumsum(lost)) + share * done[k])
+        return lost(power, growth) + share * (((at[:, None] > warm) - still) @ gains)
 
     def fitted(
-        tau_s: float, warmth: float, stretch_kpa: float, power: float = 1.0
+        tau_s: float, warmth: float, stretch_kpa: float, power: float = leak_n, growth: float = leak_m
     ) -> tuple[float, float, float, float]:
         """Space, its standard error, share of give and its: strokes made as a parabola in the pressure."""
         heat = np.array([float(np.exp(-(at[i] - warm[:i]) / tau_s).sum()) for i in k])
-        level = tight(stretch_kpa, power)
+        without = gone(stretch_kpa, power, growth)
+        level = levels_kpa[k] + without[k]
         beta = np.linalg.lstsq(np.stack([np.ones(len(k)), k + warmth * heat], axis=1), level, rcond=None)[0]
-        x = level - warmth * beta[1] * heat - at_kpa  # once it has cooled
+        x = level - warmth * beta[1] * heat - (at_kpa + without[-1])  # once it has cooled
         design = np.stack([np.ones(len(k)), x, x * x], axis=1)
         # how much the parabola may bend: the hoses' share of the space, 2 C = 2 share V / p_abs
         bend = max(float(beta[1]), 1e-9) * absolute
@@ -146,9 +163,12 @@ def headspace(
     # what is not known: the cooling, the law of the leak, and which of the two stories where both may be
     ends = [(fitted(best[0] * doubt, *best[1:])[0], fitted(best[0] / doubt, *best[1:])[0])]
     if leak_kpa_per_s > 0.0:
-        ends.append((fitted(*best, 0.5)[0], fitted(*best, 1.5)[0]))
+        ends.append((fitted(*best, max(leak_n - _N_U, 0.0))[0], fitted(*best, leak_n + _N_U)[0]))
+        ends.append((fitted(*best, leak_n, leak_m - _M_U)[0], fitted(*best, leak_n, leak_m + _M_U)[0]))
     if of_heat > 0.2 * _HEAT:
         ends.append((value, fitted(*other)[0]))
     volume = air_kpa * stroke_ml * value
     u = math.sqrt(error**2 + sum((a - b) ** 2 / 4.0 for a, b in ends)) / value
+    # strokes that noise hides are not counted: those that stay below half of the usual gain
+    u = math.hypot(u, float(special.ndtr(-usual / max(2.0 * math.sqrt(2.0) * level_u_kpa, 1e-9))))
     return Space(volume, volume * math.hypot(u, _STROKE_U), min(max(share, 0.0), 1.0), share_u, at_kpa)

@@ -42,7 +42,8 @@ class HoldFit:
 
     ``cooling_s``, ``cooling_kpa``: time constant and size of the quick settling of the likeliest model (0 where none).
     ``slow_kpa``: slow settling still to come at the start, of mean time constant ``slow_s``. ``time_s``, ``curve_kpa``,
-    ``curve_u`` draw the fit. ``rising``: the trace rises beyond doubt, which no leak does."""
+    ``curve_u`` draw the fit. ``rising``: the trace rises beyond doubt, which no leak does. ``leak_start_kpa_per_s``:
+    the leak's rate at the start; it goes as p^n P^m (P absolute) with ``leak_n``, ``leak_m``."""
 
     rate_kpa_per_s: float
     rate_u: float
@@ -65,6 +66,9 @@ class HoldFit:
     noise: Noise
     last_rise_kpa: float
     rising: bool
+    leak_start_kpa_per_s: float
+    leak_n: float
+    leak_m: float
 
 
 def _top(points: list[Points]) -> tuple[Points, int]:
@@ -226,6 +230,7 @@ def _summary(
     laws = dict(shapes(grid, tuple({q.law for q in points})))
     weights, means, variances, drops, drop_vars = [], [], [], [], []
     settled, settled_vars, slows, slow_areas = [], [], [], []
+    leaks = []
     for q in points:
         keep = np.flatnonzero(q.log_weight > top - _WEIGHS)
         if not len(keep):
@@ -246,10 +251,13 @@ def _summary(
         slow_part = mean[:, 2:] * (q.theta[keep] >= math.log(SLOW_S))
         slows.append(slow_part.sum(axis=1))
         slow_areas.append((slow_part * np.exp(q.theta[keep])).sum(axis=1))
+        first = float(laws[q.law][1] / grid[1])  # of the leak's fall, at the start
+        leaks.append([[first * r, q.law[0], q.law[1]] for r in mean[:, 1]])
         drops.append((mean * d).sum(axis=1))
         drop_vars.append((d * (cov @ d[:, :, None])[:, :, 0]).sum(axis=1))
     w = np.concatenate(weights)
     w /= w.sum()
+    leak_start, leak_n, leak_m = (float(v) for v in w @ np.concatenate(leaks))
     m, v = np.concatenate(means), np.concatenate(variances)
     curve = w @ m
     curve_u = np.sqrt(np.maximum(w @ (v + (m - curve) ** 2), 1e-12))
@@ -298,4 +306,7 @@ def _summary(
         noise,
         last_rise_kpa,
         rising,
+        leak_start,
+        leak_n,
+        leak_m,
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Study", "study"]
 
+LEVEL_S = 0.15  # over which a level is averaged
 _SHORTEST_STEP_S = 1e-4  # a line of the wire takes longer even at 2 Mbaud
 _MOST_MISSING = 20_000_000  # lost readings that are put in: more than any recording has rows
 
@@ -237,8 +239,10 @@ def _headspace(
         cooling_s=0.05 if cold else fit.cooling_s if fit is not None and cools else None,
         # a cap that opened has let out what would tell how warm the strokes were
         cooling_kpa=fit.cooling_kpa if fit is not None and cools and opening is None else None,
-        leak_kpa_per_s=fit.rate_kpa_per_s if fit is not None else 0.0,
-        leak_at_kpa=(fit.start_kpa + fit.end_kpa) / 2.0 if fit is not None else 1.0,
+        leak_kpa_per_s=fit.leak_start_kpa_per_s if fit is not None else 0.0,
+        leak_n=fit.leak_n if fit is not None else 0.75,
+        leak_m=fit.leak_m if fit is not None else 1.0,
+        level_u_kpa=math.hypot(x.noise_kpa / math.sqrt(max(LEVEL_S / x.dt_s, 1.0)), x.step_kpa / math.sqrt(12.0)),
         slow_kpa=fit.slow_kpa if fit is not None else 0.0,
         slow_s=fit.slow_s if fit is not None else 10.0,
     )
@@ -287,5 +291,5 @@ def _early(
 
 
 def _level(x: Prepared, at_s: float) -> float:
-    near = (x.t > at_s - 0.15) & (x.t <= at_s)
+    near = (x.t > at_s - LEVEL_S) & (x.t <= at_s)
     return float(np.mean(x.p[near])) if near.any() else float(np.interp(at_s, x.t, x.p))

@@ -282,7 +282,8 @@ def held(run: Run, twin: Run, start: float, end: float) -> dict[str, Any]:
         "end_kpa": last,
         "rate": (twin.p - last) / minutes,
         "settled_kpa": first - twin.p,
-        "headspace_ml": run.plant.seen_ml(mean, stretched),
+        # with the room that coolant left before the hold
+        "headspace_ml": run.plant.seen_ml(mean, stretched) + twin.lost_ml,
         "leak_flow_outside_ml_min": lost,
         "leak_flow_ml_min": there,
         "_still": (twin.times, twin.gauges),
