@@ -29,6 +29,7 @@ _HEAT = 0.4  # gamma - 1 of air: by which a stroke is warm at first, at most
 _USUAL_TAU_S = 1.5  # of compressed air cooling to a hose's wall, where the hold does not show it
 _STROKE_U = 0.025  # relative: the stroke and the cooling are no better known
 _N_U, _M_U = 0.25, 0.5  # how well a hold shows how the leak goes with the pressure
+_UNKNOWN = 0.3  # relative u from which on strokes do not tell the space
 _GIVE, _GIVE_U = 0.1, 0.15  # share of the space that is the give of hoses, where the strokes do not tell
 
 
@@ -80,7 +81,8 @@ def headspace(
     slow_kpa: float = 0.0,
     slow_s: float = 10.0,
 ) -> Space | None:
-    """Gas space at gauge pressure ``at_kpa``; None where fewer than three full strokes follow each other.
+    """Gas space at gauge pressure ``at_kpa``; None where fewer than three full strokes follow each other,
+    or where they do not tell it (a leak takes most of what they bring).
 
     starts_s, ends_s: of n strokes. levels_kpa: n + 1 gauge pressures, before each stroke and, last, at ``after_s``.
     cooling_s, cooling_kpa: of the quick settling from ``after_s`` on, None where the hold does not show it.
@@ -105,9 +107,12 @@ def headspace(
 
     gains = np.diff(levels_kpa + lost(leak_n, leak_m))
     usual = median(gains)
-    # as far as the noise of two levels lets it be seen
+    if usual <= 0.0:
+        return None
+    # as far as the noise of two levels lets it be seen; but the last ones are eased more often than not
     full = np.flatnonzero(gains > 0.75 * usual - 3.0 * math.sqrt(2.0) * level_u_kpa)
-    if len(full) < 3 or usual <= 0:
+    full = full[full <= np.flatnonzero(gains > 0.75 * usual)[-1]]
+    if len(full) < 3:
         return None
     runs = np.split(full, np.flatnonzero(np.diff(full) > 1) + 1)
     need = max(min(6, max(len(r) for r in runs)), 3)
@@ -149,8 +154,8 @@ def headspace(
 
     def seen(tau_s: float, kpa: float) -> float:
         """Share by which strokes are warm at first, of which ``kpa`` is left at ``after_s``; no more than gamma - 1."""
-        left = float(np.exp(-np.maximum(after_s - warm, 0.0) / tau_s).sum())
-        return min(max(kpa, 0.0) / max(usual * left, 1e-6), _HEAT)
+        left = float(np.maximum(gains, 0.0) @ np.exp(-np.maximum(after_s - warm, 0.0) / tau_s))
+        return min(max(kpa, 0.0) / max(left, 1e-6), _HEAT)
 
     tau, doubt = (cooling_s, 1.3) if cooling_s is not None else (_USUAL_TAU_S, 2.5)
     warmth = seen(tau, cooling_kpa) if cooling_s is not None and cooling_kpa is not None else _HEAT
@@ -171,4 +176,6 @@ def headspace(
     u = math.sqrt(error**2 + sum((a - b) ** 2 / 4.0 for a, b in ends)) / value
     # strokes that noise hides are not counted: those that stay below half of the usual gain
     u = math.hypot(u, float(special.ndtr(-usual / max(2.0 * math.sqrt(2.0) * level_u_kpa, 1e-9))))
+    if not u < _UNKNOWN:
+        return None
     return Space(volume, volume * math.hypot(u, _STROKE_U), min(max(share, 0.0), 1.0), share_u, at_kpa)

@@ -178,7 +178,7 @@ def study(
     early = None
     if hold is not None and fit is not None:
         early = _early(setup, x, hold, fit, now_only=quick)
-    head = None if quick else _headspace(setup, x, parts, opening, fit)
+    head = None if quick or fault is not None else _headspace(setup, x, parts, opening, fit)
     shift = None
     if parts.zero_again_s is not None and not quick:
         tail = x.p[t > parts.zero_again_s + 0.8]
