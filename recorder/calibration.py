@@ -49,7 +49,7 @@ def apply(cal: Calibration, ratio: FloatArray) -> FloatArray:
     Horner's scheme in a fixed order, so that the same counts give the same digits everywhere.
     """
     x = np.asarray(ratio, dtype=np.float64)
-    out = x * 0.0
+    out = np.zeros_like(x)
     for c in reversed(cal.coefficients_kpa):
         out = out * x + c
     return out

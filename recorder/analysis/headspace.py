@@ -3,8 +3,8 @@
 A stroke moves V_s of outside air: dp = p_atm V_s / V once it has cooled (isothermal, Boyle). V is the space as the
 strokes see it: gas, and hoses that give C mL/kPa count as p_abs C of it, so that it grows with the pressure by 2 C.
 Three things are taken out of the levels between the strokes: the heat that earlier strokes left (a stroke starts
-gamma = 1.4 times as high, adiabatic, and dies away to 1), what leaked away meanwhile, and what hoses stretched since,
-as the hold shows them stretching on.
+gamma = 1.4 times as high, adiabatic, and dies away to 1), what leaked away meanwhile (gas takes its part of p V with
+it, coolant leaves its room to the gas), and what hoses stretched since, as the hold shows them stretching on.
 Coolant that leaks is made up by the gas, V p / p_abs^2 a kPa (Boyle), and by the hoses, C a kPa. Gas that leaks takes
 V / p_abs a kPa with it, at its own pressure.
 """
@@ -17,8 +17,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy import special
-
-from recorder.analysis.signal import median
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray
@@ -77,6 +75,7 @@ def headspace(
     leak_kpa_per_s: float = 0.0,
     leak_n: float = 0.75,
     leak_m: float = 1.0,
+    trace: tuple[FloatArray, FloatArray] | None = None,
     level_u_kpa: float = 0.0,
     slow_kpa: float = 0.0,
     slow_s: float = 10.0,
@@ -87,26 +86,29 @@ def headspace(
     starts_s, ends_s: of n strokes. levels_kpa: n + 1 gauge pressures, before each stroke and, last, at ``after_s``.
     cooling_s, cooling_kpa: of the quick settling from ``after_s`` on, None where the hold does not show it.
     leak_kpa_per_s: the steady fall at ``at_kpa``. It goes with the pressure, p^n P^m (P absolute); m is 2 for coolant
-    that makes the space grow, 0 for gas. level_u_kpa: noise of a level. slow_kpa: by which slow settling goes on to
-    lower the pressure from ``after_s`` on, with time constant slow_s: hoses, or a gas space so wide that it cools
-    slowly, where it is as large as the strokes' heat would be.
+    that makes the space grow, 0 for gas; ``trace`` (s, kPa) is what drives it, or else the levels. level_u_kpa: noise
+    of a level. slow_kpa: by which slow settling goes on to lower the pressure from ``after_s`` on, with time constant
+    slow_s: hoses, or a gas space so wide that it cools slowly, where it is as large as the strokes' heat would be.
     """
     if len(starts_s) < 3:
         return None
     at, absolute = np.append(starts_s, after_s), at_kpa + air_kpa
+    seen_s, seen_kpa = trace or (at, levels_kpa)
 
     def lost(power: float, growth: float) -> FloatArray:
         """By how much the leak has lowered each level (kPa): what Boyle gives for gas that left, and for a space that
         grew by coolant that left."""
-        drive = (np.maximum(levels_kpa, 0.0) / max(at_kpa, 1.0)) ** power
-        gas = np.append(0.0, np.cumsum(np.diff(at) * leak_kpa_per_s * (drive[1:] + drive[:-1]) / 2.0))
+        drive = (np.maximum(seen_kpa, 0.0) / max(at_kpa, 1.0)) ** power
+        driven = np.append(0.0, np.cumsum(np.diff(seen_s) * (drive[1:] + drive[:-1]) / 2.0))
+        driven = np.interp(at, seen_s, driven)
+        gas = leak_kpa_per_s * (driven - driven[0])
         grown = min(float(gas[-1]) / absolute, 0.9)
         coolant = gas * (levels_kpa + air_kpa) / absolute - levels_kpa * grown
         share = min(max(growth / 2.0, 0.0), 1.0)
         return np.asarray(share * coolant + (1.0 - share) * gas)
 
     gains = np.diff(levels_kpa + lost(leak_n, leak_m))
-    usual = median(gains)
+    usual = float(np.median(gains))
     if usual <= 0.0:
         return None
     # as far as the noise of two levels lets it be seen; but the last ones are eased more often than not

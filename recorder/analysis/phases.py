@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.rhythm import Beat, find_beat, without_beat
-from recorder.analysis.signal import Prepared, median
+from recorder.analysis.signal import Prepared
 from recorder.analysis.strokes import Stroke, find_strokes
 from recorder.analysis.transitions import TRANSITIONS, follow
 
@@ -41,13 +41,13 @@ def find_zero(t: FloatArray, p: FloatArray) -> tuple[float, float, float]:
     The start ends where the pressure leaves the level of the first second and does not come back.
     """
     if len(t) < 3:
-        return (median(p) if len(p) else 0.0), 0.0, float(t[-1]) if len(t) else 0.0
-    dt = median(np.diff(t))
+        return (float(np.median(p)) if len(p) else 0.0), 0.0, float(t[-1]) if len(t) else 0.0
+    dt = float(np.median(np.diff(t)))
     first = p[t <= t[0] + max(1.0, 3 * dt)]
-    level = median(first)
-    spread = 1.4826 * median(np.abs(first - level))
+    level = float(np.median(first))
+    spread = 1.4826 * float(np.median(np.abs(first - level)))
     values = np.unique(p)
-    step = median(np.diff(values)) if len(values) > 2 else 0.0
+    step = float(np.median(np.diff(values))) if len(values) > 2 else 0.0
     limit = max(5.0 * spread, 1.2, 2.5 * step)
     above = p > level + limit
     need = max(round(0.25 / dt), 2)
@@ -57,7 +57,7 @@ def find_zero(t: FloatArray, p: FloatArray) -> tuple[float, float, float]:
     if run.any():
         end = _where_it_leaves(t[: at + need], p[: at + need], end, dt)
     part = p[t < end] if np.count_nonzero(t < end) >= 3 else p[: max(at, 1)]
-    centre = median(part)
+    centre = float(np.median(part))
     kept = part[np.abs(part - centre) <= limit]
     kept = kept if len(kept) else part
     zero = float(np.mean(kept))
@@ -119,7 +119,7 @@ def _steep_fall(
     last = int(up[-1])
     # back from the middle of the fall to where it began: steep against the fall of the seconds before it
     calm = x.slope[(t > t[last] - 12.0) & (t < t[last] - 2.5)]
-    usual = median(calm) if len(calm) > 3 else 0.0
+    usual = float(np.median(calm)) if len(calm) > 3 else 0.0
     steep = min(6.0 * min(usual, 0.0) - 1.0, -0.03 * top, usual - 5.0 * x.sd_kpa / 0.3)
     low, high = (
         max(last - round(3.0 / x.dt_s), 0),
@@ -134,7 +134,7 @@ def _steep_fall(
     # sharpen: the last reading still at the level held before
     before = (t > start - 1.5) & (t < start - 0.15)
     if np.count_nonzero(before) >= 3:
-        level = median(x.p[before])
+        level = float(np.median(x.p[before]))
         near = np.flatnonzero(
             (t > start - 0.3) & (t < start + 0.8) & (x.p > level - 4.0 * x.sd_kpa - 0.2)
         )
@@ -153,7 +153,7 @@ def _at_once(x: Prepared, start_s: float) -> bool:
     held = (x.t > start_s - 0.6) & (x.t < start_s)
     if len(p) < 3 or not held.any():
         return False
-    level = median(x.p[held])
+    level = float(np.median(x.p[held]))
     times = []
     for share in (0.8, 0.2):
         k = int(np.argmax(p < share * level))
@@ -172,8 +172,8 @@ def gone_at_once(x: Prepared, strokes: Sequence[Stroke], end_s: float) -> bool:
     at = np.minimum(until - 0.03, ends + 2.0)
     left = np.interp(at, x.t, x.smooth)
     lost = [(s.top_kpa - p) / max(s.rise_kpa, 0.3) for s, p in zip(strokes, left, strict=True)]
-    low = median(left) < 0.4 * max(s.top_kpa for s in strokes)
-    return low and median(np.array(lost)) > 0.6
+    low = float(np.median(left)) < 0.4 * max(s.top_kpa for s in strokes)
+    return low and float(np.median(lost)) > 0.6
 
 
 def take_beat_out(x: Prepared, vented_end_s: float) -> tuple[Prepared, Beat | None]:

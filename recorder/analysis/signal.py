@@ -14,7 +14,7 @@ from scipy import ndimage
 if TYPE_CHECKING:
     from recorder.model import FloatArray, IntArray
 
-__all__ = ["Prepared", "median", "prepare"]
+__all__ = ["Prepared", "prepare"]
 
 _MAD_TO_SD = 1.4826  # of a normal distribution
 AMONG_S = 2.0  # after another rise a stroke may follow
@@ -47,16 +47,6 @@ class Prepared:
         return float(np.hypot(self.noise_kpa, self.step_kpa / np.sqrt(12.0))) + 1e-6
 
 
-def median(values: FloatArray) -> float:
-    """The median of a one-dimensional array of one value or more: numpy's, without the time its generality takes, which
-    is most of it where arrays are small and many."""
-    half = len(values) // 2
-    if len(values) % 2:
-        return float(np.partition(values, half)[half])
-    low, high = np.partition(values, (half - 1, half))[half - 1 : half + 1]
-    return float(low + high) / 2.0
-
-
 def resolution_kpa(p: FloatArray) -> float:
     """The step between neighbouring readings: the median gap of the values seen; 0 where it means nothing."""
     values = np.unique(p)
@@ -64,7 +54,7 @@ def resolution_kpa(p: FloatArray) -> float:
         return float(values[-1] - values[0]) if len(values) == 2 else 0.0
     gaps = np.diff(values)
     gaps = gaps[gaps > 2.5e-4]  # the last decimal of the file
-    return median(gaps) if len(gaps) else 0.0
+    return float(np.median(gaps)) if len(gaps) else 0.0
 
 
 def noise_kpa(p: FloatArray, step_kpa: float) -> float:
@@ -72,7 +62,7 @@ def noise_kpa(p: FloatArray, step_kpa: float) -> float:
     if len(p) < 8:
         return step_kpa
     d2 = p[2:] - 2.0 * p[1:-1] + p[:-2]
-    sd = _MAD_TO_SD * median(np.abs(d2 - median(d2))) / np.sqrt(6.0)
+    sd = _MAD_TO_SD * float(np.median(np.abs(d2 - np.median(d2)))) / np.sqrt(6.0)
     core = d2[np.abs(d2) <= 6.0 * max(sd, step_kpa, 1e-6)]
     if len(core) > 8:  # a coarse step makes the median jump; the core's own spread does not
         sd = float(np.std(core)) / np.sqrt(6.0)
@@ -106,7 +96,7 @@ def without_spikes(p: FloatArray, dt_s: float, sd_kpa: float) -> tuple[FloatArra
 
 def prepare(t: FloatArray, p: FloatArray, zero_kpa: float) -> Prepared:
     """The trace, zero-corrected and cleaned. Needs two samples or more."""
-    dt = median(np.diff(t))
+    dt = float(np.median(np.diff(t)))
     step = resolution_kpa(p)
     noise = noise_kpa(p, step)
     clean, spikes = without_spikes(p - zero_kpa, dt, float(np.hypot(noise, step / 3.46)) + 1e-6)

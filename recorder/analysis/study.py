@@ -22,7 +22,7 @@ from recorder.analysis.phases import (
     take_beat_out,
 )
 from recorder.analysis.setup import Setup
-from recorder.analysis.signal import Prepared, median, prepare
+from recorder.analysis.signal import Prepared, prepare
 from recorder.analysis.zero import find_start
 from recorder.model import Phase, Quantity
 
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Study", "study"]
 
-LEVEL_S = 0.15  # over which a level is averaged
+_LEVEL_S = 0.15  # over which a level is averaged
 _SHORTEST_STEP_S = 1e-4  # a line of the wire takes longer even at 2 Mbaud
 _MOST_MISSING = 20_000_000  # lost readings that are put in: more than any recording has rows
 
@@ -91,7 +91,7 @@ def _peak(x: Prepared, end_s: float) -> Quantity:
 def _unusable(t: FloatArray) -> str | None:
     """Why these times cannot be studied in bearable time and memory; None where they can."""
     steps = np.diff(t)
-    dt = median(steps)
+    dt = float(np.median(steps))
     if dt < _SHORTEST_STEP_S:
         return f"more than {1 / _SHORTEST_STEP_S:.0f} readings a second"
     lost = steps[steps > max(5.0 * dt, 0.5)]
@@ -228,6 +228,12 @@ def _headspace(
     cools = fit is not None and fit.cooling_s > 0.2
     # a hold in which nothing settles quickly shows that the strokes' heat was gone at once, or goes slowly
     cold = opening is None and fit is not None and not cools
+    hold: dict[str, float] = {}
+    if fit is not None:
+        hold = {
+            "leak_kpa_per_s": fit.leak_start_kpa_per_s, "leak_n": fit.leak_n, "leak_m": fit.leak_m,
+            "slow_kpa": fit.slow_kpa, "slow_s": fit.slow_s,
+        }
     return headspace(
         np.array([s.start_s for s in pumped]),
         np.array([s.end_s for s in pumped]),
@@ -239,12 +245,9 @@ def _headspace(
         cooling_s=0.05 if cold else fit.cooling_s if fit is not None and cools else None,
         # a cap that opened has let out what would tell how warm the strokes were
         cooling_kpa=fit.cooling_kpa if fit is not None and cools and opening is None else None,
-        leak_kpa_per_s=fit.leak_start_kpa_per_s if fit is not None else 0.0,
-        leak_n=fit.leak_n if fit is not None else 0.75,
-        leak_m=fit.leak_m if fit is not None else 1.0,
-        level_u_kpa=math.hypot(x.noise_kpa / math.sqrt(max(LEVEL_S / x.dt_s, 1.0)), x.step_kpa / math.sqrt(12.0)),
-        slow_kpa=fit.slow_kpa if fit is not None else 0.0,
-        slow_s=fit.slow_s if fit is not None else 10.0,
+        trace=(x.t, x.p),
+        level_u_kpa=math.hypot(x.noise_kpa / math.sqrt(max(_LEVEL_S / x.dt_s, 1.0)), x.step_kpa / math.sqrt(12.0)),
+        **hold,
     )
 
 
@@ -291,5 +294,5 @@ def _early(
 
 
 def _level(x: Prepared, at_s: float) -> float:
-    near = (x.t > at_s - LEVEL_S) & (x.t <= at_s)
+    near = (x.t > at_s - _LEVEL_S) & (x.t <= at_s)
     return float(np.mean(x.p[near])) if near.any() else float(np.interp(at_s, x.t, x.p))

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.phases import find_zero
-from recorder.analysis.signal import median
 
 if TYPE_CHECKING:
     from recorder.model import Calibration, FloatArray
@@ -52,7 +51,7 @@ def find_start(t: FloatArray, p: FloatArray, calibration: Calibration | None) ->
         return Start(zero, u, vented_end)
     tail = p[t > t[-1] - TAIL_S]
     tail = tail if len(tail) >= 3 else p[-3:]
-    last = median(tail)
+    last = float(np.median(tail))
     if abs(last - zero) < SAME_KPA and float(np.max(p)) > zero + 3.0 * SAME_KPA:
         return Start(zero, u, vented_end)  # vented before and after: a reading that is off by so much, or absolute
     first = float(t[0])
@@ -62,5 +61,5 @@ def find_start(t: FloatArray, p: FloatArray, calibration: Calibration | None) ->
             "air, or let the pressure go at the end"
         )
         return Start(0.0, u, first, True, text)
-    spread = 1.4826 * median(np.abs(tail - last))
+    spread = 1.4826 * float(np.median(np.abs(tail - last)))
     return Start(last, max(u, spread / 2.0), first, True)

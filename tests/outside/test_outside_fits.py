@@ -133,3 +133,25 @@ def test_the_hold_agrees_with_the_library_where_its_model_is_known(seed: int, si
     assert abs(got.rate_kpa_per_s - told.x[1]) < 2.0 * got.rate_u
     stated = float(np.sqrt(9.0 * u**2 + (0.01 * told.x[1]) ** 2 + (0.01 * size_kpa / 60.0) ** 2))
     assert 0.9 * u < got.rate_u < stated
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_where_a_rise_begins_against_least_squares_of_the_library(seed: int) -> None:
+    """Level, then a line upwards: the corner that leaves the least residual of numpy.linalg.lstsq."""
+    from recorder.analysis.phases import _where_it_leaves
+
+    rng = np.random.default_rng(seed)
+    step = (0.25, 0.05, 0.01)[seed % 3]
+    t = np.arange(round(rng.uniform(6.0, 40.0) / step)) * step
+    t = t[rng.random(len(t)) > 0.05]  # some are lost
+    p = 0.4 * np.maximum(t - 0.7 * t[-1], 0.0) + rng.normal(0.0, 0.3, len(t))
+    size = max(round(0.25 / step), 1)
+    n = len(p) // size
+    at, q = (v[len(v) - n * size:].reshape(n, size).mean(axis=1) for v in (t, p))
+    missed = {}
+    for k in range(2, n - 1):
+        design = np.stack([np.ones(n), np.maximum(at - at[k], 0.0)], axis=1)
+        (_, up), [rest], *_ = np.linalg.lstsq(design, q, rcond=None)
+        if up > 0.0:
+            missed[float(at[k])] = float(rest)
+    assert _where_it_leaves(t, p, 1e9, step) == pytest.approx(min(missed, key=lambda k: missed[k]))
