@@ -7,6 +7,7 @@ The workshop, the vehicle and the readings are invented.
 
 from __future__ import annotations
 
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -62,7 +63,8 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         printed = Path(name) / "sheet.pdf"
         printed.write_bytes(sheet.pdf_bytes(entries[1:], shop="Corner Lane Garage (invented)"))
-        # pdftoppm is of poppler-utils
+        if shutil.which("pdftoppm") is None:
+            raise SystemExit("docs/pictures/example-sheet.png was not made: pdftoppm is missing; install poppler-utils")
         subprocess.run(["pdftoppm", "-r", "90", "-png", "-singlefile", "-f", "1", "-l", "1", printed,
                         OUT / "example-sheet"], check=True)
 
