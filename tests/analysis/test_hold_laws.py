@@ -1,4 +1,4 @@
-"""Holds whose leak follows no textbook law, shuts on its way, or is followed by air that cools: a generator of its own."""
+"""Leaks of no textbook law, leaks that shut, air that cools behind a leak, slow rubber: a generator of its own."""
 
 from __future__ import annotations
 
