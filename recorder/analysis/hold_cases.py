@@ -30,7 +30,9 @@ if TYPE_CHECKING:
 __all__ = ["Case", "Hold"]
 
 _STILL = 0.5  # spreads: a law that moves by less is where the trace has it
-_TOO_MUCH = 4.0  # standard deviations of what settles: rather a leak that shuts
+# more settles than is likely, in standard deviations, and it is no air that cools: that takes less time, and is gamma - 1
+# of the strokes in that time, as near to each other as a hand makes them. Rather a leak that shuts
+_TOO_MUCH, _COLD_S, _HEAT, _STROKE_S = 4.0, 25.0, 0.4, 0.6
 _BEHIND = (8.0, 5.0)  # log evidence below the best: not looked at any closer; left out
 _MOST = (3, 5)  # laws that are moved; laws and noises that are kept
 
@@ -100,14 +102,20 @@ class Hold:
         most = fall_kpa / self.length_s
         cases = self.moved([Case(law, law, noise, most) for law in LAWS], least, known)
         likely = self.likely(cases)
-        best, i = top(self.look(likely[0]))
-        sizes = np.abs(best.mean[i, 2:]) * np.sqrt(self.problem(likely[0]).precision(best.theta[i]))
-        if sizes.max(initial=0.0) < _TOO_MUCH:
+        if not self.too_much(likely[0]):
             return likely
         y = self.finder.b.y
         end = float(np.mean(y[-max(len(y) // 8, 1) :]))
         shut = [Case(law, law, noise, most) for law in shut_laws(end, fall_kpa)]
         return self.likely(cases + self.moved(shut, least, known))
+
+    def too_much(self, case: Case) -> bool:
+        """Whether more settles than hoses give and than strokes' heat explains."""
+        best, i = top(self.look(case))
+        size, tau = np.abs(best.mean[i, 2:]), np.exp(best.theta[i])
+        much = size * np.sqrt(self.problem(case).precision(best.theta[i])) > _TOO_MUCH
+        heat = _HEAT * abs(self.rise_kpa) * (1.0 + tau / _STROKE_S)
+        return bool(np.any(much & ((tau > _COLD_S) | (size > heat))))
 
     def moved(self, cases: list[Case], least: float, known: Noise | None) -> list[Case]:
         """The best of ``cases``, each where the trace has it."""

@@ -48,6 +48,14 @@ def test_a_leak_that_shuts_is_a_leak(shut_kpa: float) -> None:
     assert abs(got.rate_kpa_per_s - true) < 2.5 * got.rate_u
 
 
+def test_a_wide_space_of_air_that_cools_is_no_leak_that_shuts() -> None:
+    """A hundred strokes of 3 kPa, one a second, into air that cools within 16 s leave (gamma - 1) 3 kPa 16 at most."""
+    t = np.arange(0.0, 124.0, 0.02)
+    got = fitted(t, 134.0 + 13.0 * np.exp(-t / 16.0), 3)
+    assert got.rate_kpa_per_s < 2.0 * got.rate_u
+    assert 60.0 * got.rate_kpa_per_s < 0.3
+
+
 def test_what_air_cools_by_because_of_the_leak_is_the_leaks() -> None:
     """Air that expands cools, and the pressure falls by (gamma - 1) r tau more, half of it where walls are near; a
     hold of the same start without the leak would not show it, so by the contract it counts as leak."""
