@@ -30,8 +30,8 @@ if TYPE_CHECKING:
 __all__ = ["Case", "Hold"]
 
 _STILL = 0.5  # spreads: a law that moves by less is where the trace has it
-# more settles than is likely, in standard deviations, and it is no air that cools: that takes less time, and is gamma - 1
-# of the strokes in that time, as near to each other as a hand makes them. Rather a leak that shuts
+# more settles than is likely, in standard deviations: perhaps a leak that shuts. Or air that cools: that takes no longer,
+# and is at most gamma - 1 of the strokes in that time, as near to each other as a hand makes them
 _TOO_MUCH, _COLD_S, _HEAT, _STROKE_S = 4.0, 25.0, 0.4, 0.6
 _BEHIND = (8.0, 5.0)  # log evidence below the best: not looked at any closer; left out
 _MOST = (3, 5)  # laws that are moved; laws and noises that are kept
@@ -102,20 +102,26 @@ class Hold:
         most = fall_kpa / self.length_s
         cases = self.moved([Case(law, law, noise, most) for law in LAWS], least, known)
         likely = self.likely(cases)
-        if not self.too_much(likely[0]):
+        much, heat = self.strange(likely[0])
+        if much < _TOO_MUCH:
             return likely
         y = self.finder.b.y
         end = float(np.mean(y[-max(len(y) // 8, 1) :]))
-        shut = [Case(law, law, noise, most) for law in shut_laws(end, fall_kpa)]
-        return self.likely(cases + self.moved(shut, least, known))
+        shut = self.likely(self.moved([Case(law, law, noise, most) for law in shut_laws(end, fall_kpa)], least, known))
+        # where it may be heat its size says nothing: the shape alone has to speak for a leak that shuts
+        if heat is not None and total(self.look(shut[0])) < total(self.look(likely[0])) + heat:
+            return likely
+        return self.likely(likely + shut)
 
-    def too_much(self, case: Case) -> bool:
-        """Whether more settles than hoses give and than strokes' heat explains."""
+    def strange(self, case: Case) -> tuple[float, float | None]:
+        """The most that settles, in standard deviations of what hoses give; where strokes' heat explains it, by how much
+        its size costs the log evidence."""
         best, i = top(self.look(case))
         size, tau = np.abs(best.mean[i, 2:]), np.exp(best.theta[i])
-        much = size * np.sqrt(self.problem(case).precision(best.theta[i])) > _TOO_MUCH
+        much = size * np.sqrt(self.problem(case).precision(best.theta[i]))
         heat = _HEAT * abs(self.rise_kpa) * (1.0 + tau / _STROKE_S)
-        return bool(np.any(much & ((tau > _COLD_S) | (size > heat))))
+        cold = (much > _TOO_MUCH) & ((tau > _COLD_S) | (size > heat))
+        return float(much.max(initial=0.0)), None if cold.any() else 0.5 * float(much @ much)
 
     def moved(self, cases: list[Case], least: float, known: Noise | None) -> list[Case]:
         """The best of ``cases``, each where the trace has it."""
