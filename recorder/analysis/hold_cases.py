@@ -30,8 +30,8 @@ if TYPE_CHECKING:
 __all__ = ["Case", "Hold"]
 
 _STILL = 0.5  # spreads: a law that moves by less is where the trace has it
-# more settles than is likely, in standard deviations: perhaps a leak that shuts. Or air that cools: that takes no longer,
-# and is at most gamma - 1 of the strokes in that time, as near to each other as a hand makes them
+# more settles than is likely, in standard deviations: perhaps a leak that shuts. Or air that cools: that takes no
+# longer, and is at most gamma - 1 of the strokes in that time, as near to each other as a hand makes them
 _TOO_MUCH, _COLD_S, _HEAT, _STROKE_S = 4.0, 25.0, 0.4, 0.6
 _BEHIND = (8.0, 5.0)  # log evidence below the best: not looked at any closer; left out
 _MOST = (3, 5)  # laws that are moved; laws and noises that are kept
@@ -114,8 +114,8 @@ class Hold:
         return self.likely(likely + shut)
 
     def strange(self, case: Case) -> tuple[float, float | None]:
-        """The most that settles, in standard deviations of what hoses give; where strokes' heat explains it, by how much
-        its size costs the log evidence."""
+        """The most that settles, in standard deviations of what hoses give; where strokes' heat explains it, by how
+        much its size costs the log evidence."""
         best, i = top(self.look(case))
         size, tau = np.abs(best.mean[i, 2:]), np.exp(best.theta[i])
         much = size * np.sqrt(self.problem(case).precision(best.theta[i]))
