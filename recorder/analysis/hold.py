@@ -146,24 +146,25 @@ def fit_hold(
     least = (0.5 if rounded else 0.3) * noise.white_kpa
     finder = NoiseFinder(b, only_s=known.wander_s if known is not None else None)
     hold = Hold(finder, level, last_rise_kpa, length)
-    far = share > 0.05 and not quick
-    cases = hold.far(share * abs(level), noise, least, known) if far else hold.near(noise, least, known)
     late = b.t > 0.4 * length
     climbs = late.sum() > 3 and float(np.polyfit(b.t[late], b.y[late], 1)[0]) > 0.0
+    up = hold.rising(noise, least, known) if climbs else None
+    if up is not None:
+        cases = [up]
+    elif share > 0.05 and not quick:
+        cases = hold.far(share * abs(level), noise, least, known)
+    else:
+        cases = hold.near(noise, least, known)
     points: list[Points] = []
-    rising = False
     for case in cases:
-        problem = hold.problem(case)
-        up = False
-        if climbs:
-            mean, u = moments(posterior(problem, shapes(b.t, first), quick=True, leak_sign=False))
-            up = mean + 4.0 * u < 0.0
-        rising = rising or up
-        if quick and not up:
+        if quick and up is None:
             points += hold.look(case)
         else:
-            points += posterior(problem, [(case.law, hold.shape(case.law))], quick=quick, leak_sign=not up)
-    fit = _summary(points, problem.middle, shapes, length, t0, cases[0].noise, last_rise_kpa, rising)
+            points += posterior(
+                hold.problem(case), [(case.law, hold.shape(case.law))], quick=quick, leak_sign=up is None
+            )
+    problem = hold.problem(cases[-1])
+    fit = _summary(points, problem.middle, shapes, length, t0, cases[0].noise, last_rise_kpa, up is not None)
     start = float(np.median(p[: max(int(np.count_nonzero(time < 0.1)), 1)]))
     end = float(np.mean(b.y[-eighth:]))
     if start > 5.0 * sd + step_kpa and end < 0.3 * start:

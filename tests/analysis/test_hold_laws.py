@@ -56,6 +56,15 @@ def test_a_wide_space_of_air_that_cools_is_no_leak_that_shuts() -> None:
     assert 60.0 * got.rate_kpa_per_s < 0.3
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_a_rise_beside_much_settling_is_seen_and_not_called_noise(seed: int) -> None:
+    t = np.arange(0.0, 120.0, 0.02)
+    settles = 4.5 * np.exp(-t / 4.0) + 0.3 * np.exp(-t / 20.0)
+    got = fitted(t, 52.0 + settles + 1.3 * t / 60.0, seed, 0.4)
+    assert got.rising
+    assert abs(60.0 * got.rate_kpa_per_s + 1.3) < 0.3
+
+
 def test_what_air_cools_by_because_of_the_leak_is_the_leaks() -> None:
     """Air that expands cools, and the pressure falls by (gamma - 1) r tau more, half of it where walls are near; a
     hold of the same start without the leak would not show it, so by the contract it counts as leak."""
