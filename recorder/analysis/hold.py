@@ -5,7 +5,8 @@ leak's fall (hold_laws), one a second on average. Level, rate and amplitudes are
 prior on the amplitudes); the time constants, the number of exponentials, the law and the noise are averaged by their
 evidence (Hoeting et al. 1999, Statistical Science 14, 382): on a logarithmic grid, and by points drawn about the
 optima that Gauss-Newton finds, weighted together (Owen & Zhou 2000, J. Am. Stat. Assoc. 95, 135).
-Physics adds two signs: what settles slowly falls, and a leak gives no pressure back. Derivation in docs/physics.md.
+Physics adds two signs: what settles slowly falls, and a leak gives no pressure back. Their sizes are flat in their
+logarithm. Derivation in docs/physics.md.
 """
 
 from __future__ import annotations
@@ -18,9 +19,10 @@ import numpy as np
 from scipy import special
 
 from recorder.analysis.hold_bins import bin_hold, rounded_response
-from recorder.analysis.hold_laws import LAWS, NEAR_LAW, Law, leak_shape
+from recorder.analysis.hold_cases import Hold
+from recorder.analysis.hold_laws import NEAR_LAW, Law, leak_shape
 from recorder.analysis.hold_noise import Noise, NoiseFinder
-from recorder.analysis.hold_posterior import SLOW_S, Points, Problem, moments, posterior, total
+from recorder.analysis.hold_posterior import SLOW_S, Points, Problem, lag_s, moments, posterior, top
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -31,7 +33,7 @@ __all__ = ["HoldFit", "fit_hold"]
 
 # no law of a leak is truer than this share of the rate, and less so the more of the pressure goes; and no settling
 # is quite a sum of exponentials: share of what settled
-_LAW_SHARE, _LAW_FALL, _FORM_SHARE = 0.01, 0.08, 0.02
+_LAW_SHARE, _LAW_FALL, _FORM_SHARE = 0.01, 0.02, 0.02
 _WEIGHS = 7.0  # log weight below the best: what is less likely does not show in the curve
 
 
@@ -69,11 +71,6 @@ class HoldFit:
     leak_start_kpa_per_s: float
     leak_n: float
     leak_m: float
-
-
-def _top(points: list[Points]) -> tuple[Points, int]:
-    best = max(points, key=lambda q: float(q.log_weight.max()))
-    return best, int(np.argmax(best.log_weight))
 
 
 def _curve(t: FloatArray, shape: FloatArray, mean: FloatArray, theta: FloatArray) -> FloatArray:
@@ -126,7 +123,6 @@ def fit_hold(
     level = float(np.median(b.y[:eighth]))
     settled = b.y[b.t >= min(5.0, 0.1 * length)][:3]  # quick settling is no leak's
     share = float(np.mean(settled) - np.mean(b.y[-eighth:])) / max(abs(level), 1e-3)
-    kinds = LAWS if share > 0.05 and not quick else (NEAR_LAW,)
 
     def shapes(at: FloatArray, some: tuple[Law, ...]) -> list[tuple[Law, FloatArray]]:
         return [(law, leak_shape(at, law, b.t, b.y, length)) for law in some]
@@ -137,7 +133,7 @@ def fit_hold(
     for _ in range(2 if rounded else 1):
         problem = Problem(NoiseFinder(b, only_s=0.0), noise, level, last_rise_kpa)
         look = posterior(problem, shapes(b.t, first), quick=True)
-        best, i = _top(look)
+        best, i = top(look)
         curve = problem.middle + _curve(
             time, shapes(time, first)[0][1], best.mean[i], best.theta[i]
         )
@@ -153,21 +149,26 @@ def fit_hold(
             noise = Noise(max(spread, sd))
     least = (0.5 if rounded else 0.3) * noise.white_kpa
     finder = NoiseFinder(b, only_s=known.wander_s if known is not None else None)
-    pairs = _pairs(finder, noise, least, known, shapes(b.t, kinds), level, last_rise_kpa)
+    hold = Hold(finder, level, last_rise_kpa, length)
     late = b.t > 0.4 * length
     climbs = late.sum() > 3 and float(np.polyfit(b.t[late], b.y[late], 1)[0]) > 0.0
+    up = hold.rising(noise, least, known) if climbs else None
+    if up is not None:
+        cases = [up]
+    elif share > 0.05 and not quick:
+        cases = hold.far(share * abs(level), noise, least, known)
+    else:
+        cases = hold.near(noise, least, known)
     points: list[Points] = []
-    rising = False
-    for nz in dict.fromkeys(nz for _, nz in pairs):
-        problem = Problem(finder, nz, level, last_rise_kpa)
-        up = False
-        if climbs:
-            mean, u = moments(posterior(problem, shapes(b.t, first), quick=True, leak_sign=False))
-            up = mean + 4.0 * u < 0.0
-        rising = rising or up
-        some = tuple(law for law, other in pairs if other == nz)
-        points += posterior(problem, shapes(b.t, some), quick=quick, leak_sign=not up)
-    fit = _summary(points, problem.middle, shapes, length, t0, pairs[0][1], last_rise_kpa, rising)
+    for case in cases:
+        if quick and up is None:
+            points += hold.look(case)
+        else:
+            points += posterior(
+                hold.problem(case), [(case.law, hold.shape(case.law))], quick=quick, leak_sign=up is None
+            )
+    problem = hold.problem(cases[-1])
+    fit = _summary(points, problem.middle, shapes, length, t0, cases[0].noise, last_rise_kpa, up is not None)
     start = float(np.median(p[: max(int(np.count_nonzero(time < 0.1)), 1)]))
     end = float(np.mean(b.y[-eighth:]))
     if start > 5.0 * sd + step_kpa and end < 0.3 * start:
@@ -181,38 +182,6 @@ def fit_hold(
     return fit
 
 
-def _pairs(
-    finder: NoiseFinder,
-    noise: Noise,
-    least_kpa: float,
-    known: Noise | None,
-    laws: list[tuple[Law, FloatArray]],
-    level_kpa: float,
-    rise_kpa: float,
-) -> list[tuple[Law, Noise]]:
-    """Laws with the noise that each leaves, best first, without those that a quick look rules out."""
-    if known is not None and len(laws) == 1:
-        return [(laws[0][0], known)]
-    white = Problem(finder, noise, level_kpa, rise_kpa)
-    looks = [(posterior(white, [pair], quick=True), pair) for pair in laws]
-    looks.sort(key=lambda row: -total(row[0]))
-    seen: list[tuple[float, Law, Noise]] = []
-    for look, (law, shape) in looks[:6]:
-        noises: dict[Noise, None] = {}
-        for some in look[1:]:
-            rates = np.exp(-some.theta[int(np.argmax(some.log_weight))])
-            design = np.stack(
-                [np.ones_like(finder.b.t), shape, *np.exp(-finder.b.t[None] * rates[:, None])],
-                axis=1,
-            )
-            noises[finder.find(design, least_kpa)] = None
-        for found in noises:
-            problem = Problem(finder, found, level_kpa, rise_kpa)
-            seen.append((total(posterior(problem, [(law, shape)], quick=True)), law, found))
-    seen.sort(key=lambda row: -row[0])
-    return [(law, found) for total, law, found in seen[:5] if total > seen[0][0] - 5.0]
-
-
 def _summary(
     points: list[Points],
     middle: float,
@@ -224,7 +193,7 @@ def _summary(
     rising: bool,
 ) -> HoldFit:
     rate, rate_u = moments(points)
-    top = max(float(q.log_weight.max()) for q in points)
+    most = max(float(q.log_weight.max()) for q in points)
     early = min(4.0, 0.3 * length)
     grid = np.concatenate([np.linspace(0.0, early, 25)[:-1], np.linspace(early, length, 56)])
     laws = dict(shapes(grid, tuple({q.law for q in points})))
@@ -232,7 +201,7 @@ def _summary(
     settled, settled_vars, slows, slow_areas = [], [], [], []
     leaks = []
     for q in points:
-        keep = np.flatnonzero(q.log_weight > top - _WEIGHS)
+        keep = np.flatnonzero(q.log_weight > most - _WEIGHS)
         if not len(keep):
             continue
         k = q.theta.shape[1]
@@ -240,12 +209,13 @@ def _summary(
         x[:, 0], x[:, 1] = 1.0, -laws[q.law]
         x[:, 2:] = np.exp(-grid * np.exp(-q.theta[keep])[:, :, None])
         mean, cov = q.mean[keep], q.cov[keep]
-        weights.append(np.exp(q.log_weight[keep] - top))
+        weights.append(np.exp(q.log_weight[keep] - most))
         means.append((mean[:, None, :] @ x)[:, 0])
         variances.append(((cov @ x) * x).sum(axis=1))
         d = x[:, :, 0] - x[:, :, -1]
         gone = 1.0 - x[:, 2:]  # of each amplitude
-        settled.append((mean[:, None, 2:] @ gone)[:, 0])
+        # what follows the leak's own fall is the leak's
+        settled.append(((mean[:, 2:] - lag_s(q.theta[keep]) * mean[:, 1:2])[:, None] @ gone)[:, 0])
         last = gone[:, :, -1:]
         settled_vars.append((last * (cov[:, 2:, 2:] @ last)).sum(axis=(1, 2)))
         slow_part = mean[:, 2:] * (q.theta[keep] >= math.log(SLOW_S))
@@ -263,7 +233,7 @@ def _summary(
     curve_u = np.sqrt(np.maximum(w @ (v + (m - curve) ** 2), 1e-12))
     d, dv = np.concatenate(drops), np.concatenate(drop_vars)
     drop_u = float(np.sqrt(max(float(w @ (dv + (d - w @ d) ** 2)), 1e-12)))
-    best, i = _top(points)
+    best, i = top(points)
     cooling = cooling_kpa = 0.0
     fast = np.flatnonzero(best.theta[i] < math.log(SLOW_S))
     if len(fast):

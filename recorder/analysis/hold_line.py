@@ -29,13 +29,30 @@ class Problem:
     """One hold, one noise: closed-form posteriors for any time constants."""
 
     def __init__(
-        self, finder: NoiseFinder, noise: Noise, level_kpa: float, rise_kpa: float
+        self,
+        finder: NoiseFinder,
+        noise: Noise,
+        level_kpa: float,
+        rise_kpa: float,
+        bows_kpa: FloatArray | None = None,
+        away: FloatArray | None = None,
     ) -> None:
+        """bows_kpa (q, n): by what the trace may bend because the leak's law is not known better, each times a standard
+        normal coefficient; by ``away`` (q) of them the law has been moved already."""
         b = finder.b
         self.b, self.noise = b, noise
         self.white, log_det = finder.whitener(noise)
         self.middle = float(np.mean(b.y))
-        self.y = self.white @ (b.y - self.middle)
+        y = b.y - self.middle
+        self.bows = np.zeros((0, len(y)))
+        if bows_kpa is not None and away is not None:
+            y = y + away @ bows_kpa
+            # noise of rank q more: I + U U' is whitened by its own square root
+            q, size, _ = np.linalg.svd(self.white @ bows_kpa.T, full_matrices=False)
+            self.white = self.white + (q * (1.0 / np.sqrt(1.0 + size**2) - 1.0)) @ (q.T @ self.white)
+            log_det -= 0.5 * float(np.log1p(size**2).sum())
+            self.bows = bows_kpa @ self.white.T
+        self.y = self.white @ y
         self.base = log_det - 0.5 * float(self.y @ self.y)
         self.one = self.white @ np.ones_like(b.t)
         self.slow_kpa = _SLOW_SHARE * abs(level_kpa) + 0.05
@@ -61,6 +78,12 @@ class Problem:
     def precision(self, theta: FloatArray) -> FloatArray:
         sd = np.where(theta < math.log(SLOW_S), self.fast_kpa, self.slow_kpa)
         return np.asarray(sd**-2.0)
+
+    def bent(self, shape: FloatArray, theta: FloatArray, mean: FloatArray) -> FloatArray:
+        """Coefficients (q) of the bows that a fit leaves: log time constants (k), level, rate and amplitudes (2 + k);
+        shape (n): the leak's fall."""
+        x = np.concatenate([self.one[None], -(self.white @ shape)[None], self.decays(theta)])
+        return np.asarray(self.bows @ (self.y - mean @ x))
 
     def line(self, leak: FloatArray) -> Line:
         """Level and rate, apart from which amplitudes are looked for; leak (n): whitened bin means of a leak's fall."""

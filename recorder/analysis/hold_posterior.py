@@ -21,13 +21,19 @@ from recorder.analysis.hold_line import GRID, SLOW_S, Line, Problem, Solved
 if TYPE_CHECKING:
     from recorder.model import FloatArray, IntArray
 
-__all__ = ["SLOW_S", "Points", "Problem", "moments", "posterior", "total"]
+__all__ = ["SLOW_S", "Points", "Problem", "lag_s", "moments", "posterior", "top", "total"]
 
 _SLOW_PRIOR = np.array([1e-4,.45,.43,.12])  # of none, one, two, three slow ones: rubber always gives
+_AIR_SHARE, _AIR_SHARE_U = 0.2, 0.115  # of what a change of pressure brings, undone by air's cooling: 0 to gamma - 1
+_RUBBER_SHARE = 0.02  # and by what a hose still gives
+# sizes below which one is as likely as another: of a leak, kPa/s; of what is to give, in standard deviations of it
+_LEAST_LEAK, _LEAST_GIVE = 0.1 / 60.0, 0.15
+_NODES, _NODE_WEIGHTS = np.polynomial.legendre.leggauss(12)
+_NODES, _NODE_WEIGHTS = (_NODES + 1.0) / 2.0, _NODE_WEIGHTS / 2.0
 _DRAWS = {1: 16, 2: 32, 3: 48}
 _SCALES = (1.1, 2.5)
 _HOPELESS = 1.0  # log evidence by which a model with one more exponential is behind
-_LIKELY = 14.0  # in log density: less than this below the best weighs nothing
+_LIKELY = 11.0  # in log density: less than this below the best weighs nothing
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,35 +45,63 @@ class Points:
     log_weight: FloatArray
     mean: FloatArray
     cov: FloatArray
+    length_s: float
+
+
+def lag_s(theta: FloatArray) -> FloatArray:
+    """Seconds of its rate by which a leak's fall goes further once each mode has followed it."""
+    return np.asarray(np.where(theta < math.log(SLOW_S), _AIR_SHARE, _RUBBER_SHARE) * np.exp(theta))
+
+
+def lagging(theta: FloatArray, length_s: float) -> tuple[FloatArray, FloatArray]:
+    """Mean rate of all of a leak's fall (m) over that of its own part, and the standard uncertainty."""
+    lag = lag_s(theta) * -np.expm1(-length_s * np.exp(-theta)) / length_s
+    fast = np.where(theta < math.log(SLOW_S), lag, 0.0).sum(axis=-1)
+    return 1.0 + lag.sum(axis=-1), fast * (_AIR_SHARE_U / _AIR_SHARE)
 
 
 def _signs(
-    mean: FloatArray, cov: FloatArray, theta: FloatArray, leak_sign: bool
+    mean: FloatArray, cov: FloatArray, theta: FloatArray, slow_kpa: float, leak_sign: bool
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Slow amplitudes and (where asked) the rate cut to what is not negative: means, covariances, log share kept.
-
-    One after the other, each by the moments of a cut normal (Johnson, Kotz & Balakrishnan 1994, 13.10.1).
-    """
+    """Slow amplitudes and (where asked) the rate given the prior of sizes: means, covariances, log of the evidence's
+    factor. One after the other, each by its moments."""
     mean, cov = mean.copy(), cov.copy()
     log = np.zeros(len(mean))
-    slow = np.concatenate([np.full((len(theta), 1), leak_sign), theta >= math.log(SLOW_S)], axis=1)
-    for j in range(theta.shape[1], -1, -1):
-        use = slow[:, j]
-        if not use.any():
-            continue
-        sd = np.sqrt(np.maximum(cov[:, 1 + j, 1 + j], 1e-18))
-        z = np.minimum(np.maximum(mean[:, 1 + j] / sd, -30.0), 30.0)
-        kept = special.log_ndtr(z)
-        ratio = np.exp(-0.5 * z * z - kept) / math.sqrt(2.0 * math.pi)
-        if not use.all():
-            ratio, kept = np.where(use, ratio, 0.0), np.where(use, kept, 0.0)
-            z = np.where(use, z, 0.0)
-        column = cov[:, :, 1 + j] / sd[:, None]
-        mean += column * ratio[:, None]
-        shrink = np.minimum(np.maximum(ratio * (ratio + z), 0.0), 0.9999)
-        cov -= (column * shrink[:, None])[:, :, None] * column[:, None, :]
-        log += kept
+    slow = theta >= math.log(SLOW_S)
+    for j in range(theta.shape[1] + 1, 0, -1):
+        if j == 1 and not leak_sign:
+            break
+        use: IntArray | slice = slice(None)
+        if j > 1 and not slow[:, j - 2].all():
+            use = np.flatnonzero(slow[:, j - 2])
+            if not len(use):
+                continue
+        var = np.maximum(cov[use, j, j], 1e-18)
+        scale = _LEAST_LEAK if j == 1 else _LEAST_GIVE * slow_kpa
+        kept, value, left = _sized(mean[use, j], np.sqrt(var), scale)
+        column = cov[use, :, j] / var[:, None]
+        mean[use] += column * (value - mean[use, j])[:, None]
+        shrink = np.minimum(np.maximum(var - left, 0.0), 0.9999 * var)
+        cov[use] -= (column * shrink[:, None])[:, :, None] * column[:, None, :]
+        log[use] += kept if j == 1 else kept - _GIVE_MASS
     return mean, cov, log
+
+
+def _sized(
+    m: FloatArray, sd: FloatArray, least: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Log mass, mean and variance of a normal (m, sd) times the prior of a size x: none below zero, flat below
+    ``least``, above it flat in its logarithm, 1 / (1 + x / least)."""
+    low = np.maximum(m - 6.0 * sd, 0.0)
+    width = m + np.sqrt(np.minimum(m, 0.0) ** 2 + 36.0 * sd * sd) - low
+    x = low[:, None] + width[:, None] * _NODES
+    log = -0.5 * ((x - m[:, None]) / sd[:, None]) ** 2
+    most = log.max(axis=1)
+    w = np.exp(log - most[:, None]) * _NODE_WEIGHTS / (1.0 + x / least)
+    mass = w.sum(axis=1)
+    mean = (w * x).sum(axis=1) / mass
+    var = (w * (x - mean[:, None]) ** 2).sum(axis=1) / mass
+    return most + np.log(mass * width / sd) - 0.5 * math.log(2.0 * math.pi), mean, var
 
 
 def _with_signs(
@@ -77,7 +111,9 @@ def _with_signs(
     log = found.log
     likely = log > log.max() - _LIKELY
     for use in (np.flatnonzero(likely), np.arange(len(log))):
-        cut_mean, cut_cov, kept = _signs(*line.whole(found, use), theta[use], leak_sign)
+        cut_mean, cut_cov, kept = _signs(
+            *line.whole(found, use), theta[use], line.problem.slow_kpa, leak_sign
+        )
         weight = log[use] + kept
         if len(use) == len(log) or weight.max() > log.max() - 0.5 * _LIKELY:
             break  # what was left out weighs little against these
@@ -92,6 +128,8 @@ def _sequence(n: int, k: int) -> FloatArray:
     u = (0.5 + np.arange(1, n + 1)[:, None] * root ** -np.arange(1.0, k + 1)[None]) % 1.0
     return np.asarray(special.ndtri(u))
 
+
+_GIVE_MASS = float(_sized(np.zeros(1), np.ones(1), _LEAST_GIVE)[0][0]) + math.log(2.0)
 
 _COMBOS = {  # of (how many, every second one only)
     (k, coarse): np.array(list(combinations(range(0, len(GRID), 2 if coarse else 1), k)))
@@ -169,8 +207,10 @@ def _structure(
     if k == 0:
         theta = np.zeros((1, 0))
         found = line.solve(theta)
-        mean, cov, kept = _signs(*line.whole(found, np.arange(1)), theta, leak_sign)
-        return Points(law, theta, found.log + kept + math.log(_SLOW_PRIOR[0]), mean, cov)
+        mean, cov, kept = _signs(*line.whole(found, np.arange(1)), theta, line.problem.slow_kpa, leak_sign)
+        return Points(
+            law, theta, found.log + kept + math.log(_SLOW_PRIOR[0]), mean, cov, line.problem.length_s
+        )
     coarse = k == 3 or (k == 2 and not draw)
     index = _COMBOS[k, coarse]
     theta = GRID[index]
@@ -188,7 +228,7 @@ def _structure(
             )
             density = 1.0 / _cell(k, coarse) + _density(theta, modes, lows)
     prior = _log_prior(theta, _VOLUMES[k, coarse])
-    return Points(law, theta, weight + prior - np.log(density), mean, cov)
+    return Points(law, theta, weight + prior - np.log(density), mean, cov, line.problem.length_s)
 
 
 def posterior(
@@ -208,10 +248,17 @@ def posterior(
     return out
 
 
+def top(points: list[Points]) -> tuple[Points, int]:
+    """The likeliest point: of which structure, and which of it."""
+    best = max(points, key=lambda q: float(q.log_weight.max()))
+    return best, int(np.argmax(best.log_weight))
+
+
 def total(points: list[Points]) -> float:
+    """Log evidence."""
     log = np.concatenate([q.log_weight for q in points])
-    top = float(log.max())
-    return top + math.log(float(np.exp(log - top).sum()))
+    most = float(log.max())
+    return most + math.log(float(np.exp(log - most).sum()))
 
 
 def moments(points: list[Points]) -> tuple[float, float]:
@@ -219,7 +266,13 @@ def moments(points: list[Points]) -> tuple[float, float]:
     w = np.concatenate([q.log_weight for q in points])
     w = np.exp(w - w.max())
     w /= w.sum()
-    m = np.concatenate([q.mean[:, 1] for q in points])
-    v = np.concatenate([q.cov[:, 1, 1] for q in points])
+    gains = [lagging(q.theta, q.length_s) for q in points]
+    m = np.concatenate([g * q.mean[:, 1] for (g, _), q in zip(gains, points, strict=True)])
+    v = np.concatenate(
+        [
+            g * g * q.cov[:, 1, 1] + (u * q.mean[:, 1]) ** 2
+            for (g, u), q in zip(gains, points, strict=True)
+        ]
+    )
     mean = float(w @ m)
     return mean, float(np.sqrt(w @ (np.maximum(v, 0.0) + (m - mean) ** 2)))
