@@ -13,7 +13,7 @@ from typing import Any
 
 import serial
 
-from recorder.errors import PortLost, RecorderError, RunError
+from recorder.errors import PortBusy, PortLost, RecorderError, RunError
 from recorder.port.errors import FOREIGN, translate
 
 MOST_BACKLOG_BYTES = 64 << 20  # over an hour and a half at 115200 baud
@@ -21,6 +21,7 @@ _WAIT_S = 0.05  # a read returns after this, or as soon as there is a byte
 _UNTAKEN_S = 0.25  # where the taker reads: after this the thread reads in its place
 _PIECE, _MOST_PIECES = 1024, 256  # bytes: after less there is nothing more
 _RETRY_S = 0.2
+_LET_GO_S = 0.5  # a program that has just ended may hold the port a moment longer
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,13 +99,18 @@ class Port:
         return self._failure
 
     def open(self) -> None:
-        """Open the port and begin to read. Raises OpenError."""
+        """Open the port and begin to read. Raises OpenError; that another program holds it, after half a second."""
         if self._thread is not None:
             return
-        try:
-            self._serial = self._connect()
-        except FOREIGN as err:
-            raise translate(err, self.url) from err
+        end = time.monotonic() + _LET_GO_S
+        while self._serial is None:
+            try:
+                self._serial = self._connect()
+            except FOREIGN as err:
+                told = translate(err, self.url)
+                if not isinstance(told, PortBusy) or time.monotonic() >= end:
+                    raise told from err
+                time.sleep(_LET_GO_S / 5.0)
         self._when_taken = self._when_taken and _plain(self._serial)
         self._stop.clear()
         self._thread = threading.Thread(target=self._run, name=f"port {self.url}", daemon=True)

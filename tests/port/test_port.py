@@ -129,6 +129,19 @@ def test_a_second_program_gets_busy(plug: Plug) -> None:
     second.close()
 
 
+def test_a_port_that_is_let_go_of_within_a_moment_opens(plug: Plug) -> None:
+    first, second = Port(str(plug.link)), Port(str(plug.link))
+    first.open()
+    closing = threading.Timer(0.15, first.close)
+    closing.start()
+    second.open()
+    closing.join()
+    plug.send(b"here")
+    got = Taken(second)
+    until(lambda: got.data == b"here")
+    second.close()
+
+
 def test_no_such_port_lists_those_there_are(tmp_path: Path) -> None:
     with pytest.raises(PortMissing, match="there is no such port") as caught:
         Port(str(tmp_path / "ttyNone")).open()
