@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -37,7 +37,8 @@ FITS_WELL = 2.0  # residuals' variance over what noise explains: else only strok
 FITS = 3.0  # residuals' variance over what noise explains, beyond which no law of the valve is believed
 BETWEEN = 0.3  # of what a full stroke brings between two readings
 KNOCK = 3.0  # standard deviations
-PLAIN = 0.2  # of what a stroke brings: so much more gone after it than air's cooling explains was let out
+PLAIN = 0.2  # of what a stroke brings: so much more gone after the strokes than air's cooling explains was let out
+HELD_S = 3.0  # after the last stroke: a cap that never seals has lost most of the pressure; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,13 +107,13 @@ def find_opening(
         return None
     level = _levels(x, strokes, end_s)
     fell = {} if quick else fell_back(x, strokes, level)
-    found = _first(strokes, level)
+    begins = _first(strokes, level)
     if fell and float(np.median(level[min(fell) :])) < 0.6 * max(s.top_kpa for s in strokes):
         fell = {}  # nothing is held: it never seals
-    if found is None and not fell:
+    if begins is None and not fell:
         return None
-    k, usual = found or (min(fell), float(np.median([s.rise_kpa for s in strokes])))
-    if not fell and level[k] < 0.5 * strokes[k].top_kpa:
+    k, usual = begins or (min(fell), float(np.median([s.rise_kpa for s in strokes])))
+    if (not fell and level[k] < 0.7 * strokes[k].top_kpa) or not _holds(x, strokes[-1], end_s):
         return None  # nothing is held
     if k == len(strokes) - 1 and end_s - strokes[k].end_s < _SEEN_S:
         return None  # nor could it be seen to stay there
@@ -122,37 +123,63 @@ def find_opening(
     j = list(fell)
     # strokes after the last one that let out only filled up again: they do not tell where it shuts
     last = max(j[-1], k) if j else len(strokes) - 1
-    tries = [([*range(k, min(k + 3, last + 1)), last], FITS_WELL if fell else math.inf)]
+    at_top = sorted({*range(k, min(k + 3, last + 1)), last})
+    tries = [(at_top, FITS_WELL if fell else math.inf, False)]
     if fell:
-        tries.append(([*j[:3], j[-1]], FITS))
-    closed = False
-    for which, most in tries:
-        fit, near, response = _fit(x, strokes, which, end_s, correlated)
-        if fit is None or fit.open_u > 0.5 * usual or fit.misfit > most:
+        tries.append((sorted({*j[:3], j[-1]}), FITS, False))
+    tries.append((at_top, FITS_WELL if fell else FITS, True))
+    closed = eased = False
+    done: dict[tuple[int, ...], tuple[ValveFit | None, list[int], Response]] = {}
+    for which, most, may_ease in tries:
+        if may_ease and not eased:
+            continue  # they are like those before
+        key = (may_ease, *which)
+        done[key] = done.get(key) or _fit(x, strokes, which, end_s, correlated, may_ease=may_ease)
+        fit, near, response = done[key]
+        if fit is None:
+            continue
+        eased = eased or (which is at_top and fit.eased)
+        if fit.open_u > 0.5 * usual or fit.misfit > most:
             continue
         gain = fit.gain
         if gain < ENOUGH and not fell and _stays(x, strokes[-1], end_s):
             after = [j for j in range(k, len(strokes)) if strokes[j].rise_kpa > 0.0]
             seen = tops(x, strokes, after, end_s)
-            gain += ceiling(seen, [strokes[top.stroke].rise_kpa for top in seen])
+            gain += ceiling(seen, [strokes[top.stroke].rise_kpa for top in seen], usual)
         if gain >= ENOUGH:
-            return _by_fit(x, strokes, near, response, fit, usual)
+            found = _by_fit(x, strokes, near, response, fit, usual)
+            if not fit.eased or may_ease:
+                return found
+            other = _fit(x, strokes, which, end_s, correlated, may_ease=True)[0]
+            return found if other is None else _doubt(found, other.open_kpa - fit.open_kpa)
         closed = closed or fit.misfit < FITS_WELL
     if closed and len(fell) < 2:
         return None  # one stroke that fell back may be a knock, and a closed cap explains the rest
     # no law of a valve fits, but that it let out is plain
     seen = tops(x, strokes, fell, end_s)
-    return _by_tops(x, strokes, seen) if seen and max(fell.values()) > PLAIN * usual else None
+    return _by_tops(x, strokes, seen) if seen and sum(fell.values()) > PLAIN * usual else None
 
 
 def _fit(
-    x: Prepared, strokes: Sequence[Stroke], which: Sequence[int], end_s: float, correlated: float
+    x: Prepared,
+    strokes: Sequence[Stroke],
+    which: Sequence[int],
+    end_s: float,
+    correlated: float,
+    *,
+    may_ease: bool,
 ) -> tuple[ValveFit | None, list[int], Response]:
-    """The valve of the strokes ``which``, those of them that were used, and what strokes before them were like."""
-    each = sorted(set(which))
-    near = [j for j in each if j == each[0] or strokes[j].start_s - strokes[j - 1].end_s < 4.0]
+    """The valve of the strokes ``which`` (in order), those of them that were used, what strokes before were like."""
+    near = [j for j in which if j == which[0] or strokes[j].start_s - strokes[j - 1].end_s < 4.0]
     response = closed_response(x, strokes, near[0])
-    return fit_valve(x, strokes, near, response, end_s, correlated), near, response
+    return fit_valve(x, strokes, near, response, end_s, correlated, may_ease=may_ease), near, response
+
+
+def _holds(x: Prepared, last: Stroke, end_s: float) -> bool:
+    """Whether some seconds after the last stroke more than half of the pressure is left: a cap that shuts again holds
+    it, one that never seals does not."""
+    at = last.end_s + HELD_S
+    return at > end_s or float(np.interp(at, x.t, x.smooth)) > 0.5 * last.top_kpa
 
 
 def _stays(x: Prepared, last: Stroke, end_s: float) -> bool:
@@ -160,6 +187,12 @@ def _stays(x: Prepared, last: Stroke, end_s: float) -> bool:
     soon, later = last.end_s + WAIT_S, min(last.end_s + WAIT_S + 1.0, end_s)
     p = np.interp([soon, later], x.t, x.smooth)
     return float(p[0] - p[1]) < max(0.5 * last.rise_kpa, 2.0 * x.sd_kpa)
+
+
+def _doubt(found: Opening, apart_kpa: float) -> Opening:
+    """With half of how far apart full and eased strokes put the onset in u: a valve that lets out more and a stroke
+    that brings less look much alike."""
+    return replace(found, onset_u=math.hypot(found.onset_u, 0.5 * apart_kpa))
 
 
 def _by_tops(x: Prepared, strokes: Sequence[Stroke], seen: Sequence[Top]) -> Opening:
@@ -171,11 +204,12 @@ def _by_tops(x: Prepared, strokes: Sequence[Stroke], seen: Sequence[Top]) -> Ope
     top = max(plain, key=lambda q: q.kpa)
     first, last = seen[0], seen[-1]
     onset, u = top.onset(x.dt_s)
+    scatter = float(np.std([q.kpa for q in plain], ddof=1)) if len(plain) > 1 else 0.0
     fall = last.kpa - last.low_kpa
     # a valve closes with a lag as well, and the pressure goes below where it began to close
     return Opening(
         onset,
-        math.hypot(u, SHAPE_DOUBT * (top.kpa - top.low_kpa)),
+        math.hypot(u, scatter, SHAPE_DOUBT * (top.kpa - top.low_kpa)),
         first.at_s,
         first.stroke,
         last.low_kpa + SHUTS_LATE * fall,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["TRANSITIONS", "Stretches", "Stroke", "find_zero", "gone_at_once", "phases", "segment", "take_beat_out"]
 
 AT_ONCE_S = 0.1  # from 80 to 20 %: a hose that came off; a valve turned by hand takes longer; no source
+SOON_S, SLOPE_S = 3.0, 0.3  # after the last stroke; a fall's slope is taken over so long at most
 QUIET_S = 4.0  # longer than a pause between two strokes of one pump-up; common practice, no source
 
 
@@ -176,6 +178,21 @@ def gone_at_once(x: Prepared, strokes: Sequence[Stroke], end_s: float) -> bool:
     return low and float(np.median(lost)) > 0.6
 
 
+def goes_on(x: Prepared, strokes: Sequence[Stroke], release_s: float) -> bool:
+    """Whether what looks like a release soon after the last stroke is only the fall that went on before each of the
+    last ones: nothing seals."""
+    if not strokes or release_s - strokes[-1].end_s > SOON_S:
+        return False
+    before = []
+    for a, b in pairwise(strokes[-4:]):
+        long = min((b.start_s - a.end_s) / 2.0, SLOPE_S)
+        if long >= 2.0 * x.dt_s:
+            p = np.interp([b.start_s - long, b.start_s], x.t, x.smooth)
+            before.append(float(p[0] - p[1]) / long)
+    p = np.interp([release_s, release_s + SLOPE_S], x.t, x.smooth)
+    return bool(before) and float(p[0] - p[1]) / SLOPE_S < 2.0 * float(np.median(before))
+
+
 def take_beat_out(x: Prepared, vented_end_s: float) -> tuple[Prepared, Beat | None]:
     """The trace without the rhythm of an idling engine, and that rhythm where there is one."""
     release, _, _ = _release(x, vented_end_s)
@@ -190,6 +207,8 @@ def segment(x: Prepared, vented_end_s: float, *, may_open: bool) -> Stretches:
     release, again, off = (
         (None, None, False) if gone_at_once(x, strokes, last) else _release(x, vented_end_s)
     )
+    if release is not None and goes_on(x, strokes, release):
+        release, again, off = None, None, False
     end = release if release is not None else last
     strokes = [s for s in strokes if s.start_s < end]
     holds: list[tuple[float, float]] = []

@@ -90,9 +90,9 @@ def _top(x: Prepared, strokes: Sequence[Stroke], j: int, end_s: float) -> Top | 
     return Top(j, top, u, float(t[k]), rate, low, float(t[shut]))
 
 
-def ceiling(found: Sequence[Top], rises_kpa: Sequence[float]) -> float:
+def ceiling(found: Sequence[Top], rises_kpa: Sequence[float], usual_kpa: float) -> float:
     """Log likelihood ratio of strokes that all reach one pressure against such as bring anything up to twice
-    their rise.
+    their rise or a usual one, whichever is more.
 
     rises_kpa: of the same strokes. Only the run of strokes at the ceiling is looked at.
     """
@@ -106,6 +106,7 @@ def ceiling(found: Sequence[Top], rises_kpa: Sequence[float]) -> float:
             continue
         if not first:  # the first one makes the ceiling
             off = (top.kpa - height) / sd
-            out += max(math.log(2.0 * rise / (math.sqrt(2.0 * math.pi) * sd)) - 0.5 * off**2, -1.0)
+            might = max(2.0 * rise, usual_kpa)
+            out += max(math.log(might / (math.sqrt(2.0 * math.pi) * sd)) - 0.5 * off**2, -1.0)
         first = False
     return out

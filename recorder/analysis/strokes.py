@@ -32,6 +32,7 @@ ALIKE = 0.25  # autocorrelation of the slope at the cadence, at least
 SMALLEST_KPA = 1.0  # all strokes together: less is no test
 BLOCK_S = 4.0  # noise is looked at in blocks: some of them are quiet
 QUIET_SHARE = 0.2  # of the blocks, at least
+LIKE_FALL = 0.6  # of the usual sudden fall and of its slope: as much again is one more
 
 
 @dataclass(frozen=True, slots=True)
@@ -274,25 +275,38 @@ def _through_holes(x: Prepared, strokes: list[Stroke], *, may_open: bool) -> lis
 def _popped(x: Prepared, strokes: list[Stroke], slope_sd: float, level_sd: float, end_s: float) -> list[Stroke]:
     """With strokes that opened a valve as soon as they began: they show in the sudden fall alone.
 
-    A fall that is over at once and stays, of a part of the pressure, is neither a knock nor a release.
+    A fall that is over at once and stays, of a part of the pressure, is neither a knock nor a release: one of a quarter
+    of a stroke, or one like those that strokes brought about before.
     """
     s, t, p = x.even_slope, x.even_t, x.even_p
     usual = float(np.median([q.rise_kpa for q in strokes]))
     at = np.flatnonzero((s[1:-1] <= s[:-2]) & (s[1:-1] < s[2:]) & (s[1:-1] < -12.0 * slope_sd)) + 1
-    at = at[(t[at] > strokes[-1].start_s - 20.0) & (t[at] > strokes[0].end_s) & (t[at] < end_s - 1.0)]
+    at = at[(t[at] > strokes[0].end_s) & (t[at] < end_s - 1.0)]
     level = ndimage.uniform_filter1d(p, 2 * round(0.06 / x.dt_s) + 1, mode="nearest")
+    starts = np.array([q.start_s for q in strokes])
+    then = np.append(starts, np.inf)[np.searchsorted(starts, t[at])]  # when the next one begins
+    until = np.clip(then - 0.05, t[at] + 0.25, t[at] + 0.8)
+    early, before, soon, later = (
+        np.interp(when, t, level) for when in (t[at] - 0.5, t[at] - 0.25, t[at] + 0.25, until)
+    )
+    fall = before - soon
+    # not one that goes on: a valve that lets out slowly
+    plain = (fall > 8.0 * level_sd) & (soon > 0.6 * before) & (early - before < 0.5 * fall)
+    near = np.array([any(q.start_s - 0.1 < when < q.end_s + 0.4 for q in strokes) for when in t[at]], bool)
+    seen, steep, least = fall[plain & near], s[at][plain & near], np.full(len(at), 0.25 * usual)
+    if len(seen) > 1:
+        alike = s[at] < LIKE_FALL * float(np.median(steep))
+        least[alike] = np.minimum(least[alike], LIKE_FALL * float(np.median(seen)))
+    pace = float(np.median(np.diff(starts))) if len(starts) > 1 else USUAL_CADENCE_S
+    near |= np.abs(t[at][:, None] - 0.25 - starts).min(axis=1) < 0.6 * pace
     new: list[Stroke] = []
-    for k in at:
-        when = float(t[k])
-        before, soon, later = np.interp([when - 0.25, when + 0.25, when + 0.8], t, level)
-        fall = before - soon
-        if fall < max(8.0 * level_sd, 0.25 * usual) or soon < 0.6 * before or abs(later - soon) > 0.25 * fall:
-            continue
-        if any(q.start_s - 0.1 < when < q.end_s + 0.4 for q in [*strokes, *new]):
+    for i in np.flatnonzero(plain & ~near & (fall > least) & (np.abs(later - soon) < 0.25 * fall)):
+        when = float(t[at[i]])
+        if when < strokes[-1].start_s - 20.0 or any(q.start_s - 0.1 < when < q.end_s + 0.4 for q in new):
             continue
         a, b = np.searchsorted(t, [when - 0.25, when])
         top = a + int(np.argmax(p[a : b + 1]))
-        new.append(Stroke(when - 0.25, float(t[top]), float(before), float(p[top])))
+        new.append(Stroke(when - 0.25, float(t[top]), float(before[i]), float(p[top])))
     return sorted([*strokes, *new], key=lambda q: q.start_s)
 
 

@@ -57,8 +57,10 @@ def make(
     count_kpa: float = 0.1,
     beat: tuple[float, float] = (0.0, 1.0),
     release_s: float = 0.25,
+    soft: float = 1.0,
 ) -> Made:
-    """One test. leak_per_s: share of the pressure lost a second; beat: amplitude (kPa) and frequency (Hz)."""
+    """One test. leak_per_s: share of the pressure lost a second; beat: amplitude (kPa) and frequency (Hz); soft: what
+    of a full stroke each is once the valve is near."""
     rng = np.random.default_rng(seed)
     cadence, length = rng.uniform(0.7, 1.3), rng.uniform(0.18, 0.4)
     fast, slow = rng.uniform(0.2, 0.6), rng.uniform(1.5, 4.0)
@@ -100,6 +102,8 @@ def make(
         gauge = p + float(heat.sum())
         if ease and not opened and target_kpa - gauge < 1.3 * stroke_kpa:
             share = max(min((target_kpa - gauge) / stroke_kpa, 1.0), 0.4)
+        if valve is not None and gauge > 0.9 * valve.open_kpa:
+            share = soft
         long = length * np.exp(0.12 * rng.standard_normal()) / share**0.5
         n = round(long / STEP_S)
         x = np.arange(n) / n

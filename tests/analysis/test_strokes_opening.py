@@ -97,9 +97,16 @@ def test_a_ceiling_is_no_chance() -> None:
     same = [Top(j, 100.0 + 0.05 * (-1) ** j, 0.1, 0.0, 20.0, 98.0, 0.0) for j in range(4)]
     apart = [Top(j, 100.0 + 0.6 * j, 0.1, 0.0, 20.0, 98.0, 0.0) for j in range(4)]
     rises = [3.0] * 4
-    assert ceiling(same, rises) > 6.0
-    assert ceiling(apart, rises) < 2.0
-    assert ceiling(same[:1], rises[:1]) == 0.0
+    assert ceiling(same, rises, 3.0) > 6.0
+    assert ceiling(apart, rises, 3.0) < 2.0
+    assert ceiling(same[:1], rises[:1], 3.0) == 0.0
+
+
+def test_weak_strokes_at_one_pressure_speak_the_louder_the_more_a_stroke_brings() -> None:
+    same = [Top(j, 100.0 + 0.05 * (-1) ** j, 0.1, 0.0, 20.0, 98.0, 0.0) for j in range(4)]
+    told = [ceiling(same, [1.0] * 4, usual) for usual in (1.0, 2.0, 8.0)]
+    assert told[0] == told[1]
+    assert told[2] - told[1] == pytest.approx(3.0 * np.log(4.0))
 
 
 @pytest.mark.parametrize(("seed", "rate_hz", "ease"), [(11, 50.0, True), (12, 10.0, True), (13, 100.0, False)])

@@ -87,7 +87,8 @@ def pressures(rows: list[Row]) -> None:
     never = [r for r in rows if r["test"] == "cap" and r["truth_opening"] is None and not r["error"]]
     made_up = [r for r in never if r.get("opening") is not None]
     print(f"openings invented           {_share(len(made_up), len(never))} {[r['seed'] for r in made_up]}")
-    truly = [r for r in rows if r["truth_opening"] is not None and not r["error"]]
+    truly = [r for r in rows if r["truth_opening"] is not None and not r["error"]
+             and r["category"] != "odd-pinned"]  # opens above what the gauge reads
     missed = [r for r in truly if r.get("opening") is None]
     print(f"openings missed             {_share(len(missed), len(truly))} {[r['seed'] for r in missed[:12]]}")
     sound = [r for r in pumped if r["category"] not in ("odd-pinned", "odd-wire")]

@@ -1,0 +1,274 @@
+"""The strokes that meet a relief valve: what suits each of them best, at every point of a grid of opening and gain.
+
+At each point the strokes' own numbers (base, start, length, amount, closing) are found by least squares, with what the
+strokes before said as prior knowledge. All curves are stepped through time together.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from recorder.analysis.closed import Response, inflow
+from recorder.analysis.signal import Prepared
+from recorder.analysis.strokes import Stroke
+from recorder.analysis.valve_steps import Lanes, run_valves
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from recorder.model import FloatArray, IntArray
+
+__all__ = ["CLOSE", "Grid", "Law", "MetStrokes", "Window", "weights", "window"]
+
+STEPS = 50  # in time through one stroke and what follows it
+AFTER_S = 0.5  # after a stroke: a valve that closes does so within some tenths of a second
+LOG_K_PRIOR = (math.log(25.0), 1.3)  # 1/s: from hardly anything let out of what a stroke brings, to all
+EASED_SPREAD = 0.3  # of an eased stroke's amount and of the logarithm of its length
+T_FREE = 3.0  # degrees of freedom
+EASED_SHARE = 0.2  # of the strokes that meet a valve
+GAP_SHARE = 0.05  # closing below opening, of the pressure: the scale of an exponential prior
+NEVER = 1e6  # kPa: no valve
+FAR = 5.0  # standard deviations
+Law = Literal["even", "pops", "snaps", "ajar", "some ajar"]
+BASE, START, LENGTH, AMOUNT, CLOSE = range(5)
+LANE_KINDS, KIND_OF = [0, 1 + START, 1 + LENGTH], [0, 0, 1, 2, 0, 0]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Window:
+    """Readings of one stroke: times from its start (s), pressures (kPa), their standard
+    deviation."""
+
+    stroke: Stroke
+    t: FloatArray
+    p: FloatArray
+    sd: float
+    base: float
+    grid: FloatArray
+    lower: IntArray
+    share: FloatArray
+
+
+def window(
+    x: Prepared, strokes: Sequence[Stroke], j: int, end_s: float, r: Response
+) -> Window | None:
+    s = strokes[j]
+    until = strokes[j + 1].start_s - 0.03 if j + 1 < len(strokes) else end_s
+    lo = s.start_s + min(r.lead_s, 0.2) - max(0.06, 1.6 * x.dt_s)  # nothing happens before
+    hi = min(until, s.end_s + AFTER_S)
+    pick = (x.t >= lo) & (x.t <= hi)
+    t, p = x.t[pick] - s.start_s, x.p[pick]
+    if len(t) < 3:
+        return None
+    sd = math.hypot(x.sd_kpa, r.miss_kpa)
+    before = t < r.lead_s
+    base = float(np.mean(p[before])) if np.count_nonzero(before) >= 2 else s.base_kpa
+    grid = np.linspace(float(t[0]), float(t[-1]), STEPS + 1)
+    at = np.clip((t - grid[0]) / (grid[1] - grid[0]), 0.0, STEPS - 1e-9)
+    lower = at.astype(np.int64)
+    return Window(s, t, p, sd, base, grid, lower, at - lower)
+
+
+@dataclass(slots=True, eq=False)
+class Grid:
+    """Points of opening and gain, and for each point and stroke what suits the stroke best there.
+
+    p_open, log_k: (points,); own: (5, points, strokes): base, start, log length, amount, closing;
+    warm (points, strokes); cost (points,): half the sum of squares. The valve is left out where
+    p_open is NEVER. parts (points, strokes): what each stroke has of the cost.
+    """
+
+    p_open: FloatArray
+    log_k: FloatArray
+    own: FloatArray
+    warm: FloatArray
+    cost: FloatArray
+    parts: FloatArray
+
+    def best(self, n: int) -> Grid:
+        """The n points of the lowest cost."""
+        k = np.sort(np.argsort(self.cost, kind="stable")[:n])
+        return Grid(self.p_open[k], self.log_k[k], self.own[:, k], self.warm[k], self.cost[k],
+                     self.parts[k])
+
+
+class MetStrokes:
+    """The strokes that meet the valve, and what is known beforehand of each."""
+
+    def __init__(self, windows: Sequence[Window], r: Response, *, may_ease: bool) -> None:
+        self.windows, self.r, self.may_ease = windows, r, may_ease
+        self.grids = np.stack([w.grid for w in windows], axis=1)
+        self.top = max(float(np.max(w.p)) for w in windows)
+        self.after = np.array([float(np.mean(w.p[-max(len(w.p) // 6, 1) :])) for w in windows])
+        starts = np.array([w.stroke.start_s + w.grid[0] for w in windows])
+        ends = np.array([w.stroke.start_s + w.grid[-1] for w in windows])
+        self.decay = np.exp(-(starts[1:] - ends[:-1]) / r.tau_s)
+        base = np.array([w.base for w in windows])
+        m = len(windows)
+        self.mean = np.stack([base, np.full(m, r.lead_s), np.full(m, math.log(r.length_s)),
+                              np.full(m, r.amount_kpa), self.after])  # fmt: skip
+        self.sd = np.array([3.0, 0.06, r.length_spread, r.amount_spread * r.amount_kpa, 0.05 * self.top + 1.0])
+        eased = np.array([1.0, 1.0, EASED_SPREAD / r.length_spread, EASED_SPREAD / r.amount_spread, 1.0])
+        self.eased_sd = self.sd * np.maximum(eased, 1.0)
+        self.eased_cost = float(np.sum(np.log(self.eased_sd / self.sd))) - math.log(EASED_SHARE)
+        self.low = np.array([-1e3, r.lead_s - 0.3, math.log(0.05), 0.02 * r.amount_kpa, -1e3])
+        self.high = np.array([1e4, r.lead_s + 0.4, math.log(1.6), 2.5 * r.amount_kpa, 1e4])
+        self.some = np.zeros(m, bool)
+
+    def run(self, g: Grid, own: FloatArray, law: Law) -> tuple[FloatArray, FloatArray]:
+        """Pressures (steps + 1, lanes, points, strokes) for own (5, lanes, points, strokes), and
+        warmth at the end."""
+        _, lanes, points, m = own.shape
+        flat = own.reshape(5, -1)
+        # air comes in alike in all lanes but those of another start or length
+        kinds, kind_of = (LANE_KINDS, KIND_OF) if lanes == len(KIND_OF) else ([0], [0])
+
+        def each(values: FloatArray) -> FloatArray:
+            return np.asarray(np.broadcast_to(values, (lanes, points, m)).reshape(-1))
+
+        grids = np.broadcast_to(self.grids[:, None, None, :], (len(self.grids), lanes, points, m))
+        grids = grids.reshape(len(self.grids), -1)
+        at = self.grids[:, None, None, :]
+        x = (at - own[START][kinds]) / np.exp(own[LENGTH][kinds])
+        feed = flat[AMOUNT] * inflow(x, self.r.w, self.r.v)[:, kind_of].reshape(len(at), -1)
+        p_open = each(g.p_open[:, None])
+        close = np.minimum(flat[CLOSE], p_open)
+        q = Lanes(feed, grids[1] - grids[0], flat[BASE], each(g.warm), p_open, each(np.exp(g.log_k)[:, None]),
+                   np.minimum(p_open - close, 1e3), self.ajar(law, points, lanes))  # fmt: skip
+        p, c = run_valves(q, self.r, pops=law != "even", full=law == "snaps")
+        return p.reshape(len(self.grids), lanes, points, m), c.reshape(lanes, points, m)
+
+    def ajar(self, law: Law, points: int, lanes: int) -> NDArray[np.bool_]:
+        later = np.arange(len(self.windows)) > 0
+        found = self.some if law == "some ajar" else later & (law == "ajar")
+        each = np.broadcast_to(found, (lanes, points, len(later)))
+        return np.asarray(each.reshape(-1))
+
+    def improve(self, g: Grid, times: int, law: Law) -> None:
+        """Least squares for each point and stroke, linearised anew each time; then the cost."""
+        step = np.array([0.02, 0.002, 0.01, 0.002 * self.r.amount_kpa, 0.02])
+        shut = ~(g.p_open < NEVER)
+        for turn in range(times + 1):
+            last = turn == times
+            moved = np.repeat(g.own[:, None], 1 if last else 6, axis=1)
+            if not last:
+                for i in range(5):
+                    moved[i, i + 1] += -step[i] if i == CLOSE else step[i]
+            p, c = self.run(g, moved, law)
+            g.warm[:, 1:] = c[0, :, :-1] * self.decay
+            for m, w in enumerate(self.windows):
+                part = w.share[:, None, None]
+                at = p[w.lower, :, :, m] * (1.0 - part) + p[w.lower + 1, :, :, m] * part
+                miss = (w.p[:, None] - at[:, 0]) / w.sd
+                off = self.mean[:, m, None] - g.own[:, :, m]
+                sd, eased = self.spread(off, shut)
+                prior = off / sd
+                size = np.abs(miss)
+                if last:
+                    # quadratic near, linear far out: a knock does not decide
+                    bent = np.where(size < FAR, 0.5 * miss**2, FAR * (size - 0.5 * FAR))
+                    g.parts[:, m] = bent.sum(axis=0) + 0.5 * np.sum(prior**2, axis=0) + eased
+                    continue
+                weight = np.minimum(1.0, FAR / np.maximum(size, 1e-9))
+                slope = (at[:, 1:] - at[:, :1]) / w.sd  # (readings, 5, points)
+                slope = slope / np.where(np.arange(5) == CLOSE, -step, step)[:, None]
+                slope = slope.transpose(2, 0, 1)  # (points, readings, 5)
+                left = slope.transpose(0, 2, 1) * weight.T[:, None, :]
+                normal = left @ slope + np.eye(5) * (1.0 / sd**2).T[:, None, :]
+                right = (left @ miss.T[:, :, None])[:, :, 0] + (prior / sd).T
+                change = np.linalg.solve(normal, right[:, :, None])[:, :, 0].T
+                limit = np.array([2.0, 0.05, 0.4, 0.4 * self.r.amount_kpa, 2.0])[:, None]
+                g.own[:, :, m] += np.clip(change, -limit, limit)
+                g.own[:, :, m] = np.clip(g.own[:, :, m], self.low[:, None], self.high[:, None])
+                g.own[CLOSE, :, m] = np.minimum(g.own[CLOSE, :, m], np.where(shut, 1e4, g.p_open))
+            if last:
+                gap = np.where(shut, 0.0, g.p_open - g.own[CLOSE, :, -1])
+                scale = GAP_SHARE * self.top + 0.2
+                log_k = np.where(shut, 0.0, (g.log_k - LOG_K_PRIOR[0]) / LOG_K_PRIOR[1])
+                g.cost = g.parts.sum(axis=1) + 0.5 * log_k**2 + gap / scale
+
+    def spread(self, off: FloatArray, shut: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
+        """Prior standard deviations (5, points) of a stroke that is ``off`` the usual one, by whichever of full and
+        eased makes it likelier, and what being an eased one costs (points). On a closed valve it costs nothing, and the
+        amount is Student's t about the usual: what looks like one very weak stroke may be none."""
+        eased = shut | (self.may_ease & self.like_eased(off))
+        sd = np.where(eased, self.eased_sd[:, None], self.sd[:, None])
+        z2 = (off[AMOUNT] / self.eased_sd[AMOUNT]) ** 2
+        sd[AMOUNT] = np.where(shut, self.eased_sd[AMOUNT] * np.sqrt((T_FREE + z2) / (T_FREE + 1.0)), sd[AMOUNT])
+        # beyond the normal term of that sd
+        tail = (T_FREE + 1.0) / 2.0 * (np.log1p(z2 / T_FREE) - z2 / (T_FREE + z2))
+        return sd, np.where(shut, tail, np.where(eased, self.eased_cost, 0.0))
+
+    def like_eased(self, off: FloatArray) -> NDArray[np.bool_]:
+        """Whether a stroke ``off`` (5, points) the usual one is likelier an eased one than a full one."""
+        full = 0.5 * np.sum((off / self.sd[:, None]) ** 2, axis=0)
+        some = 0.5 * np.sum((off / self.eased_sd[:, None]) ** 2, axis=0) + self.eased_cost
+        return np.asarray(some < full)
+
+    def eased(self, g: Grid) -> bool:
+        """Whether at the best point some stroke is likelier an eased one than a full one."""
+        return bool(self.like_eased(self.mean - g.own[:, int(np.argmin(g.cost))]).any())
+
+    def sort(self, shut: Grid, ajar: Grid) -> bool:
+        """Tell the strokes that found the valve ajar from those that found it shut, by which law explains each;
+        whether there are both."""
+        each = [g.parts[int(np.argmin(g.cost))] for g in (shut, ajar)]
+        self.some = (each[1] < each[0]) & (np.arange(len(self.windows)) > 0)
+        return 0 < int(np.count_nonzero(self.some)) < len(self.windows) - 1
+
+    def first_grid(self) -> Grid:
+        low = float(self.after.min())
+        opens = low + np.array([-0.05, 0.1, 0.25, 0.4, 0.55, 0.68, 0.79, 0.87, 0.94, 1.0]) * (self.top - low)
+        p_open, log_k = np.meshgrid(opens, np.log([4.0, 11.0, 30.0, 80.0]), indexing="ij")
+        own = np.repeat(self.mean[:, None, :], p_open.size, axis=1)
+        warm = np.zeros((p_open.size, len(self.windows)))
+        warm[:, 0] = self.r.warm_kpa
+        g = Grid(p_open.ravel(), log_k.ravel(), own, warm, np.zeros(p_open.size), np.zeros_like(warm))
+        g.own[CLOSE] = np.minimum(g.own[CLOSE], g.p_open[:, None])
+        return g
+
+    def closed(self) -> Grid:
+        """Points without a valve: each stroke as it looks, usual or as long as it looks, or slower."""
+        m = len(self.windows)
+        seen = np.log([min(max(w.stroke.end_s - w.stroke.start_s - 0.12, 0.1), 1.4) for w in self.windows])
+        lengths = np.stack([self.mean[LENGTH], seen, self.mean[LENGTH] + 0.4])
+        own = np.repeat(self.mean[:, None], len(lengths), axis=1)
+        own[LENGTH] = lengths
+        own[AMOUNT] = [max(w.stroke.rise_kpa / 1.1, 0.05 * self.r.amount_kpa) for w in self.windows]
+        warm = np.zeros((len(lengths), m))
+        warm[:, 0] = self.r.warm_kpa
+        n = len(lengths)
+        return Grid(np.full(n, NEVER), np.zeros(n), own, warm, np.zeros(n), np.zeros_like(warm))
+
+    def finer(self, g: Grid, chi: float) -> Grid:
+        """A grid along the axes of what the last one found likely."""
+        weight = weights(g.cost, chi)
+        at = np.stack([g.p_open, g.log_k])
+        centre = at @ weight
+        off = at - centre[:, None]
+        cov = (off * weight) @ off.T
+        floor = np.diag([(0.02 + 0.02 * (self.top - float(self.after.min()))) ** 2, 0.05**2])
+        if float(np.sum(weight**2)) > 0.33:
+            # the mass sits on a point or two: stay as wide as the grid was
+            gap = np.array([np.ptp(g.p_open) / 9.0, np.ptp(g.log_k) / 5.0])
+            floor = np.diag((0.5 * gap) ** 2) + floor
+        axes = np.linalg.cholesky(cov + floor)
+        u, v = np.meshgrid(np.linspace(-2.3, 2.3, 7), np.linspace(-2.0, 2.0, 5), indexing="ij")
+        new = centre[:, None] + axes @ np.stack([u.ravel(), v.ravel()])
+        scale = np.sqrt(np.diag(cov + floor))[:, None, None]
+        near = np.argmin(np.sum(((new[:, :, None] - at[:, None, :]) / scale) ** 2, axis=0), axis=1)
+        p_open = np.minimum(new[0], self.top + 0.5)
+        own = g.own[:, near].copy()
+        own[CLOSE] = np.minimum(own[CLOSE], p_open[:, None])
+        return Grid(p_open, np.clip(new[1], 0.0, 6.5), own, g.warm[near].copy(), np.zeros(u.size),
+                     g.parts[near].copy())
+
+
+def weights(cost: FloatArray, chi: float) -> FloatArray:
+    weight = np.exp(-(cost - cost.min()) / chi)
+    return np.asarray(weight / weight.sum())

@@ -1,0 +1,96 @@
+"""Openings of caps whose strokes are no longer what they were, and caps that hold nothing."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from recorder.analysis import Analyser, Setup
+from recorder.limits import resolve
+from recorder.model import Judgement, Marking
+
+sys.path.insert(0, str(Path(__file__).parent))
+from other_physics import Made, Valve, make
+
+SHARP = Valve(101.0, 100.4, 120.0, pops=True)
+
+
+def judged(made: Made) -> Judgement:
+    analyser = Analyser(Setup("cap", Marking(98.0, "kPa", 98.0), resolve("cap", {})))
+    analyser.feed(made.time_s.round(6), made.pressure_kpa.round(4))
+    return analyser.judgement()
+
+
+@pytest.mark.parametrize(("seed", "rate_hz"), [(105, 100.0), (106, 200.0), (108, 50.0), (110, 200.0)])
+def test_strokes_that_are_eased_at_the_valve(seed: int, rate_hz: float) -> None:
+    """Half as much air, more slowly: seen neither as a closed cap nor as one that lets out the other half."""
+    made = make(seed, rate_hz=rate_hz, stroke_kpa=10.0, valve=SHARP, soft=0.45, extra=3)
+    found = judged(made).opening
+    assert made.opening_kpa is not None
+    assert found is not None and found.standard_uncertainty is not None
+    assert abs(found.value - made.opening_kpa) < min(1.5, 3.0 * found.standard_uncertainty)
+
+
+@pytest.mark.parametrize(("seed", "rate_hz", "leak_per_s"), [(108, 50.0, 0.9), (109, 100.0, 1.1)])
+def test_a_cap_that_never_seals_has_no_opening(seed: int, rate_hz: float, leak_per_s: float) -> None:
+    """The strokes reach a ceiling, where the leak takes as much as they bring; nothing is held after the last."""
+    made = make(seed, rate_hz=rate_hz, stroke_kpa=8.0, most=18, leak_per_s=leak_per_s, target_kpa=500.0, hold_s=12.0)
+    told = judged(made)
+    assert told.opening is None
+    assert told.outcome == "fail"
+    assert "fall-too-fast" in [reason.code for reason in told.reasons]
+
+
+@pytest.mark.parametrize(("seed", "rate_hz"), [(102, 200.0), (104, 50.0)])
+def test_u_knows_that_a_weak_stroke_looks_like_a_valve_that_lets_out_more(seed: int, rate_hz: float) -> None:
+    made = make(seed, rate_hz=rate_hz, stroke_kpa=8.0, valve=Valve(101.0, 99.0, 80.0, pops=False), soft=0.3, extra=4)
+    found = judged(made).opening
+    assert made.opening_kpa is not None
+    assert found is not None and found.standard_uncertainty is not None
+    assert abs(found.value - made.opening_kpa) < 3.0 * found.standard_uncertainty
+    assert found.standard_uncertainty < 1.5
+
+
+@pytest.mark.parametrize("rate_hz", [20.0, 125.0])
+def test_a_slow_valve_lets_out_no_stroke_of_its_own(rate_hz: float) -> None:
+    """The fall after each of the last two strokes takes a second, and is steepest half way."""
+    p, knots = 0.0, [(0.0, 0.0), (5.0, 0.0)]
+    for k in range(12):
+        now = 5.0 + 1.1 * k
+        p += 11.0
+        knots.append((now + 0.35, p))
+        if k > 9:
+            knots += [(now + 0.6, p - 2.0), (now + 0.8, p - 8.0), (now + 1.1, p - 10.0)]
+            p -= 10.0
+        else:
+            knots.append((now + 1.1, p))
+    knots += [(60.0, p), (61.0, 0.0), (66.0, 0.0)]
+    t = np.arange(0.0, 66.0, 1.0 / rate_hz)
+    seen = np.interp(t, *zip(*knots, strict=True)) + 0.4 + np.random.default_rng(1).normal(0.0, 0.05, len(t))
+    assert judged(Made(t, np.round(seen, 2), 118.0, 110.0, 121.0, 12, 0.0, 60.0)).strokes == 12
+
+
+@pytest.mark.parametrize(("seed", "rate_hz"), [(3, 50.0), (4, 50.0)])
+def test_a_late_stroke_that_only_lets_out_is_counted(seed: int, rate_hz: float) -> None:
+    """Strokes at the top are let out in a sudden fall of less than a quarter of a stroke; the last one comes after a
+    pause."""
+    rng = np.random.default_rng(seed)
+    opens, shuts, p, now, count = 104.0, 101.8, 0.0, 5.0, 0
+    knots = [(0.0, 0.0), (5.0, 0.0)]
+    for wait in [1.0] * 9 + [1.1, 1.0, 9.0, 40.0]:
+        if p + 11.0 > opens:
+            knots += [(now + 0.3, opens), (now + 0.35, shuts)]
+            p = shuts
+        else:
+            p += 11.0
+            knots.append((now + 0.35, p))
+        count, now = count + 1, now + wait
+        knots.append((now, p))
+    knots += [(now + 1.0, 0.0), (now + 6.0, 0.0)]
+    t = np.arange(0.0, knots[-1][0], 1.0 / rate_hz)
+    seen = np.interp(t, *zip(*knots, strict=True)) + 0.4 + rng.normal(0.0, 0.05, len(t))
+    made = Made(t, np.round(seen, 2), opens, shuts, opens, count, 0.0, now)
+    assert judged(made).strokes == count
