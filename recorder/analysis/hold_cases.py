@@ -79,14 +79,14 @@ class Hold:
         return leak_shape(b.t, law, b.t, b.y, self.length_s)
 
     def noises(
-        self, case: Case, look: list[Points], least: float, known: Noise | None
+        self, case: Case, least: float, known: Noise | None, look: list[Points] | None = None
     ) -> list[Noise]:
         """What the law leaves beside one, two, ... exponentials of ``look``. least: white noise of a reading, kPa."""
         if known is not None:
             return [known]
         b = self.finder.b
         out: dict[Noise, None] = {}
-        for some in look[1:]:
+        for some in (look or self.look(case))[1:]:
             rates = np.exp(-some.theta[int(np.argmax(some.log_weight))])
             design = np.stack(
                 [np.ones_like(b.t), self.shape(case.law), *np.exp(-b.t[None] * rates[:, None])], axis=1
@@ -97,7 +97,7 @@ class Hold:
     def near(self, noise: Noise, least: float, known: Noise | None) -> list[Case]:
         """Where too little falls to show a law."""
         case = Case(NEAR_LAW, NEAR_LAW, noise, 0.0)
-        return self.likely([replace(case, noise=n) for n in self.noises(case, self.look(case), least, known)])
+        return self.likely([replace(case, noise=n) for n in self.noises(case, least, known)])
 
     def rising(self, noise: Noise, least: float, known: Noise | None) -> Case | None:
         """The trace as one that rises beyond doubt, which no leak does; None where it does not. What a leak would leave
@@ -106,7 +106,7 @@ class Hold:
         shape = [(NEAR_LAW, self.shape(NEAR_LAW))]
         look = posterior(self.problem(case), shape, quick=True, leak_sign=False)
         best: tuple[float, Case, list[Points]] | None = None
-        for found in self.noises(case, look, least, known):
+        for found in self.noises(case, least, known, look):
             other = replace(case, noise=found)
             points = posterior(self.problem(other), shape, quick=True, leak_sign=False)
             if best is None or total(points) > best[0]:
@@ -157,7 +157,7 @@ class Hold:
                 old, case = case, replace(case, law=moved(case.home, bent), rate_kpa_per_s=rate)
                 if float(np.abs(away(case.law, old.law)).max()) < _STILL:
                     break
-            out += [replace(case, noise=n) for n in self.noises(case, self.look(case), least, known)]
+            out += [replace(case, noise=n) for n in self.noises(case, least, known)]
         return out
 
     def likely(self, cases: list[Case]) -> list[Case]:
