@@ -109,10 +109,12 @@ def fit_hold(
     last_rise_kpa: float,
     quick: bool = False,
     known: Noise | None = None,
+    rate_only: bool = False,
 ) -> HoldFit:
     """Fit readings ``p`` (kPa, zero-corrected) at ``t`` (s); needs 6 readings or more.
 
-    quick: fewer models. known: the noise, where it is known already.
+    quick: fewer models. known: the noise, where it is known already. rate_only: the curve, and what is read off it, are
+    of a few points only.
     """
     t0, length = float(t[0]), float(t[-1] - t[0])
     time = t - t0
@@ -168,7 +170,7 @@ def fit_hold(
                 hold.problem(case), [(case.law, hold.shape(case.law))], quick=quick, leak_sign=up is None
             )
     problem = hold.problem(cases[-1])
-    fit = _summary(points, problem.middle, shapes, length, t0, cases[0].noise, last_rise_kpa, up is not None)
+    fit = _summary(points, problem.middle, shapes, length, t0, cases[0].noise, last_rise_kpa, up is not None, rate_only)
     start = float(np.median(p[: max(int(np.count_nonzero(time < 0.1)), 1)]))
     end = float(np.mean(b.y[-eighth:]))
     if start > 5.0 * sd + step_kpa and end < 0.3 * start:
@@ -191,11 +193,13 @@ def _summary(
     noise: Noise,
     last_rise_kpa: float,
     rising: bool,
+    rate_only: bool,
 ) -> HoldFit:
     rate, rate_u = moments(points)
     most = max(float(q.log_weight.max()) for q in points)
     early = min(4.0, 0.3 * length)
-    grid = np.concatenate([np.linspace(0.0, early, 25)[:-1], np.linspace(early, length, 56)])
+    many = (3, 4) if rate_only else (25, 56)
+    grid = np.concatenate([np.linspace(0.0, early, many[0])[:-1], np.linspace(early, length, many[1])])
     laws = dict(shapes(grid, tuple({q.law for q in points})))
     weights, means, variances, drops, drop_vars = [], [], [], [], []
     settled, settled_vars, slows, slow_areas = [], [], [], []
@@ -222,7 +226,7 @@ def _summary(
         slows.append(slow_part.sum(axis=1))
         slow_areas.append((slow_part * np.exp(q.theta[keep])).sum(axis=1))
         first = float(laws[q.law][1] / grid[1])  # of the leak's fall, at the start
-        leaks.append([[first * r, q.law[0], q.law[1]] for r in mean[:, 1]])
+        leaks.append(np.stack([first * mean[:, 1], *np.broadcast_to([[q.law.n], [q.law.m]], (2, len(keep)))], axis=1))
         drops.append((mean * d).sum(axis=1))
         drop_vars.append((d * (cov @ d[:, :, None])[:, :, 0]).sum(axis=1))
     w = np.concatenate(weights)

@@ -28,8 +28,9 @@ _AIR_SHARE, _AIR_SHARE_U = 0.2, 0.115  # of what a change of pressure brings, un
 _RUBBER_SHARE = 0.02  # and by what a hose still gives
 # sizes below which one is as likely as another: of a leak, kPa/s; of what is to give, in standard deviations of it
 _LEAST_LEAK, _LEAST_GIVE = 0.1 / 60.0, 0.15
-_NODES, _NODE_WEIGHTS = np.polynomial.legendre.leggauss(12)
+_NODES, _NODE_WEIGHTS = np.polynomial.legendre.leggauss(8)
 _NODES, _NODE_WEIGHTS = (_NODES + 1.0) / 2.0, _NODE_WEIGHTS / 2.0
+_FAR = 4.5  # standard deviations: no further does a quadrature go
 _DRAWS = {1: 16, 2: 32, 3: 48}
 _SCALES = (1.1, 2.5)
 _HOPELESS = 1.0  # log evidence by which a model with one more exponential is behind
@@ -91,17 +92,19 @@ def _sized(
     m: FloatArray, sd: FloatArray, least: float
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Log mass, mean and variance of a normal (m, sd) times the prior of a size x: none below zero, flat below
-    ``least``, above it flat in its logarithm, 1 / (1 + x / least)."""
-    low = np.maximum(m - 6.0 * sd, 0.0)
-    width = m + np.sqrt(np.minimum(m, 0.0) ** 2 + 36.0 * sd * sd) - low
-    x = low[:, None] + width[:, None] * _NODES
-    log = -0.5 * ((x - m[:, None]) / sd[:, None]) ** 2
-    most = log.max(axis=1)
-    w = np.exp(log - most[:, None]) * _NODE_WEIGHTS / (1.0 + x / least)
-    mass = w.sum(axis=1)
-    mean = (w * x).sum(axis=1) / mass
-    var = (w * (x - mean[:, None]) ** 2).sum(axis=1) / mass
-    return most + np.log(mass * width / sd) - 0.5 * math.log(2.0 * math.pi), mean, var
+    ``least``, above it flat in its logarithm, 1 / (1 + x / least). By quadrature, to 2 % of the standard deviation."""
+    a = m / sd
+    below = np.minimum(a, 0.0)
+    low, high = np.maximum(-a, -_FAR), np.sqrt(below * below + _FAR * _FAR)
+    z = low[:, None] + (high - low)[:, None] * _NODES
+    w = np.exp(0.5 * ((below * below)[:, None] - z * z)) / (1.0 + (m[:, None] + sd[:, None] * z) / least)
+    mass = w @ _NODE_WEIGHTS
+    w *= z
+    mean = w @ _NODE_WEIGHTS / mass
+    w *= z
+    var = np.maximum(w @ _NODE_WEIGHTS / mass - mean * mean, 1e-12)
+    log = np.log(mass * (high - low)) - 0.5 * (below * below + math.log(2.0 * math.pi))
+    return log, m + sd * mean, sd * sd * var
 
 
 def _with_signs(

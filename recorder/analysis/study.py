@@ -273,6 +273,7 @@ def _early(
             last_rise_kpa=fit.last_rise_kpa,
             quick=quick,
             known=fit.noise,
+            rate_only=True,
         )
 
     def said(part: HoldFit) -> Literal["leak", "tight"] | None:
