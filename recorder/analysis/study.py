@@ -154,7 +154,9 @@ def study(
         broken = start.wrong if parts.strokes or start.wrong else "it begins under pressure, and no stroke is in it"
     end = parts.release_s if parts.release_s is not None else float(t[-1])
     peak = _peak(seen, end) if parts.strokes else None
-    opening = find_opening(x, parts.strokes, end, quick=quick) if setup.test == "cap" and parts.strokes else None
+    opening = None
+    if setup.test == "cap" and parts.strokes and fault is None:  # the end of a gauge's range is a ceiling too
+        opening = find_opening(x, parts.strokes, end, quick=quick)
     hold = max(parts.holds, key=lambda h: h[1] - h[0]) if parts.holds else None
     fit = None
     if hold is not None:

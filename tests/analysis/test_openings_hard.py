@@ -54,6 +54,16 @@ def test_u_knows_that_a_weak_stroke_looks_like_a_valve_that_lets_out_more(seed: 
     assert found.standard_uncertainty < 1.5
 
 
+@pytest.mark.parametrize(("seed", "rate_hz", "end_kpa"), [(14, 10.0, 72.0), (18, 50.0, 80.0)])
+def test_the_end_of_the_range_is_no_opening(seed: int, rate_hz: float, end_kpa: float) -> None:
+    """Strokes on a cap that opens further up than the gauge reads."""
+    made = make(seed, rate_hz=rate_hz, stroke_kpa=9.0, valve=SHARP, extra=4)
+    reads = np.minimum(made.pressure_kpa, end_kpa)
+    told = judged(Made(made.time_s, reads, None, None, end_kpa, made.strokes, 0.0, made.release_s))
+    assert told.outcome == "void"
+    assert told.opening is None
+
+
 @pytest.mark.parametrize("rate_hz", [20.0, 125.0])
 def test_a_slow_valve_lets_out_no_stroke_of_its_own(rate_hz: float) -> None:
     """The fall after each of the last two strokes takes a second, and is steepest half way."""

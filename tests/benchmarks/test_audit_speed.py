@@ -57,7 +57,7 @@ def test_two_workers_and_the_cache(tmp_path: Path, benchmark: Any) -> None:
           f"from the cache {cached:.0f} x; worker {mb:.0f} MB")
     benchmark.extra_info.update(two_workers=gain, two_workers_clock=clock, two_loops=machine, cached=cached)
     # Other work slows the two down by more than the one: they share their caches with it.
-    assert gain >= (1.8 if free else 1.5)
+    assert gain >= (1.8 if free else 1.3)
     assert not free or clock >= min(1.8, 0.95 * machine)
     assert cached > 5
 
