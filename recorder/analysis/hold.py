@@ -108,16 +108,16 @@ def fit_hold(
     noise_kpa: float,
     last_rise_kpa: float,
     quick: bool = False,
-    known: Noise | None = None,
-    rate_only: bool = False,
+    whole: HoldFit | None = None,
 ) -> HoldFit:
     """Fit readings ``p`` (kPa, zero-corrected) at ``t`` (s); needs 6 readings or more.
 
-    quick: fewer models. known: the noise, where it is known already. rate_only: the curve, and what is read off it, are
-    of a few points only.
+    quick: fewer models. whole: a fit of all of the hold that this is the beginning of: its noise is known then, and
+    what lies off its curve; only the rate is wanted, the curve is of a few points.
     """
     t0, length = float(t[0]), float(t[-1] - t[0])
     time = t - t0
+    known = whole.noise if whole is not None else None
     sd = float(np.hypot(noise_kpa, step_kpa / math.sqrt(12.0))) + 1e-4
     rounded = noise_kpa < 0.5 * step_kpa
     b = bin_hold(time, p, sd)
@@ -133,12 +133,13 @@ def fit_hold(
     noise = Noise(sd)
     first = (NEAR_LAW,)
     for _ in range(2 if rounded else 1):
-        problem = Problem(NoiseFinder(b, only_s=0.0), noise, level, last_rise_kpa)
-        look = posterior(problem, shapes(b.t, first), quick=True)
-        best, i = top(look)
-        curve = problem.middle + _curve(
-            time, shapes(time, first)[0][1], best.mean[i], best.theta[i]
-        )
+        if whole is not None and not rounded:
+            curve = np.interp(t, whole.time_s, whole.curve_kpa)
+        else:
+            problem = Problem(NoiseFinder(b, only_s=0.0), noise, level, last_rise_kpa)
+            look = posterior(problem, shapes(b.t, first), quick=True)
+            best, i = top(look)
+            curve = problem.middle + _curve(time, shapes(time, first)[0][1], best.mean[i], best.theta[i])
         if rounded:
             before = _rounding_noise(p, step_kpa, curve)
             z, info = rounded_response(p, step_kpa, before, curve)
@@ -170,7 +171,9 @@ def fit_hold(
                 hold.problem(case), [(case.law, hold.shape(case.law))], quick=quick, leak_sign=up is None
             )
     problem = hold.problem(cases[-1])
-    fit = _summary(points, problem.middle, shapes, length, t0, cases[0].noise, last_rise_kpa, up is not None, rate_only)
+    fit = _summary(
+        points, problem.middle, shapes, length, t0, cases[0].noise, last_rise_kpa, up is not None, whole is not None
+    )
     start = float(np.median(p[: max(int(np.count_nonzero(time < 0.1)), 1)]))
     end = float(np.mean(b.y[-eighth:]))
     if start > 5.0 * sd + step_kpa and end < 0.3 * start:

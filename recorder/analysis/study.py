@@ -274,8 +274,7 @@ def _early(
             noise_kpa=x.noise_kpa,
             last_rise_kpa=fit.last_rise_kpa,
             quick=quick,
-            known=fit.noise,
-            rate_only=True,
+            whole=fit,
         )
 
     def said(part: HoldFit) -> Literal["leak", "tight"] | None:
