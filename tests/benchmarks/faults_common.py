@@ -278,6 +278,7 @@ def _server() -> None:
     before = os.environ.get("LD_PRELOAD")
     if library is not None:
         os.environ["LD_PRELOAD"] = str(library)
+    forkserver._forkserver._stop()  # one that something else began does not have the library
     try:
         forkserver.ensure_running()
     finally:
