@@ -81,7 +81,8 @@ class Hold:
     def noises(
         self, case: Case, least: float, known: Noise | None, look: list[Points] | None = None
     ) -> list[Noise]:
-        """What the law leaves beside one, two, ... exponentials of ``look``. least: white noise of a reading, kPa."""
+        """What the law leaves beside one, two, ... exponentials of ``look``, or of the case's own. least: white noise
+        of a reading, kPa."""
         if known is not None:
             return [known]
         b = self.finder.b

@@ -120,14 +120,8 @@ def find_opening(
     if quick:
         return _quick(strokes, level, k, usual)
     correlated = _correlation(x, strokes[-1].end_s, end_s)
-    j = list(fell)
-    # strokes after the last one that let out only filled up again: they do not tell where it shuts
-    last = max(j[-1], k) if j else len(strokes) - 1
-    at_top = sorted({*range(k, min(k + 3, last + 1)), last})
-    tries = [(at_top, FITS_WELL if fell else math.inf, False)]
-    if fell:
-        tries.append((sorted({*j[:3], j[-1]}), FITS, False))
-    tries.append((at_top, FITS_WELL if fell else FITS, True))
+    tries = _tries(k, list(fell), len(strokes))
+    at_top = tries[0][0]
     closed = eased = False
     done: dict[tuple[int, ...], tuple[ValveFit | None, list[int], Response]] = {}
     for which, most, may_ease in tries:
@@ -143,9 +137,7 @@ def find_opening(
             continue
         gain = fit.gain
         if gain < ENOUGH and not fell and _stays(x, strokes[-1], end_s):
-            after = [j for j in range(k, len(strokes)) if strokes[j].rise_kpa > 0.0]
-            seen = tops(x, strokes, after, end_s)
-            gain += ceiling(seen, [strokes[top.stroke].rise_kpa for top in seen], usual)
+            gain += _one_ceiling(x, strokes, k, end_s, usual)
         if gain >= ENOUGH:
             found = _by_fit(x, strokes, near, response, fit, usual)
             if not fit.eased or may_ease:
@@ -158,6 +150,24 @@ def find_opening(
     # no law of a valve fits, but that it let out is plain
     seen = tops(x, strokes, fell, end_s)
     return _by_tops(x, strokes, seen) if seen and sum(fell.values()) > PLAIN * usual else None
+
+
+def _tries(k: int, fell: list[int], n: int) -> list[tuple[list[int], float, bool]]:
+    """Which of ``n`` strokes to fit a valve to, how badly it may fit them, and whether they may be eased ones: those at
+    the top from number ``k``, and those that ``fell`` back."""
+    # strokes after the last one that let out only filled up again: they do not tell where it shuts
+    last = max(fell[-1], k) if fell else n - 1
+    at_top = sorted({*range(k, min(k + 3, last + 1)), last})
+    if not fell:
+        return [(at_top, math.inf, False), (at_top, FITS, True)]
+    back = sorted({*fell[:3], fell[-1]})
+    return [(at_top, FITS_WELL, False), (back, FITS, False), (at_top, FITS_WELL, True)]
+
+
+def _one_ceiling(x: Prepared, strokes: Sequence[Stroke], k: int, end_s: float, usual: float) -> float:
+    """Log likelihood ratio for a valve of the strokes from number ``k`` all ending at one pressure."""
+    seen = tops(x, strokes, [j for j in range(k, len(strokes)) if strokes[j].rise_kpa > 0.0], end_s)
+    return ceiling(seen, [strokes[top.stroke].rise_kpa for top in seen], usual)
 
 
 def _fit(

@@ -47,9 +47,12 @@ def test_two_workers_and_the_cache(tmp_path: Path, benchmark: Any) -> None:
     free = os.getloadavg()[0] < 1.5  # this test alone
     machine = two_at_once()
     kept = tmp_path / "c.sqlite"
-    one = [a - b for a, b in zip(took_s(many, 1)[:2], took_s(few, 1)[:2], strict=True)]
     whole = benchmark.pedantic(lambda: took_s(many, 2, kept), rounds=1)
-    two = [a - b for a, b in zip(whole[:2], took_s(few, 2)[:2], strict=True)]
+    # What else the machine does only adds: the least of two rounds, taken in turns.
+    runs = [(took_s(many, 1), took_s(few, 1), took_s(many, 2), took_s(few, 2)) for _ in range(2)]
+    one, two = (
+        [min(run[i][j] for run in runs) - min(run[i + 1][j] for run in runs) for j in range(2)] for i in (0, 2)
+    )
     cached_s = took_s(many, 1, kept)[0]
     gain, clock, cached, mb = 2 * one[1] / two[1], one[0] / two[0], whole[0] / cached_s, whole[2].largest_mb
     print(f"\n{MANY - FEW} files: two workers {gain:.2f} x one by processor time, {clock:.2f} x on the clock, where "
@@ -57,7 +60,7 @@ def test_two_workers_and_the_cache(tmp_path: Path, benchmark: Any) -> None:
           f"from the cache {cached:.0f} x; worker {mb:.0f} MB")
     benchmark.extra_info.update(two_workers=gain, two_workers_clock=clock, two_loops=machine, cached=cached)
     # Other work slows the two down by more than the one: they share their caches with it.
-    assert gain >= (1.8 if free else 1.3)
+    assert gain >= (1.8 if free else 1.5)
     assert not free or clock >= min(1.8, 0.95 * machine)
     assert cached > 5
 
