@@ -16,7 +16,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import special
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray
@@ -177,7 +176,7 @@ def headspace(
     volume = air_kpa * stroke_ml * value
     u = math.sqrt(error**2 + sum((a - b) ** 2 / 4.0 for a, b in ends)) / value
     # strokes that noise hides are not counted: those that stay below half of the usual gain
-    u = math.hypot(u, float(special.ndtr(-usual / max(2.0 * math.sqrt(2.0) * level_u_kpa, 1e-9))))
+    u = math.hypot(u, 0.5 * math.erfc(usual / max(4.0 * level_u_kpa, 1e-9)))
     if not u < _UNKNOWN:
         return None
     return Space(volume, volume * math.hypot(u, _STROKE_U), min(max(share, 0.0), 1.0), share_u, at_kpa)

@@ -16,13 +16,13 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import special
 
 from recorder.analysis.hold_bins import bin_hold, rounded_response
 from recorder.analysis.hold_cases import Hold
 from recorder.analysis.hold_laws import NEAR_LAW, Law, leak_shape
 from recorder.analysis.hold_noise import Noise, NoiseFinder
 from recorder.analysis.hold_posterior import SLOW_S, Points, Problem, lag_s, moments, posterior, top
+from recorder.analysis.normal import normal_cdf
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -90,7 +90,7 @@ def _rounding_noise(y: FloatArray, step: float, curve: FloatArray) -> float:
         float(
             np.log(
                 np.maximum(
-                    special.ndtr((0.5 * step - off) / s) - special.ndtr((-0.5 * step - off) / s),
+                    normal_cdf((0.5 * step - off) / s) - normal_cdf((-0.5 * step - off) / s),
                     1e-9,
                 )
             ).sum()

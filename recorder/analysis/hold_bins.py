@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import special
+
+from recorder.analysis.normal import normal_cdf
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray, IntArray
@@ -104,14 +105,14 @@ def rounded_response(
     offset = np.clip(curve - y, -1.5 * step_kpa, 1.5 * step_kpa)
     a = (-0.5 * step_kpa - offset) / sd_kpa
     b = (0.5 * step_kpa - offset) / sd_kpa
-    mass = np.maximum(special.ndtr(b) - special.ndtr(a), 1e-12)
+    mass = np.maximum(normal_cdf(b) - normal_cdf(a), 1e-12)
     fa, fb = np.exp(-0.5 * a * a) / 2.5066283, np.exp(-0.5 * b * b) / 2.5066283
     score = (fa - fb) / mass / sd_kpa  # d log mass / d curve
     # expected information at this place: sum over the readings that could have come
     info = np.zeros_like(y)
     for k in (-2, -1, 0, 1, 2):
         ak, bk = a + k * step_kpa / sd_kpa, b + k * step_kpa / sd_kpa
-        mk = np.maximum(special.ndtr(bk) - special.ndtr(ak), 1e-12)
+        mk = np.maximum(normal_cdf(bk) - normal_cdf(ak), 1e-12)
         d = (np.exp(-0.5 * ak * ak) - np.exp(-0.5 * bk * bk)) / 2.5066283
         info += d * d / mk
     info = np.maximum(info, 1e-3)

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import linalg
 
 from recorder.analysis.hold_bins import Bins
 
@@ -61,7 +60,7 @@ class NoiseFinder:
         self.kinds = []
         for time_s in _TIMES_S:
             if time_s == only_s or (only_s is None and 0.5 * half < time_s < 0.5 * length):
-                values, vectors = linalg.eigh(
+                values, vectors = np.linalg.eigh(
                     self.root[:, None] * _wander(b, time_s) * self.root[None, :]
                 )
                 shares = _SHARES / usual * max(1.0, half / time_s)

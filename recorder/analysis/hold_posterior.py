@@ -13,10 +13,10 @@ from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import special
 
 from recorder.analysis.hold_laws import Law
 from recorder.analysis.hold_line import GRID, SLOW_S, Line, Problem, Solved
+from recorder.analysis.normal import normal_quantile
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray, IntArray
@@ -129,7 +129,7 @@ def _sequence(n: int, k: int) -> FloatArray:
     for _ in range(30):
         root = (1.0 + root) ** (1.0 / (k + 1))
     u = (0.5 + np.arange(1, n + 1)[:, None] * root ** -np.arange(1.0, k + 1)[None]) % 1.0
-    return np.asarray(special.ndtri(u))
+    return normal_quantile(u)
 
 
 _GIVE_MASS = float(_sized(np.zeros(1), np.ones(1), _LEAST_GIVE)[0][0]) + math.log(2.0)

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import ndimage
+
+from recorder.analysis.filters import running_mean, running_median, smooth_slope
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray, IntArray
@@ -78,7 +79,7 @@ def without_spikes(p: FloatArray, dt_s: float, sd_kpa: float) -> tuple[FloatArra
     if len(p) < 5:
         return p, 0
     width = 3 if dt_s > 0.03 else 5
-    middle = ndimage.median_filter(p, width, mode="nearest")
+    middle = running_median(p, width)
     limit = max(7.0 * sd_kpa, 4.0 if dt_s > 0.03 else 1.5)
     off = p - middle
     wild = np.abs(off) > limit
@@ -102,8 +103,8 @@ def prepare(t: FloatArray, p: FloatArray, zero_kpa: float) -> Prepared:
     clean, spikes = without_spikes(p - zero_kpa, dt, float(np.hypot(noise, step / 3.46)) + 1e-6)
     even_t, even_p, own = _evenly(t, clean, dt)
     width = max(round(0.15 / dt), 1)
-    smooth = ndimage.uniform_filter1d(even_p, width, mode="nearest") if width > 1 else even_p
-    slope = ndimage.gaussian_filter1d(even_p, max(SLOPE_S / dt, 0.5), order=1, mode="nearest") / dt
+    smooth = running_mean(even_p, width)
+    slope = smooth_slope(even_p, max(SLOPE_S / dt, 0.5)) / dt
     return Prepared(
         t, clean, smooth[own], slope[own], dt, step, noise, spikes, even_t, even_p, slope
     )

@@ -13,7 +13,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import ndimage, special
+
+from recorder.analysis.filters import running_median
+from recorder.analysis.normal import normal_cdf
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray, IntArray
@@ -76,7 +78,7 @@ def habit_of(
         cadence, spread = float(np.clip(cadence, 0.85 * cadence_s, 1.18 * cadence_s)), CADENCE_SPREAD
 
     def near(values: FloatArray, where: FloatArray) -> FloatArray:
-        middle = ndimage.median_filter(values, min(9, 2 * len(values) - 1), mode="mirror")
+        middle = running_median(values, min(9, 2 * len(values) - 1), "reflect")
         least = 0.1 * max(float(np.median(values)), 0.0)
         return np.maximum(np.interp(c.t, where, middle), least)
 
@@ -100,7 +102,7 @@ def _kept(stays: FloatArray, usual: FloatArray, full: float, sd: float) -> Float
     wide = np.hypot(0.3 * usual, sd)
     whole = np.exp(-0.5 * ((stays - usual) / wide) ** 2) / (wide * _ROOT_2PI)
     most = 1.3 * np.maximum(usual, full)
-    part = special.ndtr((stays - 0.1 * usual) / sd) - special.ndtr((stays - most) / sd)
+    part = normal_cdf((stays - 0.1 * usual) / sd) - normal_cdf((stays - most) / sd)
     part = np.clip(part, 0.0, 1.0) / most
     nothing, wild = _nothing(stays, usual, sd)
     kept = 0.72 * whole + 0.25 * part + np.where(stays > -2.0 * sd, 0.03, 1e-4) * wild

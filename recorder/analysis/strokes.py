@@ -15,8 +15,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import ndimage
 
+from recorder.analysis.filters import running_least, running_mean, smooth_slope
 from recorder.analysis.signal import SLOPE_S, Prepared
 from recorder.analysis.stroke_chain import SHORTEST_S, USUAL_CADENCE_S, Rises, chain, habit_of
 
@@ -62,7 +62,7 @@ def _slopes(x: Prepared, width_s: float) -> _Slopes:
     """Noise of the slope where nothing happens: white, correlated, resolution."""
     even = x.even_slope
     if width_s > SLOPE_S:
-        even = ndimage.gaussian_filter1d(x.even_p, width_s / x.dt_s, order=1, mode="nearest") / x.dt_s
+        even = smooth_slope(x.even_p, width_s / x.dt_s) / x.dt_s
     width_s = max(width_s, 0.5 * x.dt_s)
     white = x.sd_kpa * math.sqrt(x.dt_s / (4.0 * math.sqrt(math.pi) * width_s**3))
     seen = _quiet_spread(even, x.dt_s)
@@ -77,7 +77,7 @@ def level_noise(x: Prepared) -> float:
     twice ``LAG_S``."""
     width = 2 * round(0.06 / x.dt_s) + 1
     white = x.sd_kpa / math.sqrt(width)
-    level = ndimage.uniform_filter1d(x.even_p, width, mode="nearest")
+    level = running_mean(x.even_p, width)
     lag = max(round(2.0 * LAG_S / x.dt_s), 1)
     seen = _quiet_spread(level[lag:] - level[:-lag], x.dt_s) / math.sqrt(2.0)
     return max(white, min(seen, 3.0 * white))
@@ -98,9 +98,9 @@ def _rises(x: Prepared, s: FloatArray, start_s: float, end_s: float, floor: floa
     tt, p = x.even_t, x.even_p
     at = np.flatnonzero((s[1:-1] >= s[:-2]) & (s[1:-1] > s[2:]) & (s[1:-1] > floor)) + 1
     at = at[(tt[at] >= start_s - 0.5) & (tt[at] <= end_s)]
-    level = ndimage.uniform_filter1d(p, 2 * round(0.06 / x.dt_s) + 1, mode="nearest")
-    long = ndimage.uniform_filter1d(p, 2 * round(LONG_S / x.dt_s) + 1, mode="nearest")
-    lowest = ndimage.minimum_filter1d(level, 2 * round(LAG_S / x.dt_s) + 1, mode="nearest")
+    level = running_mean(p, 2 * round(0.06 / x.dt_s) + 1)
+    long = running_mean(p, 2 * round(LONG_S / x.dt_s) + 1)
+    lowest = running_least(level, 2 * round(LAG_S / x.dt_s) + 1)
     t = tt[at]
     before = np.interp(t - LAG_S, tt, level)
     return Rises(
@@ -130,7 +130,7 @@ def _rhythm(x: Prepared, start_s: float, built_s: float) -> float | None:
     s = x.even_slope[lo:hi]
     if len(s) * x.dt_s < 5.0 * USUAL_CADENCE_S:
         return None
-    s = s - ndimage.uniform_filter1d(s, max(round(3.0 * USUAL_CADENCE_S / x.dt_s), 3))
+    s = s - running_mean(s, max(round(3.0 * USUAL_CADENCE_S / x.dt_s), 3))
     k = int(0.9 * len(s))
     most = float(np.partition(np.abs(s), k)[k])
     s = np.clip(s, -most, most)
@@ -282,7 +282,7 @@ def _popped(x: Prepared, strokes: list[Stroke], slope_sd: float, level_sd: float
     usual = float(np.median([q.rise_kpa for q in strokes]))
     at = np.flatnonzero((s[1:-1] <= s[:-2]) & (s[1:-1] < s[2:]) & (s[1:-1] < -12.0 * slope_sd)) + 1
     at = at[(t[at] > strokes[0].end_s) & (t[at] < end_s - 1.0)]
-    level = ndimage.uniform_filter1d(p, 2 * round(0.06 / x.dt_s) + 1, mode="nearest")
+    level = running_mean(p, 2 * round(0.06 / x.dt_s) + 1)
     starts = np.array([q.start_s for q in strokes])
     then = np.append(starts, np.inf)[np.searchsorted(starts, t[at])]  # when the next one begins
     until = np.clip(then - 0.05, t[at] + 0.25, t[at] + 0.8)

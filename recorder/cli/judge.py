@@ -58,6 +58,8 @@ _Judged = tuple[dict[str, Any], list[str], list[str]] | str
 
 def _all(names: list[str], jobs: int | None) -> Iterator[_Judged]:
     """Each file judged, in order; many of them in worker processes."""
+    if len(names) == 1:
+        return map(_judged, names)
     from recorder.workers import WORTH_WORKERS, cores, spread
 
     jobs = jobs or cores()

@@ -1,0 +1,57 @@
+"""Running mean, least, median and slope of evenly spaced values, with numpy alone.
+
+They are what ``scipy.ndimage`` calls uniform_filter1d, minimum_filter1d, median_filter and gaussian_filter1d, with
+``mode="nearest"`` (ends mirrored: "mirror"), and are tested against these. Loading scipy's parts takes longer than
+judging a recording.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from recorder.model import FloatArray
+
+__all__ = ["running_least", "running_mean", "running_median", "smooth_slope"]
+
+_TAIL = 4.0  # standard deviations of a Gaussian that count
+
+
+def _padded(values: FloatArray, width: int, ends: Literal["edge", "reflect"] = "edge") -> FloatArray:
+    """Values with their ends repeated or mirrored, so that windows of ``width`` end up one for each value."""
+    return np.pad(values, (width // 2, width - 1 - width // 2), mode=ends)
+
+
+def running_mean(values: FloatArray, width: int) -> FloatArray:
+    """Mean of ``width`` values around each of ``values`` (n,): (n,)."""
+    if width <= 1:
+        return np.array(values)
+    middle = values.mean()  # small sums lose less
+    total = np.cumsum(np.concatenate([[0.0], _padded(values - middle, width)]))
+    return np.asarray((total[width:] - total[:-width]) / width + middle)
+
+
+def running_least(values: FloatArray, width: int) -> FloatArray:
+    """Smallest of ``width`` values around each of ``values`` (n,): (n,)."""
+    out, reach = _padded(values, width), 1
+    while reach < width:  # the least of twice as many, while that is not too many
+        more = min(reach, width - reach)
+        out = np.minimum(out[:-more], out[more:])
+        reach += more
+    return np.asarray(out)
+
+
+def running_median(values: FloatArray, width: int, ends: Literal["edge", "reflect"] = "edge") -> FloatArray:
+    """Median of ``width`` (odd) values around each of ``values`` (n,): (n,). ends: repeated, or mirrored."""
+    windows = np.lib.stride_tricks.sliding_window_view(_padded(values, width, ends), width)
+    return np.asarray(np.partition(windows, width // 2, axis=1)[:, width // 2])
+
+
+def smooth_slope(values: FloatArray, sd: float) -> FloatArray:
+    """First derivative (per step) of ``values`` (n,) smoothed by a Gaussian of ``sd`` steps: (n,)."""
+    reach = int(_TAIL * sd + 0.5)
+    x = np.arange(-reach, reach + 1.0)
+    bell = np.exp(-0.5 * (x / sd) ** 2)
+    return np.convolve(_padded(values, 2 * reach + 1), -x * bell / (bell.sum() * sd**2), "valid")
