@@ -113,8 +113,7 @@ class HoldView(QWidget):
         d.show_range((0.0, length * 1.06), (low * k, high * k))
         d.setAccessibleName(f"the hold alone, enlarged: {strip.fall}; {strip.leak}")
         key = (self.unit, self.colours.name, tuple(marks), round(high * k, 2), d.width(), d._font_px)
-        if key != d._decor_key:
-            d._decor_key = key
+        if d.anew("", key):
             self._decorate(strip, marks, high * k)
 
     def _draw_bracket(self, t: FloatArray, p: FloatArray, strip: HoldStrip) -> None:
@@ -147,7 +146,6 @@ class HoldView(QWidget):
 
     def _decorate(self, strip: HoldStrip, marks: Sequence[Mark], top: float) -> None:
         d, c = self.drawing, self.colours
-        d.clear_decor()
         d.name_axis("left", self.unit)
         for n, mark in enumerate(marks, start=1):
             at = mark.time_s - strip.start_s

@@ -92,7 +92,7 @@ class DecadeAxis(PlainAxis):
 
 
 class Drawing(pg.PlotWidget):  # type: ignore[misc]
-    """A plot in our colours. Items of ``_decor`` are drawn anew when what they show has changed."""
+    """A plot in our colours. A group of ``_decor`` is drawn anew when what it shows has changed (``anew``)."""
 
     def __init__(self, palette: Palette, says: str, *, clock: bool = True, log: bool = False) -> None:
         kind = DecadeAxis if log else PlainAxis
@@ -104,8 +104,9 @@ class Drawing(pg.PlotWidget):  # type: ignore[misc]
         self.colours = palette
         self.unit = "kPa"
         self._font, self._font_px = QFont(self.font()), 14
-        self._decor: list[Any] = []
-        self._decor_key: object = None
+        self._decor: dict[str, list[Any]] = {}
+        self._decor_keys: dict[str, object] = {}
+        self._group = ""
         self._ranges: tuple[tuple[float, float], tuple[float, float]] | None = None
 
     def sizeHint(self) -> QSize:
@@ -122,7 +123,7 @@ class Drawing(pg.PlotWidget):  # type: ignore[misc]
             axis = self.getAxis(side)
             axis.setPen(self.pen(c.edge, 1))
             axis.setTextPen(c.text)
-        self._decor_key = None
+        self._decor_keys.clear()
 
     def use_font(self, px: int) -> None:
         """The size of every text on the drawing."""
@@ -155,17 +156,25 @@ class Drawing(pg.PlotWidget):  # type: ignore[misc]
             self.setLabel(side, words, color=self.colours.text)
             axis.resizeEvent()  # puts the words where the middle of the axis is
 
-    def clear_decor(self) -> None:
-        """Takes away what was added with ``add``."""
-        for item in self._decor:
+    def clear_decor(self, group: str = "") -> None:
+        """Takes away what was added to a group with ``add``; what is added next belongs to it."""
+        for item in self._decor.pop(group, []):
             self.removeItem(item)
-        self._decor.clear()
+        self._group = group
+
+    def anew(self, group: str, key: object) -> bool:
+        """Whether a group shows something else than it did by its ``key``: then it is empty now, to be added to."""
+        if group in self._decor_keys and self._decor_keys[group] == key:
+            return False
+        self._decor_keys[group] = key
+        self.clear_decor(group)
+        return True
 
     def add(self, item: Any, z: float = 0.0) -> None:
-        """An item that stays until the next ``clear_decor``."""
+        """An item that stays until its group is cleared."""
         item.setZValue(z)
         self.addItem(item, ignoreBounds=True)
-        self._decor.append(item)
+        self._decor.setdefault(self._group, []).append(item)
 
     def label(self, text: str, x: float, y: float, colour: str, anchor: tuple[float, float], z: float, *,
               fill: str | None = None) -> Any:

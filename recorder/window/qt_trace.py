@@ -118,15 +118,9 @@ class TraceView(Drawing):
         self._top = float(np.ceil(top / 5.0) * 5.15) * k  # no number of the axis at the very top
         self.show_range(x_range, (-0.03 * self._top, self._top))
         self._draw_fit(k)
-        running = [(s.name, s.start_s, round(12.0 * s.end_s / whole)) for s in self.spans[-1:]]
-        key = (self.spans[:-1], running, self.lines, tuple(self.marks), self.unit, round(self._top, 3), round(low),
-               round(high), self.colours.name, self._font_px, self.width(),
-               round(self.getViewBox().height()), self.earlier is None)
-        if key != self._decor_key:
-            self._decor_key = key
-            self._decorate(k)
-        elif self._running is not None and self.spans:
-            self._running.setRegion((self.spans[-1].start_s, self.spans[-1].end_s))  # far cheaper than anew
+        looks = (self.unit, round(self._top, 3), round(low), round(high), self.colours.name, self._font_px,
+                 self.width(), round(self.getViewBox().height()))
+        self._decorate(k, looks, round(12.0 * self.spans[-1].end_s / whole) if self.spans else 0)
 
     def _draw_earlier(self, k: float) -> None:
         key = (self.earlier, k)
@@ -152,27 +146,43 @@ class TraceView(Drawing):
         x: FloatArray = f.time_s[every]
         self._fit_item.setData(x, f.pressure_kpa[every] * k)
 
-    def _decorate(self, k: float) -> None:
-        self.clear_decor()
-        self._running = None
-        c = self.colours
-        self.name_axis("left", self.unit)
+    def _decorate(self, k: float, looks: tuple[object, ...], step: int) -> None:
+        """Phases, levels, findings, each where it has changed. step: by it moves the word of the phase that goes on."""
         low, high = self.getViewBox().viewRange()[0]
+        goes_on = [(s.name, s.start_s) for s in self.spans[-1:]]
+        if self.anew("phases", (self.spans[:-1], goes_on, *looks)):
+            self.name_axis("left", self.unit)
+            self._running = None
+            for i, span in enumerate(self.spans):
+                fill = QColor(self.colours.panel if i % 2 == 0 else self.colours.ground)
+                self._running = pg.LinearRegionItem((span.start_s, span.end_s), movable=False, brush=fill,
+                                                    pen=self.pen(self.colours.edge, 1))
+                self.add(self._running, -10)
+        elif self._running is not None and self.spans:
+            self._running.setRegion((self.spans[-1].start_s, self.spans[-1].end_s))  # far cheaper than anew
+        if self.anew("words", (self.spans[:-1], goes_on, step, *looks)):
+            self._draw_words(low, high)
+        if self.anew("levels", (self.lines, self.levels, *looks)):
+            self._draw_levels(k, low, high)
+        if self.anew("marks", (tuple(self.marks), self.earlier, *looks)):
+            self._draw_marks(k, low, high)
+
+    def _draw_words(self, low: float, high: float) -> None:
+        """What each phase is called, where there is room for it."""
+        metrics = QFontMetrics(self._font)
+        per_px = max(high - low, 1e-9) / max(self.getViewBox().width(), 1.0)
         words_end = low
-        for i, span in enumerate(self.spans):
-            fill = QColor(c.panel if i % 2 == 0 else c.ground)
-            region = pg.LinearRegionItem((span.start_s, span.end_s), movable=False, brush=fill, pen=self.pen(c.edge, 1))
-            self.add(region, -10)
-            self._running = region
+        for span in self.spans:
             start, end = max(span.start_s, low), min(span.end_s, high)
-            per_px = max(high - low, 1e-9) / max(self.getViewBox().width(), 1.0)
             word = _PHASE_WORDS.get(span.name, span.name)
-            half = (QFontMetrics(self._font).horizontalAdvance(word) / 2 + 4) * per_px
+            half = (metrics.horizontalAdvance(word) / 2 + 4) * per_px
             middle = (start + end) / 2
             if end - start > 2 * half and middle - half > words_end:
-                self.label(word, middle, self._top, c.muted, (0.5, 0), 7)
+                self.label(word, middle, self._top, self.colours.muted, (0.5, 0), 7)
                 words_end = middle + half
-        self._draw_levels(k, low, high)
+
+    def _draw_marks(self, k: float, low: float, high: float) -> None:
+        c = self.colours
         for n, mark in enumerate(self.marks, start=1):
             self.add(pg.InfiniteLine(mark.time_s, angle=90, pen=self.pen(c.text, 1.5)), 3)
             late = mark.time_s > (low + high) / 2
