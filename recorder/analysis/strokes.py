@@ -32,6 +32,7 @@ ALIKE = 0.25  # autocorrelation of the slope at the cadence, at least
 SMALLEST_KPA = 1.0  # all strokes together: less is no test
 BLOCK_S = 4.0  # noise is looked at in blocks: some of them are quiet
 QUIET_SHARE = 0.2  # of the blocks, at least
+POPS_S = 0.1  # from the start of a stroke that opens a valve at once to the start of the fall
 LIKE_FALL = 0.6  # of the usual sudden fall and of its slope: as much again is one more
 
 
@@ -304,9 +305,12 @@ def _popped(x: Prepared, strokes: list[Stroke], slope_sd: float, level_sd: float
         when = float(t[at[i]])
         if when < strokes[-1].start_s - 20.0 or any(q.start_s - 0.1 < when < q.end_s + 0.4 for q in new):
             continue
-        a, b = np.searchsorted(t, [when - 0.25, when])
-        top = a + int(np.argmax(p[a : b + 1]))
-        new.append(Stroke(when - 0.25, float(t[top]), float(before[i]), float(p[top])))
+        far = int(np.searchsorted(t, when - 1.0))
+        begins = far + int(np.flatnonzero(np.append(True, s[far + 1 : at[i] + 1] > 0.08 * s[at[i]]))[-1])
+        start = min(when - 0.25, float(t[begins]) - POPS_S)
+        a = int(np.searchsorted(t, start))
+        top = a + int(np.argmax(p[a : at[i] + 1]))
+        new.append(Stroke(start, float(t[top]), float(np.interp(start, t, level)), float(p[top])))
     return sorted([*strokes, *new], key=lambda q: q.start_s)
 
 
