@@ -117,8 +117,7 @@ def _laws(fit: MetStrokes, n: int, free: int, correlated: float) -> dict[Law, Gr
     found: dict[Law, Grid] = {}
 
     def explore(law: Law) -> None:
-        g = fit.first_grid()
-        fit.improve(g, 1, law)
+        g = fit.first_grid(law)
         g = g.best(LIKELY)  # most points of the grid are hopeless
         fit.improve(g, 2, law)
         for times in (2, 1, 1):

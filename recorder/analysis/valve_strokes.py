@@ -19,7 +19,11 @@ from recorder.analysis.strokes import Stroke
 from recorder.analysis.valve_steps import Lanes, run_valves
 
 if TYPE_CHECKING:
+    from typing import TypeVar
+
     from numpy.typing import NDArray
+
+    _T = TypeVar("_T", bound=np.generic)
 
     from recorder.model import FloatArray, IntArray
 
@@ -34,6 +38,7 @@ EASED_SHARE = 0.2  # of the strokes that meet a valve
 GAP_SHARE = 0.05  # closing below opening, of the pressure: the scale of an exponential prior
 NEVER = 1e6  # kPa: no valve
 FAR = 5.0  # standard deviations
+WEAK = 0.8  # of a usual stroke: less is looked at as an eased one too
 Law = Literal["even", "pops", "snaps", "ajar", "some ajar"]
 BASE, START, LENGTH, AMOUNT, CLOSE = range(5)
 LANE_KINDS, KIND_OF = [0, 1 + START, 1 + LENGTH], [0, 0, 1, 2, 0, 0]
@@ -97,6 +102,14 @@ class Grid:
                      self.parts[k])
 
 
+    def or_better(self, other: Grid) -> Grid:
+        """Of two at the same openings and gains, point by point the one of the lower cost."""
+        take = other.cost < self.cost
+        return Grid(self.p_open, self.log_k, np.where(take[:, None], other.own, self.own),
+                     np.where(take[:, None], other.warm, self.warm), np.where(take, other.cost, self.cost),
+                     np.where(take[:, None], other.parts, self.parts))
+
+
 class MetStrokes:
     """The strokes that meet the valve, and what is known beforehand of each."""
 
@@ -128,7 +141,7 @@ class MetStrokes:
         # air comes in alike in all lanes but those of another start or length
         kinds, kind_of = (LANE_KINDS, KIND_OF) if lanes == len(KIND_OF) else ([0], [0])
 
-        def each(values: FloatArray) -> FloatArray:
+        def each(values: NDArray[_T]) -> NDArray[_T]:
             return np.asarray(np.broadcast_to(values, (lanes, points, m)).reshape(-1))
 
         grids = np.broadcast_to(self.grids[:, None, None, :], (len(self.grids), lanes, points, m))
@@ -139,15 +152,14 @@ class MetStrokes:
         p_open = each(g.p_open[:, None])
         close = np.minimum(flat[CLOSE], p_open)
         q = Lanes(feed, grids[1] - grids[0], flat[BASE], each(g.warm), p_open, each(np.exp(g.log_k)[:, None]),
-                   np.minimum(p_open - close, 1e3), self.ajar(law, points, lanes))  # fmt: skip
+                   np.minimum(p_open - close, 1e3), each(self.found_ajar(law)))  # fmt: skip
         p, c = run_valves(q, self.r, pops=law != "even", full=law == "snaps")
         return p.reshape(len(self.grids), lanes, points, m), c.reshape(lanes, points, m)
 
-    def ajar(self, law: Law, points: int, lanes: int) -> NDArray[np.bool_]:
+    def found_ajar(self, law: Law) -> NDArray[np.bool_]:
+        """Which strokes (strokes,) find the valve ajar."""
         later = np.arange(len(self.windows)) > 0
-        found = self.some if law == "some ajar" else later & (law == "ajar")
-        each = np.broadcast_to(found, (lanes, points, len(later)))
-        return np.asarray(each.reshape(-1))
+        return self.some if law == "some ajar" else later & (law == "ajar")
 
     def improve(self, g: Grid, times: int, law: Law) -> None:
         """Least squares for each point and stroke, linearised anew each time; then the cost."""
@@ -190,24 +202,33 @@ class MetStrokes:
                 gap = np.where(shut, 0.0, g.p_open - g.own[CLOSE, :, -1])
                 scale = GAP_SHARE * self.top + 0.2
                 log_k = np.where(shut, 0.0, (g.log_k - LOG_K_PRIOR[0]) / LOG_K_PRIOR[1])
-                g.cost = g.parts.sum(axis=1) + 0.5 * log_k**2 + gap / scale
+                # a valve that is shut is so below its opening
+                above = np.maximum(g.own[BASE] - g.p_open[:, None], 0.0) * ~self.found_ajar(law)
+                rests = 0.5 * np.sum((above / [w.sd for w in self.windows]) ** 2, axis=1)
+                g.cost = g.parts.sum(axis=1) + 0.5 * log_k**2 + gap / scale + rests
 
     def spread(self, off: FloatArray, shut: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
         """Prior standard deviations (5, points) of a stroke that is ``off`` the usual one, by whichever of full and
         eased makes it likelier, and what being an eased one costs (points). On a closed valve it costs nothing, and the
         amount is Student's t about the usual: what looks like one very weak stroke may be none."""
         eased = shut | (self.may_ease & self.like_eased(off))
-        sd = np.where(eased, self.eased_sd[:, None], self.sd[:, None])
+        sd = np.where(eased, self.if_eased(off), self.sd[:, None])
         z2 = (off[AMOUNT] / self.eased_sd[AMOUNT]) ** 2
         sd[AMOUNT] = np.where(shut, self.eased_sd[AMOUNT] * np.sqrt((T_FREE + z2) / (T_FREE + 1.0)), sd[AMOUNT])
         # beyond the normal term of that sd
         tail = (T_FREE + 1.0) / 2.0 * (np.log1p(z2 / T_FREE) - z2 / (T_FREE + z2))
         return sd, np.where(shut, tail, np.where(eased, self.eased_cost, 0.0))
 
+    def if_eased(self, off: FloatArray) -> FloatArray:
+        """Prior standard deviations (5, points) of an eased stroke: it brings less than a full one, never more."""
+        sd = np.repeat(self.eased_sd[:, None], off.shape[1], axis=1)
+        sd[AMOUNT] = np.where(off[AMOUNT] > 0.0, self.eased_sd[AMOUNT], self.sd[AMOUNT])
+        return sd
+
     def like_eased(self, off: FloatArray) -> NDArray[np.bool_]:
         """Whether a stroke ``off`` (5, points) the usual one is likelier an eased one than a full one."""
         full = 0.5 * np.sum((off / self.sd[:, None]) ** 2, axis=0)
-        some = 0.5 * np.sum((off / self.eased_sd[:, None]) ** 2, axis=0) + self.eased_cost
+        some = 0.5 * np.sum((off / self.if_eased(off)) ** 2, axis=0) + self.eased_cost
         return np.asarray(some < full)
 
     def eased(self, g: Grid) -> bool:
@@ -221,25 +242,39 @@ class MetStrokes:
         self.some = (each[1] < each[0]) & (np.arange(len(self.windows)) > 0)
         return 0 < int(np.count_nonzero(self.some)) < len(self.windows) - 1
 
-    def first_grid(self) -> Grid:
+    def first_grid(self, law: Law) -> Grid:
+        """Opening and gain laid out widely, improved once. Where a stroke looks weak, it is begun with as a full one
+        and as it looks: from one of them the other is not found, since a valve opens or it does not."""
         low = float(self.after.min())
         opens = low + np.array([-0.05, 0.1, 0.25, 0.4, 0.55, 0.68, 0.79, 0.87, 0.94, 1.0]) * (self.top - low)
         p_open, log_k = np.meshgrid(opens, np.log([4.0, 11.0, 30.0, 80.0]), indexing="ij")
-        own = np.repeat(self.mean[:, None, :], p_open.size, axis=1)
-        warm = np.zeros((p_open.size, len(self.windows)))
-        warm[:, 0] = self.r.warm_kpa
-        g = Grid(p_open.ravel(), log_k.ravel(), own, warm, np.zeros(p_open.size), np.zeros_like(warm))
-        g.own[CLOSE] = np.minimum(g.own[CLOSE], g.p_open[:, None])
-        return g
+        weak = (seen := self.seen())[AMOUNT] < WEAK * self.r.amount_kpa
+        found = []
+        for as_seen in (False, True) if weak.any() else (False,):
+            begin = np.where(weak, seen, self.mean) if as_seen else self.mean
+            own = np.repeat(begin[:, None, :], p_open.size, axis=1)
+            warm = np.zeros((p_open.size, len(self.windows)))
+            warm[:, 0] = self.r.warm_kpa
+            g = Grid(p_open.ravel(), log_k.ravel(), own, warm, np.zeros(p_open.size), np.zeros_like(warm))
+            g.own[CLOSE] = np.minimum(g.own[CLOSE], g.p_open[:, None])
+            self.improve(g, 1, law)
+            found.append(g)
+        return found[0] if len(found) == 1 else found[0].or_better(found[1])
+
+    def seen(self) -> FloatArray:
+        """What each stroke looks like (5, strokes) where all of it stays in."""
+        out = self.mean.copy()
+        out[LENGTH] = np.log([min(max(w.stroke.end_s - w.stroke.start_s - 0.12, 0.1), 1.4) for w in self.windows])
+        out[AMOUNT] = [max(w.stroke.rise_kpa / 1.1, 0.05 * self.r.amount_kpa) for w in self.windows]
+        return out
 
     def closed(self) -> Grid:
         """Points without a valve: each stroke as it looks, usual or as long as it looks, or slower."""
         m = len(self.windows)
-        seen = np.log([min(max(w.stroke.end_s - w.stroke.start_s - 0.12, 0.1), 1.4) for w in self.windows])
-        lengths = np.stack([self.mean[LENGTH], seen, self.mean[LENGTH] + 0.4])
+        lengths = np.stack([self.mean[LENGTH], self.seen()[LENGTH], self.mean[LENGTH] + 0.4])
         own = np.repeat(self.mean[:, None], len(lengths), axis=1)
         own[LENGTH] = lengths
-        own[AMOUNT] = [max(w.stroke.rise_kpa / 1.1, 0.05 * self.r.amount_kpa) for w in self.windows]
+        own[AMOUNT] = self.seen()[AMOUNT]
         warm = np.zeros((len(lengths), m))
         warm[:, 0] = self.r.warm_kpa
         n = len(lengths)
