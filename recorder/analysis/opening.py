@@ -29,7 +29,6 @@ __all__ = ["Opening", "find_opening"]
 ENOUGH = 5.0  # log likelihood ratio: three parameters gain as much by chance in about 2 % of closed caps (chi square)
 WAIT_S = 0.5  # after a stroke: what a relieving valve lets out is out
 LAW_DOUBT = 0.1  # of the distance between two laws of the valve: a real one follows neither
-BEYOND_DOUBT = 0.5  # of the distance to the top, where no law explains the strokes: then the onset is anywhere up to it
 SHAPE_DOUBT = 0.04  # of the height from closing to the top: strokes differ, valves are not quite linear
 LAG_DOUBT_S = 0.005  # of a valve's opening; common practice, no source
 RESEAT_DOUBT = 0.03  # of the same
@@ -240,7 +239,8 @@ def _by_fit(
     steep, last = 2.0 * usual / max(response.length_s, x.dt_s), strokes[near[-1]]
     after = x.slope[(x.t > last.start_s) & (x.t < last.end_s + LOOK_S)]
     drops = max(-float(np.min(after)), 0.0) if len(after) else 0.0
-    beyond = BEYOND_DOUBT * min(fit.misfit - 1.0, 1.0) * max(fit.top_kpa - fit.open_kpa, 0.0)
+    # what no law explains leaves the onset anywhere up to the top
+    beyond = min(fit.unexplained, 1.0) * max(fit.top_kpa - fit.open_kpa, 0.0)
     doubt = math.hypot(LAW_DOUBT * fit.apart_kpa, SHAPE_DOUBT * max(over, 0.0), BETWEEN * between, LAG_DOUBT_S * steep,
                        beyond)
     onset_u = min(math.hypot(fit.open_u, doubt, 0.05), 0.5 * max(over, 1.0) + fit.open_u)

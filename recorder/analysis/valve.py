@@ -42,8 +42,8 @@ class ValveFit:
     """Pressures (kPa) at which the valve opens and closes, standard uncertainties of the fit; apart_kpa: how far apart
     the first two laws put the opening; when it opened first and closed last (s, the latter nan where not seen); gain:
     how much better (log likelihood) it explains the strokes than a closed space does; top_kpa: the highest reading;
-    misfit: residuals' variance over what the noise explains; eased: whether a stroke is more like an eased one than
-    like those before."""
+    misfit: residuals' variance over what the noise explains; unexplained: by how much it is more than 1 and chance, 0
+    or more; eased: whether a stroke is more like an eased one than like those before."""
 
     open_kpa: float
     open_u: float
@@ -55,6 +55,7 @@ class ValveFit:
     gain: float
     top_kpa: float
     misfit: float
+    unexplained: float
     eased: bool
 
 
@@ -108,7 +109,7 @@ def fit_valve(
     return ValveFit(
         *mixed(opens, open_var), float(abs(opens[0] - opens[1])), *mixed(closes, close_var),
         *_times(fit, found[best], list(laws)[best]), (float(shut.cost.min()) - float(costs.min())) / chi, fit.top,
-        excess, fit.eased(found[best]),
+        excess, _unexplained(float(costs.min()), n, correlated), fit.eased(found[best]),
     )  # fmt: skip
 
 
@@ -145,6 +146,12 @@ def _excess(g: Grid, n: int, free: int) -> float:
     """How much larger the residuals are than noise explains, as a factor of their variance, 1 or
     more."""
     return max(2.0 * float(g.cost.min()) / max(n - free, 1), 1.0)
+
+
+def _unexplained(cost: float, n: int, correlated: float) -> float:
+    """Variance beyond what noise, and a standard deviation of chance in ``n`` readings, explain, in noise's own. The
+    strokes' own numbers are held by their priors, which are part of the cost: only opening and gain are free."""
+    return max(2.0 * cost / max(n - 2, 1) - 1.0 - math.sqrt(2.0 * correlated / n), 0.0)
 
 
 def _times(fit: MetStrokes, g: Grid, law: Law) -> tuple[float, float]:
