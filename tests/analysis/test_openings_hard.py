@@ -104,6 +104,16 @@ def test_a_valve_that_pops_opened_where_it_fell_from(seed: int, tmp_path: Path) 
         assert found.time_s == pytest.approx(case.truth["opening_s"], abs=0.1)
 
 
+def test_an_eased_stroke_brings_no_more_than_a_full_one(tmp_path: Path) -> None:
+    """A cap of the second simulator: stronger strokes and an earlier opening would explain it as well."""
+    case = second_scenes.make(97094)
+    path = tmp_path / "cap.csv"
+    path.write_text(case.text)
+    found = judge(read(path)).opening
+    assert found is not None
+    assert abs(found.value - case.truth["opening_kpa"]) < 2.1
+
+
 def test_a_valve_that_is_shut_rests_below_its_opening() -> None:
     """One that lets out hardly more than a stroke brings in: an opening below where the pressure rested before is not
     believed, and what no law explains is in the uncertainty."""
