@@ -65,7 +65,7 @@ def _all(names: list[str], jobs: int | None) -> Iterator[_Judged]:
     jobs = jobs or cores()
     if jobs == 1 or len(names) <= WORTH_WORKERS:
         return map(_judged, names)
-    return spread(_chunk, iter(names), jobs=jobs, load=("recorder.analysis", "recorder.recording", "scipy.optimize"))
+    return spread(_chunk, iter(names), jobs=jobs, load=("recorder.analysis", "recorder.recording"))
 
 
 def _chunk(names: Sequence[str]) -> list[_Judged]:
