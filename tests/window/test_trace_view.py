@@ -1,0 +1,47 @@
+"""What is drawn around a trace is drawn anew where it has changed, and nowhere else."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from recorder.window.colours import LIGHT
+from recorder.window.qt_trace import TraceView
+from recorder.window.state_levels import Line
+from recorder.window.state_testing import Span
+
+
+def drawn(view: TraceView, group: str) -> list[Any]:
+    return list(view._decor.get(group, []))
+
+
+def test_only_what_has_changed_is_drawn_anew(qtbot: Any) -> None:
+    view = TraceView(LIGHT)
+    qtbot.addWidget(view)
+    view.resize(1000, 300)
+    view.show()
+    qtbot.waitExposed(view)
+    t = np.arange(0.0, 8.0, 0.02)
+    view.store.add(t, np.minimum(12.0 * t, 60.0))
+    view.lines = (Line(124.3, "LIMIT", "limit"), Line(117.3, "target from", "target"))
+    view.spans = (Span("vented", 0.0, 2.0), Span("pump-up", 2.0, 7.0))
+    view.redraw()
+    levels, phases, words = (drawn(view, group) for group in ("levels", "phases", "words"))
+    assert len(levels) == 4 and len(phases) == 2 and words
+
+    view.spans = (Span("vented", 0.0, 2.0), Span("pump-up", 2.0, 9.0))  # the phase goes on
+    view.redraw()
+    assert drawn(view, "levels") == levels and drawn(view, "phases") == phases
+    assert phases[1].getRegion() == (2.0, 9.0)
+    assert drawn(view, "words") != words  # its word stays in its middle
+
+    view.spans = (Span("vented", 0.0, 2.0), Span("pump-up", 2.0, 9.0), Span("hold", 9.0, 9.5))
+    view.redraw()
+    assert drawn(view, "levels") == levels
+    assert len(drawn(view, "phases")) == 3 and phases[0].scene() is None
+
+    view.lines = view.lines[:1]
+    view.redraw()
+    assert len(drawn(view, "levels")) == 2 and levels[0].scene() is None
+    assert len(drawn(view, "phases")) == 3
