@@ -54,7 +54,7 @@ def test_ctrl_c_is_one_line(many: Path) -> None:
     assert child.stdout is not None and child.stdout.readline().startswith("{")
     os.killpg(child.pid, signal.SIGINT)  # as a terminal does: to all of them
     _, err = child.communicate(timeout=60)
-    assert child.returncode == 2 and err.strip() == "stopped"
+    assert (child.returncode, err.strip()) == (2, "stopped")
     assert gone(child.pid)
 
 
