@@ -252,10 +252,7 @@ class MetStrokes:
         found = []
         for as_seen in (False, True) if weak.any() else (False,):
             begin = np.where(weak, seen, self.mean) if as_seen else self.mean
-            own = np.repeat(begin[:, None, :], p_open.size, axis=1)
-            warm = np.zeros((p_open.size, len(self.windows)))
-            warm[:, 0] = self.r.warm_kpa
-            g = Grid(p_open.ravel(), log_k.ravel(), own, warm, np.zeros(p_open.size), np.zeros_like(warm))
+            g = self.points(p_open.ravel(), log_k.ravel(), np.repeat(begin[:, None, :], p_open.size, axis=1))
             g.own[CLOSE] = np.minimum(g.own[CLOSE], g.p_open[:, None])
             self.improve(g, 1, law)
             found.append(g)
@@ -270,15 +267,18 @@ class MetStrokes:
 
     def closed(self) -> Grid:
         """Points without a valve: each stroke as it looks, usual or as long as it looks, or slower."""
-        m = len(self.windows)
-        lengths = np.stack([self.mean[LENGTH], self.seen()[LENGTH], self.mean[LENGTH] + 0.4])
+        seen = self.seen()
+        lengths = np.stack([self.mean[LENGTH], seen[LENGTH], self.mean[LENGTH] + 0.4])
         own = np.repeat(self.mean[:, None], len(lengths), axis=1)
         own[LENGTH] = lengths
-        own[AMOUNT] = self.seen()[AMOUNT]
-        warm = np.zeros((len(lengths), m))
+        own[AMOUNT] = seen[AMOUNT]
+        return self.points(np.full(len(lengths), NEVER), np.zeros(len(lengths)), own)
+
+    def points(self, p_open: FloatArray, log_k: FloatArray, own: FloatArray) -> Grid:
+        """A grid of points that nothing is known of yet but what the strokes before left warm."""
+        warm = np.zeros(own.shape[1:])
         warm[:, 0] = self.r.warm_kpa
-        n = len(lengths)
-        return Grid(np.full(n, NEVER), np.zeros(n), own, warm, np.zeros(n), np.zeros_like(warm))
+        return Grid(p_open, log_k, own, warm, np.zeros(len(p_open)), np.zeros_like(warm))
 
     def finer(self, g: Grid, chi: float) -> Grid:
         """A grid along the axes of what the last one found likely."""

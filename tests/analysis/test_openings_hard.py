@@ -27,6 +27,24 @@ def judged(made: Made) -> Judgement:
     return analyser.judgement()
 
 
+def simulated(seed: int) -> tuple[rig.Trace, Judgement]:
+    """A cap of our own simulator, and what is said of it."""
+    trace = rig.simulate(rig.scene_of(seed))
+    marked = trace.scene.marked_kpa
+    analyser = Analyser(Setup("cap", Marking(marked, "kPa", marked), resolve("cap", {})))
+    kept = ~trace.lost
+    analyser.feed(trace.adapter_time_s[kept], trace.reading_kpa[kept])
+    return trace, analyser.judgement()
+
+
+def second(seed: int, folder: Path) -> tuple[second_scenes.Case, Judgement]:
+    """A recording of the second simulator, and what is said of it."""
+    case = second_scenes.make(seed)
+    path = folder / "cap.csv"
+    path.write_text(case.text)
+    return case, judge(read(path))
+
+
 @pytest.mark.parametrize(("seed", "rate_hz"), [(105, 100.0), (106, 200.0), (108, 50.0), (110, 200.0)])
 def test_strokes_that_are_eased_at_the_valve(seed: int, rate_hz: float) -> None:
     """Half as much air, more slowly: seen neither as a closed cap nor as one that lets out the other half."""
@@ -69,21 +87,14 @@ def test_the_end_of_the_range_is_no_opening(seed: int, rate_hz: float, end_kpa: 
 
 def test_a_slow_valve_lets_out_no_stroke_of_its_own() -> None:
     """After each of the last strokes the valve stays open for a second, and shuts late and suddenly."""
-    trace = rig.simulate(rig.scene_of(3101000329))
-    marked = trace.scene.marked_kpa
-    analyser = Analyser(Setup("cap", Marking(marked, "kPa", marked), resolve("cap", {})))
-    kept = ~trace.lost
-    analyser.feed(trace.adapter_time_s[kept], trace.reading_kpa[kept])
-    assert analyser.judgement().strokes == trace.truth.strokes
+    trace, told = simulated(3101000329)
+    assert told.strokes == trace.truth.strokes
 
 
 @pytest.mark.parametrize("seed", [47305, 47330, 97122])
 def test_a_leak_that_goes_on_after_the_last_stroke_is_no_release(seed: int, tmp_path: Path) -> None:
     """Caps of the second simulator that never seal, and lose a part of each stroke only before the next one."""
-    case = second_scenes.make(seed)
-    path = tmp_path / "cap.csv"
-    path.write_text(case.text)
-    told = judge(read(path))
+    case, told = second(seed, tmp_path)
     assert case.truth["class"] == "never-sealing"
     assert told.opening is None
     assert told.outcome == "fail"
@@ -93,10 +104,8 @@ def test_a_leak_that_goes_on_after_the_last_stroke_is_no_release(seed: int, tmp_
 def test_a_valve_that_pops_opened_where_it_fell_from(seed: int, tmp_path: Path) -> None:
     """Caps of the second simulator that pop: the stroke that meets the valve shows in its slow fall alone (88105), is a
     weak one (97051), or is cut short by the fall (97146), so that a stronger one and an early opening look alike."""
-    case = second_scenes.make(seed)
-    path = tmp_path / "cap.csv"
-    path.write_text(case.text)
-    found = judge(read(path)).opening
+    case, told = second(seed, tmp_path)
+    found = told.opening
     assert case.truth["valve"] == "pop"
     assert found is not None and found.standard_uncertainty is not None
     assert abs(found.value - case.truth["opening_kpa"]) < min(1.0, 2.0 * found.standard_uncertainty)
@@ -106,10 +115,8 @@ def test_a_valve_that_pops_opened_where_it_fell_from(seed: int, tmp_path: Path) 
 
 def test_an_eased_stroke_brings_no_more_than_a_full_one(tmp_path: Path) -> None:
     """A cap of the second simulator: stronger strokes and an earlier opening would explain it as well."""
-    case = second_scenes.make(97094)
-    path = tmp_path / "cap.csv"
-    path.write_text(case.text)
-    found = judge(read(path)).opening
+    case, told = second(97094, tmp_path)
+    found = told.opening
     assert found is not None
     assert abs(found.value - case.truth["opening_kpa"]) < 2.1
 
@@ -117,12 +124,7 @@ def test_an_eased_stroke_brings_no_more_than_a_full_one(tmp_path: Path) -> None:
 def test_a_valve_that_is_shut_rests_below_its_opening() -> None:
     """One that lets out hardly more than a stroke brings in: an opening below where the pressure rested before is not
     believed, and what no law explains is in the uncertainty."""
-    trace = rig.simulate(rig.scene_of(7711000447))
-    marked = trace.scene.marked_kpa
-    analyser = Analyser(Setup("cap", Marking(marked, "kPa", marked), resolve("cap", {})))
-    kept = ~trace.lost
-    analyser.feed(trace.adapter_time_s[kept], trace.reading_kpa[kept])
-    told = analyser.judgement()
+    trace, told = simulated(7711000447)
     found, opens = told.opening, trace.truth.opening_kpa
     assert found is not None and found.standard_uncertainty is not None and opens is not None
     rested = float(np.median(trace.reading_kpa[(trace.adapter_time_s > 40.3) & (trace.adapter_time_s < 40.6)]))
