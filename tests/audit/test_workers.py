@@ -34,7 +34,9 @@ def audit(folder: Path) -> subprocess.Popen[str]:
     return subprocess.Popen(
         [sys.executable, "-m", "recorder", "audit", "--json", "--no-cache", "--jobs", "2", str(folder)],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
-        env={**os.environ, "PYTHONPATH": str(ROOT)})
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        # tests begun in the background of a shell ignore Ctrl-C, and so would what they start
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL))
 
 
 def gone(group: int) -> bool:
