@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.signal import Prepared
-from recorder.analysis.strokes import Stroke
+from recorder.analysis.stroke import Stroke
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray

@@ -18,7 +18,7 @@ import numpy as np
 from recorder.analysis.closed import Response, closed_response
 from recorder.analysis.relief import LOOK_S, Top, ceiling, fell_back, tops
 from recorder.analysis.signal import Prepared
-from recorder.analysis.strokes import Stroke
+from recorder.analysis.stroke import Stroke
 from recorder.analysis.valve import ValveFit, fit_valve
 
 if TYPE_CHECKING:

@@ -11,7 +11,8 @@ import numpy as np
 
 from recorder.analysis.rhythm import Beat, find_beat, without_beat
 from recorder.analysis.signal import Prepared
-from recorder.analysis.strokes import Stroke, find_strokes
+from recorder.analysis.stroke import Stroke
+from recorder.analysis.strokes import find_strokes
 from recorder.analysis.transitions import TRANSITIONS, follow
 
 if TYPE_CHECKING:
@@ -99,10 +100,11 @@ def _release(x: Prepared, after_s: float) -> tuple[float | None, float | None, b
     top = float(np.max(p))
     if top < 3.0:
         return None, None, False
-    near_zero = max(0.06 * top, 4 * x.sd_kpa, 1.0)
-    if p[-1] > max(0.25 * top, near_zero):
+    least = max(4 * x.sd_kpa, 1.0)
+    if p[-1] > max(0.25 * top, least):
         return None, None, False
-    for share in (0.3, 0.13):  # a leak may have taken most of it before it was let go
+    for share, near in ((0.3, 0.06), (0.13, 0.06), (0.06, 0.03)):  # a leak may have taken most before it was let go
+        near_zero = max(near * top, least)
         found = _steep_fall(x, max(share * top, 2.0 * near_zero), near_zero, after_s)
         if found[0] is not None:
             return found

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.signal import Prepared
-from recorder.analysis.strokes import Stroke
+from recorder.analysis.stroke import Stroke
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray
@@ -20,6 +20,7 @@ __all__ = ["LOOK_S", "Top", "ceiling", "fell_back", "tops"]
 SURE = 4.0  # standard deviations
 LOOK_S = 0.6  # after the top: a valve that closes does so within some tenths of a second
 LAG_S = 0.02  # a valve that snaps open takes about so long; common practice, no source
+COOLS, COOLS_U = 0.29, 0.1  # of a stroke: what cooling air gives back, 1 - 1/gamma at most, and what hoses do
 TOP_BIAS, TOP_SPREAD = 1.2, 0.6  # standard deviations by which the highest of some ten readings is too high; spread
 
 
@@ -54,13 +55,13 @@ def fell_back(x: Prepared, strokes: Sequence[Stroke], level: FloatArray) -> dict
     noise = x.sd_kpa / math.sqrt(max(0.1 / x.dt_s, 1.0)) + 0.5 * x.step_kpa
     out: dict[int, float] = {}
     usual = float(np.median(rise))
-    for j in range(2, len(strokes)):
+    for j in range(1, len(strokes)):
         before = [i for i in range(max(j - 8, 0), j) if i not in out and rise[i] > 0.3 * usual]
-        if len(before) < 2:
-            continue
-        shares = fell[before] / rise[before]
-        share = float(np.median(shares))
-        spread = 1.4826 * float(np.median(np.abs(shares - share))) + 0.04
+        share, spread = COOLS, COOLS_U
+        if len(before) > 1:
+            shares = fell[before] / rise[before]
+            share = float(np.median(shares))
+            spread = 1.4826 * float(np.median(np.abs(shares - share))) + 0.04
         excess = fell[j] - max(share, 0.0) * max(rise[j], 0.0)
         if excess > SURE * math.hypot(spread * max(rise[j], 0.0), noise) + 0.02 * usual:
             out[j] = float(excess)

@@ -17,13 +17,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.filters import running_least, running_mean, smooth_slope
+from recorder.analysis.popped import with_popped
 from recorder.analysis.signal import SLOPE_S, Prepared
+from recorder.analysis.stroke import Stroke
 from recorder.analysis.stroke_chain import SHORTEST_S, USUAL_CADENCE_S, Rises, chain, habit_of
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray, IntArray
 
-__all__ = ["Stroke", "find_strokes"]
+__all__ = ["find_strokes"]
 
 LAG_S = 0.3  # from the steepest point back to before the stroke: half a slow stroke
 LONG_S = 0.6  # half of the time over which a lone stroke has to stay
@@ -32,22 +34,6 @@ ALIKE = 0.25  # autocorrelation of the slope at the cadence, at least
 SMALLEST_KPA = 1.0  # all strokes together: less is no test
 BLOCK_S = 4.0  # noise is looked at in blocks: some of them are quiet
 QUIET_SHARE = 0.2  # of the blocks, at least
-POPS_S = 0.1  # from the start of a stroke that opens a valve at once to the start of the fall
-LIKE_FALL = 0.6  # of the usual sudden fall and of its slope: as much again is one more
-
-
-@dataclass(frozen=True, slots=True)
-class Stroke:
-    """One stroke of the pump: start, end (s), pressure before and at its top (kPa)."""
-
-    start_s: float
-    end_s: float
-    base_kpa: float
-    top_kpa: float
-
-    @property
-    def rise_kpa(self) -> float:
-        return self.top_kpa - self.base_kpa
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -256,11 +242,12 @@ def _through_holes(x: Prepared, strokes: list[Stroke], *, may_open: bool) -> lis
         gains = np.diff([s.base_kpa for s in sure])
         usual = np.delete(np.arange(len(steps)), k - 1)
         usual = usual[np.argsort(np.abs(usual - (k - 1)), kind="stable")[:8]]
-        cadence, gain = float(np.median(steps[usual])), float(np.median(gains[usual]))
+        cadence = float(np.median(steps[usual]))
+        full = gains[usual][gains[usual] > 0.3 * a.rise_kpa]  # what a valve let out says nothing of a stroke
         if b.start_s - a.start_s > 4.0 * cadence + (hi - lo):
             continue
         by_time = (b.start_s - a.start_s) / cadence - 1.0
-        by_gain = (b.base_kpa - a.base_kpa) / gain - 1.0 if gain > 0.3 * a.rise_kpa else by_time
+        by_gain = (b.base_kpa - a.base_kpa) / float(np.median(full)) - 1.0 if len(full) else by_time
         best = max(by_time, by_gain) if may_open else (by_time + 2.0 * by_gain) / 3.0
         n = max(round(best), 0)
         if n == len(strokes) - len(sure):
@@ -271,47 +258,6 @@ def _through_holes(x: Prepared, strokes: list[Stroke], *, may_open: bool) -> lis
         new = [Stroke(float(at[i]), float(at[i] + length), float(p[i]), float(p[n + i])) for i in range(n)]
         strokes = [*sure[:k], *new, *sure[k:]]
     return strokes
-
-
-def _popped(x: Prepared, strokes: list[Stroke], slope_sd: float, level_sd: float, end_s: float) -> list[Stroke]:
-    """With strokes that opened a valve as soon as they began: they show in the sudden fall alone.
-
-    A fall that is over at once and stays, of a part of the pressure, is neither a knock nor a release: one of a quarter
-    of a stroke, or one like those that strokes brought about before.
-    """
-    s, t, p = x.even_slope, x.even_t, x.even_p
-    usual = float(np.median([q.rise_kpa for q in strokes]))
-    at = np.flatnonzero((s[1:-1] <= s[:-2]) & (s[1:-1] < s[2:]) & (s[1:-1] < -12.0 * slope_sd)) + 1
-    at = at[(t[at] > strokes[0].end_s) & (t[at] < end_s - 1.0)]
-    level = running_mean(p, 2 * round(0.06 / x.dt_s) + 1)
-    starts = np.array([q.start_s for q in strokes])
-    then = np.append(starts, np.inf)[np.searchsorted(starts, t[at])]  # when the next one begins
-    until = np.clip(then - 0.05, t[at] + 0.25, t[at] + 0.8)
-    early, before, soon, later = (
-        np.interp(when, t, level) for when in (t[at] - 0.5, t[at] - 0.25, t[at] + 0.25, until)
-    )
-    fall = before - soon
-    # not one that goes on: a valve that lets out slowly
-    plain = (fall > 8.0 * level_sd) & (soon > 0.6 * before) & (early - before < 0.5 * fall)
-    near = np.array([any(q.start_s - 0.1 < when < q.end_s + 0.4 for q in strokes) for when in t[at]], bool)
-    seen, steep, least = fall[plain & near], s[at][plain & near], np.full(len(at), 0.25 * usual)
-    if len(seen) > 1:
-        alike = s[at] < LIKE_FALL * float(np.median(steep))
-        least[alike] = np.minimum(least[alike], LIKE_FALL * float(np.median(seen)))
-    pace = float(np.median(np.diff(starts))) if len(starts) > 1 else USUAL_CADENCE_S
-    near |= np.abs(t[at][:, None] - 0.25 - starts).min(axis=1) < 0.6 * pace
-    new: list[Stroke] = []
-    for i in np.flatnonzero(plain & ~near & (fall > least) & (np.abs(later - soon) < 0.25 * fall)):
-        when = float(t[at[i]])
-        if when < strokes[-1].start_s - 20.0 or any(q.start_s - 0.1 < when < q.end_s + 0.4 for q in new):
-            continue
-        far = int(np.searchsorted(t, when - 1.0))
-        begins = far + int(np.flatnonzero(np.append(True, s[far + 1 : at[i] + 1] > 0.08 * s[at[i]]))[-1])
-        start = min(when - 0.25, float(t[begins]) - POPS_S)
-        a = int(np.searchsorted(t, start))
-        top = a + int(np.argmax(p[a : at[i] + 1]))
-        new.append(Stroke(start, float(t[top]), float(np.interp(start, t, level)), float(p[top])))
-    return sorted([*strokes, *new], key=lambda q: q.start_s)
 
 
 def _raised(x: Prepared, c: Rises, chosen: IntArray, level_sd: float) -> bool:
@@ -345,5 +291,5 @@ def find_strokes(x: Prepared, start_s: float, end_s: float, *, may_open: bool) -
         return []
     found = _edges(x, [int(k) for k in c.at[chosen]])
     if may_open:
-        found = _popped(x, found, slope.sd, level_sd, end_s)
+        found = with_popped(x, found, slope.sd, level_sd, end_s)
     return _through_holes(x, found, may_open=may_open)

@@ -21,7 +21,7 @@ import numpy as np
 
 from recorder.analysis.closed import Response
 from recorder.analysis.signal import Prepared
-from recorder.analysis.strokes import Stroke
+from recorder.analysis.stroke import Stroke
 from recorder.analysis.valve_strokes import CLOSE, Grid, Law, MetStrokes, weights, window
 
 if TYPE_CHECKING:

@@ -15,7 +15,7 @@ import numpy as np
 
 from recorder.analysis.closed import Response, inflow
 from recorder.analysis.signal import Prepared
-from recorder.analysis.strokes import Stroke
+from recorder.analysis.stroke import Stroke
 from recorder.analysis.valve_steps import Lanes, run_valves
 
 if TYPE_CHECKING:

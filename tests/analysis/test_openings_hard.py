@@ -154,3 +154,18 @@ def test_a_late_stroke_that_only_lets_out_is_counted(seed: int, rate_hz: float) 
     seen = np.interp(t, *zip(*knots, strict=True)) + 0.4 + rng.normal(0.0, 0.05, len(t))
     made = Made(t, np.round(seen, 2), opens, shuts, opens, count, 0.0, now)
     assert judged(made).strokes == count
+
+
+def test_the_second_stroke_may_open_it(tmp_path: Path) -> None:
+    """A cap of the second simulator: one stroke before it shows what strokes do, and 18 of 48 kPa go at once."""
+    case, told = second(50511, tmp_path)
+    assert case.truth["strokes"] == told.strokes == 2
+    assert told.opening is not None and told.opening.standard_uncertainty is not None
+    assert abs(told.opening.value - case.truth["opening_kpa"]) < 2.0 * told.opening.standard_uncertainty
+    assert told.outcome == "pass"
+
+
+def test_strokes_in_a_hole_count_by_what_strokes_brought_before_the_valve_opened(tmp_path: Path) -> None:
+    """A cap of the second simulator: one stroke is lost, and of those near it half were let out."""
+    case, told = second(50480, tmp_path)
+    assert told.strokes == case.truth["strokes"] == 12

@@ -1,0 +1,85 @@
+"""Strokes that open a valve as soon as they begin: seen in the sudden fall, or in a short peak, alone."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from recorder.analysis.filters import running_mean
+from recorder.analysis.signal import Prepared
+from recorder.analysis.stroke import Stroke
+from recorder.analysis.stroke_chain import USUAL_CADENCE_S
+
+__all__ = ["with_popped"]
+
+POPS_S = 0.1  # from the start of a stroke that opens a valve at once to the start of the fall
+PEAK_S = 0.4  # from the start of such a stroke to where the rest of it shows; half a slow stroke
+PEAK_SHARE = 0.1  # of a usual stroke: a smaller peak is none
+SURE = 8.0  # standard deviations of a reading
+LIKE_FALL = 0.6  # of the usual sudden fall and of its slope: as much again is one more
+
+
+def with_popped(x: Prepared, strokes: list[Stroke], slope_sd: float, level_sd: float, end_s: float) -> list[Stroke]:
+    """With strokes that opened a valve as soon as they began: they show in the sudden fall alone.
+
+    A fall that is over at once and stays, of a part of the pressure, is neither a knock nor a release: one of a quarter
+    of a stroke, or one like those that strokes brought about before.
+    """
+    s, t, p = x.even_slope, x.even_t, x.even_p
+    usual = float(np.median([q.rise_kpa for q in strokes]))
+    at = np.flatnonzero((s[1:-1] <= s[:-2]) & (s[1:-1] < s[2:]) & (s[1:-1] < -12.0 * slope_sd)) + 1
+    at = at[(t[at] > strokes[0].end_s) & (t[at] < end_s - 1.0)]
+    level = running_mean(p, 2 * round(0.06 / x.dt_s) + 1)
+    strokes = [_from_peak(x, q, k > 0 and strokes[k - 1].end_s, usual) for k, q in enumerate(strokes)]
+    starts = np.array([q.start_s for q in strokes])
+    then = np.append(starts, np.inf)[np.searchsorted(starts, t[at])]  # when the next one begins
+    until = np.clip(then - 0.05, t[at] + 0.25, t[at] + 0.8)
+    early, before, soon, later = (
+        np.interp(when, t, level) for when in (t[at] - 0.5, t[at] - 0.25, t[at] + 0.25, until)
+    )
+    fall = before - soon
+    # not one that goes on: a valve that lets out slowly
+    plain = (fall > 8.0 * level_sd) & (soon > 0.6 * before) & (early - before < 0.5 * fall)
+    near = np.array([any(q.start_s - 0.1 < when < q.end_s + 0.4 for q in strokes) for when in t[at]], bool)
+    seen, steep, least = fall[plain & near], s[at][plain & near], np.full(len(at), 0.25 * usual)
+    if len(seen) > 1:
+        alike = s[at] < LIKE_FALL * float(np.median(steep))
+        least[alike] = np.minimum(least[alike], LIKE_FALL * float(np.median(seen)))
+    pace = float(np.median(np.diff(starts))) if len(starts) > 1 else USUAL_CADENCE_S
+    near |= np.abs(t[at][:, None] - 0.25 - starts).min(axis=1) < 0.6 * pace
+    new: list[Stroke] = []
+    for i in np.flatnonzero(plain & ~near & (fall > least) & (np.abs(later - soon) < 0.25 * fall)):
+        when = float(t[at[i]])
+        if when < strokes[-1].start_s - 20.0 or any(q.start_s - 0.1 < when < q.end_s + 0.4 for q in new):
+            continue
+        far = int(np.searchsorted(t, when - 1.0))
+        begins = far + int(np.flatnonzero(np.append(True, s[far + 1 : at[i] + 1] > 0.08 * s[at[i]]))[-1])
+        start = min(when - 0.25, float(t[begins]) - POPS_S)
+        a = int(np.searchsorted(t, start))
+        top = a + int(np.argmax(p[a : at[i] + 1]))
+        new.append(Stroke(start, float(t[top]), float(np.interp(start, t, level)), float(p[top])))
+    return sorted([*strokes, *new], key=lambda q: q.start_s)
+
+
+def _from_peak(x: Prepared, stroke: Stroke, after_s: float, usual_kpa: float) -> Stroke:
+    """``stroke``, from the peak before its start on where there is one: its first part opened the valve, which has shut
+    again before the rest of it came.
+
+    after_s: end of the stroke before, 0 where there is none. A knock swings to both sides, and a peak that the pressure
+    does not come down from before the stroke starts is the stroke's own.
+    """
+    a, b = np.searchsorted(x.even_t, [max(stroke.start_s - PEAK_S, after_s), stroke.start_s])
+    if after_s <= 0.0 or b - a < 8:
+        return stroke
+    t, p = x.even_t[a:b], x.even_p[a:b]
+    two = 0.5 * (p[1:] + p[:-1])
+    k = int(np.argmax(two))
+    far = max(round(0.04 / x.dt_s), 2)
+    if k < far or k > len(two) - 2:
+        return stroke
+    before, after = float(np.median(p[: k - far + 2])), float(np.median(p[k + 1 :][-3:]))
+    height = float(two[k]) - max(before, after)
+    least = before - float(p.min())
+    if height < max(SURE * x.sd_kpa, PEAK_SHARE * usual_kpa) or least > 0.4 * height:
+        return stroke
+    low = np.flatnonzero(two[: k + 1] < before + 0.1 * height)
+    return Stroke(float(t[low[-1]] if len(low) else t[0]), stroke.end_s, before, float(two[k]))

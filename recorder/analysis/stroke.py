@@ -1,0 +1,21 @@
+"""One stroke of the pump."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+__all__ = ["Stroke"]
+
+
+@dataclass(frozen=True, slots=True)
+class Stroke:
+    """One stroke of the pump: start, end (s), pressure before and at its top (kPa)."""
+
+    start_s: float
+    end_s: float
+    base_kpa: float
+    top_kpa: float
+
+    @property
+    def rise_kpa(self) -> float:
+        return self.top_kpa - self.base_kpa
