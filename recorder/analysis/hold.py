@@ -34,6 +34,9 @@ __all__ = ["HoldFit", "fit_hold"]
 # no law of a leak is truer than this share of the rate, and less so the more of the pressure goes; and no settling
 # is quite a sum of exponentials: share of what settled
 _LAW_SHARE, _LAW_FALL, _FORM_SHARE = 0.01, 0.02, 0.02
+# where nearly all of it went: of the last stroke, what cooling air takes at most, 1 - 1/gamma; of the fall, what the
+# hold's edges leave open, for when the rest was let go hardly shows (no source)
+_COOLS, _EDGES = 0.29, 0.05
 _WEIGHS = 7.0  # log weight below the best: what is less likely does not show in the curve
 
 
@@ -182,7 +185,7 @@ def fit_hold(
         fit = replace(
             fit,
             rate_kpa_per_s=(start - end - most) / length,
-            rate_u=(0.3 * start + most) / length,  # where it began is not known better
+            rate_u=math.hypot(_COOLS * last_rise_kpa, _EDGES * (start - end), most) / length,
         )
     return fit
 

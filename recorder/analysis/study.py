@@ -178,7 +178,8 @@ def study(
     if parts.knocked_off and hold is not None and hold[1] - hold[0] > setup.procedure.hold_s - 1.0:
         parts = replace(parts, knocked_off=False)  # the hold was complete: however it ended
     early = None
-    if hold is not None and fit is not None:
+    # what hides a leak lets nothing be sure
+    if hold is not None and fit is not None and beat is None and not fit.rising:
         early = _early(setup, x, hold, fit, now_only=quick)
     head = None if quick or fault is not None else _headspace(setup, x, parts, opening, fit)
     shift = None

@@ -105,9 +105,10 @@ def write_up(setup: Setup, s: Study) -> Judgement:
         length = max(s.hold_end_s - s.hold_start_s, 1e-3)
         fall = s.fit.rate_kpa_per_s * length
         air = setup.procedure.local_air_pressure_kpa
-        lost, lost_u = lost_ml(s.headspace, s.fit.start_kpa, fall, air, gas=setup.test != "system")
-        rate_u = abs(lost) * s.fit.rate_u / max(abs(s.fit.rate_kpa_per_s), 1e-9)
-        leak = _q(60.0 * lost / length, 60.0 * hypot(lost_u, rate_u) / length, "mL/min")
+        if not s.fit.rising:  # what warms up hides what leaks
+            lost, lost_u = lost_ml(s.headspace, s.fit.start_kpa, fall, air, gas=setup.test != "system")
+            rate_u = abs(lost) * s.fit.rate_u / max(abs(s.fit.rate_kpa_per_s), 1e-9)
+            leak = _q(60.0 * lost / length, 60.0 * hypot(lost_u, rate_u) / length, "mL/min")
     opening = reseat = None
     if s.opening is not None:
         o = s.opening

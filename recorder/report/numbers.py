@@ -8,7 +8,7 @@ from typing import Any
 
 from recorder.units import pressure_factor_kpa
 
-__all__ = ["clock", "quantity", "span"]
+__all__ = ["clock", "quantity", "rise_of", "span"]
 
 
 _MOST = 6  # decimals
@@ -56,6 +56,14 @@ def quantity(q: Mapping[str, Any] | None, unit: str | None = None) -> str:
     if float(number) == 0:
         number = number.lstrip("-")
     return f"{number} ± {expanded:.{places}f} {shown}".strip()
+
+
+def rise_of(fall: Mapping[str, Any] | None) -> dict[str, Any] | None:
+    """The rise that a fall below zero is, where it is one beyond its doubt (two standard uncertainties); else None."""
+    if not fall or fall.get("value") is None:
+        return None
+    value, u = float(fall["value"]), float(fall.get("standard_uncertainty") or 0.0)
+    return {**fall, "value": -value} if value < -2.0 * u else None
 
 
 def clock(seconds: float) -> str:

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from recorder.report.names import outcome_word, test_name
-from recorder.report.numbers import clock, quantity, span
+from recorder.report.numbers import clock, quantity, rise_of, span
 from recorder.units import pressure_factor_kpa
 
 __all__ = ["codes", "in_unit", "notes", "reasons", "summary"]
@@ -40,11 +40,16 @@ def _hold_lines(judgement: Mapping[str, Any], unit: str) -> list[str]:
     if not isinstance(hold, Mapping):
         return []
     length = float(hold["end_s"]) - float(hold["start_s"])
+    drop, rate = hold.get("drop"), hold.get("rate")
+    rise, rises = rise_of(drop), rise_of(rate)
+    way = f"a drop of {quantity(drop, unit)}" if rise is None else f"a rise of {quantity(rise, unit)}"
+    least = quantity(_value_only(hold.get("smallest_detectable_rate")), unit)
+    steady = f"steady fall {quantity(rate, unit)} (settling taken out); smallest that this trace could show {least}"
+    if rises is not None:  # whatever it could have shown, the rise may hide more
+        steady = f"steady rise {quantity(rises, unit)} (settling taken out)"
     lines = [
-        f"held {clock(length)} from {quantity(hold.get('start'), unit)} "
-        f"to {quantity(hold.get('end'), unit)}, a drop of {quantity(hold.get('drop'), unit)}",
-        f"steady fall {quantity(hold.get('rate'), unit)} (settling taken out); smallest that this trace "
-        f"could show {quantity(_value_only(hold.get('smallest_detectable_rate')), unit)}",
+        f"held {clock(length)} from {quantity(hold.get('start'), unit)} to {quantity(hold.get('end'), unit)}, {way}",
+        steady,
     ]
     settling = hold.get("settling")
     if isinstance(settling, Mapping):

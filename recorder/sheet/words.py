@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from recorder.report import NONE_VISIBLE, codes, quantity, reasons
+from recorder.report import NONE_VISIBLE, codes, quantity, reasons, rise_of
 from recorder.units import convert
 
 __all__ = ["ABOUT", "CAUTIONS", "NAMES", "PHASES", "SIGNS", "say", "to_do"]
@@ -89,7 +89,9 @@ def _hold(j: Mapping[str, Any], unit: str) -> list[str]:
     rate = hold.get("rate")
     if isinstance(rate, Mapping) and rate.get("value") is not None:
         u = rate.get("standard_uncertainty")
-        if u is not None and float(rate["value"]) > 2 * float(u):
+        if rise_of(rate) is not None:
+            out.append("It rose by itself, so something was warming up, and that can hide a leak.")
+        elif u is not None and float(rate["value"]) > 2 * float(u):
             out.append(f"The part of this fall that a leak causes is {quantity(rate, unit)}; the rest is hoses "
                        "stretching and air cooling down, which is normal.")
         else:

@@ -66,7 +66,10 @@ def hold_of(judgement: Mapping[str, Any], unit: str, *, allowed_kpa_per_min: flo
     if not isinstance(hold, Mapping):
         return None
     start, end = float(hold["start_s"]), float(hold["end_s"])
-    fall = f"fell {report.quantity(hold.get('drop'), unit)} in {_clock(end - start)}"
+    drop = hold.get("drop")
+    rise = report.rise_of(drop)
+    way = f"fell {report.quantity(drop, unit)}" if rise is None else f"rose {report.quantity(rise, unit)}"
+    fall = f"{way} in {_clock(end - start)}"
     return HoldStrip(start, max(end - _RELEASE_S, start), end, fall, _leak(hold.get("rate"), allowed_kpa_per_min, unit))
 
 

@@ -8,11 +8,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from recorder import report
 from recorder.analysis import Analyser, Setup
 from recorder.analysis.headspace import Space, lost_ml
 from recorder.analysis.relief import Top, ceiling
 from recorder.limits import resolve
 from recorder.model import Judgement, Marking, TestKind
+from recorder.sheet.words import say
+from recorder.window.state_hold import hold_of
 
 sys.path.insert(0, str(Path(__file__).parent))
 from other_physics import Made, Valve, make
@@ -154,8 +157,30 @@ def test_a_beat_is_no_pass_and_no_stroke(rate_hz: float) -> None:
     assert found.outcome == "undecided"
     assert "trace-broken" in [r.code for r in found.reasons]
     assert found.strokes == made.strokes
+    assert "early" not in found.to_json()
     calm = make(41, rate_hz=rate_hz, stroke_kpa=6.0, target_kpa=110.0, hold_s=66.0)
     assert "trace-broken" not in [r.code for r in judged(calm, "system", 100.0).reasons]
+
+
+def test_a_warming_system_is_not_called_tight_early_and_loses_nothing() -> None:
+    """6 kPa in the hold: what rises hides what leaks, so nothing is sure and no leak is told; and people are told of a
+    rise, not of a fall below zero."""
+    made = make(52, rate_hz=50.0, stroke_kpa=6.0, target_kpa=100.0, hold_s=120.0)
+    held = (made.time_s - made.hold_start_s) * (made.time_s < made.release_s)
+    warm = made.pressure_kpa + 0.05 * np.maximum(held, 0.0)
+    limits = resolve("system", {"stroke_volume": {"value": 24.0, "unit": "mL"}})
+    analyser = Analyser(Setup("system", Marking(90.0, "kPa", 90.0), limits))
+    analyser.feed(made.time_s.round(6), warm.round(4))
+    told = analyser.judgement().to_json()
+    assert told["outcome"] == "undecided"
+    assert told["hold"]["rate"]["value"] < -1.5
+    assert told["headspace"] is not None and told["leak_flow"] is None
+    assert "early" not in told
+    text = "\n".join(report.summary(told))
+    assert "a rise of" in text and "steady rise" in text and "-" not in text.split("held")[1].split("\n")[0]
+    strip = hold_of(told, "kPa", allowed_kpa_per_min=0.35)
+    assert strip is not None and strip.fall.startswith("rose ")
+    assert any("warming up" in line for line in say(told)) and not any("So little" in line for line in say(told))
 
 
 @pytest.mark.parametrize("rate_hz", [10.0, 50.0])
