@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
     FloatArray = NDArray[np.float64]
     IntArray = NDArray[np.int64]
+    BoolArray = NDArray[np.bool_]
 
 TestKind = Literal["cap", "system", "tester"]
 Outcome = Literal["pass", "fail", "undecided", "void"]

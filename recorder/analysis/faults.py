@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from recorder.model import Calibration, FloatArray
+    from recorder.model import BoolArray, Calibration, FloatArray
 
 __all__ = ["rails_kpa", "sensor_fault"]
 
 PINNED_S = 1.0  # shorter runs of one reading are left alone
 FALSE_ALARM = 1e-6  # that a sound sensor gives such a run in one recording
+NEAR = 0.002  # of the range of the converter: the last count or two of ten bits
 LOW_SHARE = 0.02  # of the readings at one value far below the vented one: a wire is off
 
 
@@ -22,7 +23,8 @@ def rails_kpa(calibration: Calibration | None) -> tuple[float, float] | None:
     """What the ends of the converter read (kPa): nothing and full scale."""
     if calibration is None or calibration.bare or len(calibration.coefficients_kpa) < 2:
         return None
-    return float(calibration.coefficients_kpa[0]), float(sum(calibration.coefficients_kpa))
+    ends = float(calibration.coefficients_kpa[0]), float(sum(calibration.coefficients_kpa))
+    return ends if ends[0] != ends[1] else None
 
 
 def sensor_fault(
@@ -34,10 +36,11 @@ def sensor_fault(
     if len(faulty) > 3:
         return f"the adapter reports '{faulty[0]}'"
     if rails is not None and len(p) > 20:
-        near = 0.002 * abs(rails[1] - rails[0])  # the last count or two of ten bits
-        for end, name in zip(rails, ("lower end (wire broken?)", "upper end (short circuit?)"), strict=True):
-            if float(np.mean(np.abs(p - end) < near)) > 0.5:
-                return f"it sits at its {name}"
+        away = (p - rails[0]) / (rails[1] - rails[0])  # beyond 1 where the supply is measured as well
+        if float(np.mean(away < NEAR)) > 0.5:
+            return "it sits at its lower end (wire broken?)"
+        if _longest(away > 1.0 - NEAR) >= max(20, PINNED_S / dt_s):
+            return "it sits at its upper end (range exceeded or short circuit?)"
     if len(p) < 21 or float(np.ptp(p)) < 5.0:
         return None
     low, high = float(np.min(p)), float(np.max(p))
@@ -52,15 +55,18 @@ def sensor_fault(
     return None
 
 
+def _longest(there: BoolArray) -> int:
+    """Length of the longest run."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], there, [False]]).astype(np.int8)))
+    return int(np.max(edges[1::2] - edges[::2])) if len(edges) else 0
+
+
 def _pinned(p: FloatArray, dt_s: float) -> bool:
     """A run of the very same highest reading longer than chance allows, by how still the other quiet readings are."""
     change = np.abs(np.diff(p))
     still = change < 1e-9
     top = (p[1:] > float(np.max(p)) - 1e-9) & still
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], top, [False]]).astype(np.int8)))
-    if not len(edges):
-        return False
-    longest = int(np.max(edges[1::2] - edges[::2]))
+    longest = _longest(top)
     if longest < max(20, PINNED_S / dt_s):
         return False
     moved = change[~still]

@@ -2,19 +2,29 @@
 
 from __future__ import annotations
 
+import math
+from typing import TYPE_CHECKING
+
 import numpy as np
 
-from recorder.analysis.filters import running_mean
+from recorder.analysis.filters import running_mean, running_median
 from recorder.analysis.signal import Prepared
 from recorder.analysis.stroke import Stroke
 from recorder.analysis.stroke_chain import USUAL_CADENCE_S
 
-__all__ = ["with_popped"]
+if TYPE_CHECKING:
+    from recorder.model import FloatArray
+
+__all__ = ["with_peaks", "with_popped"]
 
 POPS_S = 0.1  # from the start of a stroke that opens a valve at once to the start of the fall
 PEAK_S = 0.4  # from the start of such a stroke to where the rest of it shows; half a slow stroke
 PEAK_SHARE = 0.1  # of a usual stroke: a smaller peak is none
 SURE = 8.0  # standard deviations of a reading
+BESIDE_S = 0.25  # before and after a short peak: over so long a level is looked at
+FINE_S = 0.03  # readings further apart show a short peak in one of them alone, which a wild reading is as well
+PLAIN = 5.0  # standard deviations: of a peak, and of what it leaves
+LEAVES = 0.5  # of a peak's height: air that cools bends the line along which the pressure would have gone on
 LIKE_FALL = 0.6  # of the usual sudden fall and of its slope: as much again is one more
 
 
@@ -83,3 +93,57 @@ def _from_peak(x: Prepared, stroke: Stroke, after_s: float, usual_kpa: float) ->
         return stroke
     low = np.flatnonzero(two[: k + 1] < before + 0.1 * height)
     return Stroke(float(t[low[-1]] if len(low) else t[0]), stroke.end_s, before, float(two[k]))
+
+
+def with_peaks(x: Prepared, strokes: list[Stroke], level_sd: float, end_s: float) -> list[Stroke]:
+    """With strokes after the last one that a valve let out as fast as they came: short peaks in the cadence of the
+    strokes before.
+
+    One alone is a stroke only where the pressure is another after it, for a knock leaves nothing.
+    """
+    if x.dt_s > FINE_S or len(strokes) < 2:
+        return strokes
+    t, p = x.even_t, x.even_p
+    rises = np.array([q.rise_kpa for q in strokes])
+    pace = float(np.median(np.diff([q.start_s for q in strokes])[-8:]))
+    a, b = np.searchsorted(t, [strokes[-1].start_s - 1.0, end_s])
+    t, p = t[a:b], p[a:b]
+    beside = 2 * round(0.5 * BESIDE_S / x.dt_s) + 1
+    far = round(BESIDE_S / x.dt_s)
+    if len(p) < 4 * beside:
+        return strokes
+    two = 0.5 * (p + np.append(p[1:], p[-1]))
+    level = running_median(p, beside, "reflect")
+    before, after = np.full(len(p), np.inf), np.full(len(p), np.inf)
+    before[far:], after[:-far] = level[:-far], level[far:]
+    height = two - np.maximum(before, after)
+    least = max(PLAIN * x.sd_kpa / math.sqrt(2.0), 0.5 * PEAK_SHARE * float(np.median(rises)))
+    found: list[int] = []
+    at, free = 0.5 * (strokes[-1].start_s + strokes[-1].end_s), strokes[-1].end_s
+    while True:
+        lo, hi = np.searchsorted(t, [max(at + 0.5 * pace, free + POPS_S), at + 1.7 * pace])
+        if hi <= lo:
+            break
+        k = int(lo + np.argmax(height[lo:hi]))
+        low = float(p[max(k - far, 0) : k + far].min())
+        if height[k] < least or min(before[k], after[k]) - low > 0.4 * height[k] + 2.0 * x.sd_kpa:
+            break  # nothing, or a knock, which swings to both sides
+        found.append(k)
+        at = free = float(t[k])
+    if len(found) == 1:
+        left = abs(_left(t, level, found[0], far))
+        if left < max(PLAIN * level_sd, LEAVES * float(height[found[0]])):
+            return strokes
+    new = []
+    for k in found:
+        rising = np.flatnonzero(two[k - far : k + 1] < before[k] + 0.1 * height[k])
+        start = k - far + int(rising[-1]) if len(rising) else k - far
+        new.append(Stroke(float(t[start]), float(t[k]), float(before[k]), float(two[k])))
+    return [*strokes, *new]
+
+
+def _left(t: FloatArray, level: FloatArray, k: int, far: int) -> float:
+    """By how much (kPa) the pressure lies above where it went to before the peak at index ``k``."""
+    lo = max(k - 3 * far, 0)
+    line = np.polyfit(t[lo : k - far // 2], level[lo : k - far // 2], 1)
+    return float(level[k + far] - np.polyval(line, t[k + far]))

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.filters import running_least, running_mean, smooth_slope
-from recorder.analysis.popped import with_popped
+from recorder.analysis.popped import with_peaks, with_popped
 from recorder.analysis.signal import SLOPE_S, Prepared
 from recorder.analysis.stroke import Stroke
 from recorder.analysis.stroke_chain import SHORTEST_S, USUAL_CADENCE_S, Rises, chain, habit_of
@@ -243,12 +243,16 @@ def _through_holes(x: Prepared, strokes: list[Stroke], *, may_open: bool) -> lis
         usual = np.delete(np.arange(len(steps)), k - 1)
         usual = usual[np.argsort(np.abs(usual - (k - 1)), kind="stable")[:8]]
         cadence = float(np.median(steps[usual]))
-        full = gains[usual][gains[usual] > 0.3 * a.rise_kpa]  # what a valve let out says nothing of a stroke
+        usual = usual[gains[usual] > 0.3 * a.rise_kpa]  # what a valve let out says nothing of a stroke
+        sides = [gains[some] for some in (usual[usual < k - 1], usual[usual >= k]) if len(some)]
         if b.start_s - a.start_s > 4.0 * cadence + (hi - lo):
             continue
         by_time = (b.start_s - a.start_s) / cadence - 1.0
-        by_gain = (b.base_kpa - a.base_kpa) / float(np.median(full)) - 1.0 if len(full) else by_time
-        best = max(by_time, by_gain) if may_open else (by_time + 2.0 * by_gain) / 3.0
+        by_gain = by_time
+        if sides:  # strokes are eased towards the end: between those before and after
+            by_gain = (b.base_kpa - a.base_kpa) / float(np.mean([np.median(side) for side in sides])) - 1.0
+        let_out = may_open and by_gain < by_time
+        best = by_time if let_out else (by_time + 2.0 * by_gain) / 3.0
         n = max(round(best), 0)
         if n == len(strokes) - len(sure):
             continue
@@ -292,4 +296,5 @@ def find_strokes(x: Prepared, start_s: float, end_s: float, *, may_open: bool) -
     found = _edges(x, [int(k) for k in c.at[chosen]])
     if may_open:
         found = with_popped(x, found, slope.sd, level_sd, end_s)
+        found = with_peaks(x, found, level_sd, end_s)
     return _through_holes(x, found, may_open=may_open)

@@ -169,3 +169,31 @@ def test_strokes_in_a_hole_count_by_what_strokes_brought_before_the_valve_opened
     """A cap of the second simulator: one stroke is lost, and of those near it half were let out."""
     case, told = second(50480, tmp_path)
     assert told.strokes == case.truth["strokes"] == 12
+
+
+def test_strokes_in_a_hole_are_as_strong_as_those_on_both_sides(tmp_path: Path) -> None:
+    """A cap of the second simulator: full strokes before the hole, eased ones after it, one lost."""
+    case, told = second(50453, tmp_path)
+    assert told.strokes == case.truth["strokes"] == 9
+
+
+@pytest.mark.parametrize("seed", [97076, 120015, 120024, 120197])
+def test_strokes_that_are_let_out_as_fast_as_they_come_are_short_peaks(seed: int, tmp_path: Path) -> None:
+    """Caps of the second simulator: short peaks in the cadence, before the rest of the stroke (97076), a row of them
+    (120015), or one (120024: the pressure is lower after it; 120197: it would have been lower without it)."""
+    case, told = second(seed, tmp_path)
+    assert told.strokes == case.truth["strokes"]
+    assert told.opening is not None and told.opening.standard_uncertainty is not None
+    assert abs(told.opening.value - case.truth["opening_kpa"]) < min(1.0, 2.0 * told.opening.standard_uncertainty)
+
+
+def test_a_peak_that_swings_to_both_sides_is_a_knock() -> None:
+    """On a cap that never opens, where the next stroke was due."""
+    for seed in range(200, 206):
+        made = make(seed, rate_hz=100.0, stroke_kpa=9.0, target_kpa=120.0, hold_s=50.0)
+        since = made.time_s - made.hold_start_s - 0.6
+        bump = 4.0 * np.exp(-np.abs(since) / 0.08) * np.sin(2 * np.pi * 11.0 * since) * (since > 0.0)
+        knocked = Made(made.time_s, made.pressure_kpa + bump, None, None, made.peak_kpa, made.strokes, 0.0, 0.0)
+        told = judged(knocked)
+        assert told.strokes == made.strokes
+        assert told.opening is None

@@ -13,7 +13,7 @@ from recorder.analysis import Analyser, Setup
 from recorder.analysis.headspace import Space, lost_ml
 from recorder.analysis.relief import Top, ceiling
 from recorder.limits import resolve
-from recorder.model import Judgement, Marking, TestKind
+from recorder.model import Calibration, Judgement, Marking, TestKind
 from recorder.sheet.words import say
 from recorder.window.state_hold import hold_of
 
@@ -197,6 +197,31 @@ def test_a_reading_pinned_at_its_end_is_void() -> None:
     assert found.outcome == "void"
     assert [r.code for r in found.reasons] == ["sensor-fault"]
     assert judged(made, "system", 100.0).outcome != "void"
+
+
+def test_counts_pinned_while_the_supply_wanders_are_a_fault() -> None:
+    """A short circuit some seconds into the hold: the counts stay at full scale, the supply's noise goes on, and no two
+    readings need be the same."""
+    calibration = Calibration((-43.125, 431.25), 0.2, "2026-01-02", "gauge 3")
+    made = make(62, rate_hz=50.0, stroke_kpa=6.0, target_kpa=110.0, hold_s=70.0)
+    supply = 1.0 + 1e-3 * np.random.default_rng(62).normal(size=len(made.time_s))
+    ends = -43.125 + 431.25 / np.maximum(supply, 0.999)
+    shorted = np.where(made.time_s > made.hold_start_s + 50.0, ends, made.pressure_kpa)
+    for reads, void in ((shorted, True), (made.pressure_kpa, False)):
+        analyser = Analyser(Setup("system", Marking(100.0, "kPa", 100.0), resolve("system", {}), calibration))
+        analyser.feed(made.time_s.round(6), reads.round(4))
+        told = analyser.judgement()
+        assert (told.outcome == "void") == void
+        assert ("sensor-fault" in [r.code for r in told.reasons]) == void
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_hose_that_comes_off_between_slow_readings_is_no_pass(seed: int) -> None:
+    """Ten readings a second draw a fall of a twentieth of a second out to more than a tenth."""
+    made = make(seed, rate_hz=10.0, stroke_kpa=9.0, valve=LIFTS, hold_s=20.0, release_s=0.05)
+    assert judged(made, "cap", 98.0).outcome in ("undecided", "void")
+    by_hand = make(seed, rate_hz=10.0, stroke_kpa=9.0, valve=LIFTS, hold_s=20.0, release_s=0.4)
+    assert judged(by_hand, "cap", 98.0).outcome == "pass"
 
 
 def test_never_pumped() -> None:
