@@ -18,6 +18,7 @@ from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import lru_cache
 from multiprocessing import forkserver, get_context
+from multiprocessing import process as processes
 from pathlib import Path
 from types import TracebackType
 from typing import Protocol, TypeVar
@@ -226,12 +227,17 @@ def _child(args: Sequence[str], log: str, environment: dict[str, str]) -> None:
     main(list(args), prog_name="recorder")
 
 
+_STARTING = threading.Lock()
+
+
 class _Forked:
     """A process of the fork server, to be used as a Popen."""
 
     def __init__(self, args: Sequence[str], log: Path, environment: dict[str, str]) -> None:
         self._process = get_context("forkserver").Process(target=_child, args=(args, str(log), environment))
-        self._process.start()
+        with _STARTING:  # start() asks every child how it ended, and of two threads that ask one is told 255
+            self._process.start()
+            processes._children.discard(self._process)
 
     @property
     def pid(self) -> int:
@@ -270,7 +276,7 @@ def shim() -> Path | None:
 
 
 @lru_cache(maxsize=1)
-def _server() -> None:
+def _server() -> int:
     """Starts the process that the recorders are forked from, with the library of faults before the C library; what it
     does is said by each recorder's own environment."""
     library = shim()
@@ -285,12 +291,20 @@ def _server() -> None:
         os.environ.pop("LD_PRELOAD", None)
         if before is not None:
             os.environ["LD_PRELOAD"] = before
+    return _server_pid()
+
+
+def _server_pid() -> int:
+    return forkserver._forkserver._forkserver_pid or 0
 
 
 def start_warm(command: Sequence[str], log: Path, environment: dict[str, str] | None = None) -> Started:
     """The recorder as a process of its own, forked from one that has loaded the program: for many runs."""
-    _server()
-    return _Forked(command[3:], log, environment or {})
+    server = _server()
+    started = _Forked(command[3:], log, environment or {})
+    if _server_pid() != server:
+        raise RuntimeError("the fork server ended and began anew, without the library of faults")
+    return started
 
 
 def doing(pid: int) -> str:
