@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.closed import Response, closed_response
+from recorder.analysis.popped import FINE_S
 from recorder.analysis.relief import LOOK_S, Top, ceiling, fell_back, tops
 from recorder.analysis.signal import Prepared
 from recorder.analysis.stroke import Stroke
@@ -28,8 +29,9 @@ __all__ = ["Opening", "find_opening"]
 
 ENOUGH = 5.0  # log likelihood ratio: three parameters gain as much by chance in about 2 % of closed caps (chi square)
 WAIT_S = 0.5  # after a stroke: what a relieving valve lets out is out
-LAW_DOUBT = 0.1  # of the distance between two laws of the valve: a real one follows neither
+LAW_DOUBT = 0.2  # of the distance between two laws of the valve: a real one follows neither
 SHAPE_DOUBT = 0.04  # of the height from closing to the top: strokes differ, valves are not quite linear
+SLOW_DOUBT = 0.2  # the same where so few readings show a top that they do not show how it rose above the onset
 LAG_DOUBT_S = 0.005  # of a valve's opening; common practice, no source
 RESEAT_DOUBT = 0.03  # of the same
 SHUTS_LATE = 0.15  # of a sudden fall: what of it may have gone while the valve was closing
@@ -219,7 +221,7 @@ def _by_tops(x: Prepared, strokes: Sequence[Stroke], seen: Sequence[Top]) -> Ope
     # a valve closes with a lag as well, and the pressure goes below where it began to close
     return Opening(
         onset,
-        math.hypot(u, scatter, SHAPE_DOUBT * (top.kpa - top.low_kpa)),
+        math.hypot(u, scatter, (SHAPE_DOUBT if x.dt_s < FINE_S else SLOW_DOUBT) * (top.kpa - top.low_kpa)),
         first.at_s,
         first.stroke,
         last.low_kpa + SHUTS_LATE * fall,

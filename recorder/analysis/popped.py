@@ -15,7 +15,7 @@ from recorder.analysis.stroke_chain import USUAL_CADENCE_S
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
-__all__ = ["with_peaks", "with_popped"]
+__all__ = ["FINE_S", "with_peaks", "with_popped"]
 
 POPS_S = 0.1  # from the start of a stroke that opens a valve at once to the start of the fall
 PEAK_S = 0.4  # from the start of such a stroke to where the rest of it shows; half a slow stroke
