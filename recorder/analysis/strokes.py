@@ -11,7 +11,7 @@ chain itself says of strokes.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -33,6 +33,12 @@ CLEAR = 12.0  # standard deviations of noise: strokes so steep need no better fi
 ALIKE = 0.25  # autocorrelation of the slope at the cadence, at least
 SMALLEST_KPA = 1.0  # all strokes together: less is no test
 BLOCK_S = 4.0  # noise is looked at in blocks: some of them are quiet
+PAUSE_S = 3.0  # common practice, no source
+KEPT_UP_S = 12.0  # so long a row of strokes too weak to be seen by themselves may be
+ABOUT = 0.2  # of the steepest fall, less than by which another is as steep
+FALL_S = 2.0  # after the last stroke: over so long it is seen how fast the pressure falls between strokes
+TOP_SHARE = 0.9  # of the last stroke's pressure: where strokes are eased
+MADE_UP_TIMES = 2  # a stroke more is found, and the fall is seen after that one
 QUIET_SHARE = 0.2  # of the blocks, at least
 
 
@@ -227,9 +233,9 @@ def _edges(x: Prepared, at: list[int]) -> list[Stroke]:
     return out
 
 
-def _through_holes(x: Prepared, strokes: list[Stroke], *, may_open: bool) -> list[Stroke]:
-    """Strokes in and at holes of the trace, counted by what the pressure gained across and by the
-    cadence."""
+def _through_holes(x: Prepared, y: Prepared, strokes: list[Stroke], *, may_open: bool) -> list[Stroke]:
+    """Strokes in and at holes of the trace, counted by what the pressure gained across and by the cadence. y: the trace
+    without what the strokes have to make up."""
     holes = np.flatnonzero(np.diff(x.t) > max(3.5 * x.dt_s, 0.25))
     for h in holes:
         lo, hi = float(x.t[h]) - 0.1, float(x.t[h + 1]) + 0.1
@@ -238,8 +244,9 @@ def _through_holes(x: Prepared, strokes: list[Stroke], *, may_open: bool) -> lis
         if not 0 < k < len(sure) or len(sure) < 4:
             continue
         a, b = sure[k - 1], sure[k]
-        steps = np.diff([s.start_s for s in sure])
-        gains = np.diff([s.base_kpa for s in sure])
+        starts = np.array([s.start_s for s in sure])
+        steps = np.diff(starts)
+        gains = np.diff([s.base_kpa for s in sure]) + np.diff(np.interp(starts, y.even_t, y.even_p - x.even_p))
         usual = np.delete(np.arange(len(steps)), k - 1)
         usual = usual[np.argsort(np.abs(usual - (k - 1)), kind="stable")[:8]]
         cadence = float(np.median(steps[usual]))
@@ -250,7 +257,7 @@ def _through_holes(x: Prepared, strokes: list[Stroke], *, may_open: bool) -> lis
         by_time = (b.start_s - a.start_s) / cadence - 1.0
         by_gain = by_time
         if sides:  # strokes are eased towards the end: between those before and after
-            by_gain = (b.base_kpa - a.base_kpa) / float(np.mean([np.median(side) for side in sides])) - 1.0
+            by_gain = float(gains[k - 1]) / float(np.mean([np.median(side) for side in sides])) - 1.0
         let_out = may_open and by_gain < by_time
         best = by_time if let_out else (by_time + 2.0 * by_gain) / 3.0
         n = max(round(best), 0)
@@ -269,6 +276,49 @@ def _raised(x: Prepared, c: Rises, chosen: IntArray, level_sd: float) -> bool:
     lo, hi = np.searchsorted(x.t, [c.t[chosen[0]] - LAG_S, c.t[chosen[-1]] + LONG_S])
     top = float(np.max(x.smooth[lo : hi + 1], initial=float(c.before[chosen[0]])))
     return top - float(c.before[chosen[0]]) > max(SMALLEST_KPA, 6.0 * level_sd)
+
+
+def _made_up(x: Prepared, c: Rises, chosen: IntArray, end_s: float) -> tuple[Prepared, float]:
+    """The trace of a system without what cools, stretches and leaks away between its strokes at the top, which the
+    strokes there have to make up first; and how fast that is (kPa/s), as after the last of them."""
+    t, p, at = x.even_t, x.even_p, c.t[chosen]
+    runs = np.split(chosen, np.flatnonzero(np.diff(at) > PAUSE_S) + 1)  # a hold is no pause between two strokes
+    run = max(runs, key=len)
+    begin, last = float(c.t[run[0]]), float(c.t[run[-1]])
+    # strokes that are not found yet keep it up: it falls from the last of them on
+    n = max(round(FALL_S / x.dt_s), 4)
+    lo, hi = np.searchsorted(t, [last + LAG_S, min(last + LAG_S + KEPT_UP_S, end_s)])
+    if hi - lo <= n:
+        return x, 0.0
+    since = np.arange(n) - (n - 1) / 2.0
+    falls = np.convolve(p[lo:hi], since[::-1] / (-since @ since * x.dt_s), "valid")
+    pace = float(np.median(np.diff(c.t[run]))) if len(run) > 1 else USUAL_CADENCE_S
+    most = float(np.median(c.stays[run])) / pace  # faster than strokes bring, it is let go
+    if (falls > most).any():
+        falls = falls[: max(int(np.argmax(falls > most)) - n, 0)]
+    if not len(falls):
+        return x, 0.0
+    steepest, u = float(falls.max()), x.sd_kpa * math.sqrt(12.0 / n) / FALL_S
+    k = int(np.argmax(falls > steepest - max(ABOUT * steepest, 3.0 * u)))
+    fall, until = max(float(falls[k]), 0.0), float(t[lo + k]) + FALL_S
+    level = running_mean(p, 2 * round(0.06 / x.dt_s) + 1)
+    at_top = (level > TOP_SHARE * float(level[int(c.at[run[-1]])])) & (t > begin) & (t < until)
+    rate = np.where(at_top, fall, 0.0)
+    return replace(x, even_p=p + np.cumsum(rate) * x.dt_s, even_slope=x.even_slope + rate), fall
+
+
+def _again(
+    y: Prepared, c: Rises, chosen: IntArray, slope: _Slopes, start_s: float, end_s: float, level_sd: float,
+    cadence_s: float | None,
+) -> tuple[Rises, IntArray]:
+    """Rises and chain of another trace ``y`` of the same strokes, begun with the chain that was found."""
+    least = max(slope.sd, 0.03 * float(np.median(c.height[chosen])))
+    rises = _rises(y, _slopes(y, slope.width_s).even, start_s, end_s, least)
+    if not len(rises.t):
+        return c, chosen
+    begin = np.unique(np.abs(rises.t[:, None] - c.t[chosen]).argmin(axis=0))
+    found = _best_chain(rises, begin, slope.sd, level_sd, cadence_s, may_open=False)
+    return (rises, found) if len(found) else (c, chosen)
 
 
 def find_strokes(x: Prepared, start_s: float, end_s: float, *, may_open: bool) -> list[Stroke]:
@@ -293,8 +343,17 @@ def find_strokes(x: Prepared, start_s: float, end_s: float, *, may_open: bool) -
     chosen = _best_chain(c, first, slope.sd, level_sd, cadence_s, may_open=may_open)
     if not len(chosen) or not _raised(x, c, chosen, level_sd):
         return []
+    y = x
+    for _ in range(0 if may_open else MADE_UP_TIMES):
+        before = len(chosen)
+        y, made_up = _made_up(x, c, chosen, end_s)
+        if made_up * LAG_S < level_sd:
+            break
+        c, chosen = _again(y, c, chosen, slope, start_s, end_s, level_sd, cadence_s)
+        if len(chosen) == before:
+            break
     found = _edges(x, [int(k) for k in c.at[chosen]])
     if may_open:
         found = with_popped(x, found, slope.sd, level_sd, end_s)
         found = with_peaks(x, found, level_sd, end_s)
-    return _through_holes(x, found, may_open=may_open)
+    return _through_holes(x, y, found, may_open=may_open)

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from recorder import report
 from recorder.analysis import Analyser, Setup
@@ -140,6 +141,27 @@ def test_strokes_of_a_system(
     assert found.hold is not None
     assert abs(found.hold.start_s - made.hold_start_s) < (0.3 if rate_hz >= 50 else 0.6)
     assert abs(found.hold.end_s - made.release_s) < 0.2
+
+
+def kept_up(seed: int, last: int) -> tuple[NDArray[np.float64], NDArray[np.float64], int]:
+    """Times, pressures and strokes of a system whose ``last`` strokes only make up for what air that cools within 4 s
+    takes away: 5 kPa each before, then 0.6 kPa. Each is there within 0.25 s and 30 % higher while it is warm."""
+    rng = np.random.default_rng(seed)
+    at = 4.0 + np.cumsum(0.7 * np.exp(rng.normal(0.0, 0.05, 22 + last)))
+    sizes = np.r_[np.full(22, 5.0), np.full(last, 0.6)]
+    t = np.arange(0.0, float(at[-1]) + 80.0, 0.05)
+    since = t[:, None] - at
+    p = (np.clip(since / 0.25, 0.0, 1.0) * (1.0 + 0.3 * np.exp(-np.maximum(since, 0.0) / 4.0))) @ sizes
+    p[t > t[-1] - 5.0] = 0.0
+    return t, 0.1 * np.round((p + rng.normal(0.0, 0.12, len(t))) / 0.1), 22 + last
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("last", [0, 6])
+def test_strokes_that_only_keep_the_pressure_up(seed: int, last: int) -> None:
+    t, p, strokes = kept_up(seed, last)
+    found = judged(Made(t, p, None, None, 0.0, strokes, 0.0, 0.0), "system", 100.0)
+    assert abs(found.strokes - strokes) <= (1 if last else 0)
 
 
 def test_strokes_hidden_by_lost_readings() -> None:
