@@ -37,6 +37,7 @@ _LAW_SHARE, _LAW_FALL, _FORM_SHARE = 0.01, 0.02, 0.02
 # where nearly all of it went: of the last stroke, what cooling air takes at most, 1 - 1/gamma; of the fall, what the
 # hold's edges leave open, for when the rest was let go hardly shows (no source)
 _COOLS, _EDGES = 0.29, 0.05
+_STROKE_S = 0.6  # as near to each other as a hand makes strokes
 _WEIGHS = 7.0  # log weight below the best: what is less likely does not show in the curve
 
 
@@ -110,11 +111,14 @@ def fit_hold(
     step_kpa: float,
     noise_kpa: float,
     last_rise_kpa: float,
+    strokes: tuple[FloatArray, FloatArray] | None = None,
     quick: bool = False,
     whole: HoldFit | None = None,
 ) -> HoldFit:
     """Fit readings ``p`` (kPa, zero-corrected) at ``t`` (s); needs 6 readings or more.
 
+    last_rise_kpa: of the last stroke before. strokes: how long before the hold's start each of all ended (s), and its
+    rise (kPa); where they are not known, as many as the last one as a hand can.
     quick: fewer models. whole: a fit of all of the hold that this is the beginning of: its noise is known then, and
     what lies off its curve; only the rate is wanted, the curve is of a few points.
     """
@@ -155,7 +159,9 @@ def fit_hold(
             noise = Noise(max(spread, sd))
     least = (0.5 if rounded else 0.3) * noise.white_kpa
     finder = NoiseFinder(b, only_s=known.wander_s if known is not None else None)
-    hold = Hold(finder, level, last_rise_kpa, length)
+    if strokes is None:
+        strokes = np.arange(0.0, 90.0, _STROKE_S), np.full(round(90.0 / _STROKE_S), abs(last_rise_kpa))
+    hold = Hold(finder, level, last_rise_kpa, length, *strokes)
     late = b.t > 0.4 * length
     climbs = late.sum() > 3 and float(np.polyfit(b.t[late], b.y[late], 1)[0]) > 0.0
     up = hold.rising(noise, least, known) if climbs else None

@@ -31,8 +31,8 @@ __all__ = ["Case", "Hold"]
 
 _STILL = 0.5  # spreads: a law that moves by less is where the trace has it
 # more settles than is likely, in standard deviations: perhaps a leak that shuts. Or air that cools: that takes no
-# longer, and is at most gamma - 1 of the strokes in that time, as near to each other as a hand makes them
-_TOO_MUCH, _COLD_S, _HEAT, _STROKE_S = 4.0, 25.0, 0.4, 0.6
+# longer, and is at most gamma - 1 of what the strokes brought, each less by as long ago as it was
+_TOO_MUCH, _COLD_S, _HEAT = 4.0, 25.0, 0.4
 _BEHIND = (8.0, 5.0)  # log evidence below the best: not looked at any closer; left out
 _MOST = (3, 5)  # laws that are moved; laws and noises that are kept
 
@@ -50,12 +50,15 @@ class Case:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Hold:
-    """What all looks at one hold share: pressure at its start, the last stroke's rise, length."""
+    """What all looks at one hold share: pressure at its start, the last stroke's rise, length; how long before it each
+    stroke ended and its rise."""
 
     finder: NoiseFinder
     level_kpa: float
     rise_kpa: float
     length_s: float
+    ages_s: FloatArray
+    rises_kpa: FloatArray
     problems: dict[Case, Problem] = field(default_factory=dict)
     looks: dict[Case, list[Points]] = field(default_factory=dict)
 
@@ -139,7 +142,7 @@ class Hold:
         best, i = top(self.look(case))
         size, tau = np.abs(best.mean[i, 2:]), np.exp(best.theta[i])
         much = size * np.sqrt(self.problem(case).precision(best.theta[i]))
-        heat = _HEAT * abs(self.rise_kpa) * (1.0 + tau / _STROKE_S)
+        heat = _HEAT * np.exp(-self.ages_s / tau[:, None]) @ self.rises_kpa
         cold = (much > _TOO_MUCH) & ((tau > _COLD_S) | (size > heat))
         return float(much.max(initial=0.0)), None if cold.any() else 0.5 * float(much @ much)
 

@@ -29,9 +29,9 @@ __all__ = ["Opening", "find_opening"]
 
 ENOUGH = 5.0  # log likelihood ratio: three parameters gain as much by chance in about 2 % of closed caps (chi square)
 WAIT_S = 0.5  # after a stroke: what a relieving valve lets out is out
-LAW_DOUBT = 0.2  # of the distance between two laws of the valve: a real one follows neither
+LAW_DOUBT = 0.15  # of the distance between two laws of the valve: a real one follows neither
 SHAPE_DOUBT = 0.04  # of the height from closing to the top: strokes differ, valves are not quite linear
-SLOW_DOUBT = 0.2  # the same where so few readings show a top that they do not show how it rose above the onset
+SLOW_DOUBT = 0.12  # the same where so few readings show a top that they do not show how it rose above the onset
 LAG_DOUBT_S = 0.005  # of a valve's opening; common practice, no source
 RESEAT_DOUBT = 0.03  # of the same
 SHUTS_LATE = 0.15  # of a sudden fall: what of it may have gone while the valve was closing

@@ -11,12 +11,13 @@ chain itself says of strokes.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recorder.analysis.filters import running_least, running_mean, smooth_slope
+from recorder.analysis.kept_up import without_fall
 from recorder.analysis.popped import with_peaks, with_popped
 from recorder.analysis.signal import SLOPE_S, Prepared
 from recorder.analysis.stroke import Stroke
@@ -33,11 +34,6 @@ CLEAR = 12.0  # standard deviations of noise: strokes so steep need no better fi
 ALIKE = 0.25  # autocorrelation of the slope at the cadence, at least
 SMALLEST_KPA = 1.0  # all strokes together: less is no test
 BLOCK_S = 4.0  # noise is looked at in blocks: some of them are quiet
-PAUSE_S = 3.0  # common practice, no source
-KEPT_UP_S = 12.0  # so long a row of strokes too weak to be seen by themselves may be
-ABOUT = 0.2  # of the steepest fall, less than by which another is as steep
-FALL_S = 2.0  # after the last stroke: over so long it is seen how fast the pressure falls between strokes
-TOP_SHARE = 0.9  # of the last stroke's pressure: where strokes are eased
 MADE_UP_TIMES = 2  # a stroke more is found, and the fall is seen after that one
 QUIET_SHARE = 0.2  # of the blocks, at least
 
@@ -278,35 +274,6 @@ def _raised(x: Prepared, c: Rises, chosen: IntArray, level_sd: float) -> bool:
     return top - float(c.before[chosen[0]]) > max(SMALLEST_KPA, 6.0 * level_sd)
 
 
-def _made_up(x: Prepared, c: Rises, chosen: IntArray, end_s: float) -> tuple[Prepared, float]:
-    """The trace of a system without what cools, stretches and leaks away between its strokes at the top, which the
-    strokes there have to make up first; and how fast that is (kPa/s), as after the last of them."""
-    t, p, at = x.even_t, x.even_p, c.t[chosen]
-    runs = np.split(chosen, np.flatnonzero(np.diff(at) > PAUSE_S) + 1)  # a hold is no pause between two strokes
-    run = max(runs, key=len)
-    begin, last = float(c.t[run[0]]), float(c.t[run[-1]])
-    # strokes that are not found yet keep it up: it falls from the last of them on
-    n = max(round(FALL_S / x.dt_s), 4)
-    lo, hi = np.searchsorted(t, [last + LAG_S, min(last + LAG_S + KEPT_UP_S, end_s)])
-    if hi - lo <= n:
-        return x, 0.0
-    since = np.arange(n) - (n - 1) / 2.0
-    falls = np.convolve(p[lo:hi], since[::-1] / (-since @ since * x.dt_s), "valid")
-    pace = float(np.median(np.diff(c.t[run]))) if len(run) > 1 else USUAL_CADENCE_S
-    most = float(np.median(c.stays[run])) / pace  # faster than strokes bring, it is let go
-    if (falls > most).any():
-        falls = falls[: max(int(np.argmax(falls > most)) - n, 0)]
-    if not len(falls):
-        return x, 0.0
-    steepest, u = float(falls.max()), x.sd_kpa * math.sqrt(12.0 / n) / FALL_S
-    k = int(np.argmax(falls > steepest - max(ABOUT * steepest, 3.0 * u)))
-    fall, until = max(float(falls[k]), 0.0), float(t[lo + k]) + FALL_S
-    level = running_mean(p, 2 * round(0.06 / x.dt_s) + 1)
-    at_top = (level > TOP_SHARE * float(level[int(c.at[run[-1]])])) & (t > begin) & (t < until)
-    rate = np.where(at_top, fall, 0.0)
-    return replace(x, even_p=p + np.cumsum(rate) * x.dt_s, even_slope=x.even_slope + rate), fall
-
-
 def _again(
     y: Prepared, c: Rises, chosen: IntArray, slope: _Slopes, start_s: float, end_s: float, level_sd: float,
     cadence_s: float | None,
@@ -346,7 +313,7 @@ def find_strokes(x: Prepared, start_s: float, end_s: float, *, may_open: bool) -
     y = x
     for _ in range(0 if may_open else MADE_UP_TIMES):
         before = len(chosen)
-        y, made_up = _made_up(x, c, chosen, end_s)
+        y, made_up = without_fall(x, c, chosen, end_s)
         if made_up * LAG_S < level_sd:
             break
         c, chosen = _again(y, c, chosen, slope, start_s, end_s, level_sd, cadence_s)

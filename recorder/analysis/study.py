@@ -173,6 +173,7 @@ def study(
                 step_kpa=x.step_kpa,
                 noise_kpa=x.noise_kpa,
                 last_rise_kpa=rise,
+                strokes=_before(parts, hold[0]),
                 quick=quick,
             )
     if parts.knocked_off and hold is not None and hold[1] - hold[0] > setup.procedure.hold_s - 1.0:
@@ -180,7 +181,7 @@ def study(
     early = None
     # what hides a leak lets nothing be sure
     if hold is not None and fit is not None and beat is None and not fit.rising:
-        early = _early(setup, x, hold, fit, now_only=quick)
+        early = _early(setup, x, hold, fit, _before(parts, hold[0]), now_only=quick)
     head = None if quick or fault is not None else _headspace(setup, x, parts, opening, fit)
     shift = None
     if parts.zero_again_s is not None and not quick:
@@ -254,8 +255,15 @@ def _headspace(
     )
 
 
+def _before(parts: Stretches, hold_s: float) -> tuple[FloatArray, FloatArray]:
+    """How long before the hold each stroke ended (s), and its rise (kPa)."""
+    before = [s for s in parts.strokes if s.end_s <= hold_s + 0.5]
+    return np.array([max(hold_s - s.end_s, 0.0) for s in before]), np.array([max(s.rise_kpa, 0.0) for s in before])
+
+
 def _early(
-    setup: Setup, x: Prepared, hold: tuple[float, float], fit: HoldFit, *, now_only: bool
+    setup: Setup, x: Prepared, hold: tuple[float, float], fit: HoldFit, strokes: tuple[FloatArray, FloatArray], *,
+    now_only: bool,
 ) -> tuple[Literal["leak", "tight"], float] | None:
     """When a sequential decision was first reached: the hold is looked at again at growing lengths.
 
@@ -274,6 +282,7 @@ def _early(
             step_kpa=x.step_kpa,
             noise_kpa=x.noise_kpa,
             last_rise_kpa=fit.last_rise_kpa,
+            strokes=strokes,
             quick=quick,
             whole=fit,
         )

@@ -103,3 +103,13 @@ def test_bows_are_the_derivatives_of_the_shape() -> None:
                 for f in (-0.01, 0.01)
             )
             assert row == pytest.approx((high - low) / 0.02, abs=2e-3)
+
+
+def test_air_that_is_warm_from_strokes_before_the_eased_ones_is_no_leak_that_shuts() -> None:
+    """Twenty strokes of 7 kPa, then eased ones of 0.8 kPa that only keep the pressure up: the heat is that of all."""
+    t = np.arange(0.0, 82.0, 0.04)
+    ages, rises = np.r_[np.arange(6) * 0.7, 4.2 + np.arange(20) * 0.7], np.r_[np.full(6, 0.8), np.full(20, 7.0)]
+    noisy = 60.5 + 11.5 * np.exp(-t / 10.5) + np.random.default_rng(4).normal(0.0, 0.12, len(t))
+    got = fit_hold(t, noisy, step_kpa=0.0, noise_kpa=0.12, last_rise_kpa=0.8, strokes=(ages, rises))
+    assert 60.0 * got.rate_kpa_per_s < 0.35
+    assert got.rate_kpa_per_s < 2.0 * got.rate_u
