@@ -4,7 +4,7 @@ It opens at p_open and is shut again at p_close. Several laws are tried and aver
 strokes. "even": the lift follows p - p_open while the pressure rises, p - p_close while it falls, and stays where it
 is between the two (friction). "pops": it follows p - p_close as soon as it is open. "ajar": the same, but once open it
 does not shut quite, so that later strokes find it open. "some ajar": only some of them do. "snaps": it is wholly open
-until it shuts. What flows out lowers the pressure by k times the lift a second.
+until it shuts. "late", "later": as "even", but the lift is late by a time constant. What flows out lowers the pressure by k times the lift a second.
 
 Opening and gain are laid out on a grid; at each point the strokes' own numbers are found by least squares
 (``valve_strokes``), and the posterior is summed over the grid.
@@ -22,7 +22,7 @@ import numpy as np
 from recorder.analysis.closed import Response
 from recorder.analysis.signal import Prepared
 from recorder.analysis.stroke import Stroke
-from recorder.analysis.valve_strokes import CLOSE, Grid, Law, MetStrokes, weights, window
+from recorder.analysis.valve_strokes import CLOSE, LAGS_S, Grid, Law, MetStrokes, weights, window
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray
@@ -32,6 +32,7 @@ __all__ = ["ValveFit", "fit_valve"]
 LIKELY = 18  # points of the first grid that are worth more than one look
 SHUT_SHARE = 0.02  # of its greatest lift: next to nothing passes any more
 LAW_TEMPER = 4.0  # all laws are wrong somewhere: a slightly better fit does not decide between them
+RARE = 1.5  # minus the log of the share of valves that are sluggish by so much, of any other law's; no source
 FAR_WORSE = 4.0  # log likelihood ratio beyond which a law no longer counts
 FITS_ALREADY = 1.5  # residuals' variance over what noise explains: then no further law is wanted
 MISS_S = 0.05  # for so long a misfit of the response's shape lasts
@@ -94,7 +95,8 @@ def fit_valve(
     each = [weights(g.cost, chi) for g in found]
     # evidence of a law: what its grid holds together, not its best point alone
     held = [c - chi * math.log(np.exp(-(g.cost - c) / chi).mean()) for c, g in zip(costs, found, strict=True)]
-    share = weights(np.array(held), LAW_TEMPER * chi)
+    rare = np.array([RARE if law in LAGS_S else 0.0 for law in laws])
+    share = weights(np.array(held) + LAW_TEMPER * chi * rare, LAW_TEMPER * chi)
     opens = np.array([w @ g.p_open for w, g in zip(each, found, strict=True)])
     close = [g.own[CLOSE, :, -1] for g in found]
     closes = np.array([w @ c for w, c in zip(each, close, strict=True)])
@@ -131,6 +133,8 @@ def _laws(fit: MetStrokes, n: int, free: int, correlated: float) -> dict[Law, Gr
 
     explore("even")
     explore("pops")
+    explore("late")
+    explore("later")
     even, pops = found["even"], found["pops"]
     it_pops = pops.cost.min() - even.cost.min() <= FAR_WORSE * LAW_TEMPER * _excess(even, n, free) * correlated
     if it_pops and len(fit.windows) > 1:

@@ -32,12 +32,16 @@ class Lanes:
     ajar: NDArray[np.bool_]
 
 
-def run_valves(q: Lanes, r: Response, *, pops: bool, full: bool = False) -> tuple[FloatArray, FloatArray]:
+def run_valves(
+    q: Lanes, r: Response, *, pops: bool, full: bool = False, lag_s: float | None = None
+) -> tuple[FloatArray, FloatArray]:
     """Pressures (steps + 1, lanes), and the warmth c at the end (lanes). Between two times lift and
     pressure follow a line, so each step is exact in k. full: the lift stays as it was at the opening until
-    it shuts."""
+    it shuts. lag_s: time constant by which the lift is late."""
     if full:
         return _run_full(q, r)
+    if lag_s is not None:
+        return _run_late(q, r, lag_s)
     p, c = q.base.copy(), q.warm.copy()
     lift = np.where(q.ajar, np.maximum(p - q.p_open + q.gap, 1e-3), 0.0)
     out = np.empty_like(q.feed)
@@ -109,6 +113,46 @@ def _run_full(q: Lanes, r: Response) -> tuple[FloatArray, FloatArray]:
             new = np.where(moves, np.where(shuts, p_close + left * push, down), still)
             is_open = moves & ~shuts
         c = c + air[i] - (still - new) / (1.0 + r.warming) - cooled
+        p = new
+        out[i + 1] = p
+    return out, c
+
+
+def _run_late(q: Lanes, r: Response, lag_s: float) -> tuple[FloatArray, FloatArray]:
+    """A valve whose lift follows that of friction's two lines with a lag. While the line moves with the pressure,
+    y = p - line and lift l are linear, y' = u - K l, l' = (y - l) / lag, and each step is exact."""
+    p, c = q.base.copy(), q.warm.copy()
+    wants, lift = np.zeros_like(p), np.zeros_like(p)
+    out = np.empty_like(q.feed)
+    out[0] = p
+    h, gain_k = q.step_s, (1.0 + r.warming) * q.k
+    cool = 1.0 - np.exp(-h / r.tau_s)
+    gone = np.exp(-h / lag_s)
+    half = 0.5 / lag_s
+    turn = np.sqrt(gain_k / lag_s - half * half + 0j) + 1e-9
+    damp = np.exp(-half * h)
+    even, odd = damp * np.cos(turn * h).real, damp * (np.sin(turn * h) / turn).real
+    p_open, p_close = q.p_open, q.p_open - q.gap
+    air = np.diff(q.feed, axis=0)
+    gain = (1.0 + r.warming) * air - r.fall_kpa_per_s * h
+    for i in range(len(air)):
+        cooled = c * cool
+        push = gain[i] - r.warming * cooled
+        still = p + push - gain_k * h * lift
+        up = still - p_open > wants
+        moves = up | ((still - p_close < wants) & (wants > 0.0))
+        line = np.where(up, p_open, p_close)
+        rest = push / (gain_k * h)
+        y, over = p - line - rest, lift - rest
+        new = np.where(
+            moves,
+            line + rest + (even + half * odd) * y - gain_k * odd * over,
+            p + push - gain_k * (wants * h + (lift - wants) * lag_s * (1.0 - gone)),
+        )
+        lift = np.where(moves, rest + odd / lag_s * y + (even - half * odd) * over, wants + (lift - wants) * gone)
+        lift = np.maximum(lift, 0.0)
+        wants = np.where(moves, np.maximum(new - line, 0.0), wants)
+        c = c + air[i] - (p + push - new) / (1.0 + r.warming) - cooled
         p = new
         out[i + 1] = p
     return out, c

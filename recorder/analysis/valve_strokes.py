@@ -27,10 +27,11 @@ if TYPE_CHECKING:
 
     from recorder.model import FloatArray, IntArray
 
-__all__ = ["CLOSE", "Grid", "Law", "MetStrokes", "Window", "weights", "window"]
+__all__ = ["CLOSE", "LAGS_S", "Grid", "Law", "MetStrokes", "Window", "weights", "window"]
 
 STEPS = 50  # in time through one stroke and what follows it
 AFTER_S = 0.5  # after a stroke: a valve that closes does so within some tenths of a second
+LOG_K_LEAST = math.log(0.4)  # a valve that takes seconds to let out what a stroke brought
 LOG_K_PRIOR = (math.log(25.0), 1.3)  # 1/s: from hardly anything let out of what a stroke brings, to all
 EASED_SPREAD = 0.3  # of an eased stroke's amount and of the logarithm of its length
 T_FREE = 3.0  # degrees of freedom
@@ -39,7 +40,8 @@ GAP_SHARE = 0.05  # closing below opening, of the pressure: the scale of an expo
 NEVER = 1e6  # kPa: no valve
 FAR = 5.0  # standard deviations
 WEAK = 0.8  # of a usual stroke: less is looked at as an eased one too
-Law = Literal["even", "pops", "snaps", "ajar", "some ajar"]
+Law = Literal["even", "pops", "snaps", "ajar", "some ajar", "late", "later"]
+LAGS_S: dict[Law, float] = {"late": 0.1, "later": 0.3}  # of a sluggish valve's lift; common practice, no source
 BASE, START, LENGTH, AMOUNT, CLOSE = range(5)
 LANE_KINDS, KIND_OF = [0, 1 + START, 1 + LENGTH], [0, 0, 1, 2, 0, 0]
 
@@ -153,7 +155,7 @@ class MetStrokes:
         close = np.minimum(flat[CLOSE], p_open)
         q = Lanes(feed, grids[1] - grids[0], flat[BASE], each(g.warm), p_open, each(np.exp(g.log_k)[:, None]),
                    np.minimum(p_open - close, 1e3), each(self.found_ajar(law)))  # fmt: skip
-        p, c = run_valves(q, self.r, pops=law != "even", full=law == "snaps")
+        p, c = run_valves(q, self.r, pops=law != "even", full=law == "snaps", lag_s=LAGS_S.get(law))
         return p.reshape(len(self.grids), lanes, points, m), c.reshape(lanes, points, m)
 
     def found_ajar(self, law: Law) -> NDArray[np.bool_]:
@@ -247,7 +249,7 @@ class MetStrokes:
         and as it looks: from one of them the other is not found, since a valve opens or it does not."""
         low = float(self.after.min())
         opens = low + np.array([-0.05, 0.1, 0.25, 0.4, 0.55, 0.68, 0.79, 0.87, 0.94, 1.0]) * (self.top - low)
-        p_open, log_k = np.meshgrid(opens, np.log([4.0, 11.0, 30.0, 80.0]), indexing="ij")
+        p_open, log_k = np.meshgrid(opens, np.log([1.3, 4.0, 11.0, 30.0, 80.0]), indexing="ij")
         weak = (seen := self.seen())[AMOUNT] < WEAK * self.r.amount_kpa
         found = []
         for as_seen in (False, True) if weak.any() else (False,):
@@ -300,7 +302,7 @@ class MetStrokes:
         p_open = np.minimum(new[0], self.top + 0.5)
         own = g.own[:, near].copy()
         own[CLOSE] = np.minimum(own[CLOSE], p_open[:, None])
-        return Grid(p_open, np.clip(new[1], 0.0, 6.5), own, g.warm[near].copy(), np.zeros(u.size),
+        return Grid(p_open, np.clip(new[1], LOG_K_LEAST, 6.5), own, g.warm[near].copy(), np.zeros(u.size),
                      g.parts[near].copy())
 
 

@@ -1,0 +1,64 @@
+"""A sluggish relief valve against SciPy's integrator (scipy.integrate.solve_ivp, LSODA; Petzold 1983, SIAM J. Sci.
+Stat. Comput. 4, 136)."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy.integrate import solve_ivp
+
+from recorder.analysis import Analyser, Setup
+from recorder.analysis.closed import Response
+from recorder.analysis.valve_steps import Lanes, run_valves
+from recorder.limits import resolve
+from recorder.model import Marking
+
+
+@pytest.mark.parametrize("lag_s", [0.05, 0.3])
+@pytest.mark.parametrize("k", [1.5, 12.0])
+def test_a_late_lift_is_stepped_as_an_integrator_does(k: float, lag_s: float) -> None:
+    """Air comes in for 0.4 s and no more; the lift wants to be p - 100 kPa, and is late."""
+    steps, length = 400, 2.0
+    t = np.linspace(0.0, length, steps + 1)
+    came = 15.0 * np.clip(t / 0.4, 0.0, 1.0)
+    still = Response(0.0, 0.0, 0.0, 1.0, 15.0, 0.1, 0.4, 0.1, 0.0, 0.0, 0.0, 0.0)
+    one = np.ones(1)
+    lanes = Lanes(came[:, None], one * length / steps, 96.0 * one, 0.0 * one, 100.0 * one, k * one, 0.0 * one,
+                  np.zeros(1, bool))
+    got = run_valves(lanes, still, pops=False, lag_s=lag_s)[0][:, 0]
+
+    def slope(at: float, y: np.ndarray) -> list[float]:
+        return [(15.0 / 0.4 if at < 0.4 else 0.0) - k * max(y[1], 0.0), (max(y[0] - 100.0, 0.0) - y[1]) / lag_s]
+
+    true = solve_ivp(slope, (0.0, length), [96.0, 0.0], "LSODA", t, rtol=1e-8, atol=1e-8, max_step=2e-3).y[0]
+    assert float(np.abs(got - true).max()) < 0.02 * float(true.max() - 96.0)
+
+
+def trace(seed: int, lag_s: float) -> tuple[np.ndarray, np.ndarray]:
+    """A cap that begins to open at 100 kPa, its lift late by ``lag_s``: strokes of 9 kPa within 0.3 s, one in 1.1 s."""
+    rng = np.random.default_rng(seed)
+    starts = 4.0 + np.cumsum(1.1 * np.exp(rng.normal(0.0, 0.05, 14)))
+
+    def slope(at: float, y: np.ndarray) -> list[float]:
+        x = (at - starts) / 0.3
+        air = float(np.sum(np.where((x > 0.0) & (x < 1.0), 1.0 - np.cos(2.0 * math.pi * x), 0.0))) * 9.0 / 0.3
+        return [air - 6.0 * max(y[1], 0.0), (max(y[0] - 100.0, 0.0) - y[1]) / lag_s]
+
+    t = np.arange(0.0, float(starts[-1]) + 55.0, 0.02)
+    p = solve_ivp(slope, (0.0, float(t[-1])), [0.0, 0.0], "LSODA", t, rtol=1e-6, atol=1e-6, max_step=0.01).y[0]
+    p[t > t[-1] - 4.0] *= np.exp(-(t[t > t[-1] - 4.0] - t[-1] + 4.0) / 0.3)
+    return t, p + rng.normal(0.0, 0.12, len(t))
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("lag_s", [0.1, 0.25])
+def test_a_sluggish_valve_opens_before_the_pressure_shows_it(seed: int, lag_s: float) -> None:
+    t, p = trace(seed, lag_s)
+    analyser = Analyser(Setup("cap", Marking(100.0, "kPa", 100.0), resolve("cap", {})))
+    analyser.feed(t.round(6), p.round(4))
+    told = analyser.judgement()
+    assert told.strokes == 14
+    assert told.opening is not None and told.opening.standard_uncertainty is not None
+    assert abs(told.opening.value - 100.0) < min(2.0, 2.5 * told.opening.standard_uncertainty)
