@@ -70,10 +70,12 @@ class ClockAxis(PlainAxis):
 
     def tickSpacing(self, minVal: float, maxVal: float, size: float) -> list[tuple[float, float]]:
         room = max(size / (self.style["tickFont"].pixelSize() * 5 if self.style["tickFont"] else 70), 1.0)
+        span = maxVal - minVal
         for step in (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 1200, 1800, 3600):
-            if (maxVal - minVal) / step <= room:
-                break
-        return [(float(step), 0.0)]
+            if span / step <= room:
+                return [(float(step), 0.0)]
+        hours = 10.0 ** np.ceil(np.log10(span / room / 3600.0))  # no test, but a file may claim years
+        return [(3600.0 * float(hours), 0.0)]
 
 
 class DecadeAxis(PlainAxis):

@@ -5,8 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import pytest
 
 from recorder.window.colours import LIGHT
+from recorder.window.qt_plot import ClockAxis
 from recorder.window.qt_trace import TraceView
 from recorder.window.state_levels import Line
 from recorder.window.state_testing import Span
@@ -45,3 +47,9 @@ def test_only_what_has_changed_is_drawn_anew(qtbot: Any) -> None:
     view.redraw()
     assert len(drawn(view, "levels")) == 2 and levels[0].scene() is None
     assert len(drawn(view, "phases")) == 3
+
+
+@pytest.mark.parametrize("span_s", [30.0, 3_000.0, 90_000.0, 9e8])
+def test_a_time_axis_has_few_ticks_whatever_a_file_claims(qtbot: Any, span_s: float) -> None:
+    ((step, _),) = ClockAxis("bottom").tickSpacing(0.0, span_s, 800.0)
+    assert 1.0 < span_s / step <= 12.0
