@@ -4,7 +4,8 @@ It opens at p_open and is shut again at p_close. Several laws are tried and aver
 strokes. "even": the lift follows p - p_open while the pressure rises, p - p_close while it falls, and stays where it
 is between the two (friction). "pops": it follows p - p_close as soon as it is open. "ajar": the same, but once open it
 does not shut quite, so that later strokes find it open. "some ajar": only some of them do. "snaps": it is wholly open
-until it shuts. "late", "later": as "even", but the lift is late by a time constant. What flows out lowers the pressure by k times the lift a second.
+until it shuts. "late", "later": as "even", but the lift is late by a time constant. What flows out lowers the pressure
+by k times the lift a second.
 
 Opening and gain are laid out on a grid; at each point the strokes' own numbers are found by least squares
 (``valve_strokes``), and the posterior is summed over the grid.

@@ -249,7 +249,8 @@ class MetStrokes:
         and as it looks: from one of them the other is not found, since a valve opens or it does not."""
         low = float(self.after.min())
         opens = low + np.array([-0.05, 0.1, 0.25, 0.4, 0.55, 0.68, 0.79, 0.87, 0.94, 1.0]) * (self.top - low)
-        p_open, log_k = np.meshgrid(opens, np.log([1.3, 4.0, 11.0, 30.0, 80.0]), indexing="ij")
+        gains = [4.0, 11.0, 30.0, 80.0] if law == "snaps" else [1.3, 4.0, 11.0, 30.0, 80.0]
+        p_open, log_k = np.meshgrid(opens, np.log(gains), indexing="ij")
         weak = (seen := self.seen())[AMOUNT] < WEAK * self.r.amount_kpa
         found = []
         for as_seen in (False, True) if weak.any() else (False,):

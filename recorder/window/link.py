@@ -110,7 +110,7 @@ class Link:
 
         chosen: list[tuple[float, SampleBlock]] = []
         have = 0
-        for host_s, block in reversed(self._blocks):
+        for host_s, block in reversed(tuple(self._blocks)):  # a copy: the session's thread may add to it meanwhile
             if have >= latest:
                 break
             chosen.append((host_s, block))

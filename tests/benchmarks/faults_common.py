@@ -300,7 +300,8 @@ def _server_pid() -> int:
 
 def start_warm(command: Sequence[str], log: Path, environment: dict[str, str] | None = None) -> Started:
     """The recorder as a process of its own, forked from one that has loaded the program: for many runs."""
-    server = _server()
+    with _STARTING:  # the first of several threads makes it, and none makes it twice
+        server = _server()
     started = _Forked(command[3:], log, environment or {})
     if _server_pid() != server:
         raise RuntimeError("the fork server ended and began anew, without the library of faults")
