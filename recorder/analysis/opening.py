@@ -40,6 +40,7 @@ FITS = 3.0  # residuals' variance over what noise explains, beyond which no law 
 BETWEEN = 0.3  # of what a full stroke brings between two readings
 KNOCK = 3.0  # standard deviations
 PLAIN = 0.2  # of what a stroke brings: so much more gone after the strokes than air's cooling explains was let out
+STILL_S = 2.0  # and after that for so long: what stays meanwhile is held
 HELD_S = 3.0  # after the last stroke: a cap that never seals has lost most of the pressure; common practice, no source
 
 
@@ -110,8 +111,9 @@ def find_opening(
     level = _levels(x, strokes, end_s)
     fell = {} if quick else fell_back(x, strokes, level)
     begins = _first(strokes, level)
-    if fell and float(np.median(level[min(fell) :])) < 0.6 * max(s.top_kpa for s in strokes):
-        fell = {}  # nothing is held: it never seals
+    most_gone = bool(fell) and float(np.median(level[min(fell) :])) < 0.6 * max(s.top_kpa for s in strokes)
+    if most_gone and strokes[-1].end_s + HELD_S + STILL_S > end_s:
+        fell = {}  # it may never seal
     if begins is None and not fell:
         return None
     k, usual = begins or (min(fell), float(np.median([s.rise_kpa for s in strokes])))
@@ -188,10 +190,14 @@ def _fit(
 
 
 def _holds(x: Prepared, last: Stroke, end_s: float) -> bool:
-    """Whether some seconds after the last stroke more than half of the pressure is left: a cap that shuts again holds
-    it, one that never seals does not."""
+    """Whether some seconds after the last stroke more than half of the pressure is left, or a quarter that stays: a cap
+    that shuts again holds it, one that never seals does not."""
     at = last.end_s + HELD_S
-    return at > end_s or float(np.interp(at, x.t, x.smooth)) > 0.5 * last.top_kpa
+    if at > end_s:
+        return True
+    soon, later = (float(p) for p in np.interp([at, min(at + STILL_S, end_s)], x.t, x.smooth))
+    stays = at + STILL_S <= end_s and soon - later < 0.03 * last.top_kpa
+    return soon > 0.5 * last.top_kpa or (stays and soon > 0.25 * last.top_kpa)
 
 
 def _stays(x: Prepared, last: Stroke, end_s: float) -> bool:

@@ -21,13 +21,15 @@ SURE = 4.0  # standard deviations
 LOOK_S = 0.6  # after the top: a valve that closes does so within some tenths of a second
 LAG_S = 0.02  # a valve that snaps open takes about so long; common practice, no source
 COOLS, COOLS_U = 0.29, 0.1  # of a stroke: what cooling air gives back, 1 - 1/gamma at most, and what hoses do
+SLUGGISH = 0.3  # of half of the fall's time, by which a valve may have been late to open; no source
 TOP_BIAS, TOP_SPREAD = 1.2, 0.6  # standard deviations by which the highest of some ten readings is too high; spread
 
 
 @dataclass(frozen=True, slots=True)
 class Top:
     """The top of a stroke: its number, pressure with the noise taken out and its standard uncertainty (kPa), when (s);
-    how steeply the pressure rose before (kPa/s); the lowest pressure after it (kPa), when it was nearly there (s)."""
+    how steeply the pressure rose before (kPa/s); the lowest pressure after it (kPa), when it was nearly there (s); how
+    long it took to be half way there (s)."""
 
     stroke: int
     kpa: float
@@ -36,12 +38,15 @@ class Top:
     rate: float
     low_kpa: float
     low_s: float
+    half_s: float = 0.0
 
     def onset(self, dt_s: float) -> tuple[float, float]:
         """Pressure (kPa) at which a valve opened that then let out far more than the pump brought in, and its standard
         uncertainty: the top, less what the valve's lag lets it rise; between two readings it may have been higher."""
         late = self.rate * LAG_S
-        return self.kpa - late / 2, math.hypot(self.u, late, self.rate * dt_s / 2)
+        # one that takes its time to let out may have taken it to open
+        slow = SLUGGISH * self.rate * max(self.half_s - dt_s - LAG_S, 0.0)
+        return self.kpa - late / 2, math.hypot(self.u, late, self.rate * dt_s / 2, slow)
 
 
 def fell_back(x: Prepared, strokes: Sequence[Stroke], level: FloatArray) -> dict[int, float]:
@@ -88,7 +93,8 @@ def _top(x: Prepared, strokes: Sequence[Stroke], j: int, end_s: float) -> Top | 
     rate = max(float(np.max(x.slope[a : a + k + 1])), 0.0)
     shut = k + int(np.argmax(p[k:] <= low + 0.1 * (top - low)))
     u = math.hypot(TOP_SPREAD * x.sd_kpa, x.step_kpa / math.sqrt(12.0), 0.05)
-    return Top(j, top, u, float(t[k]), rate, low, float(t[shut]))
+    half = k + int(np.argmax(p[k:] <= low + 0.5 * (top - low)))
+    return Top(j, top, u, float(t[k]), rate, low, float(t[shut]), float(t[half] - t[k]))
 
 
 def ceiling(found: Sequence[Top], rises_kpa: Sequence[float], usual_kpa: float) -> float:

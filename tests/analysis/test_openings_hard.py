@@ -197,3 +197,26 @@ def test_a_peak_that_swings_to_both_sides_is_a_knock() -> None:
         told = judged(knocked)
         assert told.strokes == made.strokes
         assert told.opening is None
+
+
+def test_a_cap_that_shuts_at_half_of_its_opening_seals() -> None:
+    """Strokes of 25 kPa, a valve that opens at 75 kPa, late by 0.1 s, and shuts at 41 kPa: two go down there,
+    and it stays there. By steps of a millisecond."""
+    rng = np.random.default_rng(5)
+    starts = 4.0 + 0.9 * np.arange(6)
+    t = np.arange(0.0, 66.0, 1e-3)
+    air = sum(25.0 / 0.25 * (1.0 - np.cos(2.0 * np.pi * (t - s) / 0.25)) * ((t > s) & (t < s + 0.25)) for s in starts)
+    p, lift, is_open, now = np.zeros_like(t), 0.0, False, 0.0
+    for i in range(len(t)):
+        is_open = (is_open and now > 41.0) or now > 75.0
+        lift += ((now - 40.0 if is_open else 0.0) - lift) * 1e-3 / 0.1
+        now = now + 1e-3 * (float(air[i]) - 6.0 * lift)
+        p[i] = now if t[i] < 62.0 else 0.0
+    pick = slice(0, None, 10)
+    reads = p[pick] + rng.normal(0.0, 0.12, len(p[pick]))
+    analyser = Analyser(Setup("cap", Marking(75.0, "kPa", 75.0), resolve("cap", {})))
+    analyser.feed(t[pick].round(6), reads.round(4))
+    told = analyser.judgement()
+    assert told.opening is not None and told.opening.standard_uncertainty is not None
+    assert abs(told.opening.value - 75.0) < 2.0 * told.opening.standard_uncertainty
+    assert told.outcome in ("pass", "undecided")
