@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 __all__ = ["without_fall"]
 
 AFTER_S = 0.3  # from the steepest point of a stroke on to where it is over
-PAUSE_S = 3.0  # common practice, no source
+PAUSE_S = 3.0  # between two strokes; longer is a hold; common practice, no source
 KEPT_UP_S = 12.0  # so long a row of strokes too weak to be seen by themselves may be
 ABOUT = 0.2  # of the steepest fall, less than by which another is as steep
 FALL_S = 2.0  # after the last stroke: over so long it is seen how fast the pressure falls between strokes
