@@ -34,6 +34,7 @@ LIKELY = 18  # points of the first grid that are worth more than one look
 SHUT_SHARE = 0.02  # of its greatest lift: next to nothing passes any more
 LAW_TEMPER = 4.0  # all laws are wrong somewhere: a slightly better fit does not decide between them
 RARE = 1.5  # minus the log of the share of valves that are sluggish by so much, of any other law's; no source
+SLOW_LOG_K = math.log(12.0)  # 1/s: what a stroke brought is out within some tenths of a second or later
 FAR_WORSE = 4.0  # log likelihood ratio beyond which a law no longer counts
 FITS_ALREADY = 1.5  # residuals' variance over what noise explains: then no further law is wanted
 MISS_S = 0.05  # for so long a misfit of the response's shape lasts
@@ -134,8 +135,10 @@ def _laws(fit: MetStrokes, n: int, free: int, correlated: float) -> dict[Law, Gr
 
     explore("even")
     explore("pops")
-    explore("late")
-    explore("later")
+    # a lift that is late lets out slowly, and looks like a small gain
+    if min(float(g.log_k[int(np.argmin(g.cost))]) for g in found.values()) < SLOW_LOG_K:
+        explore("late")
+        explore("later")
     even, pops = found["even"], found["pops"]
     it_pops = pops.cost.min() - even.cost.min() <= FAR_WORSE * LAW_TEMPER * _excess(even, n, free) * correlated
     if it_pops and len(fit.windows) > 1:
