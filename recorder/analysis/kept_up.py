@@ -10,14 +10,13 @@ import numpy as np
 
 from recorder.analysis.filters import running_mean
 from recorder.analysis.signal import Prepared
-from recorder.analysis.stroke_chain import USUAL_CADENCE_S, Rises
+from recorder.analysis.stroke_chain import LAG_S, USUAL_CADENCE_S, Rises
 
 if TYPE_CHECKING:
     from recorder.model import IntArray
 
 __all__ = ["without_fall"]
 
-AFTER_S = 0.3  # from the steepest point of a stroke on to where it is over
 PAUSE_S = 3.0  # between two strokes; longer is a hold; common practice, no source
 KEPT_UP_S = 12.0  # so long a row of strokes too weak to be seen by themselves may be
 ABOUT = 0.2  # of the steepest fall, less than by which another is as steep
@@ -34,7 +33,7 @@ def without_fall(x: Prepared, c: Rises, chosen: IntArray, end_s: float) -> tuple
     begin, last = float(c.t[run[0]]), float(c.t[run[-1]])
     # strokes that are not found yet keep it up: it falls from the last of them on
     n = max(round(FALL_S / x.dt_s), 4)
-    lo, hi = np.searchsorted(t, [last + AFTER_S, min(last + AFTER_S + KEPT_UP_S, end_s)])
+    lo, hi = np.searchsorted(t, [last + LAG_S, min(last + LAG_S + KEPT_UP_S, end_s)])
     if hi - lo <= n:
         return x, 0.0
     since = np.arange(n) - (n - 1) / 2.0

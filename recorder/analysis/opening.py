@@ -16,9 +16,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.closed import Response, closed_response
-from recorder.analysis.popped import FINE_S
 from recorder.analysis.relief import LOOK_S, Top, ceiling, fell_back, tops
-from recorder.analysis.signal import Prepared
+from recorder.analysis.signal import FINE_S, Prepared
 from recorder.analysis.stroke import Stroke
 from recorder.analysis.valve import ValveFit, fit_valve
 

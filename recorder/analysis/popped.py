@@ -8,21 +8,20 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.filters import running_mean, running_median
-from recorder.analysis.signal import Prepared
+from recorder.analysis.signal import FINE_S, Prepared
 from recorder.analysis.stroke import Stroke
 from recorder.analysis.stroke_chain import USUAL_CADENCE_S
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
-__all__ = ["FINE_S", "with_peaks", "with_popped"]
+__all__ = ["with_peaks", "with_popped"]
 
 POPS_S = 0.1  # from the start of a stroke that opens a valve at once to the start of the fall
 PEAK_S = 0.4  # from the start of such a stroke to where the rest of it shows; half a slow stroke
 PEAK_SHARE = 0.1  # of a usual stroke: a smaller peak is none
 SURE = 8.0  # standard deviations of a reading
 BESIDE_S = 0.25  # before and after a short peak: over so long a level is looked at
-FINE_S = 0.03  # readings further apart show a short peak in one of them alone, which a wild reading is as well
 PLAIN = 5.0  # standard deviations: of a peak, and of what it leaves
 LEAVES = 0.5  # of a peak's height: air that cools bends the line along which the pressure would have gone on
 LIKE_FALL = 0.6  # of the usual sudden fall and of its slope: as much again is one more
@@ -39,7 +38,7 @@ def with_popped(x: Prepared, strokes: list[Stroke], slope_sd: float, level_sd: f
     at = np.flatnonzero((s[1:-1] <= s[:-2]) & (s[1:-1] < s[2:]) & (s[1:-1] < -12.0 * slope_sd)) + 1
     at = at[(t[at] > strokes[0].end_s) & (t[at] < end_s - 1.0)]
     level = running_mean(p, 2 * round(0.06 / x.dt_s) + 1)
-    strokes = [_from_peak(x, q, k > 0 and strokes[k - 1].end_s, usual) for k, q in enumerate(strokes)]
+    strokes = [_from_peak(x, q, strokes[k - 1].end_s if k else 0.0, usual) for k, q in enumerate(strokes)]
     starts = np.array([q.start_s for q in strokes])
     then = np.append(starts, np.inf)[np.searchsorted(starts, t[at])]  # when the next one begins
     until = np.clip(then - 0.05, t[at] + 0.25, t[at] + 0.8)

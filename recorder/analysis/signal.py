@@ -15,9 +15,10 @@ from recorder.analysis.filters import running_mean, running_median, smooth_slope
 if TYPE_CHECKING:
     from recorder.model import FloatArray, IntArray
 
-__all__ = ["Prepared", "prepare"]
+__all__ = ["FINE_S", "Prepared", "prepare"]
 
 _MAD_TO_SD = 1.4826  # of a normal distribution
+FINE_S = 0.03  # readings further apart show a short peak in one of them alone, which a wild reading is as well
 AMONG_S = 2.0  # after another rise a stroke may follow
 SLOPE_S = 0.09  # width of the Gaussian whose derivative gives the slope: a fraction of a stroke
 
@@ -78,12 +79,12 @@ def without_spikes(p: FloatArray, dt_s: float, sd_kpa: float) -> tuple[FloatArra
     """
     if len(p) < 5:
         return p, 0
-    width = 3 if dt_s > 0.03 else 5
+    width = 3 if dt_s > FINE_S else 5
     middle = running_median(p, width)
-    limit = max(7.0 * sd_kpa, 4.0 if dt_s > 0.03 else 1.5)
+    limit = max(7.0 * sd_kpa, 4.0 if dt_s > FINE_S else 1.5)
     off = p - middle
     wild = np.abs(off) > limit
-    if dt_s > 0.03 and wild.any():
+    if dt_s > FINE_S and wild.any():
         steep = np.diff(middle, prepend=middle[0])
         most = float(steep.max())
         rises = np.flatnonzero(steep > max(0.3 * most, limit / 2))

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 __all__ = ["Habit", "Rises", "chain", "habit_of"]
 
 USUAL_CADENCE_S = 1.0  # published service manuals ask for about one push a second
+LAG_S = 0.3  # from the steepest point back to before the stroke: half a slow stroke
 SHORTEST_S = 0.35  # between two strokes: no hand is faster
 CADENCE_SPREAD = 0.22  # of the logarithm of an interval: hands are no clocks
 PAUSE_COST = 4.5  # log likelihood ratio that a stroke after a pause has to overcome

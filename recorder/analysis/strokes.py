@@ -21,14 +21,20 @@ from recorder.analysis.kept_up import without_fall
 from recorder.analysis.popped import with_peaks, with_popped
 from recorder.analysis.signal import SLOPE_S, Prepared
 from recorder.analysis.stroke import Stroke
-from recorder.analysis.stroke_chain import SHORTEST_S, USUAL_CADENCE_S, Rises, chain, habit_of
+from recorder.analysis.stroke_chain import (
+    LAG_S,
+    SHORTEST_S,
+    USUAL_CADENCE_S,
+    Rises,
+    chain,
+    habit_of,
+)
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray, IntArray
 
 __all__ = ["find_strokes"]
 
-LAG_S = 0.3  # from the steepest point back to before the stroke: half a slow stroke
 LONG_S = 0.6  # half of the time over which a lone stroke has to stay
 CLEAR = 12.0  # standard deviations of noise: strokes so steep need no better filter
 ALIKE = 0.25  # autocorrelation of the slope at the cadence, at least

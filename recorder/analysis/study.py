@@ -158,7 +158,7 @@ def study(
     if setup.test == "cap" and parts.strokes and fault is None:  # the end of a gauge's range is a ceiling too
         opening = find_opening(x, parts.strokes, end, quick=quick)
     hold = max(parts.holds, key=lambda h: h[1] - h[0]) if parts.holds else None
-    fit = None
+    fit = before = None
     if hold is not None:
         if opening is not None and hold[0] <= opening.reseat_s < min(hold[0] + 8.0, hold[1] - 2.0):
             hold = (opening.reseat_s, hold[1])  # a cap's hold begins where the cap has closed again
@@ -167,21 +167,22 @@ def study(
             rise = next(
                 (s.rise_kpa for s in reversed(parts.strokes) if s.end_s <= hold[0] + 0.5), 1.0
             )
+            before = _before(parts, hold[0])
             fit = fit_hold(
                 t[pick],
                 x.p[pick],
                 step_kpa=x.step_kpa,
                 noise_kpa=x.noise_kpa,
                 last_rise_kpa=rise,
-                strokes=_before(parts, hold[0]),
+                strokes=before,
                 quick=quick,
             )
     if parts.knocked_off and hold is not None and hold[1] - hold[0] > setup.procedure.hold_s - 1.0:
         parts = replace(parts, knocked_off=False)  # the hold was complete: however it ended
     early = None
     # what hides a leak lets nothing be sure
-    if hold is not None and fit is not None and beat is None and not fit.rising:
-        early = _early(setup, x, hold, fit, _before(parts, hold[0]), now_only=quick)
+    if hold is not None and fit is not None and before is not None and beat is None and not fit.rising:
+        early = _early(setup, x, hold, fit, before, now_only=quick)
     head = None if quick or fault is not None else _headspace(setup, x, parts, opening, fit)
     shift = None
     if parts.zero_again_s is not None and not quick:
