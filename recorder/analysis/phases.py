@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -22,6 +23,7 @@ __all__ = ["TRANSITIONS", "Stretches", "Stroke", "find_zero", "gone_at_once", "p
 
 AT_ONCE_S = 0.1  # from 80 to 20 %: a hose that came off; a valve turned by hand takes longer; no source
 SOON_S, SLOPE_S = 3.0, 0.3  # after the last stroke; a fall's slope is taken over so long at most
+_VERY_FIRST_S, _STAYS_S = 0.12, 3.0  # a start too short for the first second to be vented
 QUIET_S = 4.0  # longer than a pause between two strokes of one pump-up; common practice, no source
 
 
@@ -52,13 +54,18 @@ def find_zero(t: FloatArray, p: FloatArray) -> tuple[float, float, float]:
     values = np.unique(p)
     step = float(np.median(np.diff(values))) if len(values) > 2 else 0.0
     limit = max(5.0 * spread, 1.2, 2.5 * step)
-    above = p > level + limit
-    need = max(round(0.25 / dt), 2)
-    run = np.convolve(above, np.ones(need), "valid") >= need
-    at = int(np.argmax(run)) if run.any() else len(p)
-    end = float(t[at]) - 0.25 if at < len(p) else float(t[-1])
-    if run.any():
-        end = _where_it_leaves(t[: at + need], p[: at + need], end, dt)
+    short = _short_start(t, p, dt, step)
+    if short is not None:
+        at, limit = short
+        end = float(t[at])
+    else:
+        above = p > level + limit
+        need = max(round(0.25 / dt), 2)
+        run = np.convolve(above, np.ones(need), "valid") >= need
+        at = int(np.argmax(run)) if run.any() else len(p)
+        end = float(t[at]) - 0.25 if at < len(p) else float(t[-1])
+        if run.any():
+            end = _where_it_leaves(t[: at + need], p[: at + need], end, dt)
     part = p[t < end] if np.count_nonzero(t < end) >= 3 else p[: max(at, 1)]
     centre = float(np.median(part))
     kept = part[np.abs(part - centre) <= limit]
@@ -67,7 +74,27 @@ def find_zero(t: FloatArray, p: FloatArray) -> tuple[float, float, float]:
     # correlated noise: as if every quarter second gave one independent reading
     independent = max(len(kept) * min(dt / 0.25, 1.0), 1.0)
     u = float(np.hypot(np.std(kept), step / 3.46) / np.sqrt(independent))
+    if len(kept) < 3:
+        u = max(u, limit / 3.0)  # it may have begun to rise already
     return zero, u, max(end, float(t[0]))
+
+
+def _short_start(t: FloatArray, p: FloatArray, dt_s: float, step_kpa: float) -> tuple[int, float] | None:
+    """Where pumping began within the first second, and stayed above the very first readings: number of the first
+    reading of the rise, and how far vented readings may lie from their middle (kPa). Else None."""
+    soon = np.searchsorted(t, t[0] + max(1.0, 3 * dt_s), "right")
+    few = max(int(np.searchsorted(t, t[0] + _VERY_FIRST_S, "right")), 3)
+    level = float(np.median(p[:few]))
+    change = np.diff(p[:soon])
+    spread = 1.4826 * float(np.median(np.abs(change - np.median(change)))) / math.sqrt(2.0)
+    limit = max(5.0 * spread, 1.2, 2.5 * step_kpa)
+    back = np.flatnonzero(p[: np.searchsorted(t, t[0] + _STAYS_S)] <= level + limit)
+    last = int(back[-1]) if len(back) else 0
+    if last + 1 >= soon or float(t[-1] - t[0]) < _STAYS_S:
+        return None
+    # the rise began before it was that clear
+    low = np.flatnonzero(p[: last + 1] <= level + max(2.0 * spread, 0.5 * step_kpa))
+    return int(low[-1]) + 1 if len(low) else 1, limit
 
 
 def _where_it_leaves(t: FloatArray, p: FloatArray, end_s: float, dt_s: float) -> float:

@@ -97,7 +97,7 @@ def fit_valve(
     each = [weights(g.cost, chi) for g in found]
     # evidence of a law: what its grid holds together, not its best point alone
     held = [c - chi * math.log(np.exp(-(g.cost - c) / chi).mean()) for c, g in zip(costs, found, strict=True)]
-    rare = np.array([RARE if law in LAGS_S else 0.0 for law in laws])
+    rare = np.array([RARE if law in ("late", "later") else 0.0 for law in laws])
     share = weights(np.array(held) + LAW_TEMPER * chi * rare, LAW_TEMPER * chi)
     opens = np.array([w @ g.p_open for w, g in zip(each, found, strict=True)])
     close = [g.own[CLOSE, :, -1] for g in found]
@@ -135,6 +135,7 @@ def _laws(fit: MetStrokes, n: int, free: int, correlated: float) -> dict[Law, Gr
 
     explore("even")
     explore("pops")
+    explore("soon")
     # a lift that is late lets out slowly, and looks like a small gain
     if min(float(g.log_k[int(np.argmin(g.cost))]) for g in found.values()) < SLOW_LOG_K:
         explore("late")

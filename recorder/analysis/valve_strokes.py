@@ -40,8 +40,8 @@ GAP_SHARE = 0.05  # closing below opening, of the pressure: the scale of an expo
 NEVER = 1e6  # kPa: no valve
 FAR = 5.0  # standard deviations
 WEAK = 0.8  # of a usual stroke: less is looked at as an eased one too
-Law = Literal["even", "pops", "snaps", "ajar", "some ajar", "late", "later"]
-LAGS_S: dict[Law, float] = {"late": 0.1, "later": 0.3}  # of a sluggish valve's lift; common practice, no source
+Law = Literal["even", "pops", "snaps", "ajar", "some ajar", "soon", "late", "later"]
+LAGS_S: dict[Law, float] = {"soon": 0.015, "late": 0.1, "later": 0.3}  # of a sluggish valve's lift; common practice, no source
 BASE, START, LENGTH, AMOUNT, CLOSE = range(5)
 LANE_KINDS, KIND_OF = [0, 1 + START, 1 + LENGTH], [0, 0, 1, 2, 0, 0]
 
