@@ -4,7 +4,8 @@ It opens at p_open and is shut again at p_close. Several laws are tried and aver
 strokes. "even": the lift follows p - p_open while the pressure rises, p - p_close while it falls, and stays where it
 is between the two (friction). "pops": it follows p - p_close as soon as it is open. "ajar": the same, but once open it
 does not shut quite, so that later strokes find it open. "some ajar": only some of them do. "snaps": it is wholly open
-until it shuts. "late", "later": as "even", but the lift is late by a time constant. What flows out lowers the pressure
+until it shuts. "soon", "late", "later": as "even", but the lift is late by a time constant: milliseconds for any
+valve's own weight and friction, tenths of a second for a sluggish one. What flows out lowers the pressure
 by k times the lift a second.
 
 Opening and gain are laid out on a grid; at each point the strokes' own numbers are found by least squares
@@ -23,7 +24,7 @@ import numpy as np
 from recorder.analysis.closed import Response
 from recorder.analysis.signal import Prepared
 from recorder.analysis.stroke import Stroke
-from recorder.analysis.valve_strokes import CLOSE, LAGS_S, Grid, Law, MetStrokes, weights, window
+from recorder.analysis.valve_strokes import CLOSE, Grid, Law, MetStrokes, weights, window
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray
@@ -33,8 +34,8 @@ __all__ = ["ValveFit", "fit_valve"]
 LIKELY = 18  # points of the first grid that are worth more than one look
 SHUT_SHARE = 0.02  # of its greatest lift: next to nothing passes any more
 LAW_TEMPER = 4.0  # all laws are wrong somewhere: a slightly better fit does not decide between them
-RARE = 1.5  # minus the log of the share of valves that are sluggish by so much, of any other law's; no source
 SLOW_LOG_K = math.log(12.0)  # 1/s: what a stroke brought is out within some tenths of a second or later
+MOST_TURNS, GAINED = 9, 0.5  # a finer grid is worth while as long as it fits better by so much (log likelihood)
 FAR_WORSE = 4.0  # log likelihood ratio beyond which a law no longer counts
 FITS_ALREADY = 1.5  # residuals' variance over what noise explains: then no further law is wanted
 MISS_S = 0.05  # for so long a misfit of the response's shape lasts
@@ -97,8 +98,7 @@ def fit_valve(
     each = [weights(g.cost, chi) for g in found]
     # evidence of a law: what its grid holds together, not its best point alone
     held = [c - chi * math.log(np.exp(-(g.cost - c) / chi).mean()) for c, g in zip(costs, found, strict=True)]
-    rare = np.array([RARE if law in ("late", "later") else 0.0 for law in laws])
-    share = weights(np.array(held) + LAW_TEMPER * chi * rare, LAW_TEMPER * chi)
+    share = weights(np.array(held), LAW_TEMPER * chi)
     opens = np.array([w @ g.p_open for w, g in zip(each, found, strict=True)])
     close = [g.own[CLOSE, :, -1] for g in found]
     closes = np.array([w @ c for w, c in zip(each, close, strict=True)])
@@ -125,10 +125,21 @@ def _laws(fit: MetStrokes, n: int, free: int, correlated: float) -> dict[Law, Gr
         g = fit.first_grid(law)
         g = g.best(LIKELY)  # most points of the grid are hopeless
         fit.improve(g, 2, law)
-        for times in (2, 1, 1):
+        for turn in range(MOST_TURNS):
+            before = float(g.cost.min())
             g = fit.finer(g, _excess(g, n, free) * correlated)
-            fit.improve(g, times, law)
+            fit.improve(g, 1 if turn == 1 else 2, law)
+            least = float(g.cost.min())
+            gains = before - least
+            if (turn > 1 and gains < GAINED) or least - 2.0 * gains > far_worse():
+                break
         found[law] = g
+
+    def far_worse() -> float:
+        if not found:
+            return math.inf
+        best = min(found.values(), key=lambda g: float(g.cost.min()))
+        return float(best.cost.min()) + FAR_WORSE * LAW_TEMPER * _excess(best, n, free) * correlated
 
     def misfit() -> float:
         return min(_excess(g, n, free) for g in found.values())

@@ -120,7 +120,8 @@ def _run_full(q: Lanes, r: Response) -> tuple[FloatArray, FloatArray]:
 
 def _run_late(q: Lanes, r: Response, lag_s: float) -> tuple[FloatArray, FloatArray]:
     """A valve whose lift follows that of friction's two lines with a lag. While the line moves with the pressure,
-    y = p - line and lift l are linear, y' = u - K l, l' = (y - l) / lag, and each step is exact."""
+    y = p - line and lift l are linear, y' = u - K l, l' = (y - l) / lag, and each step is exact; a step in which the
+    line is met is two."""
     p, c = q.base.copy(), q.warm.copy()
     wants, lift = np.zeros_like(p), np.zeros_like(p)
     out = np.empty_like(q.feed)
@@ -130,8 +131,13 @@ def _run_late(q: Lanes, r: Response, lag_s: float) -> tuple[FloatArray, FloatArr
     gone = np.exp(-h / lag_s)
     half = 0.5 / lag_s
     turn = np.sqrt(gain_k / lag_s - half * half + 0j) + 1e-9
-    damp = np.exp(-half * h)
-    even, odd = damp * np.cos(turn * h).real, damp * (np.sin(turn * h) / turn).real
+
+    def waves(some: NDArray[np.intp] | slice, after_s: FloatArray) -> tuple[FloatArray, FloatArray]:
+        damp = np.exp(-half * after_s)
+        w = turn[some] * after_s
+        return damp * np.cos(w).real, damp * (np.sin(w) / turn[some]).real
+
+    even, odd = waves(slice(None), h)
     p_open, p_close = q.p_open, q.p_open - q.gap
     air = np.diff(q.feed, axis=0)
     gain = (1.0 + r.warming) * air - r.fall_kpa_per_s * h
@@ -143,13 +149,22 @@ def _run_late(q: Lanes, r: Response, lag_s: float) -> tuple[FloatArray, FloatArr
         moves = up | ((still - p_close < wants) & (wants > 0.0))
         line = np.where(up, p_open, p_close)
         rest = push / (gain_k * h)
-        y, over = p - line - rest, lift - rest
+        a, b, first, l_first = even, odd, p, lift
+        meets = np.flatnonzero(moves & np.where(up, p < line + wants, p > line + wants))
+        if len(meets):
+            to = line[meets] + wants[meets]
+            before = np.clip((to - p[meets]) / (still[meets] - p[meets]), 0.0, 1.0) * h[meets]
+            a, b, first, l_first = even.copy(), odd.copy(), p.copy(), lift.copy()
+            a[meets], b[meets] = waves(meets, h[meets] - before)
+            first[meets] = to
+            l_first[meets] = wants[meets] + (lift[meets] - wants[meets]) * np.exp(-before / lag_s)
+        y, over = first - line - rest, l_first - rest
         new = np.where(
             moves,
-            line + rest + (even + half * odd) * y - gain_k * odd * over,
+            line + rest + (a + half * b) * y - gain_k * b * over,
             p + push - gain_k * (wants * h + (lift - wants) * lag_s * (1.0 - gone)),
         )
-        lift = np.where(moves, rest + odd / lag_s * y + (even - half * odd) * over, wants + (lift - wants) * gone)
+        lift = np.where(moves, rest + b / lag_s * y + (a - half * b) * over, wants + (lift - wants) * gone)
         lift = np.maximum(lift, 0.0)
         wants = np.where(moves, np.maximum(new - line, 0.0), wants)
         c = c + air[i] - (p + push - new) / (1.0 + r.warming) - cooled

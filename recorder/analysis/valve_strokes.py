@@ -41,7 +41,8 @@ NEVER = 1e6  # kPa: no valve
 FAR = 5.0  # standard deviations
 WEAK = 0.8  # of a usual stroke: less is looked at as an eased one too
 Law = Literal["even", "pops", "snaps", "ajar", "some ajar", "soon", "late", "later"]
-LAGS_S: dict[Law, float] = {"soon": 0.015, "late": 0.1, "later": 0.3}  # of a sluggish valve's lift; common practice, no source
+# of a valve's lift: its weight and friction, milliseconds; a sluggish one's; common practice, no source
+LAGS_S: dict[Law, float] = {"soon": 0.015, "late": 0.1, "later": 0.3}
 BASE, START, LENGTH, AMOUNT, CLOSE = range(5)
 LANE_KINDS, KIND_OF = [0, 1 + START, 1 + LENGTH], [0, 0, 1, 2, 0, 0]
 
