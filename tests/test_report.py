@@ -218,7 +218,7 @@ def test_a_cap_judged_by_its_peak_is_said_to_be() -> None:
         analyser = Analyser(Setup("cap", part.marked, procedure, trace.calibration))
         analyser.feed(trace.adapter_time_s[kept], trace.reading_kpa[kept])
         judgement = analyser.judgement().to_json()
-        quantity = report.quantity(judgement[judged])
-        assert judgement["reasons"][0]["text"].startswith(f"It opens where it should: {quantity.removesuffix(' kPa')}")
+        value, u = (judgement[judged][key] for key in ("value", "standard_uncertainty"))
+        assert judgement["reasons"][0]["text"].startswith(f"It opens where it should: {value:.1f} ± {2 * u:.1f} kPa")
         [said[judged]] = [line for line in report.summary(judgement) if "this one is judged" in line]
     assert said["opening"].startswith("  began to open at ") and said["peak"].startswith("  highest reading ")

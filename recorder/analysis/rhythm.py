@@ -20,7 +20,10 @@ if TYPE_CHECKING:
 
 __all__ = ["Beat", "find_beat", "without_beat"]
 
-LOWEST_HZ, HIGHEST_HZ = 0.3, 12.0  # slower is not told from settling; an idling engine's strokes are below 12 Hz
+LOWEST_HZ, HIGHEST_HZ = 0.3, 12.0  # an idling engine's strokes are below 12 Hz
+# slower (readings few enough that a quick rhythm looks slow): so many waves, and all but so much of what does not
+# drift, or it is not told from settling
+WAVES, SLOW_REST, SLOW_KPA = 3.0, 0.2, 0.5
 SMALLEST_KPA = 0.3  # amplitude; mains hum that aliases stays below in a usable adapter
 LARGEST_SHARE = 0.15  # of the pressure held: more is the pump's own strokes, which do not stay
 FALSE_ALARM = 1e-6  # of a noise line in one recording
@@ -72,7 +75,7 @@ def find_beat(x: Prepared, end_s: float) -> Beat | None:
     p = p - np.polyval(np.polyfit(t - middle, p, 3), t - middle)
     power = np.abs(np.fft.rfft(p * np.hanning(n))) ** 2
     hz = np.fft.rfftfreq(n, x.dt_s)
-    band = np.flatnonzero((hz > LOWEST_HZ) & (hz < min(HIGHEST_HZ, 0.45 / x.dt_s)))
+    band = np.flatnonzero((hz > min(WAVES / (end - start), LOWEST_HZ)) & (hz < min(HIGHEST_HZ, 0.45 / x.dt_s)))
     if len(band) < 8:
         return None
     best = int(band[np.argmax(power[band])])
@@ -81,7 +84,8 @@ def find_beat(x: Prepared, end_s: float) -> Beat | None:
     if float(power[best]) < beside * math.log(len(band) / FALSE_ALARM):
         return None
     near = np.abs(hz - hz[best]) <= max(0.03 * float(hz[best]), 1.5 * float(hz[1]))  # idling wanders
-    if float(power[near].sum()) < 0.5 * float(power[band].sum()):
+    slow = float(hz[best]) < LOWEST_HZ
+    if float(power[near].sum()) < (1.0 - SLOW_REST if slow else 0.5) * float(power[band].sum()):
         return None
 
     from scipy import optimize  # slow to load, and seldom needed
@@ -98,18 +102,22 @@ def find_beat(x: Prepared, end_s: float) -> Beat | None:
         lambda f: fit(f)[0], bounds=(hz[best] - bin_hz, hz[best] + bin_hz), method="bounded",
         options={"xatol": 1e-4 * bin_hz},
     )
-    _, part = fit(float(found.x))
+    rest, part = fit(float(found.x))
     beat = Beat(float(found.x), float(part[0]), float(part[1]))
     seen_kpa = math.sqrt(16.0 / 3.0 * float(power[near].sum())) / n  # Hann: mean of its square is 3/8
     if not max(SMALLEST_KPA, 0.5 * x.sd_kpa) < seen_kpa < LARGEST_SHARE * level:
+        return None
+    if slow and (rest > SLOW_REST * float(p @ p) or beat.amplitude_kpa < SLOW_KPA):
         return None
     return replace(beat, steady=beat.amplitude_kpa > 0.8 * seen_kpa, since_s=_since(x, beat))
 
 
 def _since(x: Prepared, beat: Beat) -> float:
-    """When it began (s): from where on the changes from reading to reading are smaller without it."""
-    change, without = np.diff(x.even_p), np.diff(x.even_p - beat.at(x.even_t))
-    most = 4.0 * x.sd_kpa + 2.0 * math.pi * beat.hz * x.dt_s * beat.amplitude_kpa
+    """When it began (s): from where on the changes are smaller without it."""
+    apart = max(round(0.1 / (beat.hz * x.dt_s)), 1)  # a slow one moves little between two readings
+    p, calm = x.even_p, x.even_p - beat.at(x.even_t)
+    change, without = p[apart:] - p[:-apart], calm[apart:] - calm[:-apart]
+    most = 4.0 * x.sd_kpa + 2.0 * math.pi * beat.hz * x.dt_s * apart * beat.amplitude_kpa
     gain = np.minimum(change**2, most**2) - np.minimum(without**2, most**2)
     total = np.cumsum(gain[::-1])[::-1]
     return float(x.even_t[int(np.argmax(total))])
@@ -119,7 +127,11 @@ def without_beat(x: Prepared, beat: Beat) -> Prepared:
     """The trace with a steady beat taken out; where there is next to no pressure there is none to take out."""
     if not beat.steady:
         return x
-    share = np.clip(x.smooth / (0.1 * float(np.max(x.smooth))), 0.0, 1.0) * (x.t >= beat.since_s)
+    share = np.clip(x.smooth / (0.1 * float(np.max(x.smooth))), 0.0, 1.0)
+    if beat.hz < LOWEST_HZ:  # when a slow one began is not well known, and a step would look like a stroke
+        share *= np.clip((x.t - beat.since_s) * beat.hz + 0.5, 0.0, 1.0)
+    else:
+        share *= x.t >= beat.since_s
     calm = prepare(x.t, x.p - share * beat.at(x.t), 0.0)
     # what is left is no longer on the steps of the resolution: their part is taken out of its spread
     spread = min(noise_kpa(calm.p, 0.0), x.sd_kpa)
