@@ -1,4 +1,4 @@
-"""A rhythm that is slow, or that looks slow because readings are few (aliasing; Shannon 1949, Proc. IRE 37, 10). Against
+"""A rhythm that is slow, or that looks so because readings are few (aliasing; Shannon 1949, Proc. IRE 37, 10). Against
 ``other_physics``."""
 
 from __future__ import annotations

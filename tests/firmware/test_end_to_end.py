@@ -36,10 +36,15 @@ def volts(scene: rig.Scene) -> list[tuple[float, float, float]]:
 def wait_until_open(process: subprocess.Popen[str], url: str) -> None:
     """Until ``process`` holds the port, so that it sees the board from its boot on."""
     fds = Path(f"/proc/{process.pid}/fd")
+
+    def holds(fd: Path) -> bool:
+        try:
+            return str(fd.readlink()) == url
+        except OSError:
+            return False  # closed since it was listed
+
     for _ in range(400):
-        if process.poll() is not None or any(
-            fd.is_symlink() and str(fd.readlink()) == url for fd in fds.iterdir()
-        ):
+        if process.poll() is not None or any(holds(fd) for fd in fds.iterdir()):
             break
         time.sleep(0.05)
     time.sleep(0.5)  # opening a port ends with throwing away what was in it
