@@ -70,7 +70,7 @@ def test_cautions_come_at_their_moment(test: Any) -> None:
         (q(103.2, 0.4), None, "103.2 ± 0.8 kPa"),
         (q(103.27, 0.06), None, "103.27 ± 0.12 kPa"),
         (q(0.5, 0.05, "kPa/min"), None, "0.50 ± 0.10 kPa/min"),
-        (q(6.894757, 0.0689, "kPa/min"), "psi", "1.00 ± 0.02 psi/min"),
+        (q(6.894757, 0.0689, "kPa/min"), "psi", "1.000 ± 0.020 psi/min"),
         (q(103.42, 0.345), "psi", "15.00 ± 0.10 psi"),
         (q(-0.001, 0.05), None, "0.00 ± 0.10 kPa"),
         (q(24.0, None, "mL"), "psi", "24.0 mL"),
@@ -80,6 +80,12 @@ def test_cautions_come_at_their_moment(test: Any) -> None:
 )
 def test_quantity(given: dict[str, Any] | None, unit: str | None, text: str) -> None:
     assert report.quantity(given, unit) == text
+
+
+@pytest.mark.parametrize(("error", "text"), [(0.119, "0.83 ± 0.12 kPa"), (0.367, "0.8 ± 0.4 kPa")])
+def test_rounding_as_in_the_review_of_particle_physics(error: float, text: str) -> None:
+    """Its own two examples (Review of Particle Physics, introduction, section 5.3; from memory)."""
+    assert report.quantity(q(0.827, error / 2.0), None) == text
 
 
 @pytest.mark.parametrize(

@@ -15,12 +15,13 @@ _MOST = 6  # decimals
 
 
 def _decimals(expanded: float) -> int:
-    """Decimals that show an expanded uncertainty with one digit, with two where the first is a 1."""
+    """Decimals that show an expanded uncertainty with two digits up to 3.54, 35.4, ..., with one above: the rounding
+    rule of the Review of Particle Physics, introduction, section 5.3 (from memory)."""
     if not math.isfinite(expanded) or expanded <= 0:
         return 2
     exponent = math.floor(math.log10(expanded))
     leading = expanded / 10.0**exponent
-    return min(max(-exponent + (1 if leading < 1.95 else 0), 0), _MOST)
+    return min(max(-exponent + (1 if leading < 3.55 else 0), 0), _MOST)
 
 
 def _factor(own: str, wanted: str) -> tuple[float, str] | None:

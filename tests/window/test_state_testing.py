@@ -89,7 +89,7 @@ def test_hold_screen_gives_fall_and_leak_with_their_uncertainties() -> None:
     assert "1:12 left" in screen.sentence
     assert screen.hold is not None
     assert screen.hold.fall == "fell 0.62 ± 0.10 kPa in 0:48"
-    assert screen.hold.leak == "leak 0.5 ± 0.2 kPa/min, 0.35 allowed"
+    assert screen.hold.leak == "leak 0.50 ± 0.20 kPa/min, 0.35 allowed"
     assert (screen.hold.start_s, screen.hold.end_s) == (10.0, 130.0)
 
 
