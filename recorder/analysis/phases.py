@@ -1,8 +1,7 @@
-"""Where the test is: zero, strokes, holds and release, and the events that lead from phase to phase."""
+"""Where the test is: strokes, holds and release, and the events that lead from phase to phase."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -17,13 +16,12 @@ from recorder.analysis.strokes import find_strokes
 from recorder.analysis.transitions import TRANSITIONS, follow
 
 if TYPE_CHECKING:
-    from recorder.model import FloatArray, Phase
+    from recorder.model import Phase
 
-__all__ = ["TRANSITIONS", "Stretches", "Stroke", "find_zero", "gone_at_once", "phases", "segment", "take_beat_out"]
+__all__ = ["TRANSITIONS", "Stretches", "Stroke", "gone_at_once", "phases", "segment", "take_beat_out"]
 
 AT_ONCE_S = 0.1  # from 80 to 20 %: a hose that came off; a valve turned by hand takes longer; no source
 SOON_S, SLOPE_S = 3.0, 0.3  # after the last stroke; a fall's slope is taken over so long at most
-_VERY_FIRST_S, _STAYS_S = 0.12, 3.0  # a start too short for the first second to be vented
 QUIET_S = 4.0  # longer than a pause between two strokes of one pump-up; common practice, no source
 
 
@@ -38,87 +36,6 @@ class Stretches:
     release_s: float | None
     zero_again_s: float | None
     knocked_off: bool
-
-
-def find_zero(t: FloatArray, p: FloatArray) -> tuple[float, float, float]:
-    """Zero from the vented start: (mean kPa, standard uncertainty kPa, end of the vented start s).
-
-    The start ends where the pressure leaves the level of the first second and does not come back.
-    """
-    if len(t) < 3:
-        return (float(np.median(p)) if len(p) else 0.0), 0.0, float(t[-1]) if len(t) else 0.0
-    dt = float(np.median(np.diff(t)))
-    first = p[t <= t[0] + max(1.0, 3 * dt)]
-    level = float(np.median(first))
-    spread = 1.4826 * float(np.median(np.abs(first - level)))
-    values = np.unique(p)
-    step = float(np.median(np.diff(values))) if len(values) > 2 else 0.0
-    limit = max(5.0 * spread, 1.2, 2.5 * step)
-    short = _short_start(t, p, dt, step)
-    if short is not None:
-        at, limit = short
-        end = float(t[at])
-    else:
-        above = p > level + limit
-        need = max(round(0.25 / dt), 2)
-        run = np.convolve(above, np.ones(need), "valid") >= need
-        at = int(np.argmax(run)) if run.any() else len(p)
-        end = float(t[at]) - 0.25 if at < len(p) else float(t[-1])
-        if run.any():
-            end = _where_it_leaves(t[: at + need], p[: at + need], end, dt)
-    part = p[t < end] if np.count_nonzero(t < end) >= 3 else p[: max(at, 1)]
-    centre = float(np.median(part))
-    kept = part[np.abs(part - centre) <= limit]
-    kept = kept if len(kept) else part
-    zero = float(np.mean(kept))
-    # correlated noise: as if every quarter second gave one independent reading
-    independent = max(len(kept) * min(dt / 0.25, 1.0), 1.0)
-    u = float(np.hypot(np.std(kept), step / 3.46) / np.sqrt(independent))
-    if len(kept) < 3:
-        u = max(u, limit / 3.0)  # it may have begun to rise already
-    return zero, u, max(end, float(t[0]))
-
-
-def _short_start(t: FloatArray, p: FloatArray, dt_s: float, step_kpa: float) -> tuple[int, float] | None:
-    """Where pumping began within the first second, and stayed above the very first readings: number of the first
-    reading of the rise, and how far vented readings may lie from their middle (kPa). Else None."""
-    soon = np.searchsorted(t, t[0] + max(1.0, 3 * dt_s), "right")
-    few = max(int(np.searchsorted(t, t[0] + _VERY_FIRST_S, "right")), 3)
-    level = float(np.median(p[:few]))
-    change = np.diff(p[:soon])
-    spread = 1.4826 * float(np.median(np.abs(change - np.median(change)))) / math.sqrt(2.0)
-    limit = max(5.0 * spread, 1.2, 2.5 * step_kpa)
-    back = np.flatnonzero(p[: np.searchsorted(t, t[0] + _STAYS_S)] <= level + limit)
-    last = int(back[-1]) if len(back) else 0
-    if last + 1 >= soon or float(t[-1] - t[0]) < _STAYS_S:
-        return None
-    # the rise began before it was that clear
-    low = np.flatnonzero(p[: last + 1] <= level + max(2.0 * spread, 0.5 * step_kpa))
-    return int(low[-1]) + 1 if len(low) else 1, limit
-
-
-def _where_it_leaves(t: FloatArray, p: FloatArray, end_s: float, dt_s: float) -> float:
-    """Where a rise that was clear at ``end_s`` began: level, then a line upwards, by least squares.
-
-    Small strokes are clear only after two or three of them. ``end_s`` where the line explains no more than chance.
-    """
-    block = max(round(0.25 / dt_s), 1)
-    n = len(p) // block
-    if n < 6:
-        return end_s
-    q = p[len(p) - n * block :].reshape(n, block).mean(axis=1)
-    at = t[len(t) - n * block :].reshape(n, block).mean(axis=1)
-    # with sums from every corner to the end: of ones, of times since the corner and their squares, and with the rise
-    since, rise = at - at[-1], q - q.mean()
-    count = np.arange(n, 0, -1)
-    one, two, up, along = (np.cumsum(v[::-1])[::-1] for v in (since, since * since, rise, since * rise))
-    first = one - count * since
-    square = two - 2.0 * since * one + count * since * since - first * first / n
-    along = along - since * up
-    corner = slice(2, n - 1)
-    explained = np.where(along[corner] > 0.0, along[corner] ** 2 / square[corner], -1.0)
-    k = int(np.argmax(explained))
-    return min(end_s, float(at[corner][k])) if explained[k] > 0.0 else end_s
 
 
 def _release(x: Prepared, after_s: float) -> tuple[float | None, float | None, bool]:

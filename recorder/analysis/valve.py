@@ -131,15 +131,13 @@ def _laws(fit: MetStrokes, n: int, free: int, correlated: float) -> dict[Law, Gr
             fit.improve(g, 1 if turn == 1 else 2, law)
             least = float(g.cost.min())
             gains = before - least
-            if (turn > 1 and gains < GAINED) or least - 2.0 * gains > far_worse():
+            if (turn > 1 and gains < GAINED) or least - 2.0 * gains > min(map(bound, found.values()), default=math.inf):
                 break
         found[law] = g
 
-    def far_worse() -> float:
-        if not found:
-            return math.inf
-        best = min(found.values(), key=lambda g: float(g.cost.min()))
-        return float(best.cost.min()) + FAR_WORSE * LAW_TEMPER * _excess(best, n, free) * correlated
+    def bound(g: Grid) -> float:
+        """The cost from which on another law is far worse."""
+        return float(g.cost.min()) + FAR_WORSE * LAW_TEMPER * _excess(g, n, free) * correlated
 
     def misfit() -> float:
         return min(_excess(g, n, free) for g in found.values())
@@ -152,7 +150,7 @@ def _laws(fit: MetStrokes, n: int, free: int, correlated: float) -> dict[Law, Gr
         explore("late")
         explore("later")
     even, pops = found["even"], found["pops"]
-    it_pops = pops.cost.min() - even.cost.min() <= FAR_WORSE * LAW_TEMPER * _excess(even, n, free) * correlated
+    it_pops = float(pops.cost.min()) <= bound(even)
     if it_pops and len(fit.windows) > 1:
         explore("ajar")
         if fit.sort(pops, found["ajar"]):

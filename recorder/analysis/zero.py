@@ -2,23 +2,23 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recorder.analysis.phases import find_zero
-
 if TYPE_CHECKING:
     from recorder.model import Calibration, FloatArray
 
-__all__ = ["Start", "find_start", "full_scale_kpa"]
+__all__ = ["Start", "find_start", "find_zero", "full_scale_kpa"]
 
 # A calibrated transducer, vented, reads nearer to nought than this: 3 % of its scale, zero error and drift with
 # temperature together; common practice, no source. Without a scale: what 3 % of 345 kPa (50 psi) comes to.
 OFFSET_SHARE, OFFSET_KPA = 0.03, 10.0
 SAME_KPA = 2.0  # two vented readings of one transducer differ by less
 TAIL_S = 0.5
+_VERY_FIRST_S, _STAYS_S = 0.12, 3.0  # a start too short for the first second to be vented
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,3 +63,84 @@ def find_start(t: FloatArray, p: FloatArray, calibration: Calibration | None) ->
         return Start(0.0, u, first, True, text)
     spread = 1.4826 * float(np.median(np.abs(tail - last)))
     return Start(last, max(u, spread / 2.0), first, True)
+
+
+def find_zero(t: FloatArray, p: FloatArray) -> tuple[float, float, float]:
+    """Zero from the vented start: (mean kPa, standard uncertainty kPa, end of the vented start s).
+
+    The start ends where the pressure leaves the level of the first second and does not come back.
+    """
+    if len(t) < 3:
+        return (float(np.median(p)) if len(p) else 0.0), 0.0, float(t[-1]) if len(t) else 0.0
+    dt = float(np.median(np.diff(t)))
+    first = p[t <= t[0] + max(1.0, 3 * dt)]
+    level = float(np.median(first))
+    spread = 1.4826 * float(np.median(np.abs(first - level)))
+    values = np.unique(p)
+    step = float(np.median(np.diff(values))) if len(values) > 2 else 0.0
+    limit = max(5.0 * spread, 1.2, 2.5 * step)
+    short = _short_start(t, p, dt, step)
+    if short is not None:
+        at, limit = short
+        end = float(t[at])
+    else:
+        above = p > level + limit
+        need = max(round(0.25 / dt), 2)
+        run = np.convolve(above, np.ones(need), "valid") >= need
+        at = int(np.argmax(run)) if run.any() else len(p)
+        end = float(t[at]) - 0.25 if at < len(p) else float(t[-1])
+        if run.any():
+            end = _where_it_leaves(t[: at + need], p[: at + need], end, dt)
+    part = p[t < end] if np.count_nonzero(t < end) >= 3 else p[: max(at, 1)]
+    centre = float(np.median(part))
+    kept = part[np.abs(part - centre) <= limit]
+    kept = kept if len(kept) else part
+    zero = float(np.mean(kept))
+    # correlated noise: as if every quarter second gave one independent reading
+    independent = max(len(kept) * min(dt / 0.25, 1.0), 1.0)
+    u = float(np.hypot(np.std(kept), step / 3.46) / np.sqrt(independent))
+    if len(kept) < 3:
+        u = max(u, limit / 3.0)  # it may have begun to rise already
+    return zero, u, max(end, float(t[0]))
+
+
+def _short_start(t: FloatArray, p: FloatArray, dt_s: float, step_kpa: float) -> tuple[int, float] | None:
+    """Where pumping began within the first second, and stayed above the very first readings: number of the first
+    reading of the rise, and how far vented readings may lie from their middle (kPa). Else None."""
+    soon = np.searchsorted(t, t[0] + max(1.0, 3 * dt_s), "right")
+    few = max(int(np.searchsorted(t, t[0] + _VERY_FIRST_S, "right")), 3)
+    level = float(np.median(p[:few]))
+    change = np.diff(p[:soon])
+    spread = 1.4826 * float(np.median(np.abs(change - np.median(change)))) / math.sqrt(2.0)
+    limit = max(5.0 * spread, 1.2, 2.5 * step_kpa)
+    back = np.flatnonzero(p[: np.searchsorted(t, t[0] + _STAYS_S)] <= level + limit)
+    last = int(back[-1]) if len(back) else 0
+    if last + 1 >= soon or float(t[-1] - t[0]) < _STAYS_S:
+        return None
+    # the rise began before it was that clear
+    low = np.flatnonzero(p[: last + 1] <= level + max(2.0 * spread, 0.5 * step_kpa))
+    return int(low[-1]) + 1 if len(low) else 1, limit
+
+
+def _where_it_leaves(t: FloatArray, p: FloatArray, end_s: float, dt_s: float) -> float:
+    """Where a rise that was clear at ``end_s`` began: level, then a line upwards, by least squares.
+
+    Small strokes are clear only after two or three of them. ``end_s`` where the line explains no more than chance.
+    """
+    block = max(round(0.25 / dt_s), 1)
+    n = len(p) // block
+    if n < 6:
+        return end_s
+    q = p[len(p) - n * block :].reshape(n, block).mean(axis=1)
+    at = t[len(t) - n * block :].reshape(n, block).mean(axis=1)
+    # with sums from every corner to the end: of ones, of times since the corner and their squares, and with the rise
+    since, rise = at - at[-1], q - q.mean()
+    count = np.arange(n, 0, -1)
+    one, two, up, along = (np.cumsum(v[::-1])[::-1] for v in (since, since * since, rise, since * rise))
+    first = one - count * since
+    square = two - 2.0 * since * one + count * since * since - first * first / n
+    along = along - since * up
+    corner = slice(2, n - 1)
+    explained = np.where(along[corner] > 0.0, along[corner] ** 2 / square[corner], -1.0)
+    k = int(np.argmax(explained))
+    return min(end_s, float(at[corner][k])) if explained[k] > 0.0 else end_s
