@@ -1,10 +1,12 @@
 """How strokes raise the pressure of a closed space: the response that a relieving valve departs
 from.
 
-A stroke of length d brings the air n (kPa once it has cooled) along the flow 1 - w cos(2 pi x) + v
-sin(2 pi x), x = (t - s)/d: from a steady push (w = 0) to one that begins and ends softly (w = 1),
-early or late (v). The gas is warmed while it is compressed: p = q + a c, q' = inflow, c' = inflow -
-c/tau; a is at most gamma - 1 = 0.4 for air.
+A stroke's piston is d long on its way; its speed is 1 - w cos(2 pi x) + v sin(2 pi x), x the part of d: from a steady
+push (w = 0) to one that begins and ends softly (w = 1), early or late (v). It starts full of outside air, and its check
+valve lets nothing through before that air has the pressure of the space: then the flow begins at once. With the part
+swept s, the air that is in is g = 1 - (1 - s) R, R = (p / outside)^(1/1.2), c the part of it that is seen (``held``).
+A stroke brings the air n (kPa once it has cooled). The gas is warmed while it is compressed: p = q + a c, q' = inflow,
+c' = inflow - c/tau; a is at most gamma - 1 = 0.4 for air.
 """
 
 from __future__ import annotations
@@ -22,11 +24,14 @@ from recorder.analysis.stroke import Stroke
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
-__all__ = ["Response", "closed_response", "inflow"]
+__all__ = ["Piston", "Response", "closed_response"]
 
 # Weak prior knowledge (mean, standard deviation): soft ends, no skew, part of the adiabatic
 # warming, a second or two
 W_PRIOR, V_PRIOR, A_PRIOR, LOG_TAU_PRIOR = (0.7, 0.4), (0.0, 0.25), (0.25, 0.15), (math.log(1.5), 0.9)
+HELD_PRIOR = (0.7, 0.4)  # 1: a piston without dead space that leaks nothing back
+OUTSIDE_KPA, POLYTROPE = 101.325, 1.2  # a quick stroke in a warm barrel is between 1 and 1.4
+WAY = np.linspace(0.0, 1.0, 49)  # of a stroke, for what is summed along it
 LENGTH_SPREAD, AMOUNT_SPREAD = 0.2, 0.1  # of the logarithm of a stroke's length, of its amount, among full strokes
 MOST_POINTS = 300
 USED = 4  # strokes before: enough to know the hand, few enough that pressure has not changed it
@@ -41,6 +46,7 @@ class Response:
 
     w: float
     v: float
+    held: float
     warming: float
     tau_s: float
     amount_kpa: float
@@ -53,23 +59,47 @@ class Response:
     miss_kpa: float
 
 
-def inflow(x: FloatArray, w: FloatArray | float, v: FloatArray | float) -> FloatArray:
-    """Share of a stroke's air that is in at x = (t - s)/d."""
-    angle = 2.0 * math.pi * np.clip(x, 0.0, 1.0)
-    rest = (v * (1.0 - np.cos(angle)) - w * np.sin(angle)) / (2.0 * math.pi)
-    return np.asarray(np.clip(x, 0.0, 1.0) + rest)
+@dataclass(frozen=True, slots=True)
+class Piston:
+    """The air that strokes bring, each against a pressure of its own: w, v as above; first, more (strokes): R - 1 at
+    the stroke's start, and by how much R is more at its end; begins (strokes): part of the way before air passes."""
 
+    w: float
+    v: float
+    first: FloatArray
+    more: FloatArray
+    begins: FloatArray
 
-def _warmth(t: FloatArray, d: FloatArray, w: float, v: float, tau: float) -> FloatArray:
-    """The state c per unit of air at ``t`` s after the start of a stroke of length ``d`` s."""
-    on = np.clip(t, 0.0, d)
-    turn = 2.0 * math.pi / d
-    k = turn * tau
-    gone = np.exp(-on / tau)
-    angle = turn * on
-    cos, sin = np.cos(angle), np.sin(angle)
-    c = 1.0 - gone - (w * (cos + k * sin - gone) - v * (sin - k * cos + k * gone)) / (1.0 + k * k)
-    return np.asarray(c * tau / d * np.exp(-np.maximum(t - d, 0.0) / tau))
+    @classmethod
+    def of(cls, w: float, v: float, held: float, base_kpa: FloatArray, rise_kpa: FloatArray) -> Piston:
+        """For strokes that raise the pressure from ``base_kpa`` by ``rise_kpa``."""
+        ratio = [np.maximum(1.0 + p / OUTSIDE_KPA, 1.0) ** (1.0 / POLYTROPE) for p in (base_kpa, base_kpa + rise_kpa)]
+        first, more = held * (ratio[0] - 1.0), held * (ratio[1] - ratio[0])
+        return cls(w, v, first, more, np.interp(first / (1.0 + first), cls(w, v, first, more, first).swept(WAY), WAY))
+
+    def swept(self, x: FloatArray) -> FloatArray:
+        """Share of its way that the piston is at ``x``, 0 to 1."""
+        angle = 2.0 * math.pi * x
+        return np.asarray(x + (self.v * (1.0 - np.cos(angle)) - self.w * np.sin(angle)) / (2.0 * math.pi))
+
+    def inflow(self, x: FloatArray) -> FloatArray:
+        """Share of a stroke's air (..., strokes) that is in at ``x``, (time since air passes) / length."""
+        left = 1.0 - self.swept(np.minimum(self.begins + np.maximum(x, 0.0), 1.0))
+        return np.asarray(np.maximum(1.0 - left * (1.0 + self.first), 0.0) / (1.0 + left * self.more))
+
+    def warmth(self, t: FloatArray, length_s: FloatArray, tau_s: float) -> FloatArray:
+        """The state c per unit of air, (strokes, times), at ``t`` (strokes, times) s after air passes."""
+        on = (1.0 - self.begins) * length_s
+        x = WAY[:, None] * on / tau_s
+        step = np.diff(x, axis=0)
+        # flow is steady from point to point; e^x stays below e^(1.6 / 0.15)
+        part = np.diff(self.inflow(WAY[:, None] * (1.0 - self.begins)), axis=0)
+        summed = np.cumsum(part * np.exp(x[:-1]) * np.expm1(step) / step, axis=0)
+        c = np.concatenate([np.zeros((1, len(on))), summed]) * np.exp(-x)
+        out = np.empty(t.shape)
+        for i, after in enumerate(t):
+            out[i] = np.interp(after, WAY * on[i], c[:, i]) * np.exp(-np.maximum(after - on[i], 0.0) / tau_s)
+        return out
 
 
 def _default(strokes: Sequence[Stroke], k: int) -> Response:
@@ -77,7 +107,7 @@ def _default(strokes: Sequence[Stroke], k: int) -> Response:
     s = strokes[k]
     length = min(max(s.end_s - s.start_s - 0.12, 0.1), 0.8)
     return Response(
-        W_PRIOR[0], 0.0, A_PRIOR[0], math.exp(LOG_TAU_PRIOR[0]), 1.1 * s.rise_kpa, 0.4, length, 0.4,
+        W_PRIOR[0], 0.0, HELD_PRIOR[0], A_PRIOR[0], math.exp(LOG_TAU_PRIOR[0]), 1.1 * s.rise_kpa, 0.4, length, 0.4,
         0.05, 0.0, 0.0, 0.02 * s.rise_kpa,
     )  # fmt: skip
 
@@ -101,36 +131,39 @@ def closed_response(x: Prepared, strokes: Sequence[Stroke], k: int) -> Response:
     mid = np.array([(s.start_s + s.end_s) / 2 - lo for s in used])
     length0 = np.clip(np.array([s.end_s - s.start_s for s in used]) - 0.12, 0.12, 0.9)
     rise = np.array([s.rise_kpa for s in used])
+    base = np.array([s.base_kpa for s in used])
+    usual = Piston.of(W_PRIOR[0], 0.0, HELD_PRIOR[0], base, rise)
     start = np.concatenate(
-        [[W_PRIOR[0], 0.0, A_PRIOR[0], LOG_TAU_PRIOR[0], 0.0, used[0].base_kpa, 0.0],
-         mid - length0 / 2, np.log(length0), rise / 1.15]
+        [[W_PRIOR[0], 0.0, A_PRIOR[0], LOG_TAU_PRIOR[0], 0.0, used[0].base_kpa, 0.0, HELD_PRIOR[0]],
+         mid - length0 / 2, np.log(length0 / (1.0 - usual.begins)), rise / 1.15]
     )  # fmt: skip
-    low = np.concatenate([[0.0, -0.6, 0.0, math.log(0.15), -2.0, -1e3, -50.0], mid - 1.0,
+    low = np.concatenate([[0.0, -0.6, 0.0, math.log(0.15), -2.0, -1e3, -50.0, 0.0], mid - 1.0,
                           np.full(m, math.log(0.06)), 0.1 * rise])  # fmt: skip
-    high = np.concatenate([[1.0, 0.6, 0.45, math.log(12.0), 5.0, 1e3, 50.0], mid + 0.5,
-                           np.full(m, math.log(1.4)), 2.0 * rise])  # fmt: skip
+    high = np.concatenate([[1.0, 0.6, 0.45, math.log(12.0), 5.0, 1e3, 50.0, 1.2], mid + 0.5,
+                           np.full(m, math.log(1.6)), 2.0 * rise])  # fmt: skip
     start = np.clip(start, low + 1e-6, high - 1e-6)
     size = float(np.median(rise))
 
     def parts(
-        w: float, v: float, tau: float, s: FloatArray, d: FloatArray
+        w: float, v: float, held: float, tau: float, s: FloatArray, d: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
         after = t[None, :] - s[:, None]
-        return inflow(after / d[:, None], w, v), _warmth(after, d[:, None], w, v, tau)
+        piston = Piston.of(w, v, held, base, rise)
+        return piston.inflow((after / d[:, None]).T).T, piston.warmth(after, d, tau)
 
     def priors(q: FloatArray) -> FloatArray:
-        d, n = q[7 + m : 7 + 2 * m], q[7 + 2 * m :]
+        d, n = q[8 + m : 8 + 2 * m], q[8 + 2 * m :]
         return np.concatenate(
             [[(q[0] - W_PRIOR[0]) / W_PRIOR[1], (q[1] - V_PRIOR[0]) / V_PRIOR[1],
               (q[2] - A_PRIOR[0]) / A_PRIOR[1], (q[3] - LOG_TAU_PRIOR[0]) / LOG_TAU_PRIOR[1],
-              q[4] / 1.0, q[6] / (0.5 * size + 0.1)],
+              q[4] / 1.0, q[6] / (0.5 * size + 0.1), (q[7] - HELD_PRIOR[0]) / HELD_PRIOR[1]],
              (d - d.mean()) / LENGTH_SPREAD, (n / n.mean() - 1.0) / AMOUNT_SPREAD]
         )  # fmt: skip
 
     def model(q: FloatArray) -> FloatArray:
         a, tau = q[2], math.exp(q[3])
-        air, warm = parts(q[0], q[1], tau, q[7 : 7 + m], np.exp(q[7 + m : 7 + 2 * m]))
-        n = q[7 + 2 * m :]
+        air, warm = parts(q[0], q[1], q[7], tau, q[8 : 8 + m], np.exp(q[8 + m : 8 + 2 * m]))
+        n = q[8 + 2 * m :]
         return np.asarray(q[5] - q[4] * t + a * q[6] * np.exp(-t / tau) + n @ (air + a * warm))
 
     def miss(q: FloatArray) -> FloatArray:
@@ -138,51 +171,54 @@ def closed_response(x: Prepared, strokes: Sequence[Stroke], k: int) -> Response:
 
     def slopes(q: FloatArray) -> FloatArray:
         """Jacobian; a stroke's own start and length move nothing but its own column."""
-        a, tau, n = q[2], math.exp(q[3]), q[7 + 2 * m :]
-        s, d = q[7 : 7 + m], np.exp(q[7 + m : 7 + 2 * m])
-        air, warm = parts(q[0], q[1], tau, s, d)
+        a, tau, n = q[2], math.exp(q[3]), q[8 + 2 * m :]
+        s, d = q[8 : 8 + m], np.exp(q[8 + m : 8 + 2 * m])
+        air, warm = parts(q[0], q[1], q[7], tau, s, d)
         own = air + a * warm
-        out = np.empty((len(t), 7 + 3 * m))
+        out = np.empty((len(t), 8 + 3 * m))
         h = 1e-5
-        for i, (dw, dv, dl) in enumerate(((h, 0.0, 0.0), (0.0, h, 0.0), (0.0, 0.0, h))):
-            air2, warm2 = parts(q[0] + dw, q[1] + dv, tau * math.exp(dl), s, d)
+        for i, (dw, dv, dc, dl) in ((0, (h, 0.0, 0.0, 0.0)), (1, (0.0, h, 0.0, 0.0)), (7, (0.0, 0.0, h, 0.0)),
+                                    (3, (0.0, 0.0, 0.0, h))):
+            air2, warm2 = parts(q[0] + dw, q[1] + dv, q[7] + dc, tau * math.exp(dl), s, d)
             column = n @ (air2 + a * warm2 - own) / h
-            if i == 2:
+            if i == 3:
                 column += a * q[6] * np.exp(-t / tau) * t / tau
-            out[:, (0, 1, 3)[i]] = column
+            out[:, i] = column
         gone = np.exp(-t / tau)
         out[:, 2] = q[6] * gone + n @ warm
         out[:, 4], out[:, 5], out[:, 6] = -t, 1.0, a * gone
-        air2, warm2 = parts(q[0], q[1], tau, s + h, d)
-        out[:, 7 : 7 + m] = (n[:, None] * (air2 + a * warm2 - own)).T / h
-        air2, warm2 = parts(q[0], q[1], tau, s, d * math.exp(h))
-        out[:, 7 + m : 7 + 2 * m] = (n[:, None] * (air2 + a * warm2 - own)).T / h
-        out[:, 7 + 2 * m :] = own.T
-        head = np.zeros((6 + 2 * m, 7 + 3 * m))
+        air2, warm2 = parts(q[0], q[1], q[7], tau, s + h, d)
+        out[:, 8 : 8 + m] = (n[:, None] * (air2 + a * warm2 - own)).T / h
+        air2, warm2 = parts(q[0], q[1], q[7], tau, s, d * math.exp(h))
+        out[:, 8 + m : 8 + 2 * m] = (n[:, None] * (air2 + a * warm2 - own)).T / h
+        out[:, 8 + 2 * m :] = own.T
+        head = np.zeros((7 + 2 * m, 8 + 3 * m))
         for row, (col, spread) in enumerate(
             ((0, W_PRIOR[1]), (1, V_PRIOR[1]), (2, A_PRIOR[1]), (3, LOG_TAU_PRIOR[1]), (4, 1.0),
-             (6, 0.5 * size + 0.1))
+             (6, 0.5 * size + 0.1), (7, HELD_PRIOR[1]))
         ):  # fmt: skip
             head[row, col] = 1.0 / spread
-        head[6 : 6 + m, 7 + m : 7 + 2 * m] = (np.eye(m) - 1.0 / m) / LENGTH_SPREAD
-        head[6 + m :, 7 + 2 * m :] = (np.eye(m) / n.mean() - n[:, None] / n.mean() ** 2 / m) / AMOUNT_SPREAD
+        head[7 : 7 + m, 8 + m : 8 + 2 * m] = (np.eye(m) - 1.0 / m) / LENGTH_SPREAD
+        head[7 + m :, 8 + 2 * m :] = (np.eye(m) / n.mean() - n[:, None] / n.mean() ** 2 / m) / AMOUNT_SPREAD
         return np.concatenate([out / sd, head])
 
     from scipy import optimize  # slow to load, and only a cap's strokes need it
 
-    scale = np.concatenate([[0.3, 0.2, 0.1, 0.5, 0.3, 0.5, 1.0], np.full(m, 0.03), np.full(m, 0.15), 0.05 * rise])
+    scale = np.concatenate([[0.3, 0.2, 0.1, 0.5, 0.3, 0.5, 1.0, 0.3], np.full(m, 0.03), np.full(m, 0.15), 0.05 * rise])
 
     fit = optimize.least_squares(
         miss, start, slopes, bounds=(low, high), x_scale=scale, loss="soft_l1", f_scale=3.0,
-        max_nfev=15, ftol=3e-4, xtol=1e-4,
+        max_nfev=40, ftol=3e-4, xtol=1e-4,
     )  # fmt: skip
     q = fit.x
     tau = math.exp(q[3])
-    s, d, n = q[7 : 7 + m], np.exp(q[7 + m : 7 + 2 * m]), q[7 + 2 * m :]
+    s, d, n = q[8 : 8 + m], np.exp(q[8 + m : 8 + 2 * m]), q[8 + 2 * m :]
     end = np.array([hi - lo])
-    warm = float(n @ _warmth(end[None, :] - s[:, None], d[:, None], q[0], q[1], tau)[:, 0])
+    piston = Piston.of(q[0], q[1], q[7], base, rise)
+    warm = float(n @ piston.warmth(end[None, :] - s[:, None], d, tau)[:, 0])
     # what is left unexplained shows while the air goes in and just after, not in the pauses
-    busy = ((t[None, :] > s[:, None]) & (t[None, :] < s[:, None] + d[:, None] + 0.15)).any(axis=0)
+    ends = s + d * (1.0 - piston.begins) + 0.15
+    busy = ((t[None, :] > s[:, None]) & (t[None, :] < ends[:, None])).any(axis=0)
     left = np.clip(np.abs(model(q) - p), 0.0, 6.0 * sd + 0.1 * float(n.mean()))
     spread = math.sqrt(float(np.mean(left[busy] ** 2))) if busy.any() else sd
     near = n[-3:]
@@ -190,6 +226,7 @@ def closed_response(x: Prepared, strokes: Sequence[Stroke], k: int) -> Response:
     return Response(
         float(q[0]),
         float(q[1]),
+        float(q[7]),
         float(q[2]),
         tau,
         float(near.mean()),

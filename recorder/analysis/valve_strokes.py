@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from recorder.analysis.closed import Response, inflow
+from recorder.analysis.closed import Piston, Response
 from recorder.analysis.signal import Prepared
 from recorder.analysis.stroke import Stroke
 from recorder.analysis.valve_steps import Lanes, run_valves
@@ -126,6 +126,7 @@ class MetStrokes:
         self.decay = np.exp(-(starts[1:] - ends[:-1]) / r.tau_s)
         base = np.array([w.base for w in windows])
         m = len(windows)
+        self.piston = Piston.of(r.w, r.v, r.held, base, np.clip(self.top - base, 0.0, r.amount_kpa))
         self.mean = np.stack([base, np.full(m, r.lead_s), np.full(m, math.log(r.length_s)),
                               np.full(m, r.amount_kpa), self.after])  # fmt: skip
         self.sd = np.array([3.0, 0.06, r.length_spread, r.amount_spread * r.amount_kpa, 0.05 * self.top + 1.0])
@@ -151,7 +152,7 @@ class MetStrokes:
         grids = grids.reshape(len(self.grids), -1)
         at = self.grids[:, None, None, :]
         x = (at - own[START][kinds]) / np.exp(own[LENGTH][kinds])
-        feed = flat[AMOUNT] * inflow(x, self.r.w, self.r.v)[:, kind_of].reshape(len(at), -1)
+        feed = flat[AMOUNT] * self.piston.inflow(x)[:, kind_of].reshape(len(at), -1)
         p_open = each(g.p_open[:, None])
         close = np.minimum(flat[CLOSE], p_open)
         q = Lanes(feed, grids[1] - grids[0], flat[BASE], each(g.warm), p_open, each(np.exp(g.log_k)[:, None]),
@@ -265,7 +266,8 @@ class MetStrokes:
     def seen(self) -> FloatArray:
         """What each stroke looks like (5, strokes) where all of it stays in."""
         out = self.mean.copy()
-        out[LENGTH] = np.log([min(max(w.stroke.end_s - w.stroke.start_s - 0.12, 0.1), 1.4) for w in self.windows])
+        length = np.array([min(max(w.stroke.end_s - w.stroke.start_s - 0.12, 0.1), 1.4) for w in self.windows])
+        out[LENGTH] = np.log(np.minimum(length / (1.0 - self.piston.begins), 1.5))
         out[AMOUNT] = [max(w.stroke.rise_kpa / 1.1, 0.05 * self.r.amount_kpa) for w in self.windows]
         return out
 

@@ -23,7 +23,7 @@ def test_a_late_lift_is_stepped_as_an_integrator_does(k: float, lag_s: float) ->
     steps, length = 400, 2.0
     t = np.linspace(0.0, length, steps + 1)
     came = 15.0 * np.clip(t / 0.4, 0.0, 1.0)
-    still = Response(0.0, 0.0, 0.0, 1.0, 15.0, 0.1, 0.4, 0.1, 0.0, 0.0, 0.0, 0.0)
+    still = Response(0.0, 0.0, 0.0, 0.0, 1.0, 15.0, 0.1, 0.4, 0.1, 0.0, 0.0, 0.0, 0.0)
     one = np.ones(1)
     lanes = Lanes(came[:, None], one * length / steps, 96.0 * one, 0.0 * one, 100.0 * one, k * one, 0.0 * one,
                   np.zeros(1, bool))
