@@ -38,10 +38,8 @@ def run_valves(
     """Pressures (steps + 1, lanes), and the warmth c at the end (lanes). Between two times lift and
     pressure follow a line, so each step is exact in k. full: the lift stays as it was at the opening until
     it shuts. lag_s: time constant by which the lift is late."""
-    if full:
-        return _run_full(q, r)
     if lag_s is not None:
-        return _run_late(q, r, lag_s)
+        return _run_full(q, r, lag_s) if full else _run_late(q, r, lag_s, pops)
     p, c = q.base.copy(), q.warm.copy()
     lift = np.where(q.ajar, np.maximum(p - q.p_open + q.gap, 1e-3), 0.0)
     out = np.empty_like(q.feed)
@@ -84,41 +82,44 @@ def run_valves(
     return out, c
 
 
-def _run_full(q: Lanes, r: Response) -> tuple[FloatArray, FloatArray]:
-    """A valve that is either shut or wholly open."""
+def _run_full(q: Lanes, r: Response, lag_s: float) -> tuple[FloatArray, FloatArray]:
+    """A valve that is either shut or wholly open, its lift late by ``lag_s``; flow is ``gap`` times the lift."""
     p, c = q.base.copy(), q.warm.copy()
-    is_open = np.zeros(len(p), bool)
+    is_open, lift = np.zeros(len(p), bool), np.zeros_like(p)
     out = np.empty_like(q.feed)
     out[0] = p
-    cool = 1.0 - np.exp(-q.step_s / r.tau_s)
-    flow = np.maximum((1.0 + r.warming) * q.k * q.step_s * q.gap, 1e-9)
+    h = q.step_s
+    cool = 1.0 - np.exp(-h / r.tau_s)
+    flow = np.maximum((1.0 + r.warming) * q.k * q.gap, 1e-9)
     p_open, p_close = q.p_open, q.p_open - q.gap
     air = np.diff(q.feed, axis=0)
-    gain = (1.0 + r.warming) * air - r.fall_kpa_per_s * q.step_s
+    gain = (1.0 + r.warming) * air - r.fall_kpa_per_s * h
     for i in range(len(air)):
         cooled = c * cool
         push = gain[i] - r.warming * cooled
-        still = p + push
-        opens = ~is_open & (still > p_open)
-        moves = is_open | opens
-        new = still
-        if moves.any():
-            # where the step begins before the line is met, only the part after counts
-            start = np.where(opens, np.maximum(p, p_open), p)
-            part = np.where(opens, np.clip((still - start) / np.where(push == 0.0, 1.0, push), 0.0, 1.0), 1.0)
-            down = start + part * (push - flow)
-            shuts = moves & (down <= p_close)
-            net = np.maximum(flow - push, 1e-9)
-            left = np.clip(part - (start - p_close) / net, 0.0, 1.0)
-            new = np.where(moves, np.where(shuts, p_close + left * push, down), still)
-            is_open = moves & ~shuts
-        c = c + air[i] - (still - new) / (1.0 + r.warming) - cooled
+        # as if the lift went on to where it goes now
+        gone = np.exp(-h / lag_s)
+        mean = is_open + (lift - is_open) * lag_s / h * (1.0 - gone)
+        still = p + push - flow * h * mean
+        turns = np.where(is_open, still < p_close, still > p_open)
+        line = np.where(is_open, p_close, p_open)
+        # where the line is met within the step, the lift turns there
+        way = np.where(still == p, 1.0, still - p)
+        before = np.where(turns, np.clip((line - p) / way, 0.0, 1.0), 1.0) * h
+        left = h - before
+        first = is_open + (lift - is_open) * np.exp(-before / lag_s)
+        passed = is_open * before + (lift - is_open) * lag_s * (1.0 - np.exp(-before / lag_s))
+        is_open = is_open ^ turns
+        lift = is_open + (first - is_open) * np.exp(-left / lag_s)
+        passed += is_open * left + (first - is_open) * lag_s * (1.0 - np.exp(-left / lag_s))
+        new = p + push - flow * passed
+        c = c + air[i] - flow * passed / (1.0 + r.warming) - cooled
         p = new
         out[i + 1] = p
     return out, c
 
 
-def _run_late(q: Lanes, r: Response, lag_s: float) -> tuple[FloatArray, FloatArray]:
+def _run_late(q: Lanes, r: Response, lag_s: float, pops: bool) -> tuple[FloatArray, FloatArray]:
     """A valve whose lift follows that of friction's two lines with a lag. While the line moves with the pressure,
     y = p - line and lift l are linear, y' = u - K l, l' = (y - l) / lag, and each step is exact; a step in which the
     line is met is two."""
@@ -145,14 +146,20 @@ def _run_late(q: Lanes, r: Response, lag_s: float) -> tuple[FloatArray, FloatArr
         cooled = c * cool
         push = gain[i] - r.warming * cooled
         still = p + push - gain_k * h * lift
-        up = still - p_open > wants
-        moves = up | ((still - p_close < wants) & (wants > 0.0))
-        line = np.where(up, p_open, p_close)
+        if pops:
+            up = (wants <= 0.0) & (still > p_open)
+            moves, line, meet = up | (wants > 0.0), p_close, p_open
+            meets = np.flatnonzero(up & (p < p_open))
+        else:
+            up = still - p_open > wants
+            moves = up | ((still - p_close < wants) & (wants > 0.0))
+            line = np.where(up, p_open, p_close)
+            meet = line + wants
+            meets = np.flatnonzero(moves & np.where(up, p < meet, p > meet))
         rest = push / (gain_k * h)
         a, b, first, l_first = even, odd, p, lift
-        meets = np.flatnonzero(moves & np.where(up, p < line + wants, p > line + wants))
         if len(meets):
-            to = line[meets] + wants[meets]
+            to = meet[meets]
             before = np.clip((to - p[meets]) / (still[meets] - p[meets]), 0.0, 1.0) * h[meets]
             a, b, first, l_first = even.copy(), odd.copy(), p.copy(), lift.copy()
             a[meets], b[meets] = waves(meets, h[meets] - before)

@@ -42,7 +42,8 @@ FAR = 5.0  # standard deviations
 WEAK = 0.8  # of a usual stroke: less is looked at as an eased one too
 Law = Literal["even", "pops", "snaps", "ajar", "some ajar", "soon", "late", "later"]
 # of a valve's lift: its weight and friction, milliseconds; a sluggish one's; common practice, no source
-LAGS_S: dict[Law, float] = {"soon": 0.015, "late": 0.1, "later": 0.3}
+LAGS_S: dict[Law, float] = {"soon": 0.015, "late": 0.1, "later": 0.3, "pops": 0.015, "snaps": 0.015}
+FRICTION: tuple[Law, ...] = ("even", "soon", "late", "later")
 BASE, START, LENGTH, AMOUNT, CLOSE = range(5)
 LANE_KINDS, KIND_OF = [0, 1 + START, 1 + LENGTH], [0, 0, 1, 2, 0, 0]
 
@@ -157,7 +158,7 @@ class MetStrokes:
         close = np.minimum(flat[CLOSE], p_open)
         q = Lanes(feed, grids[1] - grids[0], flat[BASE], each(g.warm), p_open, each(np.exp(g.log_k)[:, None]),
                    np.minimum(p_open - close, 1e3), each(self.found_ajar(law)))  # fmt: skip
-        p, c = run_valves(q, self.r, pops=law != "even", full=law == "snaps", lag_s=LAGS_S.get(law))
+        p, c = run_valves(q, self.r, pops=law not in FRICTION, full=law == "snaps", lag_s=LAGS_S.get(law))
         return p.reshape(len(self.grids), lanes, points, m), c.reshape(lanes, points, m)
 
     def found_ajar(self, law: Law) -> NDArray[np.bool_]:
