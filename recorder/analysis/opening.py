@@ -133,6 +133,10 @@ def find_opening(
         key = (may_ease, *which)
         done[key] = done.get(key) or _fit(x, strokes, which, end_s, correlated, may_ease=may_ease)
         fit, near, response = done[key]
+        if fit is not None and fit.odd is not None and fit.misfit > most:
+            # something else than the valve disturbed that stroke
+            near = [j for j in near if j != fit.odd]
+            fit = fit_valve(x, strokes, near, response, end_s, correlated, may_ease=may_ease)
         if fit is None:
             continue
         eased = eased or (which is at_top and fit.eased)
@@ -145,7 +149,7 @@ def find_opening(
             found = _by_fit(x, strokes, near, response, fit, usual)
             if not fit.eased or may_ease:
                 return found
-            other = _fit(x, strokes, which, end_s, correlated, may_ease=True)[0]
+            other = fit_valve(x, strokes, near, response, end_s, correlated, may_ease=True)
             return found if other is None else _doubt(found, other.open_kpa - fit.open_kpa)
         closed = closed or fit.misfit < FITS_WELL
     if closed and len(fell) < 2:

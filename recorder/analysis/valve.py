@@ -38,6 +38,8 @@ SLOW_LOG_K = math.log(12.0)  # 1/s: what a stroke brought is out within some ten
 MOST_TURNS, GAINED = 9, 0.5  # a finer grid is worth while as long as it fits better by so much (log likelihood)
 FAR_WORSE = 4.0  # log likelihood ratio beyond which a law no longer counts
 FITS_ALREADY = 1.5  # residuals' variance over what noise explains: then no further law is wanted
+OWN = 2.5  # of a stroke's five numbers: what they take up of the cost, of which what is known of them is a part
+GOOD = 2.0  # residuals' variance over what noise explains: so good a fit without one stroke says that it was disturbed
 MISS_S = 0.05  # for so long a misfit of the response's shape lasts
 
 
@@ -47,7 +49,8 @@ class ValveFit:
     the first two laws put the opening; when it opened first and closed last (s, the latter nan where not seen); gain:
     how much better (log likelihood) it explains the strokes than a closed space does; top_kpa: the highest reading;
     misfit: residuals' variance over what the noise explains; unexplained: by how much it is more than 1 and chance, 0
-    or more; eased: whether a stroke is more like an eased one than like those before."""
+    or more; eased: whether a stroke is more like an eased one than like those before; odd: number of
+    the one stroke without which the others are explained well."""
 
     open_kpa: float
     open_u: float
@@ -61,6 +64,7 @@ class ValveFit:
     misfit: float
     unexplained: float
     eased: bool
+    odd: int | None
 
 
 def fit_valve(
@@ -79,12 +83,13 @@ def fit_valve(
     correlated: how much larger the variance of averages is than white noise would make it. may_ease: strokes on the
     valve may be weaker than those before.
     """
-    windows = [w for j in which if (w := window(x, strokes, j, end_s, r)) is not None]
+    met = {j: w for j in which if (w := window(x, strokes, j, end_s, r)) is not None}
+    windows = list(met.values())
     if not windows:
         return None
     fit = MetStrokes(windows, r, may_ease=may_ease)
     n = sum(len(w.t) for w in windows)
-    free = 5 * len(windows) + 2
+    free = OWN * len(windows) + 2
     # what the response leaves unexplained goes on for a while: fewer independent readings
     part = r.miss_kpa**2 / windows[0].sd ** 2
     correlated = correlated * (1.0 - part) + max(MISS_S / x.dt_s, 1.0) * part
@@ -114,10 +119,11 @@ def fit_valve(
         *mixed(opens, open_var), float(abs(opens[0] - opens[1])), *mixed(closes, close_var),
         *_times(fit, found[best], list(laws)[best]), (float(shut.cost.min()) - float(costs.min())) / chi, fit.top,
         excess, _unexplained(float(costs.min()), n, correlated), fit.eased(found[best]),
+        None if (odd := _odd(found[best], [len(w.t) for w in windows], excess)) is None else list(met)[odd],
     )  # fmt: skip
 
 
-def _laws(fit: MetStrokes, n: int, free: int, correlated: float) -> dict[Law, Grid]:
+def _laws(fit: MetStrokes, n: int, free: float, correlated: float) -> dict[Law, Grid]:
     """Each law that is worth a try, on a grid that was made finer where it is likely."""
     found: dict[Law, Grid] = {}
 
@@ -160,7 +166,17 @@ def _laws(fit: MetStrokes, n: int, free: int, correlated: float) -> dict[Law, Gr
     return found
 
 
-def _excess(g: Grid, n: int, free: int) -> float:
+def _odd(g: Grid, n: list[int], excess: float) -> int | None:
+    """The stroke that alone spoils a fit: a knock, say."""
+    if excess < GOOD or len(n) < 2:
+        return None
+    parts = g.parts[int(np.argmin(g.cost))]
+    worst = int(np.argmax(parts / n))
+    others = 2.0 * float(parts.sum() - parts[worst]) / max(sum(n) - n[worst] - OWN * (len(n) - 1) - 2, 1)
+    return worst if others < GOOD else None
+
+
+def _excess(g: Grid, n: int, free: float) -> float:
     """How much larger the residuals are than noise explains, as a factor of their variance, 1 or
     more."""
     return max(2.0 * float(g.cost.min()) / max(n - free, 1), 1.0)
