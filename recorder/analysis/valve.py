@@ -37,7 +37,6 @@ LAW_TEMPER = 4.0  # all laws are wrong somewhere: a slightly better fit does not
 SLOW_LOG_K = math.log(12.0)  # 1/s: what a stroke brought is out within some tenths of a second or later
 MOST_TURNS, GAINED = 9, 0.5  # a finer grid is worth while as long as it fits better by so much (log likelihood)
 FAR_WORSE = 4.0  # log likelihood ratio beyond which a law no longer counts
-FITS_ALREADY = 1.5  # residuals' variance over what noise explains: then no further law is wanted
 OWN = 2.5  # of a stroke's five numbers: what they take up of the cost, of which what is known of them is a part
 GOOD = 2.0  # residuals' variance over what noise explains: so good a fit without one stroke says that it was disturbed
 MISS_S = 0.05  # for so long a misfit of the response's shape lasts
@@ -145,9 +144,6 @@ def _laws(fit: MetStrokes, n: int, free: float, correlated: float) -> dict[Law, 
         """The cost from which on another law is far worse."""
         return float(g.cost.min()) + FAR_WORSE * LAW_TEMPER * _excess(g, n, free) * correlated
 
-    def misfit() -> float:
-        return min(_excess(g, n, free) for g in found.values())
-
     explore("even")
     explore("pops")
     explore("soon")
@@ -161,8 +157,7 @@ def _laws(fit: MetStrokes, n: int, free: float, correlated: float) -> dict[Law, 
         explore("ajar")
         if fit.sort(pops, found["ajar"]):
             explore("some ajar")
-    if True or misfit() >= FITS_ALREADY:
-        explore("snaps")
+    explore("snaps")
     return found
 
 
