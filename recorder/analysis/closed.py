@@ -29,7 +29,8 @@ __all__ = ["Piston", "Response", "closed_response"]
 # Weak prior knowledge (mean, standard deviation): soft ends, no skew, part of the adiabatic
 # warming, a second or two
 W_PRIOR, V_PRIOR, A_PRIOR, LOG_TAU_PRIOR = (0.7, 0.4), (0.0, 0.25), (0.25, 0.15), (math.log(1.5), 0.9)
-HELD_PRIOR = (0.7, 0.4)  # 1: a piston without dead space that leaks nothing back
+HELD_PRIOR = (0.7, 0.4)  # 1: a piston that leaks nothing back; a little more where it has dead space
+HELD_MOST = 1.15
 OUTSIDE_KPA, POLYTROPE = 101.325, 1.2  # a quick stroke in a warm barrel is between 1 and 1.4
 WAY = np.linspace(0.0, 1.0, 49)  # of a stroke, for what is summed along it
 LENGTH_SPREAD, AMOUNT_SPREAD = 0.2, 0.1  # of the logarithm of a stroke's length, of its amount, among full strokes
@@ -139,7 +140,7 @@ def closed_response(x: Prepared, strokes: Sequence[Stroke], k: int) -> Response:
     )  # fmt: skip
     low = np.concatenate([[0.0, -0.6, 0.0, math.log(0.15), -2.0, -1e3, -50.0, 0.0], mid - 1.0,
                           np.full(m, math.log(0.06)), 0.1 * rise])  # fmt: skip
-    high = np.concatenate([[1.0, 0.6, 0.45, math.log(12.0), 5.0, 1e3, 50.0, 1.2], mid + 0.5,
+    high = np.concatenate([[1.0, 0.6, 0.45, math.log(12.0), 5.0, 1e3, 50.0, HELD_MOST], mid + 0.5,
                            np.full(m, math.log(1.6)), 2.0 * rise])  # fmt: skip
     start = np.clip(start, low + 1e-6, high - 1e-6)
     size = float(np.median(rise))

@@ -126,17 +126,21 @@ def find_opening(
     tries = _tries(k, list(fell), len(strokes))
     at_top = tries[0][0]
     closed = eased = False
+    disturbed = len(strokes)
     done: dict[tuple[int, ...], tuple[ValveFit | None, list[int], Response]] = {}
     for which, most, may_ease in tries:
         if may_ease and not eased:
             continue  # they are like those before
         key = (may_ease, *which)
-        done[key] = done.get(key) or _fit(x, strokes, which, end_s, correlated, may_ease=may_ease)
+        done[key] = done.get(key) or _fit(x, strokes, which, disturbed, end_s, correlated, may_ease=may_ease)
         fit, near, response = done[key]
         if fit is not None and fit.odd is not None and fit.misfit > most:
-            # something else than the valve disturbed that stroke
-            near = [j for j in near if j != fit.odd]
-            fit = fit_valve(x, strokes, near, response, end_s, correlated, may_ease=may_ease)
+            disturbed = min(disturbed, fit.odd)
+            # something else than the valve disturbed that stroke, if two others let out as well
+            rest = [j for j in near if j != fit.odd]
+            other = fit_valve(x, strokes, rest, response, end_s, correlated, may_ease=may_ease)
+            if other and other.gain >= ENOUGH and sum(strokes[j].top_kpa > other.open_kpa for j in rest) > 1:
+                fit, near = other, rest
         if fit is None:
             continue
         eased = eased or (which is at_top and fit.eased)
@@ -181,14 +185,16 @@ def _fit(
     x: Prepared,
     strokes: Sequence[Stroke],
     which: Sequence[int],
+    before: int,
     end_s: float,
     correlated: float,
     *,
     may_ease: bool,
 ) -> tuple[ValveFit | None, list[int], Response]:
-    """The valve of the strokes ``which`` (in order), those of them that were used, what strokes before were like."""
+    """The valve of the strokes ``which`` (in order), those of them that were used, and what strokes before them, and
+    before number ``before``, were like."""
     near = [j for j in which if j == which[0] or strokes[j].start_s - strokes[j - 1].end_s < 4.0]
-    response = closed_response(x, strokes, near[0])
+    response = closed_response(x, strokes, min(near[0], before))
     return fit_valve(x, strokes, near, response, end_s, correlated, may_ease=may_ease), near, response
 
 

@@ -5,8 +5,8 @@ strokes. "even": the lift follows p - p_open while the pressure rises, p - p_clo
 is between the two (friction). "pops": it follows p - p_close as soon as it is open. "ajar": the same, but once open it
 does not shut quite, so that later strokes find it open. "some ajar": only some of them do. "snaps": it is wholly open
 until it shuts. "soon", "late", "later": as "even", but the lift is late by a time constant: milliseconds for any
-valve's own weight and friction, tenths of a second for a sluggish one. What flows out lowers the pressure
-by k times the lift a second.
+valve's own weight and friction (so is that of "pops" and "snaps"), tenths of a second for a sluggish one. What flows
+out lowers the pressure by k times the lift a second.
 
 Opening and gain are laid out on a grid; at each point the strokes' own numbers are found by least squares
 (``valve_strokes``), and the posterior is summed over the grid.
