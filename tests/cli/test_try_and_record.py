@@ -20,6 +20,7 @@ from click.testing import CliRunner
 from recorder.cli import main
 from recorder.recording import read
 from recorder.rig import SimulatedTester, demo, simulate
+from recorder.rig.scene import Cap
 
 ROOT = Path(__file__).parents[2]
 ENVIRONMENT = {**os.environ, "PYTHONPATH": str(ROOT), "TERM": "xterm"}
@@ -66,9 +67,11 @@ def test_judging_again_gives_the_stored_judgement_digit_for_digit(tried: tuple[P
 
 
 def short_cap() -> Any:
-    """The demo's first cap with a short hold, so that it plays in half a minute."""
+    """The demo's first cap with a short hold, so that it plays in half a minute, and opening at its marking: a gauge
+    without calibration (2 % of full scale) leaves no doubt of that."""
     scene = demo()[0].scene
-    return simulate(replace(scene, hold_s=14.0, vented_s=4.0))
+    marked = scene.marked_kpa
+    return simulate(replace(scene, hold_s=14.0, vented_s=4.0, cap=Cap(marked, 0.965 * marked, 25.0)))
 
 
 def record(url: str, folder: Path, *more: str) -> list[str]:
