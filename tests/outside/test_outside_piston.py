@@ -108,8 +108,8 @@ def test_a_barrels_sudden_start_is_not_taken_for_the_valve(seed: int) -> None:
 
 @pytest.mark.parametrize("seed", range(3))
 def test_a_stroke_with_a_knock_on_it_is_left_out(seed: int) -> None:
-    """The hose is hit while the second stroke that meets the valve lets out: 6 kPa of 9 Hz that die away within some tenths of a
-    second."""
+    """The hose is hit while the second stroke that meets the valve lets out: 6 kPa of 9 Hz that die away within some
+    tenths of a second."""
     t, p = pumped(seed, 20.0)
     tops = np.flatnonzero((p[1:-1] > 72.0) & (p[1:-1] > p[:-2]) & (p[1:-1] >= p[2:])) + 1
     apart = np.split(tops, np.flatnonzero(np.diff(t[tops]) > 0.6) + 1)  # by stroke
