@@ -36,6 +36,37 @@ def test_a_late_lift_is_stepped_as_an_integrator_does(k: float, lag_s: float) ->
     assert float(np.abs(got - true).max()) < 0.02 * float(true.max() - 96.0)
 
 
+@pytest.mark.parametrize("full", [True, False])
+def test_a_lift_that_pops_is_stepped_as_an_integrator_does(full: bool) -> None:
+    """Air comes in for 0.4 s; above 100 kPa the lift wants to be 5 kPa (full) or p - 95 kPa, below 95 kPa nothing, and
+    is 0.015 s late."""
+    steps, length, k, lag_s = 400, 2.0, 12.0, 0.015
+    t = np.linspace(0.0, length, steps + 1)
+    one = np.ones(1)
+    lanes = Lanes(15.0 * np.clip(t / 0.4, 0.0, 1.0)[:, None], one * length / steps, 96.0 * one, 0.0 * one, 100.0 * one,
+                  k * one, 5.0 * one, np.zeros(1, bool))
+    still = Response(0.0, 0.0, 0.0, 0.0, 1.0, 15.0, 0.1, 0.4, 0.1, 0.0, 0.0, 0.0, 0.0)
+    got = run_valves(lanes, still, pops=True, full=full, lag_s=lag_s)[0][:, 0]
+
+    is_open, now, y, true = False, 0.0, [96.0, 0.0], np.full(len(t), np.nan)
+    while now < length:
+
+        def slope(at: float, y: np.ndarray, is_open: bool = is_open) -> list[float]:
+            wants = (5.0 if full else max(y[0] - 95.0, 0.0)) if is_open else 0.0
+            return [(15.0 / 0.4 if at < 0.4 else 0.0) - k * max(y[1], 0.0), (wants - y[1]) / lag_s]
+
+        def line(at: float, y: np.ndarray, is_open: bool = is_open) -> float:
+            return float(y[0] - (95.0 if is_open else 100.0))
+
+        line.terminal, line.direction = True, -1.0 if is_open else 1.0  # type: ignore[attr-defined]
+        run = solve_ivp(slope, (now, length), y, "LSODA", dense_output=True, events=line, rtol=1e-8, atol=1e-8,
+                        max_step=2e-3)
+        here = (t >= now) & (t <= run.t[-1])
+        true[here] = run.sol(t[here])[0]
+        is_open, now, y = not is_open, float(run.t[-1]), [float(q) for q in run.y[:, -1]]
+    assert float(np.abs(got - true).max()) < 0.02 * float(true.max() - true.min())
+
+
 def trace(seed: int, lag_s: float, k: float = 6.0, size: float = 9.0) -> tuple[np.ndarray, np.ndarray]:
     """A cap that begins to open at 100 kPa, its lift late by ``lag_s``: strokes of ``size`` kPa within 0.3 s, one in
     1.1 s."""
