@@ -1,10 +1,11 @@
 """How strokes raise the pressure of a closed space: the response that a relieving valve departs
 from.
 
-A stroke's piston is d long on its way; its speed is 1 - w cos(2 pi x) + v sin(2 pi x), x the part of d: from a steady
-push (w = 0) to one that begins and ends softly (w = 1), early or late (v). It starts full of outside air, and its check
-valve lets nothing through before that air has the pressure of the space: then the flow begins at once. With the part
-swept s, the air that is in is g = 1 - (1 - s) R, R = (p / outside)^(1/1.2), c the part of it that is seen (``held``).
+A stroke's piston takes the time d for its way; its speed is 1 - w cos(2 pi x) + v sin(2 pi x), x the part of d: from a
+steady push (w = 0) to one that begins and ends softly (w = 1), early or late (v). It starts full of outside air, and
+its check valve lets nothing through before that air has the pressure of the space: then the flow begins at once. With
+the part s swept, the share 1 - (1 - s) R of its air is in, R = (p / outside)^(1/1.2); ``held`` is the part of R - 1
+that is seen.
 A stroke brings the air n (kPa once it has cooled). The gas is warmed while it is compressed: p = q + a c, q' = inflow,
 c' = inflow - c/tau; a is at most gamma - 1 = 0.4 for air.
 """

@@ -36,8 +36,8 @@ def run_valves(
     q: Lanes, r: Response, *, pops: bool, full: bool = False, lag_s: float | None = None
 ) -> tuple[FloatArray, FloatArray]:
     """Pressures (steps + 1, lanes), and the warmth c at the end (lanes). Between two times lift and
-    pressure follow a line, so each step is exact in k. full: the lift stays as it was at the opening until
-    it shuts. lag_s: time constant by which the lift is late."""
+    pressure follow a line, so each step is exact in k. lag_s: time constant by which the lift is late; full: such a
+    lift is all of ``gap`` until the valve shuts."""
     if lag_s is not None:
         return _run_full(q, r, lag_s) if full else _run_late(q, r, lag_s, pops)
     p, c = q.base.copy(), q.warm.copy()
@@ -83,7 +83,7 @@ def run_valves(
 
 
 def _run_full(q: Lanes, r: Response, lag_s: float) -> tuple[FloatArray, FloatArray]:
-    """A valve that is either shut or wholly open, its lift late by ``lag_s``; flow is ``gap`` times the lift."""
+    """A valve that is either shut or wholly open, its lift, from 0 to 1, late by ``lag_s``."""
     p, c = q.base.copy(), q.warm.copy()
     is_open, lift = np.zeros(len(p), bool), np.zeros_like(p)
     out = np.empty_like(q.feed)
