@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.closed import Response, closed_response
+from recorder.analysis.normal import normal_cdf as _cdf
 from recorder.analysis.relief import LOOK_S, Top, ceiling, fell_back, tops
 from recorder.analysis.signal import FINE_S, Prepared
 from recorder.analysis.stroke import Stroke
@@ -37,6 +38,7 @@ SHUTS_LATE = 0.15  # of a sudden fall: what of it may have gone while the valve 
 FITS_WELL = 2.0  # residuals' variance over what noise explains: else only strokes that fell back are looked at
 FITS = 3.0  # residuals' variance over what noise explains, beyond which no law of the valve is believed
 BETWEEN = 0.3  # of what a full stroke brings between two readings
+MISFITS = 4.0
 KNOCK = 3.0  # standard deviations
 PLAIN = 0.2  # of what a stroke brings: so much more gone after the strokes than air's cooling explains was let out
 STILL_S = 2.0  # and after that for so long: what stays meanwhile is held
@@ -151,10 +153,10 @@ def find_opening(
             gain += _one_ceiling(x, strokes, k, end_s, usual)
         if gain >= ENOUGH:
             found = _by_fit(x, strokes, near, response, fit, usual)
-            if not fit.eased or may_ease:
-                return found
-            other = fit_valve(x, strokes, near, response, end_s, correlated, may_ease=True)
-            return found if other is None else _doubt(found, other.open_kpa - fit.open_kpa)
+            if fit.eased and not may_ease:
+                other = fit_valve(x, strokes, near, response, end_s, correlated, may_ease=True)
+                found = found if other is None else _doubt(found, other.open_kpa - fit.open_kpa)
+            return _above_held(x, strokes[-1], found, end_s)
         closed = closed or fit.misfit < FITS_WELL
     if closed and len(fell) < 2:
         return None  # one stroke that fell back may be a knock, and a closed cap explains the rest
@@ -222,6 +224,23 @@ def _doubt(found: Opening, apart_kpa: float) -> Opening:
     return replace(found, onset_u=math.hypot(found.onset_u, 0.5 * apart_kpa))
 
 
+def _above_held(x: Prepared, last: Stroke, found: Opening, end_s: float) -> Opening:
+    """The onset above what is held afterwards, whatever law the valve follows: moments of a normal distribution cut
+    off there."""
+    p = np.linspace(found.onset_kpa - 5.0 * found.onset_u, found.onset_kpa + 5.0 * found.onset_u, 401)
+    weight = np.exp(-0.5 * ((p - found.onset_kpa) / found.onset_u) ** 2)
+    at = last.end_s + HELD_S
+    if at < end_s:
+        soon, later = (float(q) for q in np.interp([at - STILL_S, at], x.t, x.smooth))
+        u = math.hypot(0.5 * max(soon - later, 0.0), x.sd_kpa * math.sqrt(min(x.dt_s / 0.1, 1.0)), 0.05)
+        weight *= _cdf((p - later) / u)
+    total = float(weight.sum())
+    if total < 1e-3 * len(p):
+        return found  # they contradict each other
+    mean = float(weight @ p) / total
+    return replace(found, onset_kpa=mean, onset_u=math.sqrt(float(weight @ (p - mean) ** 2) / total))
+
+
 def _by_tops(x: Prepared, strokes: Sequence[Stroke], seen: Sequence[Top]) -> Opening:
     """Onset at the highest of the tops, each of which only seems lower, between two readings."""
     # a knock on top of a stroke stands out of what the readings may have missed of the others
@@ -257,7 +276,7 @@ def _by_fit(
     after = x.slope[(x.t > last.start_s) & (x.t < last.end_s + LOOK_S)]
     drops = max(-float(np.min(after)), 0.0) if len(after) else 0.0
     # what no law explains leaves the onset anywhere up to the top
-    beyond = min(fit.unexplained, 1.0) * max(fit.top_kpa - fit.open_kpa, 0.0)
+    beyond = min(min(fit.unexplained, 1.0) * max(fit.top_kpa - fit.open_kpa, 0.0), MISFITS * fit.misfit_kpa)
     doubt = math.hypot(LAW_DOUBT * fit.apart_kpa, SHAPE_DOUBT * max(over, 0.0), BETWEEN * between, LAG_DOUBT_S * steep,
                        beyond)
     onset_u = min(math.hypot(fit.open_u, doubt, 0.05), 0.5 * max(over, 1.0) + fit.open_u)

@@ -62,6 +62,7 @@ class ValveFit:
     top_kpa: float
     misfit: float
     unexplained: float
+    misfit_kpa: float
     eased: bool
     odd: int | None
 
@@ -114,10 +115,11 @@ def fit_valve(
         return mean, math.sqrt(float(share @ (var + (value - mean) ** 2)))
 
     best = int(np.argmax(share))
+    unexplained = _unexplained(float(costs.min()), n, correlated)
     return ValveFit(
         *mixed(opens, open_var), float(abs(opens[0] - opens[1])), *mixed(closes, close_var),
         *_times(fit, found[best], list(laws)[best]), (float(shut.cost.min()) - float(costs.min())) / chi, fit.top,
-        excess, _unexplained(float(costs.min()), n, correlated), fit.eased(found[best]),
+        excess, unexplained, windows[0].sd * math.sqrt(unexplained), fit.eased(found[best]),
         None if (odd := _odd(found[best], [len(w.t) for w in windows], excess)) is None else list(met)[odd],
     )  # fmt: skip
 
@@ -158,6 +160,9 @@ def _laws(fit: MetStrokes, n: int, free: float, correlated: float) -> dict[Law, 
         if fit.sort(pops, found["ajar"]):
             explore("some ajar")
     explore("snaps")
+    for sudden, late in (("pops", "pops late"), ("snaps", "snaps late")):
+        if float(found[sudden].cost.min()) <= min(map(bound, found.values())):
+            explore(late)
     return found
 
 

@@ -40,10 +40,12 @@ GAP_SHARE = 0.05  # closing below opening, of the pressure: the scale of an expo
 NEVER = 1e6  # kPa: no valve
 FAR = 5.0  # standard deviations
 WEAK = 0.8  # of a usual stroke: less is looked at as an eased one too
-Law = Literal["even", "pops", "snaps", "ajar", "some ajar", "soon", "late", "later"]
+Law = Literal["even", "pops", "pops late", "snaps", "snaps late", "ajar", "some ajar", "soon", "late", "later"]
 # of a valve's lift: its weight and friction, milliseconds; a sluggish one's; common practice, no source
-LAGS_S: dict[Law, float] = {"soon": 0.015, "late": 0.1, "later": 0.3, "pops": 0.015, "snaps": 0.015}
+LAGS_S: dict[Law, float] = {"soon": 0.015, "late": 0.1, "later": 0.3, "pops": 0.004, "pops late": 0.02, "snaps": 0.004,
+                          "snaps late": 0.02}
 FRICTION: tuple[Law, ...] = ("even", "soon", "late", "later")
+SNAPS: tuple[Law, ...] = ("snaps", "snaps late")
 BASE, START, LENGTH, AMOUNT, CLOSE = range(5)
 LANE_KINDS, KIND_OF = [0, 1 + START, 1 + LENGTH], [0, 0, 1, 2, 0, 0]
 
@@ -158,7 +160,7 @@ class MetStrokes:
         close = np.minimum(flat[CLOSE], p_open)
         q = Lanes(feed, grids[1] - grids[0], flat[BASE], each(g.warm), p_open, each(np.exp(g.log_k)[:, None]),
                    np.minimum(p_open - close, 1e3), each(self.found_ajar(law)))  # fmt: skip
-        p, c = run_valves(q, self.r, pops=law not in FRICTION, full=law == "snaps", lag_s=LAGS_S.get(law))
+        p, c = run_valves(q, self.r, pops=law not in FRICTION, full=law in SNAPS, lag_s=LAGS_S.get(law))
         return p.reshape(len(self.grids), lanes, points, m), c.reshape(lanes, points, m)
 
     def found_ajar(self, law: Law) -> NDArray[np.bool_]:
@@ -252,7 +254,7 @@ class MetStrokes:
         and as it looks: from one of them the other is not found, since a valve opens or it does not."""
         low = float(self.after.min())
         opens = low + np.array([-0.05, 0.1, 0.25, 0.4, 0.55, 0.68, 0.79, 0.87, 0.94, 1.0]) * (self.top - low)
-        gains = [4.0, 11.0, 30.0, 80.0] if law == "snaps" else [1.3, 4.0, 11.0, 30.0, 80.0]
+        gains = [4.0, 11.0, 30.0, 80.0] if law in SNAPS else [1.3, 4.0, 11.0, 30.0, 80.0]
         p_open, log_k = np.meshgrid(opens, np.log(gains), indexing="ij")
         weak = (seen := self.seen())[AMOUNT] < WEAK * self.r.amount_kpa
         found = []
