@@ -36,6 +36,7 @@ LOG_K_PRIOR = (math.log(25.0), 1.3)  # 1/s: from hardly anything let out of what
 EASED_SPREAD = 0.3  # of an eased stroke's amount and of the logarithm of its length
 T_FREE = 3.0  # degrees of freedom
 EASED_SHARE = 0.2  # of the strokes that meet a valve
+SNAPS_SPREAD = 0.8
 GAP_SHARE = 0.05  # closing below opening, of the pressure: the scale of an exponential prior
 NEVER = 1e6  # kPa: no valve
 FAR = 5.0  # standard deviations
@@ -212,7 +213,10 @@ class MetStrokes:
                 # a valve that is shut is so below its opening
                 above = np.maximum(g.own[BASE] - g.p_open[:, None], 0.0) * ~self.found_ajar(law)
                 rests = 0.5 * np.sum((above / [w.sd for w in self.windows]) ** 2, axis=1)
-                g.cost = g.parts.sum(axis=1) + 0.5 * log_k**2 + gap / scale + rests
+                held = gap / scale
+                if law in SNAPS:  # one that is wholly open at once has to fall back some way before it shuts
+                    held = 0.5 * (np.log(np.maximum(gap, 1e-3) / scale) / SNAPS_SPREAD) ** 2
+                g.cost = g.parts.sum(axis=1) + 0.5 * log_k**2 + held + rests
 
     def spread(self, off: FloatArray, shut: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
         """Prior standard deviations (5, points) of a stroke that is ``off`` the usual one, by whichever of full and

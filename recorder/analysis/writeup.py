@@ -6,8 +6,11 @@ from dataclasses import replace
 from math import hypot
 from typing import Any
 
+import numpy as np
+
 from recorder.analysis.boiling import boiling_point_c, glycol_estimate_c
 from recorder.analysis.headspace import lost_ml
+from recorder.analysis.hold import HoldFit
 from recorder.analysis.setup import Setup
 from recorder.analysis.study import Study
 from recorder.analysis.verdict import Findings, decide
@@ -16,6 +19,7 @@ from recorder.model import Hold, Judgement, Quantity, Settling
 __all__ = ["write_up"]
 
 _DIGITS = 6
+_SMALLEST_KPA_PER_MIN = 0.35  # fall that matters anywhere; common practice, no source
 
 
 def _q(value: float, u: float | None, unit: str, time_s: float | None = None) -> Quantity:
@@ -67,9 +71,7 @@ def findings(setup: Setup, s: Study) -> Findings:
     if opening is not None and peak is not None and setup.procedure.judged_pressure == "peak":
         judged = peak
     rises = sorted(k.rise_kpa for k in s.parts.strokes) if s.parts else []
-    rising = s.fit is not None and (
-        s.fit.rising or s.fit.end_kpa - s.fit.start_kpa > max(3 * s.fit.drop_u, 0.3)
-    )
+    rising = s.fit is not None and _warms(s.fit, setup.procedure.steady_fall_allowed_kpa_per_min)
     off = bool(s.parts and s.parts.knocked_off)
     return Findings(
         s.fault,
@@ -91,6 +93,19 @@ def findings(setup: Setup, s: Study) -> Findings:
         judged,
         rises[len(rises) // 2] if rises else 0.0,
     )
+
+
+def _warms(fit: HoldFit, allowed_kpa_per_min: float) -> bool:
+    """Whether the trace rises as nothing but warming makes it, and by so much that a leak may hide in it. If warming is
+    exponentially distributed about what is seen, there is a leak of the size allowed beneath it with odds of
+    exp(-allowed / rise): 1 to 20 where the rise is a third of it. Air that relief made cold warms up in the first part
+    of a hold: that is settling."""
+    hides = min(allowed_kpa_per_min, _SMALLEST_KPA_PER_MIN) / 3.0
+    if fit.rising and 60.0 * (fit.rate_u - fit.rate_kpa_per_s) > hides:
+        return True
+    start_s, end_s = float(fit.time_s[0]), float(fit.time_s[-1])
+    third = float(np.interp(start_s + (end_s - start_s) / 3.0, fit.time_s, fit.curve_kpa))
+    return fit.end_kpa - third > max(3.0 * fit.drop_u, 0.2)
 
 
 def write_up(setup: Setup, s: Study) -> Judgement:
