@@ -13,7 +13,7 @@ import numpy as np
 from recorder.analysis.filters import running_mean, running_median, smooth_slope
 
 if TYPE_CHECKING:
-    from recorder.model import FloatArray, IntArray
+    from recorder.model import BoolArray, FloatArray, IntArray
 
 __all__ = ["FINE_S", "Prepared", "prepare"]
 
@@ -74,17 +74,22 @@ def noise_kpa(p: FloatArray, step_kpa: float) -> float:
 def without_spikes(p: FloatArray, dt_s: float, sd_kpa: float) -> tuple[FloatArray, int]:
     """Lone wild readings replaced by the median of their neighbours; edges stay where they are.
 
-    So few readings a second that a relieving stroke may show in one of them alone: then a reading among strokes is wild
-    only where it stands higher than strokes bring it from one reading to the next.
+    So few readings a second that a relieving stroke may show in one or two of them alone: then readings among strokes
+    are wild only where they stand higher than strokes bring them.
     """
     if len(p) < 5:
         return p, 0
-    width = 3 if dt_s > FINE_S else 5
-    middle = running_median(p, width)
-    limit = max(7.0 * sd_kpa, 4.0 if dt_s > FINE_S else 1.5)
-    off = p - middle
+    if dt_s <= FINE_S:
+        middle = running_median(p, 5)
+        wild = np.abs(p - middle) > max(7.0 * sd_kpa, 1.5)
+        return np.where(wild, middle, p), int(np.count_nonzero(wild))
+    limit = max(7.0 * sd_kpa, 4.0)
+    pairs, levels = _wild_pairs(p, dt_s, limit)
+    whole = np.where(pairs, levels, p)
+    middle = running_median(whole, 3)
+    off = whole - middle
     wild = np.abs(off) > limit
-    if dt_s > FINE_S and wild.any():
+    if wild.any():
         steep = np.diff(middle, prepend=middle[0])
         most = float(steep.max())
         rises = np.flatnonzero(steep > max(0.3 * most, limit / 2))
@@ -93,7 +98,32 @@ def without_spikes(p: FloatArray, dt_s: float, sd_kpa: float) -> tuple[FloatArra
             if len(before) and (k - before[-1]) * dt_s < AMONG_S and middle[k] > 0.6 * float(middle.max()):
                 wild[k] = False
                 rises = np.sort(np.append(rises, k))
-    return np.where(wild, middle, p), int(np.count_nonzero(wild))
+    return np.where(wild, middle, whole), int(np.count_nonzero(wild) + np.count_nonzero(pairs))
+
+
+def _wild_pairs(p: FloatArray, dt_s: float, limit: float) -> tuple[BoolArray, FloatArray]:
+    """Which readings are two wild ones in a row between quiet ones, and what is read around them (kPa)."""
+    middle = running_median(p, 5)
+    wild = np.zeros(len(p), bool)
+    if len(p) < 8:
+        return wild, middle
+    k = np.arange(2, len(p) - 3)  # the first of two
+    before, after = p[k - 1], p[k + 2]
+    up, down = np.minimum(p[k], p[k + 1]) - np.maximum(before, after), np.minimum(before, after) - np.maximum(p[k], p[k + 1])
+    size = np.maximum(up, down)
+    rough = np.abs(np.stack([before - after, p[k - 2] - before, p[k + 3] - after])).max(axis=0)
+    found = (size > limit) & (rough < 0.2 * size)
+    if found.any():
+        rise = middle[4:] - middle[:-4]
+        most = float(rise.max())  # of one stroke, that one or two wild readings leave no trace in
+        strokes = np.flatnonzero(rise > 0.3 * most) + 4
+        for i in np.flatnonzero(found & (up > 0.0) & (up < 1.3 * most)):
+            last = strokes[strokes < k[i]]
+            if len(last) and (k[i] - last[-1]) * dt_s < AMONG_S and before[i] > 0.6 * float(middle.max()):
+                found[i] = False
+                strokes = np.sort(np.append(strokes, k[i] + 1))
+    wild[k[found]] = wild[k[found] + 1] = True
+    return wild, np.where(wild, middle, p)
 
 
 def prepare(t: FloatArray, p: FloatArray, zero_kpa: float) -> Prepared:
