@@ -15,7 +15,7 @@ from recorder.analysis.stroke_chain import USUAL_CADENCE_S
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
-__all__ = ["with_peaks", "with_popped"]
+__all__ = ["with_peaks", "with_popped", "without_rebounds"]
 
 POPS_S = 0.1  # from the start of a stroke that opens a valve at once to the start of the fall
 PEAK_S = 0.4  # from the start of such a stroke to where the rest of it shows; half a slow stroke
@@ -24,6 +24,8 @@ SURE = 8.0  # standard deviations of a reading
 BESIDE_S = 0.25  # before and after a short peak: over so long a level is looked at
 PLAIN = 5.0  # standard deviations: of a peak, and of what it leaves
 LEAVES = 0.5  # of a peak's height: air that cools bends the line along which the pressure would have gone on
+WARMS = 0.29  # 1 - 1/gamma: of what let-out air takes away at once, what comes back with warmth
+SLOWER = 1.5
 LIKE_FALL = 0.6  # of the usual sudden fall and of its slope: as much again is one more
 
 
@@ -138,7 +140,25 @@ def with_peaks(x: Prepared, strokes: list[Stroke], level_sd: float, end_s: float
         rising = np.flatnonzero(two[k - far : k + 1] < before[k] + 0.1 * height[k])
         start = k - far + int(rising[-1]) if len(rising) else k - far
         new.append(Stroke(float(t[start]), float(t[k]), float(before[k]), float(two[k])))
-    return [*strokes, *new]
+    # the top of a stroke is not over where its slope is
+    return [*strokes, *(q for q in new if q.start_s > strokes[-1].end_s)]
+
+
+def without_rebounds(x: Prepared, strokes: list[Stroke]) -> list[Stroke]:
+    """Without rises of air that relief made cold and that warms up again: right after a fall, at most what falls warms
+    up by, and slower than strokes."""
+    if len(strokes) < 3:
+        return strokes
+    t, p = x.even_t, x.even_p
+    slow = SLOWER * float(np.median([q.end_s - q.start_s for q in strokes]))
+    out = strokes[:1]
+    for q in strokes[1:]:
+        a, b, c = np.searchsorted(t, [out[-1].start_s, q.start_s - 0.1, q.start_s + 0.1])
+        fall = float(p[a : b + 1].max()) - q.base_kpa
+        still_falls = float(x.even_slope[b:c].min(initial=0.0)) < -2.0 * q.rise_kpa / max(q.end_s - q.start_s, x.dt_s)
+        if not (still_falls and q.end_s - q.start_s > slow and q.rise_kpa < WARMS * fall):
+            out.append(q)
+    return out
 
 
 def _left(t: FloatArray, level: FloatArray, k: int, far: int) -> float:

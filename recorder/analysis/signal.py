@@ -117,9 +117,9 @@ def _wild_pairs(p: FloatArray, dt_s: float, limit: float) -> tuple[BoolArray, Fl
         rise = middle[4:] - middle[:-4]
         most = float(rise.max())  # of one stroke, that one or two wild readings leave no trace in
         strokes = np.flatnonzero(rise > 0.3 * most) + 4
-        for i in np.flatnonzero(found & (up > 0.0) & (up < 1.3 * most)):
+        for i in np.flatnonzero(found & (up > 0.0) & (up < 2.0 * most)):
             last = strokes[strokes < k[i]]
-            if len(last) and (k[i] - last[-1]) * dt_s < AMONG_S and before[i] > 0.6 * float(middle.max()):
+            if len(last) and (k[i] - last[-1]) * dt_s < 2.0 * AMONG_S and before[i] > 0.6 * float(middle.max()):
                 found[i] = False
                 strokes = np.sort(np.append(strokes, k[i] + 1))
     wild[k[found]] = wild[k[found] + 1] = True

@@ -18,7 +18,7 @@ import numpy as np
 
 from recorder.analysis.filters import running_least, running_mean, smooth_slope
 from recorder.analysis.kept_up import without_fall
-from recorder.analysis.popped import with_peaks, with_popped
+from recorder.analysis.popped import with_peaks, with_popped, without_rebounds
 from recorder.analysis.signal import SLOPE_S, Prepared
 from recorder.analysis.stroke import Stroke
 from recorder.analysis.stroke_chain import (
@@ -327,6 +327,7 @@ def find_strokes(x: Prepared, start_s: float, end_s: float, *, may_open: bool) -
             break
     found = _edges(x, [int(k) for k in c.at[chosen]])
     if may_open:
+        found = without_rebounds(x, found)
         found = with_popped(x, found, slope.sd, level_sd, end_s)
         found = with_peaks(x, found, level_sd, end_s)
     return _through_holes(x, y, found, may_open=may_open)

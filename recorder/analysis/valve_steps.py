@@ -20,7 +20,7 @@ __all__ = ["Lanes", "run_valves"]
 @dataclass(slots=True, eq=False)
 class Lanes:
     """Many valves side by side: arrays of one length, ``feed`` (steps + 1, lanes) the air that is
-    in (kPa)."""
+    in (kPa); ``later``: not the first stroke on it."""
 
     feed: FloatArray
     step_s: FloatArray
@@ -30,6 +30,14 @@ class Lanes:
     k: FloatArray
     gap: FloatArray
     ajar: NDArray[np.bool_]
+    later: NDArray[np.bool_]
+
+    def left_open(self, pops: bool) -> FloatArray:
+        """The lift that a stroke begins with: one of friction is where the pressure before it has left it."""
+        above = self.base - self.p_open + self.gap
+        if pops:
+            return np.where(self.ajar, np.maximum(above, 1e-3), 0.0)
+        return np.where(self.later, np.maximum(above, 0.0), 0.0)
 
 
 def run_valves(
@@ -41,7 +49,7 @@ def run_valves(
     if lag_s is not None:
         return _run_full(q, r, lag_s) if full else _run_late(q, r, lag_s, pops)
     p, c = q.base.copy(), q.warm.copy()
-    lift = np.where(q.ajar, np.maximum(p - q.p_open + q.gap, 1e-3), 0.0)
+    lift = q.left_open(pops)
     out = np.empty_like(q.feed)
     out[0] = p
     cool = 1.0 - np.exp(-q.step_s / r.tau_s)
@@ -124,7 +132,8 @@ def _run_late(q: Lanes, r: Response, lag_s: float, pops: bool) -> tuple[FloatArr
     y = p - line and lift l are linear, y' = u - K l, l' = (y - l) / lag, and each step is exact; a step in which the
     line is met is two."""
     p, c = q.base.copy(), q.warm.copy()
-    wants, lift = np.zeros_like(p), np.zeros_like(p)
+    wants = q.left_open(pops)
+    lift = wants.copy()
     out = np.empty_like(q.feed)
     out[0] = p
     h, gain_k = q.step_s, (1.0 + r.warming) * q.k
