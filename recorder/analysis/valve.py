@@ -120,7 +120,7 @@ def fit_valve(
         *mixed(opens, open_var), float(abs(opens[0] - opens[1])), *mixed(closes, close_var),
         *_times(fit, found[best], list(laws)[best]), (float(shut.cost.min()) - float(costs.min())) / chi, fit.top,
         excess, unexplained, windows[0].sd * math.sqrt(unexplained), fit.eased(found[best]),
-        None if (odd := _odd(found[best], [len(w.t) for w in windows], excess)) is None else list(met)[odd],
+        None if (odd := _odd(found, [len(w.t) for w in windows], excess)) is None else list(met)[odd],
     )  # fmt: skip
 
 
@@ -166,14 +166,16 @@ def _laws(fit: MetStrokes, n: int, free: float, correlated: float) -> dict[Law, 
     return found
 
 
-def _odd(g: Grid, n: list[int], excess: float) -> int | None:
-    """The stroke that alone spoils a fit: a knock, say."""
+def _odd(found: Sequence[Grid], n: list[int], excess: float) -> int | None:
+    """The stroke that alone spoils a fit: a knock, say. Of all laws and strokes, the one without which a law explains
+    the others best."""
     if excess < GOOD or len(n) < 2:
         return None
-    parts = g.parts[int(np.argmin(g.cost))]
-    worst = int(np.argmax(parts / n))
-    others = 2.0 * float(parts.sum() - parts[worst]) / max(sum(n) - n[worst] - OWN * (len(n) - 1) - 2, 1)
-    return worst if others < GOOD else None
+    each = np.array([g.parts[int(np.argmin(g.cost))] for g in found])
+    left = (each.sum(axis=1, keepdims=True) - each) * 2.0
+    others = left / np.maximum(sum(n) - np.array(n) - OWN * (len(n) - 1) - 2, 1.0)
+    worst = int(np.argmin(others.min(axis=0)))
+    return worst if float(others[:, worst].min()) < GOOD else None
 
 
 def _excess(g: Grid, n: int, free: float) -> float:

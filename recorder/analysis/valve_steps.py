@@ -20,7 +20,8 @@ __all__ = ["Lanes", "run_valves"]
 @dataclass(slots=True, eq=False)
 class Lanes:
     """Many valves side by side: arrays of one length, ``feed`` (steps + 1, lanes) the air that is
-    in (kPa); ``later``: not the first stroke on it."""
+    in (kPa); ``left`` by how much the
+    stroke before went above the opening (kPa)."""
 
     feed: FloatArray
     step_s: FloatArray
@@ -30,14 +31,14 @@ class Lanes:
     k: FloatArray
     gap: FloatArray
     ajar: NDArray[np.bool_]
-    later: NDArray[np.bool_]
+    left: FloatArray
 
     def left_open(self, pops: bool) -> FloatArray:
-        """The lift that a stroke begins with: one of friction is where the pressure before it has left it."""
-        above = self.base - self.p_open + self.gap
+        """The lift that a stroke begins with: friction holds it as the pressure falls, down to closing."""
+        above = np.maximum(self.base - self.p_open + self.gap, 0.0)
         if pops:
-            return np.where(self.ajar, np.maximum(above, 1e-3), 0.0)
-        return np.where(self.later, np.maximum(above, 0.0), 0.0)
+            return np.where(self.ajar, np.maximum(above, 1e-3), np.where(self.left > 0.0, above, 0.0))
+        return np.minimum(self.left, above)
 
 
 def run_valves(
@@ -93,7 +94,8 @@ def run_valves(
 def _run_full(q: Lanes, r: Response, lag_s: float) -> tuple[FloatArray, FloatArray]:
     """A valve that is either shut or wholly open, its lift, from 0 to 1, late by ``lag_s``."""
     p, c = q.base.copy(), q.warm.copy()
-    is_open, lift = np.zeros(len(p), bool), np.zeros_like(p)
+    is_open = (q.left > 0.0) & (p > q.p_open - q.gap)
+    lift = is_open.astype(float)
     out = np.empty_like(q.feed)
     out[0] = p
     h = q.step_s

@@ -54,9 +54,10 @@ LANE_KINDS, KIND_OF = [0, 1 + START, 1 + LENGTH], [0, 0, 1, 2, 0, 0]
 @dataclass(frozen=True, slots=True, eq=False)
 class Window:
     """Readings of one stroke: times from its start (s), pressures (kPa), their standard
-    deviation."""
+    deviation; the top of the stroke before (kPa)."""
 
     stroke: Stroke
+    top_before: float
     t: FloatArray
     p: FloatArray
     sd: float
@@ -83,7 +84,7 @@ def window(
     grid = np.linspace(float(t[0]), float(t[-1]), STEPS + 1)
     at = np.clip((t - grid[0]) / (grid[1] - grid[0]), 0.0, STEPS - 1e-9)
     lower = at.astype(np.int64)
-    return Window(s, t, p, sd, base, grid, lower, at - lower)
+    return Window(s, strokes[j - 1].top_kpa if j else -math.inf, t, p, sd, base, grid, lower, at - lower)
 
 
 @dataclass(slots=True, eq=False)
@@ -139,7 +140,13 @@ class MetStrokes:
         self.eased_cost = float(np.sum(np.log(self.eased_sd / self.sd))) - math.log(EASED_SHARE)
         self.low = np.array([-1e3, r.lead_s - 0.3, math.log(0.05), 0.02 * r.amount_kpa, -1e3])
         self.high = np.array([1e4, r.lead_s + 0.4, math.log(1.6), 2.5 * r.amount_kpa, 1e4])
-        self.some, self.later = np.zeros(m, bool), np.arange(m) > 0
+        self.some = np.zeros(m, bool)
+        # the first stroke finds it shut
+        self.top_before = np.array([-math.inf, *(w.top_before for w in windows[1:])])
+
+    def left_open(self, p_open: FloatArray) -> FloatArray:
+        """By how much the stroke before each went above the opening (points, strokes): such a lift friction holds."""
+        return np.asarray(np.maximum(self.top_before - p_open[:, None], 0.0))
 
     def run(self, g: Grid, own: FloatArray, law: Law) -> tuple[FloatArray, FloatArray]:
         """Pressures (steps + 1, lanes, points, strokes) for own (5, lanes, points, strokes), and
@@ -160,17 +167,14 @@ class MetStrokes:
         p_open = each(g.p_open[:, None])
         close = np.minimum(flat[CLOSE], p_open)
         q = Lanes(feed, grids[1] - grids[0], flat[BASE], each(g.warm), p_open, each(np.exp(g.log_k)[:, None]),
-                   np.minimum(p_open - close, 1e3), each(self.found_ajar(law)), each(self.later))  # fmt: skip
+                   np.minimum(p_open - close, 1e3), each(self.found_ajar(law)), each(self.left_open(g.p_open)))  # fmt: skip
         p, c = run_valves(q, self.r, pops=law not in FRICTION, full=law in SNAPS, lag_s=LAGS_S.get(law))
         return p.reshape(len(self.grids), lanes, points, m), c.reshape(lanes, points, m)
 
     def found_ajar(self, law: Law) -> NDArray[np.bool_]:
         """Which strokes (strokes,) find the valve ajar."""
-        return self.some if law == "some ajar" else self.later & (law == "ajar")
+        return self.some if law == "some ajar" else (np.arange(len(self.windows)) > 0) & (law == "ajar")
 
-    def may_be_open(self, law: Law) -> NDArray[np.bool_]:
-        """Which strokes (strokes,) may begin with a valve that has not shut yet."""
-        return self.later if law in FRICTION else self.found_ajar(law)
 
     def improve(self, g: Grid, times: int, law: Law) -> None:
         """Least squares for each point and stroke, linearised anew each time; then the cost."""
@@ -214,7 +218,7 @@ class MetStrokes:
                 scale = GAP_SHARE * self.top + 0.2
                 log_k = np.where(shut, 0.0, (g.log_k - LOG_K_PRIOR[0]) / LOG_K_PRIOR[1])
                 # a valve that is shut is so below its opening
-                above = np.maximum(g.own[BASE] - g.p_open[:, None], 0.0) * ~self.may_be_open(law)
+                above = np.maximum(g.own[BASE] - g.p_open[:, None], 0.0) * ~(self.found_ajar(law) | (self.left_open(g.p_open) > 0.0))
                 rests = 0.5 * np.sum((above / [w.sd for w in self.windows]) ** 2, axis=1)
                 held = gap / scale
                 if law in SNAPS:  # one that is wholly open at once has to fall back some way before it shuts
