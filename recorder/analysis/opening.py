@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.closed import Response, closed_response
-from recorder.analysis.normal import normal_cdf as _cdf
+from recorder.analysis.normal import normal_cdf
 from recorder.analysis.relief import LOOK_S, Top, ceiling, fell_back, tops
 from recorder.analysis.signal import FINE_S, Prepared
 from recorder.analysis.stroke import Stroke
@@ -38,7 +38,9 @@ SHUTS_LATE = 0.15  # of a sudden fall: what of it may have gone while the valve 
 FITS_WELL = 2.0  # residuals' variance over what noise explains: else only strokes that fell back are looked at
 FITS = 3.0  # residuals' variance over what noise explains, beyond which no law of the valve is believed
 BETWEEN = 0.3  # of what a full stroke brings between two readings
-MISFITS = 4.0
+MISFITS = 4.0  # times what no law explains of the readings: so far it may shift the onset
+LEAST_LEFT = 0.75  # of the uncertainty, which is no normal one in its tails
+LEVEL_S = 0.1  # over which what is held is averaged
 KNOCK = 3.0  # standard deviations
 PLAIN = 0.2  # of what a stroke brings: so much more gone after the strokes than air's cooling explains was let out
 STILL_S = 2.0  # and after that for so long: what stays meanwhile is held
@@ -225,20 +227,23 @@ def _doubt(found: Opening, apart_kpa: float) -> Opening:
 
 
 def _above_held(x: Prepared, last: Stroke, found: Opening, end_s: float) -> Opening:
-    """The onset above what is held afterwards, whatever law the valve follows: moments of a normal distribution cut
-    off there."""
-    p = np.linspace(found.onset_kpa - 5.0 * found.onset_u, found.onset_kpa + 5.0 * found.onset_u, 401)
-    weight = np.exp(-0.5 * ((p - found.onset_kpa) / found.onset_u) ** 2)
+    """The onset above what is held afterwards, whatever law the valve follows: moments of its distribution cut off
+    there."""
     at = last.end_s + HELD_S
-    if at < end_s:
-        soon, later = (float(q) for q in np.interp([at - STILL_S, at], x.t, x.smooth))
-        u = math.hypot(0.5 * max(soon - later, 0.0), x.sd_kpa * math.sqrt(min(x.dt_s / 0.1, 1.0)), 0.05)
-        weight *= _cdf((p - later) / u)
+    if at >= end_s:
+        return found
+    soon, later = (float(q) for q in np.interp([at - STILL_S, at], x.t, x.smooth))
+    u = math.hypot(0.5 * max(soon - later, 0.0), x.sd_kpa * math.sqrt(min(x.dt_s / LEVEL_S, 1.0)), 0.05)
+    z = np.linspace(-5.0, 5.0, 401)
+    p = found.onset_kpa + z * found.onset_u
+    before = np.exp(-0.5 * z * z)
+    weight = before * normal_cdf((p - later) / u)
     total = float(weight.sum())
-    if total < 1e-3 * len(p):
+    if total < 1e-2 * float(before.sum()):
         return found  # they contradict each other
     mean = float(weight @ p) / total
-    return replace(found, onset_kpa=mean, onset_u=math.sqrt(float(weight @ (p - mean) ** 2) / total))
+    spread = math.sqrt(float(weight @ (p - mean) ** 2) / total)
+    return replace(found, onset_kpa=mean, onset_u=max(spread, LEAST_LEFT * found.onset_u))
 
 
 def _by_tops(x: Prepared, strokes: Sequence[Stroke], seen: Sequence[Top]) -> Opening:
@@ -272,7 +277,8 @@ def _by_fit(
     # how far a full stroke moves the pressure from one reading to the next
     between = usual * min(x.dt_s / max(response.length_s, x.dt_s), 1.0)
     # a valve lags by some milliseconds, so it is seen to open and to close late
-    steep, last = 2.0 * usual / max(response.length_s, x.dt_s), strokes[near[-1]]
+    last, rising = strokes[near[-1]], x.slope[(x.t > strokes[k].start_s - x.dt_s) & (x.t <= fit.opened_s)]
+    steep = max(2.0 * usual / max(response.length_s, x.dt_s), float(rising.max(initial=0.0)))
     after = x.slope[(x.t > last.start_s) & (x.t < last.end_s + LOOK_S)]
     drops = max(-float(np.min(after)), 0.0) if len(after) else 0.0
     # what no law explains leaves the onset anywhere up to the top

@@ -109,7 +109,8 @@ def _wild_pairs(p: FloatArray, dt_s: float, limit: float) -> tuple[BoolArray, Fl
         return wild, middle
     k = np.arange(2, len(p) - 3)  # the first of two
     before, after = p[k - 1], p[k + 2]
-    up, down = np.minimum(p[k], p[k + 1]) - np.maximum(before, after), np.minimum(before, after) - np.maximum(p[k], p[k + 1])
+    up = np.minimum(p[k], p[k + 1]) - np.maximum(before, after)
+    down = np.minimum(before, after) - np.maximum(p[k], p[k + 1])
     size = np.maximum(up, down)
     rough = np.abs(np.stack([before - after, p[k - 2] - before, p[k + 3] - after])).max(axis=0)
     found = (size > limit) & (rough < 0.2 * size)

@@ -5,7 +5,8 @@ strokes. "even": the lift follows p - p_open while the pressure rises, p - p_clo
 is between the two (friction). "pops": it follows p - p_close as soon as it is open. "ajar": the same, but once open it
 does not shut quite, so that later strokes find it open. "some ajar": only some of them do. "snaps": it is wholly open
 until it shuts. "soon", "late", "later": as "even", but the lift is late by a time constant: milliseconds for any
-valve's own weight and friction (so is that of "pops" and "snaps"), tenths of a second for a sluggish one. What flows
+valve's own weight and friction, tenths of a second for a sluggish one. Valves that open suddenly are late by a few
+milliseconds, or ("pops late", "snaps late") by some more. What flows
 out lowers the pressure by k times the lift a second.
 
 Opening and gain are laid out on a grid; at each point the strokes' own numbers are found by least squares
@@ -39,6 +40,7 @@ MOST_TURNS, GAINED = 9, 0.5  # a finer grid is worth while as long as it fits be
 FAR_WORSE = 4.0  # log likelihood ratio beyond which a law no longer counts
 OWN = 2.5  # of a stroke's five numbers: what they take up of the cost, of which what is known of them is a part
 GOOD = 2.0  # residuals' variance over what noise explains: so good a fit without one stroke says that it was disturbed
+SUDDEN: tuple[tuple[Law, Law], ...] = (("pops", "pops late"), ("snaps", "snaps late"))
 MISS_S = 0.05  # for so long a misfit of the response's shape lasts
 
 
@@ -48,8 +50,8 @@ class ValveFit:
     the first two laws put the opening; when it opened first and closed last (s, the latter nan where not seen); gain:
     how much better (log likelihood) it explains the strokes than a closed space does; top_kpa: the highest reading;
     misfit: residuals' variance over what the noise explains; unexplained: by how much it is more than 1 and chance, 0
-    or more; eased: whether a stroke is more like an eased one than like those before; odd: number of
-    the one stroke without which the others are explained well."""
+    or more, and the same as a standard deviation (kPa); eased: whether a stroke is more like an eased one than like
+    those before; odd: number of the one stroke without which the others are explained well."""
 
     open_kpa: float
     open_u: float
@@ -160,7 +162,7 @@ def _laws(fit: MetStrokes, n: int, free: float, correlated: float) -> dict[Law, 
         if fit.sort(pops, found["ajar"]):
             explore("some ajar")
     explore("snaps")
-    for sudden, late in (("pops", "pops late"), ("snaps", "snaps late")):
+    for sudden, late in SUDDEN:
         if float(found[sudden].cost.min()) <= min(map(bound, found.values())):
             explore(late)
     return found

@@ -20,8 +20,7 @@ __all__ = ["Lanes", "run_valves"]
 @dataclass(slots=True, eq=False)
 class Lanes:
     """Many valves side by side: arrays of one length, ``feed`` (steps + 1, lanes) the air that is
-    in (kPa); ``left`` by how much the
-    stroke before went above the opening (kPa)."""
+    in (kPa); ``left`` by how much the stroke before went above the opening (kPa)."""
 
     feed: FloatArray
     step_s: FloatArray

@@ -36,7 +36,7 @@ LOG_K_PRIOR = (math.log(25.0), 1.3)  # 1/s: from hardly anything let out of what
 EASED_SPREAD = 0.3  # of an eased stroke's amount and of the logarithm of its length
 T_FREE = 3.0  # degrees of freedom
 EASED_SHARE = 0.2  # of the strokes that meet a valve
-SNAPS_SPREAD = 0.8
+SNAPS_SPREAD = 0.8  # of the logarithm of how far below its opening one that snaps shuts, about that scale; no source
 GAP_SHARE = 0.05  # closing below opening, of the pressure: the scale of an exponential prior
 NEVER = 1e6  # kPa: no valve
 FAR = 5.0  # standard deviations
@@ -167,7 +167,8 @@ class MetStrokes:
         p_open = each(g.p_open[:, None])
         close = np.minimum(flat[CLOSE], p_open)
         q = Lanes(feed, grids[1] - grids[0], flat[BASE], each(g.warm), p_open, each(np.exp(g.log_k)[:, None]),
-                   np.minimum(p_open - close, 1e3), each(self.found_ajar(law)), each(self.left_open(g.p_open)))  # fmt: skip
+                   np.minimum(p_open - close, 1e3), each(self.found_ajar(law)),
+                   each(self.left_open(g.p_open)))  # fmt: skip
         p, c = run_valves(q, self.r, pops=law not in FRICTION, full=law in SNAPS, lag_s=LAGS_S.get(law))
         return p.reshape(len(self.grids), lanes, points, m), c.reshape(lanes, points, m)
 
@@ -218,7 +219,8 @@ class MetStrokes:
                 scale = GAP_SHARE * self.top + 0.2
                 log_k = np.where(shut, 0.0, (g.log_k - LOG_K_PRIOR[0]) / LOG_K_PRIOR[1])
                 # a valve that is shut is so below its opening
-                above = np.maximum(g.own[BASE] - g.p_open[:, None], 0.0) * ~(self.found_ajar(law) | (self.left_open(g.p_open) > 0.0))
+                is_open = self.found_ajar(law) | (self.left_open(g.p_open) > 0.0)
+                above = np.where(is_open, 0.0, np.maximum(g.own[BASE] - g.p_open[:, None], 0.0))
                 rests = 0.5 * np.sum((above / [w.sd for w in self.windows]) ** 2, axis=1)
                 held = gap / scale
                 if law in SNAPS:  # one that is wholly open at once has to fall back some way before it shuts

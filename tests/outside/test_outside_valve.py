@@ -26,7 +26,7 @@ def test_a_late_lift_is_stepped_as_an_integrator_does(k: float, lag_s: float) ->
     still = Response(0.0, 0.0, 0.0, 0.0, 1.0, 15.0, 0.1, 0.4, 0.1, 0.0, 0.0, 0.0, 0.0)
     one = np.ones(1)
     lanes = Lanes(came[:, None], one * length / steps, 96.0 * one, 0.0 * one, 100.0 * one, k * one, 0.0 * one,
-                  np.zeros(1, bool))
+                  np.zeros(1, bool), 0.0 * one)
     got = run_valves(lanes, still, pops=False, lag_s=lag_s)[0][:, 0]
 
     def slope(at: float, y: np.ndarray) -> list[float]:
@@ -44,7 +44,7 @@ def test_a_lift_that_pops_is_stepped_as_an_integrator_does(full: bool) -> None:
     t = np.linspace(0.0, length, steps + 1)
     one = np.ones(1)
     lanes = Lanes(15.0 * np.clip(t / 0.4, 0.0, 1.0)[:, None], one * length / steps, 96.0 * one, 0.0 * one, 100.0 * one,
-                  k * one, 5.0 * one, np.zeros(1, bool))
+                  k * one, 5.0 * one, np.zeros(1, bool), 0.0 * one)
     still = Response(0.0, 0.0, 0.0, 0.0, 1.0, 15.0, 0.1, 0.4, 0.1, 0.0, 0.0, 0.0, 0.0)
     got = run_valves(lanes, still, pops=True, full=full, lag_s=lag_s)[0][:, 0]
 
