@@ -32,7 +32,7 @@ WAIT_S = 0.5  # after a stroke: what a relieving valve lets out is out
 LAW_DOUBT = 0.15  # of the distance between two laws of the valve: a real one follows neither
 SHAPE_DOUBT = 0.04  # of the height from closing to the top: strokes differ, valves are not quite linear
 SLOW_DOUBT = 0.12  # the same where so few readings show a top that they do not show how it rose above the onset
-LAG_DOUBT_S = 0.005  # of a valve's opening; common practice, no source
+LAG_DOUBT_S = 0.006  # of a valve's opening, between the two that are tried; common practice, no source
 RESEAT_DOUBT = 0.03  # of the same
 SHUTS_LATE = 0.15  # of a sudden fall: what of it may have gone while the valve was closing
 FITS_WELL = 2.0  # residuals' variance over what noise explains: else only strokes that fell back are looked at
@@ -277,8 +277,8 @@ def _by_fit(
     # how far a full stroke moves the pressure from one reading to the next
     between = usual * min(x.dt_s / max(response.length_s, x.dt_s), 1.0)
     # a valve lags by some milliseconds, so it is seen to open and to close late
-    last, rising = strokes[near[-1]], x.slope[(x.t > strokes[k].start_s - x.dt_s) & (x.t <= fit.opened_s)]
-    steep = max(2.0 * usual / max(response.length_s, x.dt_s), float(rising.max(initial=0.0)))
+    last, met = strokes[near[-1]], strokes[k]
+    steep = 2.0 * max(usual / max(response.length_s, x.dt_s), met.rise_kpa / max(met.end_s - met.start_s, x.dt_s))
     after = x.slope[(x.t > last.start_s) & (x.t < last.end_s + LOOK_S)]
     drops = max(-float(np.min(after)), 0.0) if len(after) else 0.0
     # what no law explains leaves the onset anywhere up to the top

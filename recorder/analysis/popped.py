@@ -25,7 +25,7 @@ BESIDE_S = 0.25  # before and after a short peak: over so long a level is looked
 PLAIN = 5.0  # standard deviations: of a peak, and of what it leaves
 LEAVES = 0.5  # of a peak's height: air that cools bends the line along which the pressure would have gone on
 WARMS = 0.29  # 1 - 1/gamma: of what let-out air takes away at once, what comes back with warmth
-SLOWER = 1.5
+SLOWER = 0.35  # of how steep strokes are
 LIKE_FALL = 0.6  # of the usual sudden fall and of its slope: as much again is one more
 
 
@@ -145,18 +145,22 @@ def with_peaks(x: Prepared, strokes: list[Stroke], level_sd: float, end_s: float
 
 
 def without_rebounds(x: Prepared, strokes: list[Stroke]) -> list[Stroke]:
-    """Without rises of air that relief made cold and that warms up again: right after a fall, at most what falls warms
-    up by, and slower than strokes."""
+    """Without rises of air that relief made cold and that warms up again: right after a fall, in one or more, at most
+    what falls warms up by, and slower than strokes."""
     if len(strokes) < 3:
         return strokes
     t, p = x.even_t, x.even_p
-    slow = SLOWER * float(np.median([q.end_s - q.start_s for q in strokes]))
-    out = strokes[:1]
-    for q in strokes[1:]:
+    edges = np.searchsorted(t, [(q.start_s, q.end_s) for q in strokes])
+    steep = np.array([float(x.even_slope[a : b + 1].max()) for a, b in edges])
+    slow = steep < SLOWER * float(np.median(steep))
+    out, low = strokes[:1], np.inf  # low: where it warms up from
+    for q, is_slow in zip(strokes[1:], slow[1:], strict=True):
         a, b, c = np.searchsorted(t, [out[-1].start_s, q.start_s - 0.1, q.start_s + 0.1])
-        fall = float(p[a : b + 1].max()) - q.base_kpa
-        still_falls = float(x.even_slope[b:c].min(initial=0.0)) < -2.0 * q.rise_kpa / max(q.end_s - q.start_s, x.dt_s)
-        if not (still_falls and q.end_s - q.start_s > slow and q.rise_kpa < WARMS * fall):
+        falls = float(x.even_slope[b:c].min(initial=0.0)) < -2.0 * q.rise_kpa / max(q.end_s - q.start_s, x.dt_s)
+        begins = q.base_kpa if falls else low
+        warms = q.top_kpa - begins < WARMS * (float(p[a : b + 1].max()) - begins)
+        low = begins if warms and is_slow else np.inf
+        if low == np.inf:
             out.append(q)
     return out
 

@@ -14,7 +14,7 @@ from scipy.optimize import brentq
 from recorder.analysis import Analyser, Setup
 from recorder.analysis.closed import OUTSIDE_KPA, POLYTROPE, Piston
 from recorder.limits import resolve
-from recorder.model import Marking
+from recorder.model import Marking, Quantity
 
 BASE, RISE = np.array([0.0, 40.0, OUTSIDE_KPA]), np.array([15.0, 15.0, 15.0])
 
@@ -106,10 +106,9 @@ def test_a_barrels_sudden_start_is_not_taken_for_the_valve(seed: int) -> None:
     assert abs(told.opening.value - 70.0) < min(1.5, 2.0 * told.opening.standard_uncertainty)
 
 
-@pytest.mark.parametrize("seed", range(3))
-def test_a_stroke_with_a_knock_on_it_is_left_out(seed: int) -> None:
-    """The hose is hit while the second stroke that meets the valve lets out: 6 kPa of 9 Hz that die away within some
-    tenths of a second."""
+def knocked(seed: int) -> Quantity:
+    """The opening of a cap whose hose is hit while the second stroke that meets the valve lets out: 6 kPa of 9 Hz that
+    die away within some tenths of a second."""
     t, p = pumped(seed, 20.0)
     tops = np.flatnonzero((p[1:-1] > 72.0) & (p[1:-1] > p[:-2]) & (p[1:-1] >= p[2:])) + 1
     apart = np.split(tops, np.flatnonzero(np.diff(t[tops]) > 0.6) + 1)  # by stroke
@@ -120,5 +119,12 @@ def test_a_stroke_with_a_knock_on_it_is_left_out(seed: int) -> None:
     analyser = Analyser(Setup("cap", Marking(70.0, "kPa", 70.0), resolve("cap", {})))
     analyser.feed(t.round(6), p.round(4))
     told = analyser.judgement()
-    assert told.opening is not None and told.opening.standard_uncertainty is not None
-    assert abs(told.opening.value - 70.0) < min(2.0, 2.0 * told.opening.standard_uncertainty)
+    assert told.opening is not None
+    return told.opening
+
+
+def test_a_stroke_with_a_knock_on_it_is_left_out() -> None:
+    """With the knock it reads more than 2 kPa high in each of the six."""
+    found = [knocked(seed) for seed in range(6)]
+    assert all(abs(q.value - 70.0) < 2.0 * (q.standard_uncertainty or 0.0) for q in found)
+    assert sum(abs(q.value - 70.0) < 1.5 for q in found) >= 5

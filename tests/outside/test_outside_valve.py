@@ -36,6 +36,27 @@ def test_a_late_lift_is_stepped_as_an_integrator_does(k: float, lag_s: float) ->
     assert float(np.abs(got - true).max()) < 0.02 * float(true.max() - 96.0)
 
 
+@pytest.mark.parametrize("lag_s", [None, 0.05])
+def test_a_stroke_finds_the_valve_as_the_one_before_has_left_it(lag_s: float | None) -> None:
+    """The stroke before went 4 kPa above the opening, 100 kPa; friction has held that lift down to 98 kPa (it shuts at
+    92 kPa), where the next one begins: air for 0.4 s, too little for a greater lift."""
+    steps, length, k, left, gap = 400, 2.0, 3.0, 4.0, 8.0
+    t = np.linspace(0.0, length, steps + 1)
+    one = np.ones(1)
+    still = Response(0.0, 0.0, 0.0, 0.0, 1.0, 6.0, 0.1, 0.4, 0.1, 0.0, 0.0, 0.0, 0.0)
+    lanes = Lanes(6.0 * np.clip(t / 0.4, 0.0, 1.0)[:, None], one * length / steps, 98.0 * one, 0.0 * one, 100.0 * one,
+                  k * one, gap * one, np.zeros(1, bool), left * one)
+    got = run_valves(lanes, still, pops=False, lag_s=lag_s)[0][:, 0]
+
+    def slope(at: float, y: np.ndarray) -> list[float]:
+        wants = min(left, max(y[0] - 92.0, 0.0))
+        lift = wants if lag_s is None else y[1]
+        return [(6.0 / 0.4 if at < 0.4 else 0.0) - k * lift, 0.0 if lag_s is None else (wants - y[1]) / lag_s]
+
+    true = solve_ivp(slope, (0.0, length), [98.0, left], "LSODA", t, rtol=1e-8, atol=1e-8, max_step=2e-3).y[0]
+    assert float(np.abs(got - true).max()) < 0.02 * float(true.max() - true.min())
+
+
 @pytest.mark.parametrize("full", [True, False])
 def test_a_lift_that_pops_is_stepped_as_an_integrator_does(full: bool) -> None:
     """Air comes in for 0.4 s; above 100 kPa the lift wants to be 5 kPa (full) or p - 95 kPa, below 95 kPa nothing, and
