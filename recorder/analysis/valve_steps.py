@@ -65,17 +65,18 @@ def run_valves(
             moves = (lift > 0.0) | (still > p_open)
             over = still - p_open
             line, start = p_close, np.where(lift > 0.0, p - p_close, q.gap)
-            over = np.where(lift > 0.0, push, over)
+            whole = lift > 0.0
         else:
             over = still - p_open - lift
             up = over > 0.0
             moves = up | ((still - p_close < lift) & (lift > 0.0))
             line = np.where(up, p_open, p_close)
             start = np.where(up, np.maximum(p - p_open, lift), np.minimum(p - p_close, lift))
-            over = np.where(up, over, push)
+            whole = ~up
         if moves.any():
             # where the step begins before the line is met, only the part after counts
             part = np.minimum(np.maximum(over / np.where(push == 0.0, 1.0, push), 0.0), 1.0)
+            part = np.where(whole, 1.0, part)
             settle = push / rate
             level = settle + (start - settle) * np.exp(-rate * part)
             level[level < 1e-3] = 0.0
