@@ -32,7 +32,8 @@ WAIT_S = 0.5  # after a stroke: what a relieving valve lets out is out
 LAW_DOUBT = 0.15  # of the distance between two laws of the valve: a real one follows neither
 SHAPE_DOUBT = 0.04  # of the height from closing to the top: strokes differ, valves are not quite linear
 SLOW_DOUBT = 0.12  # the same where so few readings show a top that they do not show how it rose above the onset
-LAG_DOUBT_S = 0.006  # of a valve's opening, between the two that are tried; common practice, no source
+LAG_DOUBT_S = 0.006  # of a valve's opening, between those that are tried; common practice, no source
+LAG_DOUBT = 0.4  # of a longer one: they are tried at factors of some five, and any between is as likely
 RESEAT_DOUBT = 0.03  # of the same
 SHUTS_LATE = 0.15  # of a sudden fall: what of it may have gone while the valve was closing
 FITS_WELL = 2.0  # residuals' variance over what noise explains: else only strokes that fell back are looked at
@@ -283,8 +284,8 @@ def _by_fit(
     drops = max(-float(np.min(after)), 0.0) if len(after) else 0.0
     # what no law explains leaves the onset anywhere up to the top
     beyond = min(min(fit.unexplained, 1.0) * max(fit.top_kpa - fit.open_kpa, 0.0), MISFITS * fit.misfit_kpa)
-    doubt = math.hypot(LAW_DOUBT * fit.apart_kpa, SHAPE_DOUBT * max(over, 0.0), BETWEEN * between, LAG_DOUBT_S * steep,
-                       beyond)
+    doubt = math.hypot(LAW_DOUBT * fit.apart_kpa, SHAPE_DOUBT * max(over, 0.0), BETWEEN * between,
+                       max(LAG_DOUBT_S, LAG_DOUBT * fit.lag_s) * steep, beyond)
     onset_u = min(math.hypot(fit.open_u, doubt, 0.05), 0.5 * max(over, 1.0) + fit.open_u)
     shut = fit.closed_s if math.isfinite(fit.closed_s) else strokes[near[-1]].end_s + 0.2
     return Opening(

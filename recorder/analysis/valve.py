@@ -25,7 +25,7 @@ import numpy as np
 from recorder.analysis.closed import Response
 from recorder.analysis.signal import Prepared
 from recorder.analysis.stroke import Stroke
-from recorder.analysis.valve_strokes import CLOSE, Grid, Law, MetStrokes, weights, window
+from recorder.analysis.valve_strokes import CLOSE, LAGS_S, Grid, Law, MetStrokes, weights, window
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray
@@ -41,6 +41,7 @@ FAR_WORSE = 4.0  # log likelihood ratio beyond which a law no longer counts
 OWN = 2.5  # of a stroke's five numbers: what they take up of the cost, of which what is known of them is a part
 GOOD = 2.0  # residuals' variance over what noise explains: so good a fit without one stroke says that it was disturbed
 SUDDEN: tuple[tuple[Law, Law], ...] = (("pops", "pops late"), ("snaps", "snaps late"))
+LATE = {late for _, late in SUDDEN}  # how late one that opens suddenly is, only its opening tells
 MISS_S = 0.05  # for so long a misfit of the response's shape lasts
 
 
@@ -51,7 +52,8 @@ class ValveFit:
     how much better (log likelihood) it explains the strokes than a closed space does; top_kpa: the highest reading;
     misfit: residuals' variance over what the noise explains; unexplained: by how much it is more than 1 and chance, 0
     or more, and the same as a standard deviation (kPa); eased: whether a stroke is more like an eased one than like
-    those before; odd: number of the one stroke without which the others are explained well."""
+    those before; odd: number of the one stroke without which the others are explained well; lag_s: by how much one
+    that opens suddenly is late, of all laws by their shares; a sluggish one shows its lag by how it lets out."""
 
     open_kpa: float
     open_u: float
@@ -67,6 +69,7 @@ class ValveFit:
     misfit_kpa: float
     eased: bool
     odd: int | None
+    lag_s: float
 
 
 def fit_valve(
@@ -123,6 +126,7 @@ def fit_valve(
         *_times(fit, found[best], list(laws)[best]), (float(shut.cost.min()) - float(costs.min())) / chi, fit.top,
         excess, unexplained, windows[0].sd * math.sqrt(unexplained), fit.eased(found[best]),
         None if (odd := _odd(found, [len(w.t) for w in windows], excess)) is None else list(met)[odd],
+        float(share @ np.array([LAGS_S[law] if law in LATE else 0.0 for law in laws])),
     )  # fmt: skip
 
 
