@@ -223,11 +223,11 @@ def resolve(test: TestKind, *layers: Mapping[str, Any], strict: bool = False) ->
     return replace(out, other=other) if other else out
 
 
-def band_kpa(procedure: Procedure, marked: Marking) -> tuple[float, float]:
-    """Lowest and highest opening allowed, kPa gauge."""
+def band_kpa(procedure: Procedure, marked: Marking | None) -> tuple[float, float] | None:
+    """Lowest and highest opening allowed, kPa gauge; None where neither marking nor limits tell both."""
     low = procedure.band_low_kpa
     high = procedure.band_high_kpa
-    return (
-        marked.kpa * (1 - procedure.band_below) if low is None else low,
-        marked.kpa * (1 + procedure.band_above) if high is None else high,
-    )
+    if marked is not None:
+        low = marked.kpa * (1 - procedure.band_below) if low is None else low
+        high = marked.kpa * (1 + procedure.band_above) if high is None else high
+    return None if low is None or high is None else (low, high)

@@ -22,6 +22,8 @@ __all__ = ["TRANSITIONS", "Stretches", "Stroke", "gone_at_once", "phases", "segm
 
 AT_ONCE_S = 0.1  # from 80 to 20 %: a hose that came off; a valve turned by hand takes longer; no source
 SOON_S, SLOPE_S = 3.0, 0.3  # after the last stroke; a fall's slope is taken over so long at most
+# what is let out has gone, or stays: as long as that at one level; common practice, no source
+RESTS_S, RESTS_KPA = 1.5, 0.3
 QUIET_S = 4.0  # longer than a pause between two strokes of one pump-up; common practice, no source
 
 
@@ -91,8 +93,20 @@ def _steep_fall(
     if start < after_s:
         return None, None, False
     zero_at = np.flatnonzero((t > start) & (p < near_zero))
-    again = float(t[zero_at[0]]) if len(zero_at) else None
+    again = float(t[zero_at[0]]) if len(zero_at) else _rests(x, start)
     return start, again, _at_once(x, start)
+
+
+def _rests(x: Prepared, release_s: float) -> float | None:
+    """From when on the reading stays where it is to the end, though not at the old zero; None where it still falls."""
+    t, p = x.t[x.t > release_s], x.smooth[x.t > release_s]
+    late = t > t[-1] - RESTS_S if len(t) else np.zeros(0, bool)
+    if np.count_nonzero(late) < 5 or float(t[-1]) - release_s < 2.0 * RESTS_S:
+        return None
+    level = float(np.median(p[late]))
+    away = np.flatnonzero(np.abs(p - level) > max(3.0 * x.sd_kpa, RESTS_KPA))
+    since = float(t[away[-1]]) if len(away) else release_s
+    return since if since < t[-1] - RESTS_S else None
 
 
 def _at_once(x: Prepared, start_s: float) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from recorder.analysis.setup import Setup
@@ -12,6 +12,7 @@ from recorder.model import Outcome, Quantity, Reason
 __all__ = ["Findings", "decide"]
 
 HIDDEN_SHARE = 0.1  # of a stroke: so much beyond the opening may not show
+STILL_IN_KPA = 4.0  # a gauge's zero seldom moves as far; common practice, no source
 SETTLES_KPA = 3.0  # just after the last stroke; common practice, no source
 
 Side = Literal["below", "above", "unclear"]
@@ -34,13 +35,11 @@ class Findings:
     zero_shift: Quantity | None
     rhythmic: bool = False
     rising: bool = False
-    knocked_off: bool = False
     headspace_ml: float | None = None
     lost_at_once: bool = False
     never_held: bool = False
     judged: Quantity | None = None  # the opening, or the peak where the procedure goes by it; None: did not open
     stroke_kpa: float = 0.0
-    notes: tuple[Reason, ...] = field(default=())
 
 
 def side(value: float, u: float, limit: float) -> Side:
@@ -58,7 +57,30 @@ def decide(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], floa
         return "void", (Reason("trace-broken", f"The trace is broken: {f.broken}."),), None
     if f.strokes == 0 or f.peak is None or f.peak.value < 3.0:
         return "void", (Reason("never-pumped", "The pressure was never pumped up."),), None
+    out, reasons, more = _judge(setup, f)
+    zero = _zero(setup, f)
+    if zero and f.zero_shift is not None and out != _whenever(setup, f, f.zero_shift.value, out):
+        out, more = "undecided", None
+    return out, (*reasons, *zero), more
+
+
+def _judge(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], float | None]:
     return _cap(setup, f) if setup.test == "cap" else _system(setup, f)
+
+
+def _whenever(setup: Setup, f: Findings, shift_kpa: float, outcome: Outcome) -> Outcome:
+    """The outcome whenever zero moved, before anything was read or in the hold; ``undecided`` where it is another."""
+
+    def less(q: Quantity | None, by: float) -> Quantity | None:
+        return None if q is None else replace(q, value=q.value - by)
+
+    start = None if f.start_kpa is None else f.start_kpa - shift_kpa
+    early = replace(
+        f, peak=less(f.peak, shift_kpa), opening=less(f.opening, shift_kpa), judged=less(f.judged, shift_kpa),
+        start_kpa=start,
+    )  # fmt: skip
+    late = replace(f, rate=less(f.rate, -60.0 * shift_kpa / max(f.hold_s, 1.0)))
+    return outcome if all(_judge(setup, g)[0] == outcome for g in (early, late)) else "undecided"
 
 
 def _zero(setup: Setup, f: Findings) -> list[Reason]:
@@ -68,7 +90,10 @@ def _zero(setup: Setup, f: Findings) -> list[Reason]:
         and z.standard_uncertainty is not None
         and abs(z.value) - 2 * z.standard_uncertainty > setup.procedure.zero_shift_allowed_kpa
     ):
-        return [Reason("zero-shift", f"Zero moved by {z.value:.1f} kPa between start and release.")]
+        text = f"Zero moved by {z.value:.1f} kPa between start and release."
+        if z.value > STILL_IN_KPA:
+            text = f"The reading rests at {z.value:.1f} kPa after the release: zero moved, or not all was let go."
+        return [Reason("zero-shift", text)]
     return []
 
 
@@ -143,11 +168,13 @@ def _cap(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], float 
     first: list[Reason] = []
     band: Outcome = "pass"
     judged = f.judged
-    if setup.marked is None:
+    known = band_kpa(setup.procedure, setup.marked)
+    if known is None:
+        band = "undecided"
         if f.opening is None:
-            band, first = "undecided", [Reason("no-opening", "The cap was not seen to open.")]
+            first = [Reason("no-opening", "The cap was not seen to open.")]
     else:
-        low, high = band_kpa(setup.procedure, setup.marked)
+        low, high = known
         limits = f"{low:.1f} to {high:.1f} kPa allowed"
         peak = f.peak.value if f.peak else 0.0
         peak_u = (f.peak.standard_uncertainty or 0.0) if f.peak else 0.0
@@ -188,7 +215,7 @@ def _cap(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], float 
                 "What each stroke brings is gone before the next one: it does not seal.",
             )
         ]
-    reasons = [*first, *reasons, *_zero(setup, f)]
+    reasons = [*first, *reasons]
     if "fail" in (band, held):
         return "fail", tuple(reasons), None
     if f.rhythmic or f.lost_at_once:
@@ -244,4 +271,6 @@ def _system(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], flo
                 "fill it and test again.",
             )
         )
-    return out, (*reasons, *_zero(setup, f)), more
+        if out == "pass":  # holding longer would not show it either
+            out, more = "undecided", None
+    return out, tuple(reasons), more

@@ -86,7 +86,6 @@ def findings(setup: Setup, s: Study) -> Findings:
         s.zero_shift,
         s.rhythmic,
         rising,
-        off,
         s.headspace.volume_ml if s.headspace else None,
         off,
         s.never_held,
@@ -169,7 +168,7 @@ def write_up(setup: Setup, s: Study) -> Judgement:
         _hold(s, scale_u),
         headspace,
         leak,
-        s.phases,
+        tuple(replace(q, start_s=round(q.start_s, _DIGITS), end_s=round(q.end_s, _DIGITS)) for q in s.phases),
         extra,
     )
 

@@ -64,13 +64,11 @@ def limit_lines(plot: Plot) -> list[tuple[str, float, str, float]]:
     """(label, kPa, dash, width) of every limit that the test has."""
     setup = plot.analyser.setup
     marked, procedure = setup.marked, setup.procedure
-    if marked is None:
-        return []
-    lines = [(f"marking {marked.value:g} {marked.unit}", marked.kpa, "10 3 2 3", 1.2)]
-    if setup.test == "cap":
-        low, high = band_kpa(procedure, marked)
-        lines += [("may open from", low, "6 4", 1.0), ("may open up to", high, "6 4", 1.0)]
-    elif setup.test == "system":
+    lines = [] if marked is None else [(f"marking {marked.value:g} {marked.unit}", marked.kpa, "10 3 2 3", 1.2)]
+    band = band_kpa(procedure, marked) if setup.test == "cap" else None
+    if band is not None:
+        lines += [("may open from", band[0], "6 4", 1.0), ("may open up to", band[1], "6 4", 1.0)]
+    elif setup.test == "system" and marked is not None:
         low, high = marked.kpa + procedure.target_low_kpa, marked.kpa + procedure.target_high_kpa
         over = marked.kpa + procedure.over_limit_kpa
         lines.append(("target from", low, "6 4", 1.0))

@@ -37,12 +37,14 @@ class Line:
 
 def levels_of(test: TestKind, marked: Marking | None, procedure: Procedure) -> Levels:
     """The levels of one test."""
+    band = band_kpa(procedure, marked) if test == "cap" else None
+    if band is not None and marked is None:
+        return Levels(None, *band, band[1], "opens")
     if marked is None or test == "tester":
         return NO_LEVELS
     limit = marked.kpa + procedure.over_limit_kpa
-    if test == "cap":
-        low, high = band_kpa(procedure, marked)
-        return Levels(marked.kpa, low, high, max(high, limit), "opens")
+    if band is not None:
+        return Levels(marked.kpa, *band, max(band[1], limit), "opens")
     return Levels(marked.kpa, marked.kpa + procedure.target_low_kpa, marked.kpa + procedure.target_high_kpa,
                   limit, "target")
 
