@@ -24,6 +24,9 @@ AT_ONCE_S = 0.1  # from 80 to 20 %: a hose that came off; a valve turned by hand
 SOON_S, SLOPE_S = 3.0, 0.3  # after the last stroke; a fall's slope is taken over so long at most
 # what is let out has gone, or stays: as long as that at one level; common practice, no source
 RESTS_S, RESTS_KPA = 1.5, 0.3
+# let out slowly: so far, in shares of what was held a second, against the fall before; common practice, no source
+BLOCK_S, STEADY_S, BLED_S = 0.5, 5.0, 3.0
+BLED_SHARE, BLED_TIMES, STEADY_SHARE, BLED_TO = 0.015, 6.0, 0.002, 0.5
 QUIET_S = 4.0  # longer than a pause between two strokes of one pump-up; common practice, no source
 
 
@@ -57,6 +60,44 @@ def _release(x: Prepared, after_s: float) -> tuple[float | None, float | None, b
     return None, None, False
 
 
+def _bled(x: Prepared, after_s: float) -> tuple[float | None, float | None]:
+    """When a held pressure began to be let out slowly, by a valve opened a little, and when it was at zero or rested;
+    None where no hold turns into such a fall. Readings are looked at in blocks; the kink is where the slope of the
+    seconds after is furthest below that of the seconds before."""
+    n = max(round(BLOCK_S / x.dt_s), 1)
+    many = len(x.even_p) // n
+    before, after = (max(round(s / (n * x.dt_s)), 2) for s in (STEADY_S, BLED_S))
+    if many < before + after + 2:
+        return None, None
+    b = x.even_p[: many * n].reshape(many, n).mean(axis=1)
+    at = x.even_t[: many * n].reshape(many, n).mean(axis=1)
+    k = np.arange(before, many - after)
+    held = (b[k] - b[k - before]) / (at[k] - at[k - before])
+    falls = (b[k + after] - b[k]) / (at[k + after] - at[k])
+    later = np.maximum.accumulate(b[::-1])[::-1]
+    steep = (falls < -BLED_SHARE * b[k]) & (falls < BLED_TIMES * np.minimum(held, 0.0))
+    quiet = held < STEADY_SHARE * b[k]  # no stroke in it
+    ends = (later[k + after] < b[k]) & (b[-1] < BLED_TO * b[k]) & (b[k] > 10.0 * x.sd_kpa)
+    kinks = np.flatnonzero(steep & quiet & ends & (at[k] > after_s))
+    if not len(kinks):
+        return None, None
+    at_s = float(at[k[kinks[int(np.argmin((falls - held)[kinks]))]]])
+    start = _last_held(x, at_s)
+    zero_at = np.flatnonzero((x.t > start) & (x.smooth < max(0.03 * float(np.max(x.smooth)), 4.0 * x.sd_kpa, 1.0)))
+    return start, float(x.t[zero_at[0]]) if len(zero_at) else _rests(x, start)
+
+
+def _last_held(x: Prepared, start_s: float) -> float:
+    """The last reading near ``start_s`` still at the level that was held before."""
+    t = x.t
+    before = (t > start_s - 1.5) & (t < start_s - 0.15)
+    if np.count_nonzero(before) < 3:
+        return start_s
+    level = float(np.median(x.p[before]))
+    near = np.flatnonzero((t > start_s - 0.3) & (t < start_s + 0.8) & (x.p > level - 4.0 * x.sd_kpa - 0.2))
+    return float(t[near[-1]]) if len(near) else start_s
+
+
 def _steep_fall(
     x: Prepared, above_kpa: float, near_zero: float, after_s: float
 ) -> tuple[float | None, float | None, bool]:
@@ -81,15 +122,7 @@ def _steep_fall(
     while at > 0 and x.slope[at] < steep * 0.5:
         at -= 1
     start = float(t[at])
-    # sharpen: the last reading still at the level held before
-    before = (t > start - 1.5) & (t < start - 0.15)
-    if np.count_nonzero(before) >= 3:
-        level = float(np.median(x.p[before]))
-        near = np.flatnonzero(
-            (t > start - 0.3) & (t < start + 0.8) & (x.p > level - 4.0 * x.sd_kpa - 0.2)
-        )
-        if len(near):
-            start = float(t[near[-1]])
+    start = _last_held(x, start)
     if start < after_s:
         return None, None, False
     zero_at = np.flatnonzero((t > start) & (p < near_zero))
@@ -169,6 +202,8 @@ def segment(x: Prepared, vented_end_s: float, *, may_open: bool) -> Stretches:
     )
     if release is not None and goes_on(x, strokes, release):
         release, again, off = None, None, False
+    if release is None and strokes:
+        release, again = _bled(x, strokes[-1].end_s + STEADY_S)
     end = release if release is not None else last
     strokes = [s for s in strokes if s.start_s < end]
     holds: list[tuple[float, float]] = []

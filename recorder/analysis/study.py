@@ -186,14 +186,7 @@ def study(
     head = None if quick or fault is not None else _headspace(setup, x, parts, opening, fit)
     shift = None
     if parts.zero_again_s is not None and not quick:
-        tail = x.p[t > parts.zero_again_s + 0.8]
-        if len(tail) >= 5:
-            u = float(
-                np.hypot(
-                    np.std(tail) / np.sqrt(max(len(tail) * min(x.dt_s / 0.25, 1.0), 1.0)), zero_u
-                )
-            )
-            shift = Quantity(float(np.mean(tail)), float(np.hypot(u, x.step_kpa / 7.0)), "kPa")
+        shift = _zero_shift(x, parts.zero_again_s, zero_u)
     never_held = gone_at_once(x, parts.strokes, end)
     seen_phases = phases(x, parts, opening.onset_s if opening else None, hold, vented=not start.late)
     return Study(
@@ -216,6 +209,26 @@ def study(
         gaps,
         start.late,
     )
+
+
+def _zero_shift(x: Prepared, zero_again_s: float, zero_u: float) -> Quantity | None:
+    """Where the reading rests after the release, against the zero before (kPa). Where it still falls, as much again as
+    it fell in the second half of what is seen may be to come."""
+    tail = x.p[x.t > zero_again_s + 0.8]
+    if len(tail) < 5:
+        return None
+
+    def u_of(part: FloatArray) -> float:
+        return float(np.std(part) / np.sqrt(max(len(part) * min(x.dt_s / 0.25, 1.0), 1.0)))
+
+    first, second = tail[: len(tail) // 2], tail[len(tail) // 2 :]
+    falls = float(np.mean(first) - np.mean(second))
+    if falls > 3.0 * math.hypot(u_of(first), u_of(second)):
+        tail = second
+    else:
+        falls = 0.0
+    u = math.hypot(u_of(tail), zero_u, x.step_kpa / 7.0, falls)
+    return Quantity(float(np.mean(tail)), u, "kPa")
 
 
 def _headspace(

@@ -15,6 +15,7 @@ import pytest
 from recorder.analysis import Analyser, Setup
 from recorder.limits import resolve
 from recorder.model import Judgement, Marking
+from recorder.units import parse_quantity
 
 sys.path.insert(0, str(Path(__file__).parent))
 from other_physics import Made, Valve, make
@@ -81,17 +82,22 @@ def test_pressure_that_is_let_go_in_part_and_still_falls_says_nothing_of_zero(sy
     analyser = Analyser(Setup("system", Marking(98.0, "kPa", 98.0), resolve("system", {})))
     analyser.feed(system.time_s[keep].round(6), p[keep].round(4))
     told = analyser.judgement()
-    assert told.phases[-1].name == "release"
-    assert told.zero_shift is None
+    assert "zero-shift" not in [r.code for r in told.reasons]
+    if told.zero_shift is not None:
+        assert told.zero_shift.value < 3.0 * (told.zero_shift.standard_uncertainty or 0.0)
 
 
-def test_too_much_air_hides_a_leak(system: Made) -> None:
-    """Little air in a stroke and 9 kPa a stroke: the gas space is that much larger (Boyle's law)."""
-    told = judged(system, "system", stroke_volume="400 mL")
-    assert told.headspace is not None and told.headspace.value > 1500.0
-    assert told.outcome == "undecided"
-    assert "too-much-air" in [r.code for r in told.reasons]
-    assert judged(system, "system", stroke_volume="40 mL").outcome == "pass"
+@pytest.mark.parametrize(
+    ("stroke", "outcome", "told_of"), [("40 mL", "pass", False), ("150 mL", "pass", True), ("2 L", "undecided", True)]
+)
+def test_too_much_air_hides_a_leak(stroke: str, outcome: str, told_of: bool, system: Made) -> None:
+    """Strokes of 9 kPa: the gas space is about 101 / 9 strokes (Boyle's law), and a leak's fall is as much smaller."""
+    told = judged(system, "system", stroke_volume=stroke)
+    assert told.headspace is not None and told.hold is not None
+    assert told.headspace.value == pytest.approx(float(parse_quantity(stroke, "mL")) * 101.3 / 9.0, rel=0.25)
+    assert told.outcome == outcome
+    assert ("too-much-air" in [r.code for r in told.reasons]) == told_of
+    assert "hold_more_s" not in told.extra
 
 
 def test_without_a_marking_a_cap_is_judged_by_the_limits_that_are_given(cap: Made) -> None:
