@@ -26,6 +26,7 @@ _HEAT = 0.4  # gamma - 1 of air: by which a stroke is warm at first, at most
 _USUAL_TAU_S = 1.5  # of compressed air cooling to a hose's wall, where the hold does not show it
 _STROKE_U = 0.025  # relative: the stroke and the cooling are no better known
 _N_U, _M_U = 0.25, 0.5  # how well a hold shows how the leak goes with the pressure
+_STEP_SURE, _STEP_SHARE = 5.0, 0.12  # standard errors, and share of a stroke: a smaller step is none
 _UNKNOWN = 0.3  # relative u from which on strokes do not tell the space
 _GIVE, _GIVE_U = 0.1, 0.15  # share of the space that is the give of hoses, where the strokes do not tell
 
@@ -58,6 +59,26 @@ def lost_ml(
     if not gas:
         doubt = math.hypot(doubt, (coolant - air) / 2.0)
     return space.volume_ml * each, math.hypot(space.u_ml * each, space.volume_ml * doubt)
+
+
+def _less_from(gains: FloatArray) -> int:
+    """Number of the stroke from which on all bring less at a blow (eased, or a leak that began), or how many there are:
+    the step that explains most beside a smooth bend (least squares), where it is beyond chance and large."""
+    n = len(gains)
+    i = np.arange(n)
+    if n < 10:
+        return n
+    q = np.linalg.qr(np.stack([np.ones(n), i, i * i], axis=1) / n)[0]
+    left = gains - q @ (q.T @ gains)
+    steps = (i[:, None] >= i[3 : n - 2]).astype(float)
+    steps -= q @ (q.T @ steps)
+    size = np.maximum((steps * steps).sum(axis=0), 1e-9)
+    along = left @ steps
+    k = int(np.argmin(along / np.sqrt(size)))
+    rest = max(float(left @ left - along[k] ** 2 / size[k]) / (n - 4), 1e-12)
+    by, chance = along[k] / size[k], math.sqrt(rest / size[k])
+    sure = by < -_STEP_SURE * chance and by < -_STEP_SHARE * float(np.median(gains[: k + 3]))
+    return k + 3 if sure else n
 
 
 def headspace(
@@ -111,8 +132,10 @@ def headspace(
     if usual <= 0.0:
         return None
     # as far as the noise of two levels lets it be seen; but the last ones are eased more often than not
-    full = np.flatnonzero(gains > 0.75 * usual - 3.0 * math.sqrt(2.0) * level_u_kpa)
-    full = full[full <= np.flatnonzero(gains > 0.75 * usual)[-1]]
+    first = _less_from(gains)
+    usual = float(np.median(gains[:first]))
+    full = np.flatnonzero(gains[:first] > 0.75 * usual - 3.0 * math.sqrt(2.0) * level_u_kpa)
+    full = full[full <= np.flatnonzero(gains[:first] > 0.75 * usual)[-1]]
     if len(full) < 3:
         return None
     runs = np.split(full, np.flatnonzero(np.diff(full) > 1) + 1)
