@@ -147,6 +147,8 @@ def _ledger(check: LedgerCheck) -> None:
         ("in the ledger and not in the folder", check.missing),
         ("sealed and not in the ledger", check.added),
         ("not what the ledger says", check.altered),
+        ("listed again with another hash, so altered and sealed again",
+         [f"{one.file} on line {one.line}" for one in check.again]),
     ):
         if names:
             shown = ", ".join(names[:10]) + (f" and {len(names) - 10} more" if len(names) > 10 else "")

@@ -1,7 +1,8 @@
 """The ledger of a folder: one line a sealed recording, each with the hash of the line before it.
 
-It shows that a recording was taken away, added or altered later. It cannot show that the whole ledger was
-written anew: for that its last hash has to be noted somewhere else.
+It shows that a recording was taken away, added or altered later: the first line of a file counts, and a line
+that lists it again with another hash is reported. It cannot show that the whole ledger was written anew: for
+that its last hash has to be noted somewhere else.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ __all__ = [
     "HEAD_BYTES",
     "LEDGER",
     "LedgerCheck",
+    "Relisted",
     "append_ledger",
     "begins_ledger",
     "is_ledger",
@@ -101,7 +103,7 @@ def append_ledger(
                 new = b"" if lines else _HEAD
                 if lines and not lines.endswith(b"\n"):
                     new = b"\n"  # a line that a crash cut short stays visible as a line of its own
-                before = lines.splitlines()[1:]
+                before = lines.removesuffix(b"\n").split(b"\n")[1:]  # as it is checked: LF alone ends a line
                 previous = hashlib.sha256(before[-1]).hexdigest() if before else _FIRST
                 line = _csv_line([moment.replace("+00:00", "Z"), file, sha256, previous])
                 data = memoryview(new + line)
@@ -117,8 +119,21 @@ def append_ledger(
 
 
 @dataclass(frozen=True, slots=True)
+class Relisted:
+    """A file that a later line (from 1) lists again with another hash. A recorder seals a file once, so this
+    is how a recording looks that was altered and sealed again."""
+
+    file: str
+    line: int
+
+
+@dataclass(frozen=True, slots=True)
 class LedgerCheck:
-    """What the ledger of a folder says. ``last_hash`` is the one to note elsewhere."""
+    """What the ledger of a folder says. ``last_hash`` is the one to note elsewhere.
+
+    broken: lines that do not follow from the line before. missing, added, altered: files, held against the
+    first line that lists them. again: files that are listed again with another hash.
+    """
 
     path: str
     lines: int = 0
@@ -127,10 +142,11 @@ class LedgerCheck:
     missing: tuple[str, ...] = ()
     added: tuple[str, ...] = ()
     altered: tuple[str, ...] = ()
+    again: tuple[Relisted, ...] = ()
 
     @property
     def good(self) -> bool:
-        return not (self.broken or self.missing or self.added or self.altered)
+        return not (self.broken or self.missing or self.added or self.altered or self.again)
 
 
 def _seals_of(folder: Path) -> dict[str, tuple[str | None, bool | None]]:
@@ -162,6 +178,7 @@ def verify_ledger(
     lines = read_bytes(path).split(b"\n")
     seals = _seals_of(place) if seals is None else seals
     broken: list[int] = []
+    again: list[Relisted] = []
     listed: dict[str, str] = {}
     previous, last = _FIRST, None
     if lines[0].rstrip(b"\r") + b"\n" != _HEAD:
@@ -172,8 +189,8 @@ def verify_ledger(
         cells = next(csv.reader([raw.decode("utf-8", "replace")]), [])
         if len(cells) != 4 or cells[3] != previous:
             broken.append(number)
-        if len(cells) == 4:
-            listed[cells[1]] = cells[2]
+        if len(cells) == 4 and listed.setdefault(cells[1], cells[2]) != cells[2]:
+            again.append(Relisted(cells[1], number))
         previous = last = hashlib.sha256(raw).hexdigest()
     missing = sorted(set(listed) - set(seals))
     altered = sorted(
@@ -182,7 +199,7 @@ def verify_ledger(
     )
     added = sorted(n for n, (_, intact) in seals.items() if intact is True and n not in listed)
     return LedgerCheck(str(path), len(lines) - 2, last, tuple(sorted(set(broken))), tuple(missing),
-                       tuple(added), tuple(altered))
+                       tuple(added), tuple(altered), tuple(again))
 
 
 def latest_tester(folder: str | os.PathLike[str], adapter_id: str) -> Mapping[str, Any] | None:
