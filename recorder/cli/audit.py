@@ -142,6 +142,9 @@ def _totals(totals: Totals, ledgers: list[LedgerCheck]) -> None:
 
 
 def _ledger(check: LedgerCheck) -> None:
+    if check.unreadable is not None:
+        _say(f"{check.path}: it cannot be used as the ledger of its folder: {check.unreadable}")
+        return
     for what, names in (
         ("these lines do not follow from the line before", [str(n) for n in check.broken]),
         ("in the ledger and not in the folder", check.missing),
@@ -157,10 +160,10 @@ def _ledger(check: LedgerCheck) -> None:
 
 
 def _ledgers(folder: str, seals: dict[str, dict[str, tuple[str | None, bool | None]]]) -> list[LedgerCheck]:
+    from recorder.audit import find_ledgers
     from recorder.recording import verify_ledger
-    from recorder.recording.ledger import LEDGER
 
-    places = {str(p.parent) for p in Path(folder).rglob(LEDGER)} | set(seals)
+    places = {str(p) for p in find_ledgers(folder)} | set(seals)
     found = (verify_ledger(place, seals.get(place, {})) for place in sorted(places))
     return [check for check in found if check is not None]
 

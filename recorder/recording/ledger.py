@@ -8,9 +8,11 @@ that its last hash has to be noted somewhere else.
 from __future__ import annotations
 
 import csv
+import errno
 import hashlib
 import io
 import os
+import stat
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -49,9 +51,11 @@ def begins_ledger(data: bytes) -> bool:
 def is_ledger(path: str | os.PathLike[str]) -> bool:
     """Whether this is a folder's ledger and no recording: by its name and its first line."""
     place = Path(path)
-    if place.name != LEDGER or not place.is_file():
+    if place.name != LEDGER:
         return False
     try:
+        if not place.is_file():
+            return False
         with place.open("rb") as file:
             return begins_ledger(file.read(HEAD_BYTES))
     except OSError:
@@ -98,6 +102,8 @@ def append_ledger(
     try:
         fd = os.open(path, flags, 0o644)
         try:
+            if not stat.S_ISREG(os.fstat(fd).st_mode):
+                raise OSError(errno.EINVAL, "it is a device or pipe, not a file")  # reading it may never end
             with _locked(fd):
                 lines = path.read_bytes()
                 new = b"" if lines else _HEAD
@@ -132,7 +138,8 @@ class LedgerCheck:
     """What the ledger of a folder says. ``last_hash`` is the one to note elsewhere.
 
     broken: lines that do not follow from the line before. missing, added, altered: files, held against the
-    first line that lists them. again: files that are listed again with another hash.
+    first line that lists them. again: files that are listed again with another hash. unreadable: why nothing
+    of it could be read; else None.
     """
 
     path: str
@@ -143,10 +150,11 @@ class LedgerCheck:
     added: tuple[str, ...] = ()
     altered: tuple[str, ...] = ()
     again: tuple[Relisted, ...] = ()
+    unreadable: str | None = None
 
     @property
     def good(self) -> bool:
-        return not (self.broken or self.missing or self.added or self.altered or self.again)
+        return not (self.broken or self.missing or self.added or self.altered or self.again or self.unreadable)
 
 
 def _seals_of(folder: Path) -> dict[str, tuple[str | None, bool | None]]:
@@ -163,19 +171,30 @@ def _seals_of(folder: Path) -> dict[str, tuple[str | None, bool | None]]:
     return out
 
 
+def _cells(raw: bytes) -> list[str]:
+    """The cells of one line; none where it is no CSV (a cell without end, a bare CR)."""
+    try:
+        return next(csv.reader([raw.decode("utf-8", "replace")]), [])
+    except csv.Error:
+        return []
+
+
 def verify_ledger(
     folder: str | os.PathLike[str],
     seals: Mapping[str, tuple[str | None, bool | None]] | None = None,
 ) -> LedgerCheck | None:
-    """Hold the ledger against the folder; None where there is no ledger.
+    """Hold the ledger against the folder; None where there is no ledger. Never raises for a bad one.
 
     seals: file name -> (hash that its bytes have, intact), where they are known already.
     """
     place = Path(folder)
     path = place / LEDGER
-    if not path.exists():
+    if not os.path.lexists(path):
         return None
-    lines = read_bytes(path).split(b"\n")
+    try:
+        lines = read_bytes(path).split(b"\n")
+    except FileError as err:
+        return LedgerCheck(str(path), unreadable=err.what)
     seals = _seals_of(place) if seals is None else seals
     broken: list[int] = []
     again: list[Relisted] = []
@@ -186,7 +205,7 @@ def verify_ledger(
     if lines[-1] != b"":
         broken.append(len(lines))
     for number, raw in enumerate(lines[1:-1], 2):
-        cells = next(csv.reader([raw.decode("utf-8", "replace")]), [])
+        cells = _cells(raw)
         if len(cells) != 4 or cells[3] != previous:
             broken.append(number)
         if len(cells) == 4 and listed.setdefault(cells[1], cells[2]) != cells[2]:
