@@ -34,7 +34,7 @@ def _found(row: AuditRow) -> str:
     """What there is to say about a file, in words; empty when all is well."""
     said = []
     if row.error is not None:
-        said.append(row.error.removeprefix(f"{row.file}: ").removeprefix(row.file))
+        said.append(row.error.removeprefix(f"{row.file}: ").removeprefix(f"{row.file}, "))
     if row.intact is False:
         said.append("ALTERED since it was sealed: " + "; ".join(row.where[:3]))
     if row.same is False:
