@@ -137,6 +137,6 @@ def altered_where(
         with_it = "" if judgement_differs is None else " and with the judgement"
         agree = f"the rows agree with each other{with_it}" if recording is not None else "it cannot be read"
         out.append(f"{agree}, as far as one follows from the other: what was changed is held by nothing else (a line "
-                   "of text, such as header, job or finding; a host time, supply, temperature or flag; the seal itself; "
+                   "of text: header, job, finding; a host time, supply, temperature or flag; the seal itself; "
                    "or several columns and the judgement alike); only a copy can show where")
     return tuple(out)

@@ -13,7 +13,7 @@ import hashlib
 import io
 import os
 import stat
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -139,7 +139,7 @@ class LedgerCheck:
 
     broken: lines that do not follow from the line before. missing, added, altered: files, held against the
     first line that lists them. again: files that are listed again with another hash. unreadable: why nothing
-    of it could be read; else None.
+    of it could be read; else None. noted: which of the hashes that were asked for are in it, and on which line.
     """
 
     path: str
@@ -151,6 +151,7 @@ class LedgerCheck:
     altered: tuple[str, ...] = ()
     again: tuple[Relisted, ...] = ()
     unreadable: str | None = None
+    noted: tuple[tuple[str, int], ...] = ()
 
     @property
     def good(self) -> bool:
@@ -182,10 +183,12 @@ def _cells(raw: bytes) -> list[str]:
 def verify_ledger(
     folder: str | os.PathLike[str],
     seals: Mapping[str, tuple[str | None, bool | None]] | None = None,
+    noted: Collection[str] = (),
 ) -> LedgerCheck | None:
     """Hold the ledger against the folder; None where there is no ledger. Never raises for a bad one.
 
-    seals: file name -> (hash that its bytes have, intact), where they are known already.
+    seals: file name -> (hash that its bytes have, intact), where they are known already. noted: hashes of lines
+    to look for.
     """
     place = Path(folder)
     path = place / LEDGER
@@ -198,6 +201,7 @@ def verify_ledger(
     seals = _seals_of(place) if seals is None else seals
     broken: list[int] = []
     again: list[Relisted] = []
+    there: list[tuple[str, int]] = []
     listed: dict[str, str] = {}
     previous, last = _FIRST, None
     if lines[0].rstrip(b"\r") + b"\n" != _HEAD:
@@ -211,6 +215,8 @@ def verify_ledger(
         if len(cells) == 4 and listed.setdefault(cells[1], cells[2]) != cells[2]:
             again.append(Relisted(cells[1], number))
         previous = last = hashlib.sha256(raw).hexdigest()
+        if last in noted:
+            there.append((last, number))
     missing = sorted(set(listed) - set(seals))
     altered = sorted(
         name for name, digest in listed.items()
@@ -218,7 +224,7 @@ def verify_ledger(
     )
     added = sorted(n for n, (_, intact) in seals.items() if intact is True and n not in listed)
     return LedgerCheck(str(path), len(lines) - 2, last, tuple(sorted(set(broken))), tuple(missing),
-                       tuple(added), tuple(altered), tuple(again))
+                       tuple(added), tuple(altered), tuple(again), noted=tuple(there))
 
 
 def latest_tester(folder: str | os.PathLike[str], adapter_id: str) -> Mapping[str, Any] | None:
