@@ -15,6 +15,7 @@ import click
 from recorder.cli._common import colour_on
 from recorder.cli._tables import fitting, shown_width
 from recorder.errors import printable
+from recorder.moments import utc_text
 
 if TYPE_CHECKING:
     from recorder.audit import AuditRow, Totals
@@ -87,7 +88,7 @@ def _progress(rows: Iterable[AuditRow], total: int) -> Iterator[AuditRow]:
 
 def _table(rows: list[AuditRow], folder: str) -> None:
     cells = [tuple(map(printable, (
-        _short(row.file, folder), (row.started or "")[:16].replace("T", " "), row.job, row.test or "",
+        _short(row.file, folder), utc_text(row.started) or "", row.job, row.test or "",
         row.marked or "", row.adapter or "", _number(row.opening_kpa), _number(row.rate_kpa_per_min),
         row.stored or "", row.recomputed or "",
     ))) for row in rows]
@@ -137,7 +138,7 @@ def _totals(totals: Totals, found: _Ledgers) -> Iterator[str]:
                  f"{drift.factor * drift.standard_uncertainty:.2f} kPa a year "
                  f"(99 %, {drift.points} {of} in {drift.days:.0f} days)")
     for adapter, spans in totals.span_changes().items():
-        steps = ", ".join(f"{span:.2f} kPa from {started[:10]}" for started, span in spans)
+        steps = ", ".join(f"{span:.2f} kPa from {(utc_text(started) or started)[:10]}" for started, span in spans)
         yield f"adapter {adapter}: its calibration changed ({steps})"
     for check in found.checks:
         yield from _ledger(check)
