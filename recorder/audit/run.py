@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import json
 import os
 from collections.abc import Iterator, Sequence
 from itertools import islice
@@ -10,13 +12,14 @@ from pathlib import Path
 from recorder.audit.cache import Cache, key_of
 from recorder.audit.row import AuditRow, audit_bytes
 from recorder.errors import FileError, RunError, printable
-from recorder.recording import is_ledger, read_bytes
+from recorder.recording import is_ledger, read_bytes, seal_of
 from recorder.recording.ledger import LEDGER
 from recorder.workers import WORTH_WORKERS, cores, spread
 
 __all__ = ["audit_files", "audit_folder", "find_ledgers", "find_recordings"]
 
 _LOAD = (__name__, "scipy.optimize")  # what a worker needs
+_JUDGEMENT = b"\n# judgement: "
 _Keyed = tuple[str | None, AuditRow]  # the key where the row is new and can be kept
 
 
@@ -77,6 +80,17 @@ def _start_worker(cache: str | None) -> None:
     _worker_cache = Cache(cache) if cache else None
 
 
+def _stated(data: bytes) -> tuple[bool | None, str | None, str | None]:
+    """intact, hash and stored outcome, from the file's own bytes: so much is never taken from the cache."""
+    stored = None
+    start = data.rfind(_JUDGEMENT) + len(_JUDGEMENT)
+    end = data.find(b"\n", start)
+    if start >= len(_JUDGEMENT) and end > 0:
+        with contextlib.suppress(ValueError, AttributeError):
+            stored = str(json.loads(data[start:end]).get("outcome"))
+    return (*seal_of(data), stored)
+
+
 def _one(path: str, cache: Cache | None) -> _Keyed:
     try:
         data = read_bytes(path)
@@ -86,7 +100,7 @@ def _one(path: str, cache: Cache | None) -> _Keyed:
     if cache is not None:
         key = key_of(data)
         found = cache.get(key, path)
-        if found is not None:
+        if found is not None and (found.intact, found.sha256, found.stored) == _stated(data):
             return None, found
     row = audit_bytes(data, path)
     return (key if row.error is None else None), row

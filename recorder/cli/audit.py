@@ -14,7 +14,7 @@ import click
 
 from recorder.cli._common import colour_on
 from recorder.cli._tables import fitting, shown_width
-from recorder.errors import printable
+from recorder.errors import SettingError, printable
 from recorder.moments import utc_text
 
 if TYPE_CHECKING:
@@ -237,13 +237,21 @@ def command(
     Example: recorder audit recordings
     """
     from recorder.audit import Totals, audit_files, find_recordings
-    from recorder.audit.cache import default_cache
+    from recorder.audit.cache import Cache, default_cache
     from recorder.recording.spreadsheet import sheet_line
 
     if as_json and as_csv:
         raise click.UsageError("Give --json or --csv, not both.")
-    place = None if no_cache else Path(cache) if cache else default_cache()
     paths = list(find_recordings(folder))
+    place = None if no_cache else Path(cache) if cache else default_cache()
+    if place is not None:
+        try:
+            Cache(place).close()
+        except SettingError as err:
+            if cache:
+                raise
+            click.echo(str(err), err=True)
+            place = None
     totals, good = Totals(), True
     shown: list[AuditRow] = []
     seals: dict[str, dict[str, tuple[str | None, bool | None]]] = {}
