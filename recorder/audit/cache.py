@@ -7,6 +7,7 @@ import hashlib
 import json
 import os
 import sqlite3
+import stat
 import sys
 from functools import lru_cache
 from pathlib import Path
@@ -17,8 +18,13 @@ import scipy
 
 from recorder import __version__
 from recorder.audit.row import AuditRow
+from recorder.errors import SettingError
 
 __all__ = ["Cache", "default_cache", "key_of", "program"]
+
+_MAGIC = b"SQLite format 3\0"
+_ID_AT = 68  # where a database's own header has its application id (sqlite.org/fileformat.html, section 1.3)
+_APPLICATION_ID = 0x48475241
 
 
 def default_cache() -> Path:
@@ -29,7 +35,7 @@ def default_cache() -> Path:
         base = Path.home() / "Library" / "Caches"
     else:
         base = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
-    return base / "hose-gauge-recorder" / "audit.sqlite"
+    return base / "hose-gauge-recorder" / "audit-2.sqlite"
 
 
 @lru_cache(maxsize=1)
@@ -51,35 +57,65 @@ def _check(key: str, text: str) -> str:
     return hashlib.sha256(f"{key} {text}".encode()).hexdigest()
 
 
+def _is_ours(path: Path) -> bool:
+    """Whether there is a cache of this program. False: nothing there yet, or a file of no bytes.
+
+    Looked up in the file's own header, since to open a database may already write into it. SettingError for
+    anything else: it is somebody's file, and is neither written to nor deleted.
+    """
+    try:
+        info = path.stat()
+        if stat.S_ISREG(info.st_mode):
+            if not info.st_size:
+                return False
+            with path.open("rb") as file:
+                head = file.read(_ID_AT + 4)
+            if head.startswith(_MAGIC) and head[_ID_AT:] == _APPLICATION_ID.to_bytes(4, "big"):
+                return True
+    except FileNotFoundError:
+        return False
+    except OSError as err:
+        raise SettingError(f"it cannot be opened as the audit's cache ({err.strerror})", where=str(path),
+                           do="name another file, or use --no-cache") from None
+    raise SettingError("this is no cache of the audit, and is left as it is", where=str(path),
+                       do="name another file, or use --no-cache")
+
+
 class Cache:
-    """Rows by key. Whatever goes wrong with it, the audit goes on without it."""
+    """Rows by key. SettingError where something else stands in its place; whatever else goes wrong with it, the
+    audit goes on without it.
+
+    It is as trustworthy as the folder it stands in: the sum of an entry finds damage, not forgery, since whoever can
+    write the file can compute the sum too.
+    """
 
     def __init__(self, path: str | os.PathLike[str]) -> None:
         self.path = Path(path)
         self._db: sqlite3.Connection | None = None
+        ours = _is_ours(self.path)
         with contextlib.suppress(sqlite3.Error, OSError):
             self.path.parent.mkdir(parents=True, exist_ok=True)
-            self._open()
+            self._open(ours)
 
-    def _open(self) -> None:
+    def _open(self, ours: bool) -> None:
         try:
-            self._db = self._connected()
+            self._db = self._connected(ours)
         except sqlite3.OperationalError:
             self._db = None  # locked or not allowed
         except sqlite3.DatabaseError:
-            if not self._is_ours_or_empty():
-                return  # some other file was named: leave it alone
-            self.path.unlink(missing_ok=True)
-            self._db = self._connected()
+            if ours:  # and damaged
+                self.path.unlink(missing_ok=True)
+                self._db = self._connected(False)
 
-    def _is_ours_or_empty(self) -> bool:
-        return self.path.suffix == ".sqlite"
-
-    def _connected(self) -> sqlite3.Connection:
-        db = sqlite3.connect(self.path, timeout=10)
+    def _connected(self, ours: bool) -> sqlite3.Connection:
+        db = sqlite3.connect(self.path, timeout=10, isolation_level=None)
         try:
+            if not ours:  # in one transaction, so that there is never a table without the mark
+                db.execute("begin immediate")
+                db.execute(f"pragma application_id = {_APPLICATION_ID}")
             db.execute("create table if not exists audit (key text primary key, row text, sum text)")
-            db.commit()
+            if not ours:
+                db.execute("commit")
         except sqlite3.Error:
             db.close()
             raise
@@ -105,8 +141,13 @@ class Cache:
             text = json.dumps(row.to_json())
             values.append((key, text, _check(key, text)))
         with contextlib.suppress(sqlite3.Error):
-            self._db.executemany("insert or replace into audit values (?, ?, ?)", values)
-            self._db.commit()
+            self._db.execute("begin immediate")
+            try:
+                self._db.executemany("insert or replace into audit values (?, ?, ?)", values)
+                self._db.execute("commit")
+            except sqlite3.Error:
+                self._db.execute("rollback")
+                raise
 
     def close(self) -> None:
         if self._db is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -11,6 +12,7 @@ from recorder import report
 from recorder.audit.run import find_recordings
 from recorder.errors import RecorderError
 from recorder.model import Recording
+from recorder.moments import job_key, moment
 from recorder.recording import read
 
 __all__ = ["Job", "JobTest", "Jobs", "job_state", "jobs_table"]
@@ -19,8 +21,8 @@ __all__ = ["Job", "JobTest", "Jobs", "job_state", "jobs_table"]
 @dataclass(frozen=True, slots=True)
 class JobTest:
     """One test of a job. outcome: as stored; ``cut off`` where no judgement is stored, ``altered`` where the
-    file was changed after it was sealed. repair: what was done since the job's last test. findings: what was
-    seen during this one."""
+    file was changed after it was sealed. started: as written; it may be no time at all. repair: what was done
+    since the job's last test. findings: what was seen during this one."""
 
     file: str
     started: str
@@ -32,7 +34,7 @@ class JobTest:
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """A job's tests in order of time, and its state in words."""
+    """A job's tests in order of time, those at an unknown time last, and its state in words."""
 
     job: str
     tests: tuple[JobTest, ...]
@@ -52,14 +54,17 @@ class Jobs:
 def job_state(tests: Sequence[JobTest]) -> str:
     """``done``: the last test of each kind passed. ``still leaking`` (system) or ``still failing`` (cap): the
     last of a kind failed, and it was tested more than once. ``not retested``: failed once, no test since.
-    ``not decided``: the last of a kind gave no answer. The worst of all kinds is said."""
+    ``not decided``: the last of a kind gave no answer; or which is the last is not known, and it matters. The
+    worst of all kinds is said."""
     states = []
     for kind in ("system", "cap"):
         own = [t for t in tests if t.test == kind]
         if not own:
             continue
         last = own[-1].outcome
-        if last == "pass":
+        if any(moment(t.started) is None for t in own) and len({t.outcome for t in own}) > 1:
+            states.append("not decided")
+        elif last == "pass":
             states.append("done")
         elif last == "fail" and len(own) > 1:
             states.append("still leaking" if kind == "system" else "still failing")
@@ -83,9 +88,18 @@ def _test(found: Recording) -> JobTest:
                    repair.strip() if isinstance(repair, str) else "", tuple(report.found(found.marks)))
 
 
+def _order(test: JobTest) -> tuple[bool, float, str]:
+    when = moment(test.started)
+    return when is None, 0.0 if when is None else when.timestamp(), test.file
+
+
+def _latest(job: Job) -> float:
+    return max((when.timestamp() for t in job.tests if (when := moment(t.started)) is not None), default=-math.inf)
+
+
 def jobs_table(folder: str | os.PathLike[str]) -> Jobs:
-    """The recordings below the folder by the text of their job, whatever its capitals and spaces. Outcomes are
-    the stored ones. FileError where there is no such folder."""
+    """The recordings below the folder by the text of their job, whatever its capitals, spaces and way of typing
+    accents. Outcomes are the stored ones. FileError where there is no such folder."""
     by_job: dict[str, list[tuple[str, JobTest]]] = {}
     without, unreadable = 0, []
     for path in find_recordings(Path(folder)):
@@ -98,11 +112,11 @@ def jobs_table(folder: str | os.PathLike[str]) -> Jobs:
         if not words:
             without += 1
             continue
-        by_job.setdefault(" ".join(words).casefold(), []).append((" ".join(words), _test(found)))
+        by_job.setdefault(job_key(found.header.job), []).append((" ".join(words), _test(found)))
     out = []
     for named in by_job.values():
-        named.sort(key=lambda one: (one[1].started, one[1].file))
+        named.sort(key=lambda one: _order(one[1]))
         tests = tuple(test for _, test in named)
         out.append(Job(named[-1][0], tests, job_state(tests)))
-    out.sort(key=lambda j: j.tests[-1].started, reverse=True)
+    out.sort(key=_latest, reverse=True)
     return Jobs(tuple(out), without, tuple(unreadable))

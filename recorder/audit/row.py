@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, fields, replace
 from datetime import date
 from typing import Any
 
@@ -12,9 +12,9 @@ import numpy as np
 
 from recorder.analysis import Setup, judge
 from recorder.calibration import due_after
-from recorder.errors import RecorderError
+from recorder.errors import FileError, RecorderError
 from recorder.model import Calibration, Recording
-from recorder.recording import altered_where, parse, verify_raw
+from recorder.recording import altered_where, parse, seal_of, verify_raw
 
 __all__ = ["AuditRow", "audit_bytes", "differing_keys"]
 
@@ -157,12 +157,30 @@ def _words(flag: Any, word: str) -> int:
     return 0 if flag is None else sum(word in f.split("+") for f in flag if f)
 
 
+def _unusable(data: bytes, file: str, err: RecorderError) -> AuditRow:
+    """The row of a file that cannot be read: why, what its seal says all the same, and whose it is."""
+    intact, digest = seal_of(data)
+    where: tuple[str, ...] = ()
+    if intact is False and isinstance(err, FileError):
+        where = altered_where(data, None, unusable=err)
+        err = FileError(err.what, path=err.path, line=err.line, do="restore it from a copy")
+    row = AuditRow(file, intact=intact, sha256=digest, where=where, error=str(err))
+    try:
+        part = parse(data, file, rows=False)
+    except RecorderError:
+        return row
+    header = part.header
+    stored = None if part.judgement is None else str(part.judgement.get("outcome"))
+    return replace(row, id=header.id, started=header.started, job=header.job, test=header.test, stored=stored,
+                   notes=part.notes)
+
+
 def audit_bytes(data: bytes, file: str) -> AuditRow:
     """The audit of one recording's bytes. Never raises for bad content: ``error`` says what is wrong."""
     try:
         recording = parse(data, file)
     except RecorderError as err:
-        return AuditRow(file, error=str(err))
+        return _unusable(data, file, err)
     header = recording.header
     own: Mapping[str, Any] | None = None
     error = hold_s = None
@@ -178,7 +196,8 @@ def audit_bytes(data: bytes, file: str) -> AuditRow:
     if len(keys) > _MOST_KEYS:
         keys = (*keys[:_MOST_KEYS], f"and {len(keys) - _MOST_KEYS} more")
     raw = verify_raw(recording)
-    where = altered_where(data, recording, raw, bool(keys)) if recording.intact is False else ()
+    both = stored is not None and own is not None
+    where = altered_where(data, recording, raw, bool(keys) if both else None) if recording.intact is False else ()
     cal = header.calibration
     adapter = header.adapter.get("id")
     return AuditRow(
@@ -189,7 +208,7 @@ def audit_bytes(data: bytes, file: str) -> AuditRow:
         _value(own, "opening", "value"), _value(own, "hold", "rate", "value"),
         None if stored is None else str(stored.get("outcome")),
         None if own is None else str(own.get("outcome")),
-        None if stored is None or own is None else not keys, keys,
+        not keys if both else None, keys,
         recording.intact, recording.sha256,
         tuple(str(d) for d in raw), where, _clock(recording),
         _words(recording.rows.flag, "gap"), _words(recording.rows.flag, "restart"),

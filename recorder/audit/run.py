@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import json
 import os
 from collections.abc import Iterator, Sequence
 from itertools import islice
@@ -10,37 +12,64 @@ from pathlib import Path
 from recorder.audit.cache import Cache, key_of
 from recorder.audit.row import AuditRow, audit_bytes
 from recorder.errors import FileError, RunError, printable
-from recorder.recording import is_ledger, read_bytes
+from recorder.recording import is_ledger, read_bytes, seal_of
+from recorder.recording.ledger import LEDGER
 from recorder.workers import WORTH_WORKERS, cores, spread
 
-__all__ = ["audit_files", "audit_folder", "find_recordings"]
+__all__ = ["audit_files", "audit_folder", "find_ledgers", "find_recordings"]
 
 _LOAD = (__name__, "scipy.optimize")  # what a worker needs
+_JUDGEMENT = b"\n# judgement: "
 _Keyed = tuple[str | None, AuditRow]  # the key where the row is new and can be kept
 
 
-def find_recordings(folder: str | os.PathLike[str]) -> Iterator[Path]:
-    """Every ``.csv`` below the folder but the ledgers, in order of name. Links are followed; a folder that
-    is reached twice, or through a loop, is entered once. FileError where it is no folder."""
+def _folders(folder: str | os.PathLike[str]) -> Iterator[tuple[Path, list[str], list[str]] | Path]:
+    """The folder and those below it, each with the names of its folders and files; one that cannot be opened
+    as its path alone. Links are followed; a folder that is reached twice, or through a loop, is entered once.
+    FileError where it is no folder, or cannot be opened itself."""
     top = Path(folder)
     if not top.is_dir():
         raise FileError("there is no such folder", path=str(top), do="check the name")
     seen: set[tuple[int, int]] = set()
 
+    closed: list[Path] = []
+
     def refuse(err: OSError) -> None:
-        raise FileError(f"it cannot be opened ({err.strerror})", path=str(err.filename))
+        if Path(err.filename) == top:
+            raise FileError(f"it cannot be opened ({err.strerror})", path=str(top))
+        closed.append(Path(err.filename))
 
     for place, folders, files in os.walk(top, followlinks=True, onerror=refuse):
+        yield from closed
+        closed.clear()
         info = Path(place).stat()
         if (info.st_dev, info.st_ino) in seen:
             folders.clear()
             continue
         seen.add((info.st_dev, info.st_ino))
         folders.sort()
-        for name in sorted(files):
-            path = Path(place) / name
-            if name.lower().endswith(".csv") and not is_ledger(path):
-                yield path
+        yield Path(place), folders, sorted(files)
+    yield from closed
+
+
+def find_recordings(folder: str | os.PathLike[str]) -> Iterator[Path]:
+    """Every ``.csv`` below the folder but the ledgers, in order of name; and every folder that cannot be
+    opened, so that it is said and not passed over. FileError where there is no such folder."""
+    for found in _folders(folder):
+        if isinstance(found, Path):
+            yield found
+            continue
+        place, _, files = found
+        for name in files:
+            if name.lower().endswith(".csv") and not is_ledger(place / name):
+                yield place / name
+
+
+def find_ledgers(folder: str | os.PathLike[str]) -> Iterator[Path]:
+    """The folders in which there is something by the name of a ledger, whatever it is."""
+    for found in _folders(folder):
+        if not isinstance(found, Path) and (LEDGER in found[2] or LEDGER in found[1]):
+            yield found[0]
 
 
 _worker_cache: Cache | None = None
@@ -49,6 +78,17 @@ _worker_cache: Cache | None = None
 def _start_worker(cache: str | None) -> None:
     global _worker_cache
     _worker_cache = Cache(cache) if cache else None
+
+
+def _stated(data: bytes) -> tuple[bool | None, str | None, str | None]:
+    """intact, hash and stored outcome, from the file's own bytes: so much is never taken from the cache."""
+    stored = None
+    start = data.rfind(_JUDGEMENT) + len(_JUDGEMENT)
+    end = data.find(b"\n", start)
+    if start >= len(_JUDGEMENT) and end > 0:
+        with contextlib.suppress(ValueError, AttributeError):
+            stored = str(json.loads(data[start:end]).get("outcome"))
+    return (*seal_of(data), stored)
 
 
 def _one(path: str, cache: Cache | None) -> _Keyed:
@@ -60,7 +100,7 @@ def _one(path: str, cache: Cache | None) -> _Keyed:
     if cache is not None:
         key = key_of(data)
         found = cache.get(key, path)
-        if found is not None:
+        if found is not None and (found.intact, found.sha256, found.stored) == _stated(data):
             return None, found
     row = audit_bytes(data, path)
     return (key if row.error is None else None), row

@@ -10,12 +10,15 @@ from typing import Any
 
 from recorder.audit.row import AuditRow
 from recorder.audit.trend import Drift, Point, Zero, calibration_drift, zero_drift
+from recorder.moments import moment, utc_text
 
 __all__ = ["Totals"]
 
-def _seconds(started: str | None) -> float | None:
+
+def _seconds(day: str | None) -> float | None:
+    """Of a calibration's day."""
     try:
-        return datetime.fromisoformat(started or "").timestamp()
+        return datetime.fromisoformat(day or "").timestamp()
     except (ValueError, OverflowError, OSError):
         return None
 
@@ -24,6 +27,7 @@ def _seconds(started: str | None) -> float | None:
 class _Used:
     """A calibration that an adapter's recordings were made with, and the first of them."""
 
+    when: float
     started: str
     date: str | None
     span_kpa: float
@@ -64,7 +68,7 @@ class Totals:
             return
         adapter = row.adapter or "unknown"
         self.adapters.setdefault(adapter, Counter())[outcome] += 1
-        self.months.setdefault((row.started or "unknown")[:7], Counter())[outcome] += 1
+        self.months.setdefault((utc_text(row.started) or "unknown")[:7], Counter())[outcome] += 1
         if row.calibration == "out of date":
             self.out_of_date[adapter] += 1
         if row.adapter is not None:
@@ -72,25 +76,24 @@ class Totals:
 
     def _follow(self, adapter: str, row: AuditRow) -> None:
         """What the drifts need. A reading that is no test (void) says nothing of the zero."""
-        when = _seconds(row.started)
-        if when is None:
+        at = moment(row.started)
+        if at is None:
             return
+        when = at.timestamp()
         used = f"{row.calibration_date} {row.offset_kpa!r} {row.span_kpa!r}"
         if row.zero_kpa is not None and row.recomputed != "void":
             own = row.zero_uncertainty_kpa or 0.0
             self._zeros.setdefault(adapter, []).append((when, row.zero_kpa, own, used))
         if row.span_kpa is not None:
             known = self._calibrations.setdefault(adapter, {})
-            started = row.started or ""
-            if used not in known or started < known[used].started:
-                known[used] = _Used(started, row.calibration_date, row.span_kpa, row.calibration_u_kpa)
+            if used not in known or when < known[used].when:
+                known[used] = _Used(when, row.started or "", row.calibration_date, row.span_kpa, row.calibration_u_kpa)
 
     def _spans(self, adapter: str) -> list[Point]:
         out = []
         for used in self._calibrations[adapter].values():
-            when = _seconds(used.date) or _seconds(used.started)
-            if when is not None:
-                out.append((when, used.span_kpa, used.u_kpa or 0.0))
+            day = _seconds(used.date)
+            out.append((used.when if day is None else day, used.span_kpa, used.u_kpa or 0.0))
         return out
 
     def drifts(self) -> list[Drift]:
@@ -102,7 +105,7 @@ class Totals:
     def span_changes(self) -> dict[str, list[tuple[str, float]]]:
         """Adapters that had more than one calibration: (first use, kPa from zero to full scale)."""
         return {
-            a: sorted((used.started, used.span_kpa) for used in known.values())
+            a: [(used.started, used.span_kpa) for used in sorted(known.values(), key=lambda one: one.when)]
             for a, known in sorted(self._calibrations.items()) if len(known) > 1
         }
 

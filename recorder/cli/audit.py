@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import re
 import sys
 from collections.abc import Iterable, Iterator
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,7 +14,8 @@ import click
 
 from recorder.cli._common import colour_on
 from recorder.cli._tables import fitting, shown_width
-from recorder.errors import printable
+from recorder.errors import SettingError, printable
+from recorder.moments import utc_text
 
 if TYPE_CHECKING:
     from recorder.audit import AuditRow, Totals
@@ -34,7 +37,7 @@ def _found(row: AuditRow) -> str:
     """What there is to say about a file, in words; empty when all is well."""
     said = []
     if row.error is not None:
-        said.append(row.error.removeprefix(f"{row.file}: ").removeprefix(row.file))
+        said.append(row.error.removeprefix(f"{row.file}: ").removeprefix(f"{row.file}, "))
     if row.intact is False:
         said.append("ALTERED since it was sealed: " + "; ".join(row.where[:3]))
     if row.same is False:
@@ -85,7 +88,7 @@ def _progress(rows: Iterable[AuditRow], total: int) -> Iterator[AuditRow]:
 
 def _table(rows: list[AuditRow], folder: str) -> None:
     cells = [tuple(map(printable, (
-        _short(row.file, folder), (row.started or "")[:16].replace("T", " "), row.job, row.test or "",
+        _short(row.file, folder), utc_text(row.started) or "", row.job, row.test or "",
         row.marked or "", row.adapter or "", _number(row.opening_kpa), _number(row.rate_kpa_per_min),
         row.stored or "", row.recomputed or "",
     ))) for row in rows]
@@ -118,49 +121,99 @@ def _say(text: str) -> None:
     click.echo(printable(text))
 
 
-def _totals(totals: Totals, ledgers: list[LedgerCheck]) -> None:
-    _say(f"{_some(totals.files, 'recording')}: {_counts(dict(totals.outcomes)) or 'none'}")
-    _say(f"not as their stored judgement: {totals.differing}; altered: {totals.altered}; not as their raw columns: "
+def _totals(totals: Totals, found: _Ledgers) -> Iterator[str]:
+    yield f"{_some(totals.files, 'recording')}: {_counts(dict(totals.outcomes)) or 'none'}"
+    yield (f"not as their stored judgement: {totals.differing}; altered: {totals.altered}; not as their raw columns: "
          f"{totals.raw}; cannot be used: {totals.errors}; cut off: {totals.cut}; holds cut short: {totals.short}")
     for adapter, count in sorted(totals.out_of_date.items()):
-        _say(f"adapter {adapter}: {_some(count, 'recording')} made after its calibration was due")
+        yield f"adapter {adapter}: {_some(count, 'recording')} made after its calibration was due"
     for adapter, counts in sorted(totals.adapters.items()):
-        _say(f"adapter {adapter}: {_counts(dict(counts))}")
+        yield f"adapter {adapter}: {_counts(dict(counts))}"
     for month, counts in sorted(totals.months.items()):
-        _say(f"month {month}: {_counts(dict(counts))}")
+        yield f"month {month}: {_counts(dict(counts))}"
     for drift in totals.drifts():
         if drift.certain:
             of = "recordings" if drift.what == "zero" else "calibrations"
-            _say(f"adapter {drift.adapter}: its {drift.what} DRIFTS by {drift.kpa_per_year:+.2f} ± "
+            yield (f"adapter {drift.adapter}: its {drift.what} DRIFTS by {drift.kpa_per_year:+.2f} ± "
                  f"{drift.factor * drift.standard_uncertainty:.2f} kPa a year "
                  f"(99 %, {drift.points} {of} in {drift.days:.0f} days)")
     for adapter, spans in totals.span_changes().items():
-        steps = ", ".join(f"{span:.2f} kPa from {started[:10]}" for started, span in spans)
-        _say(f"adapter {adapter}: its calibration changed ({steps})")
-    for check in ledgers:
-        _ledger(check)
+        steps = ", ".join(f"{span:.2f} kPa from {(utc_text(started) or started)[:10]}" for started, span in spans)
+        yield f"adapter {adapter}: its calibration changed ({steps})"
+    for check in found.checks:
+        yield from _ledger(check)
+    for place, count in found.without:
+        yield f"{place}: {_some(count, 'sealed recording')} and no ledger; where there was one, it was taken away"
+    for digest, path, line in found.noted:
+        if path is None:
+            yield f"the noted hash {digest} is in no ledger below this folder: one was written anew or taken away"
+        else:
+            yield f"{path}: the noted hash {digest} is that of line {line}"
 
 
-def _ledger(check: LedgerCheck) -> None:
+def _ledger(check: LedgerCheck) -> Iterator[str]:
+    if check.unreadable is not None:
+        yield f"{check.path}: it cannot be used as the ledger of its folder: {check.unreadable}"
+        return
     for what, names in (
         ("these lines do not follow from the line before", [str(n) for n in check.broken]),
         ("in the ledger and not in the folder", check.missing),
         ("sealed and not in the ledger", check.added),
         ("not what the ledger says", check.altered),
+        ("listed again with another hash, so altered and sealed again",
+         [f"{one.file} on line {one.line}" for one in check.again]),
     ):
         if names:
             shown = ", ".join(names[:10]) + (f" and {len(names) - 10} more" if len(names) > 10 else "")
-            _say(f"{check.path}: {what}: {shown}")
-    _say(f"{check.path}: {_some(check.lines, 'line')}, last hash {check.last_hash or '-'} (note it elsewhere)")
+            yield f"{check.path}: {what}: {shown}"
+    yield f"{check.path}: {_some(check.lines, 'line')}, last hash {check.last_hash or '-'} (note it elsewhere)"
 
 
-def _ledgers(folder: str, seals: dict[str, dict[str, tuple[str | None, bool | None]]]) -> list[LedgerCheck]:
+@dataclass(frozen=True, slots=True)
+class _Ledgers:
+    """What was held against the recordings. without: folders of sealed recordings that have no ledger, and how
+    many. noted: each hash that was asked for, with the ledger and line that have it, or None."""
+
+    checks: tuple[LedgerCheck, ...]
+    without: tuple[tuple[str, int], ...]
+    noted: tuple[tuple[str, str | None, int | None], ...]
+
+    @property
+    def good(self) -> bool:
+        """A folder without a ledger is said and is no difference: recordings may be copied without it."""
+        return all(check.good for check in self.checks) and all(path is not None for _, path, _ in self.noted)
+
+    def to_json(self) -> dict[str, Any]:
+        return {
+            "ledgers": [asdict(check) for check in self.checks],
+            "without_ledger": [{"folder": place, "sealed": count} for place, count in self.without],
+            "noted": [{"hash": digest, "ledger": path, "line": line} for digest, path, line in self.noted],
+        }
+
+
+def _ledgers(
+    folder: str, seals: dict[str, dict[str, tuple[str | None, bool | None]]], noted: tuple[str, ...]
+) -> _Ledgers:
+    from recorder.audit import find_ledgers
     from recorder.recording import verify_ledger
-    from recorder.recording.ledger import LEDGER
 
-    places = {str(p.parent) for p in Path(folder).rglob(LEDGER)} | set(seals)
-    found = (verify_ledger(place, seals.get(place, {})) for place in sorted(places))
-    return [check for check in found if check is not None]
+    having = {str(p) for p in find_ledgers(folder)}
+    found = (verify_ledger(place, seals.get(place, {}), noted) for place in sorted(having))
+    checks = tuple(check for check in found if check is not None)
+    sealed = ((place, sum(intact is True for _, intact in own.values())) for place, own in sorted(seals.items()))
+    lines = {digest: (check.path, line) for check in checks for digest, line in check.noted}
+    return _Ledgers(
+        checks, tuple((place, count) for place, count in sealed if count and place not in having),
+        tuple((digest, *lines.get(digest, (None, None))) for digest in noted),
+    )
+
+
+def _hashes(ctx: click.Context, param: click.Parameter, given: tuple[str, ...]) -> tuple[str, ...]:
+    """A click callback: refuses what is no SHA-256."""
+    for text in given:
+        if not re.fullmatch("[0-9a-fA-F]{64}", text.strip()):
+            raise click.BadParameter("a hash has 64 digits of 0-9 and a-f, as the audit printed it.")
+    return tuple(dict.fromkeys(text.strip().lower() for text in given))
 
 
 @click.command()
@@ -170,21 +223,35 @@ def _ledgers(folder: str, seals: dict[str, dict[str, tuple[str | None, bool | No
 @click.option("--jobs", type=click.IntRange(min=1), help="Worker processes (default: one a core).")
 @click.option("--cache", type=click.Path(), help="File that remembers what was audited (default: your cache folder).")
 @click.option("--no-cache", is_flag=True, help="Judge every file again, remember nothing.")
+@click.option("--last-hash", "noted", multiple=True, metavar="HASH", callback=_hashes,
+              help="A ledger's last hash that was noted earlier: exit 1 if no ledger has it any more. May be repeated.")
 def command(
-    folder: str, as_json: bool, as_csv: bool, jobs: int | None, cache: str | None, no_cache: bool
+    folder: str, as_json: bool, as_csv: bool, jobs: int | None, cache: str | None, no_cache: bool,
+    noted: tuple[str, ...],
 ) -> int:
     """Judge every recording below FOLDER again and say what differs.
 
     Exit 0 when every stored judgement is what the trace gives and nothing was altered, else 1.
+    With --csv the totals and what the ledgers say are on standard error.
 
     Example: recorder audit recordings
     """
     from recorder.audit import Totals, audit_files, find_recordings
-    from recorder.audit.cache import default_cache
+    from recorder.audit.cache import Cache, default_cache
     from recorder.recording.spreadsheet import sheet_line
 
-    place = None if no_cache else Path(cache) if cache else default_cache()
+    if as_json and as_csv:
+        raise click.UsageError("Give --json or --csv, not both.")
     paths = list(find_recordings(folder))
+    place = None if no_cache else Path(cache) if cache else default_cache()
+    if place is not None:
+        try:
+            Cache(place).close()
+        except SettingError as err:
+            if cache:
+                raise
+            click.echo(str(err), err=True)
+            place = None
     totals, good = Totals(), True
     shown: list[AuditRow] = []
     seals: dict[str, dict[str, tuple[str | None, bool | None]]] = {}
@@ -202,18 +269,17 @@ def command(
             click.echo(sheet_line([_cell(getattr(row, name)) for name in _CSV]), nl=False)
         elif len(paths) <= _LIST_ALL or (len(shown) < _LIST_MOST and _found(row)):
             shown.append(row)
-    ledgers = _ledgers(folder, seals)
-    good = good and all(check.good for check in ledgers)
+    ledgers = _ledgers(folder, seals, noted)
     if as_json:
-        from dataclasses import asdict
-
-        click.echo(json.dumps({"totals": totals.to_json(), "ledgers": [asdict(c) for c in ledgers]}))
-    elif not as_csv:
-        _table(shown, folder)
-        if len(shown) < len(paths):
-            _say(f"listed are {len(shown)} recordings of which there is something to say; --csv or --json list all")
-        _totals(totals, ledgers)
-    return 0 if good else 1
+        click.echo(json.dumps({"totals": totals.to_json(), **ledgers.to_json()}))
+    else:
+        if not as_csv:
+            _table(shown, folder)
+            if len(shown) < len(paths):
+                _say(f"listed are {len(shown)} recordings of which there is something to say; --csv or --json list all")
+        for line in _totals(totals, ledgers):
+            click.echo(printable(line), err=as_csv)
+    return 0 if good and ledgers.good else 1
 
 
 def _cell(value: Any) -> Any:

@@ -12,6 +12,7 @@ import click
 
 from recorder.cli._tables import shown_width
 from recorder.errors import printable
+from recorder.moments import utc_text
 
 if TYPE_CHECKING:
     from recorder.audit import Job, Jobs
@@ -50,7 +51,7 @@ def _story(job: Job) -> str:
         if test.repair:
             lines.append(f"repair: {test.repair}")
         seen = f" ({'; '.join(test.findings)})" if test.findings else ""
-        lines.append(f"{test.started[:16].replace('T', ' ')}  {test.test} {test.outcome}{seen}")
+        lines.append(f"{utc_text(test.started) or 'at an unknown time'}  {test.test} {test.outcome}{seen}")
     return "\n".join(printable(line) for line in lines)
 
 

@@ -3,13 +3,24 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from recorder.cli._common import checked_unit, json_line, without_ledgers
 from recorder.errors import SettingError, printable
+from recorder.moments import moment
+
+if TYPE_CHECKING:
+    from recorder.sheet import Entry
 
 __all__ = ["command"]
+
+
+def _order(test: Entry) -> tuple[bool, float]:
+    """By time; a test at an unknown time comes last."""
+    when = moment(test.recording.header.started)
+    return when is None, 0.0 if when is None else when.timestamp()
 
 
 @click.command("sheet")
@@ -26,7 +37,7 @@ def command(files: tuple[Path, ...], out: Path, settings_file: str | None, paper
             unit: str | None, force: bool, as_json: bool) -> None:
     """Make the customer's sheet: what was tested and what was found, in plain words.
 
-    Files are shown in the order in which the tests were made.
+    Files are shown in the order in which the tests were made, those at an unknown time last.
 
     Example: recorder sheet cap.csv system.csv -o sheet.pdf
     """
@@ -46,7 +57,7 @@ def command(files: tuple[Path, ...], out: Path, settings_file: str | None, paper
         recording = read(file)
         analyser = analyse(recording)
         tests.append(sheet.Entry(recording, analyser, analyser.judgement().to_json()))
-    tests.sort(key=lambda test: test.recording.header.started or "")
+    tests.sort(key=_order)
     shop, line, unit = settings.shop_name, settings.shop_line, unit or settings.unit
     if kind == ".html":
         data = sheet.html_text(tests, shop=shop, line=line, unit=unit).encode()

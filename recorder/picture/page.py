@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path as FilePath
 
 from recorder import __version__
+from recorder.moments import utc_text
 from recorder.picture.panel import Plot, hold_panel, top_kpa, trace_panel
 from recorder.picture.shapes import Box, Path, Shape, Words, text_width, wrap
 from recorder.report import advice, found, outcome_word, reasons, summary, test_name
@@ -49,8 +50,9 @@ def _heading(plot: Plot, y: float, when: str) -> list[Shape]:
     out.append(Words(x, y + 19, title, 17, bold=True))
     repair = header.other.get("repair")
     done = f"done before: {repair}" if isinstance(repair, str) and repair else ""
-    started = (header.started or "")[:19].replace("T", " ")
-    facts = [fact for fact in (header.job, done, f"{started} UTC" if started else "") if fact]
+    at = utc_text(header.started, "seconds")
+    started = f"{at} UTC" if at else "at an unknown time" if header.started else ""
+    facts = [fact for fact in (header.job, done, started) if fact]
     job = wrap(" · ".join(facts), WIDTH - x - 30, 13)
     out += [Words(x, y + 39 + 15 * i, line, 13) for i, line in enumerate(job[:2])]
     return out

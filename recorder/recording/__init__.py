@@ -1,6 +1,6 @@
 """Recordings: rows and text, the writer, the reader, the ledger."""
 
-from recorder.recording.altered import altered_where
+from recorder.recording.altered import altered_where, seal_of
 from recorder.recording.ledger import (
     LedgerCheck,
     append_ledger,
@@ -27,6 +27,7 @@ __all__ = [
     "read",
     "read_bytes",
     "rows_text",
+    "seal_of",
     "verify_ledger",
     "verify_raw",
 ]

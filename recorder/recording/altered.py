@@ -7,6 +7,8 @@ a place.
 
 from __future__ import annotations
 
+import hashlib
+import re
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -14,10 +16,15 @@ from recorder.errors import RecorderError
 from recorder.recording.rows import columns_line, rows_text
 
 if TYPE_CHECKING:
+    from recorder.errors import FileError
     from recorder.model import Recording
     from recorder.recording.raw import RawDifference
 
-__all__ = ["altered_where"]
+__all__ = ["altered_where", "seal_of"]
+
+_SEAL = b"\n# sha256: "
+_BOM, _LF, _CR_LF = b"\xef\xbb\xbf", b"\n", b"\r\n"
+_EMPTY_LINE = re.compile(rb"^[ \t\r]*\n", re.MULTILINE)
 
 
 def _row_places(data: bytes) -> tuple[list[tuple[int, int, bytes]], bytes]:
@@ -53,27 +60,83 @@ def _unlike_the_writer(recording: Recording, places: list[tuple[int, int, bytes]
             f"({len(unlike)} of {len(places)} rows)")
 
 
+def seal_of(data: bytes) -> tuple[bool | None, str | None]:
+    """(intact, hash of what stands before the seal) of any bytes, also of those that are no recording any more:
+    True or False; None where there is no seal, or one that was cut off."""
+    start = data.find(_SEAL) + 1
+    if not start:
+        return None, None
+    digest = hashlib.sha256(memoryview(data)[:start]).hexdigest()
+    expected, tail = f'# sha256: "{digest}"\n'.encode(), data[start:]
+    if tail != expected and expected.startswith(tail):
+        return None, None
+    return tail == expected, digest
+
+
+def _place(data: bytes, at: int) -> str:
+    return f"line {data.count(_LF, 0, at) + 1}, byte {at}"
+
+
+def _after_the_seal(data: bytes) -> str | None:
+    """What was added behind a seal that is still that of the bytes before it."""
+    end = data.find(b"\n", data.find(_SEAL) + 1) + 1
+    if not end or end == len(data) or not seal_of(data[:end])[0]:
+        return None
+    return f"{_place(data, end)}: added after the seal; all before it is what was sealed"
+
+
+def _added_bytes(data: bytes) -> tuple[list[str], bytes]:
+    """What the recorder never writes and readers pass over, and the bytes without it."""
+    out, clean = [], data
+    if data.startswith(_BOM):
+        out.append("line 1, byte 0: a byte order mark was put in")
+        clean = clean[len(_BOM):]
+    if _CR_LF in data:
+        out.append(f"{_place(data, data.index(_CR_LF))}: line ends were changed (CR LF)")
+        clean = clean.replace(_CR_LF, _LF)
+    empty = [found.start() for found in _EMPTY_LINE.finditer(data)]
+    if empty:
+        out.append(f"{_place(data, empty[0])}: an empty line was put in ({len(empty)} in all)")
+        clean = _EMPTY_LINE.sub(b"", clean)
+    return out, clean
+
+
 def altered_where(
-    data: bytes, recording: Recording, raw: Sequence[RawDifference], judgement_differs: bool
+    data: bytes,
+    recording: Recording | None,
+    raw: Sequence[RawDifference] = (),
+    judgement_differs: bool | None = None,
+    unusable: FileError | None = None,
 ) -> tuple[str, ...]:
-    """Places in words, with line (from 1) and byte (from 0). raw: what ``verify_raw`` found.
-    judgement_differs: the stored judgement is not the one that the rows give."""
-    out = []
-    places, header = _row_places(data)
-    if b"\r\n" in data:
-        at = data.index(b"\r\n")
-        line = data.count(b"\n", 0, at) + 1
-        out.append(f"line {line}, byte {at}: line ends were changed (CR LF)")
-    unlike = _unlike_the_writer(recording, places, header)
-    if unlike is not None:
-        out.append(unlike)
-    for one in raw:
-        if one.first_row <= len(places):
-            line, offset, _ = places[one.first_row - 1]
-            out.append(f"line {line}, from byte {offset}: {one}")
+    """Places in words, with line (from 1) and byte (from 0). recording: None where it cannot be read, and
+    ``unusable`` says why. raw: what ``verify_raw`` found. judgement_differs: the stored judgement is not the one
+    that the rows give; None where there are not both."""
+    after = _after_the_seal(data)
+    if after is not None:
+        return (after,)
+    out, clean = _added_bytes(data)
+    if out and seal_of(clean)[0]:
+        return (*out, "without this it is what was sealed")
+    if unusable is not None and unusable.line:
+        start = sum(len(line) + 1 for line in data.split(_LF)[: unusable.line - 1])
+        out.append(f"line {unusable.line}, from byte {start}: from here it cannot be read")
+    if recording is not None:
+        places, header = _row_places(data)
+        unlike = _unlike_the_writer(recording, places, header)
+        if unlike is not None:
+            out.append(unlike)
+        for one in raw:
+            if one.first_row <= len(places):
+                line, offset, _ = places[one.first_row - 1]
+                out.append(f"line {line}, from byte {offset}: {one}")
+        if recording.judgement is None:
+            out.append("there is a seal and no judgement before it")
     if judgement_differs:
         out.append("rows or judgement: the stored judgement is not the one that the rows give")
     if not out:
-        out.append("the rows agree with each other and with the judgement: a text was changed (job, finding, "
-                   "header), or several columns and the judgement alike; only a copy can show where")
+        with_it = "" if judgement_differs is None else " and with the judgement"
+        agree = f"the rows agree with each other{with_it}" if recording is not None else "it cannot be read"
+        out.append(f"{agree}, as far as one follows from the other: what was changed is held by nothing else (a line "
+                   "of text: header, job, finding; a host time, supply, temperature or flag; the seal itself; "
+                   "or several columns and the judgement alike); only a copy can show where")
     return tuple(out)

@@ -1,16 +1,19 @@
 """The ledger of a folder: one line a sealed recording, each with the hash of the line before it.
 
-It shows that a recording was taken away, added or altered later. It cannot show that the whole ledger was
-written anew: for that its last hash has to be noted somewhere else.
+It shows that a recording was taken away, added or altered later: the first line of a file counts, and a line
+that lists it again with another hash is reported. It cannot show that the whole ledger was written anew: for
+that its last hash has to be noted somewhere else.
 """
 
 from __future__ import annotations
 
 import csv
+import errno
 import hashlib
 import io
 import os
-from collections.abc import Iterator, Mapping
+import stat
+from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -24,6 +27,7 @@ __all__ = [
     "HEAD_BYTES",
     "LEDGER",
     "LedgerCheck",
+    "Relisted",
     "append_ledger",
     "begins_ledger",
     "is_ledger",
@@ -47,9 +51,11 @@ def begins_ledger(data: bytes) -> bool:
 def is_ledger(path: str | os.PathLike[str]) -> bool:
     """Whether this is a folder's ledger and no recording: by its name and its first line."""
     place = Path(path)
-    if place.name != LEDGER or not place.is_file():
+    if place.name != LEDGER:
         return False
     try:
+        if not place.is_file():
+            return False
         with place.open("rb") as file:
             return begins_ledger(file.read(HEAD_BYTES))
     except OSError:
@@ -96,12 +102,14 @@ def append_ledger(
     try:
         fd = os.open(path, flags, 0o644)
         try:
+            if not stat.S_ISREG(os.fstat(fd).st_mode):
+                raise OSError(errno.EINVAL, "it is a device or pipe, not a file")  # reading it may never end
             with _locked(fd):
                 lines = path.read_bytes()
                 new = b"" if lines else _HEAD
                 if lines and not lines.endswith(b"\n"):
                     new = b"\n"  # a line that a crash cut short stays visible as a line of its own
-                before = lines.splitlines()[1:]
+                before = lines.removesuffix(b"\n").split(b"\n")[1:]  # as it is checked: LF alone ends a line
                 previous = hashlib.sha256(before[-1]).hexdigest() if before else _FIRST
                 line = _csv_line([moment.replace("+00:00", "Z"), file, sha256, previous])
                 data = memoryview(new + line)
@@ -117,8 +125,22 @@ def append_ledger(
 
 
 @dataclass(frozen=True, slots=True)
+class Relisted:
+    """A file that a later line (from 1) lists again with another hash. A recorder seals a file once, so this
+    is how a recording looks that was altered and sealed again."""
+
+    file: str
+    line: int
+
+
+@dataclass(frozen=True, slots=True)
 class LedgerCheck:
-    """What the ledger of a folder says. ``last_hash`` is the one to note elsewhere."""
+    """What the ledger of a folder says. ``last_hash`` is the one to note elsewhere.
+
+    broken: lines that do not follow from the line before. missing, added, altered: files, held against the
+    first line that lists them. again: files that are listed again with another hash. unreadable: why nothing
+    of it could be read; else None. noted: which of the hashes that were asked for are in it, and on which line.
+    """
 
     path: str
     lines: int = 0
@@ -127,10 +149,13 @@ class LedgerCheck:
     missing: tuple[str, ...] = ()
     added: tuple[str, ...] = ()
     altered: tuple[str, ...] = ()
+    again: tuple[Relisted, ...] = ()
+    unreadable: str | None = None
+    noted: tuple[tuple[str, int], ...] = ()
 
     @property
     def good(self) -> bool:
-        return not (self.broken or self.missing or self.added or self.altered)
+        return not (self.broken or self.missing or self.added or self.altered or self.again or self.unreadable)
 
 
 def _seals_of(folder: Path) -> dict[str, tuple[str | None, bool | None]]:
@@ -147,21 +172,36 @@ def _seals_of(folder: Path) -> dict[str, tuple[str | None, bool | None]]:
     return out
 
 
+def _cells(raw: bytes) -> list[str]:
+    """The cells of one line; none where it is no CSV (a cell without end, a bare CR)."""
+    try:
+        return next(csv.reader([raw.decode("utf-8", "replace")]), [])
+    except csv.Error:
+        return []
+
+
 def verify_ledger(
     folder: str | os.PathLike[str],
     seals: Mapping[str, tuple[str | None, bool | None]] | None = None,
+    noted: Collection[str] = (),
 ) -> LedgerCheck | None:
-    """Hold the ledger against the folder; None where there is no ledger.
+    """Hold the ledger against the folder; None where there is no ledger. Never raises for a bad one.
 
-    seals: file name -> (hash that its bytes have, intact), where they are known already.
+    seals: file name -> (hash that its bytes have, intact), where they are known already. noted: hashes of lines
+    to look for.
     """
     place = Path(folder)
     path = place / LEDGER
-    if not path.exists():
+    if not os.path.lexists(path):
         return None
-    lines = read_bytes(path).split(b"\n")
+    try:
+        lines = read_bytes(path).split(b"\n")
+    except FileError as err:
+        return LedgerCheck(str(path), unreadable=err.what)
     seals = _seals_of(place) if seals is None else seals
     broken: list[int] = []
+    again: list[Relisted] = []
+    there: list[tuple[str, int]] = []
     listed: dict[str, str] = {}
     previous, last = _FIRST, None
     if lines[0].rstrip(b"\r") + b"\n" != _HEAD:
@@ -169,12 +209,14 @@ def verify_ledger(
     if lines[-1] != b"":
         broken.append(len(lines))
     for number, raw in enumerate(lines[1:-1], 2):
-        cells = next(csv.reader([raw.decode("utf-8", "replace")]), [])
+        cells = _cells(raw)
         if len(cells) != 4 or cells[3] != previous:
             broken.append(number)
-        if len(cells) == 4:
-            listed[cells[1]] = cells[2]
+        if len(cells) == 4 and listed.setdefault(cells[1], cells[2]) != cells[2]:
+            again.append(Relisted(cells[1], number))
         previous = last = hashlib.sha256(raw).hexdigest()
+        if last in noted:
+            there.append((last, number))
     missing = sorted(set(listed) - set(seals))
     altered = sorted(
         name for name, digest in listed.items()
@@ -182,7 +224,7 @@ def verify_ledger(
     )
     added = sorted(n for n, (_, intact) in seals.items() if intact is True and n not in listed)
     return LedgerCheck(str(path), len(lines) - 2, last, tuple(sorted(set(broken))), tuple(missing),
-                       tuple(added), tuple(altered))
+                       tuple(added), tuple(altered), tuple(again), noted=tuple(there))
 
 
 def latest_tester(folder: str | os.PathLike[str], adapter_id: str) -> Mapping[str, Any] | None:

@@ -34,7 +34,7 @@ def read_bytes(path: str | os.PathLike[str]) -> bytes:
     except OSError as err:
         if err.errno in (errno.ENOENT, errno.ENOTDIR):
             raise FileError("there is no such file", path=shown, do="check the name") from None
-        if Path(path).is_dir():
+        if os.name == "nt" and Path(path).is_dir():  # no folder can be opened there
             raise FileError("this is a folder", path=shown, do="name a recording in it") from None
         raise FileError(f"it cannot be opened ({err.strerror})", path=shown) from None
     except ValueError:

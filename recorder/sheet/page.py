@@ -12,6 +12,7 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 
 from recorder.errors import SettingError, printable
+from recorder.moments import job_key, utc_text
 from recorder.picture.shapes import together
 from recorder.report import found
 from recorder.sheet.words import ABOUT, CAUTIONS, NAMES, PHASES, SIGNS, say, to_do
@@ -60,7 +61,7 @@ def _job(test: Entry) -> str:
 
 def _titles(tests: Sequence[Entry]) -> list[str]:
     """A heading each; where the same thing of one job was tested more than once, which time it was."""
-    kinds = [(_job(t).casefold(), t.recording.header.test) for t in tests]
+    kinds = [(job_key(t.recording.header.job), t.recording.header.test) for t in tests]
     out = []
     for i, test in enumerate(tests):
         kind, marked = kinds[i][1], test.recording.header.marked
@@ -87,6 +88,7 @@ def _section(test: Entry, title: str, picture: str, unit: str, *, job: bool, new
     words = say(j, unit)
     repair = header.other.get("repair")
     done = f"<p>Done before this test: <b>{_safe(repair)}</b></p>" if isinstance(repair, str) and repair else ""
+    when = utc_text(header.started)
     marked = [f"Seen at {mark.time_s:.0f} s ({i} in the picture)" + (f": {mark.text}" if mark.text != "seen" else "")
               for i, mark in enumerate(test.recording.marks, 1)]
     return "".join((
@@ -99,7 +101,7 @@ def _section(test: Entry, title: str, picture: str, unit: str, *, job: bool, new
         "<p><b>What we found</b></p>", _items([*words[1:], *marked]),
         picture,
         _what_to_do(test),
-        f'<p class="small">Tested {_safe((header.started or "").replace("T", " ")[:16])} UTC. Recording '
+        f'<p class="small">Tested {_safe(f"{when} UTC" if when else "at an unknown time")}. Recording '
         f"{_safe(test.recording.path.replace(chr(92), '/').rsplit('/', 1)[-1])}{_seal(test.recording)}.</p></section>",
     ))
 
@@ -120,7 +122,7 @@ def _overview(tests: Sequence[Entry], titles: Sequence[str], *, jobs: bool) -> s
     if len(tests) < 2:
         return ""
     rows = (f"<tr valign='middle'>{_sign(str(t.judgement.get('outcome')), 10)}<td>{_safe(title)}</td>"
-            f"<td class='whole'>{_safe((t.recording.header.started or '')[:10])}</td>"
+            f"<td class='whole'>{_safe((utc_text(t.recording.header.started) or '')[:10])}</td>"
             f"{f'<td>{_safe(_job(t))}</td>' if jobs else ''}</tr>"
             for t, title in zip(tests, titles, strict=True))
     return f'<table cellpadding="3">{"".join(rows)}</table>'

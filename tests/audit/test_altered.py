@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import hashlib
 import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
 from recorder.audit import audit_bytes
+from recorder.cli import main
 from recorder.model import Announcement, Header, Rows, SampleBlock
 from recorder.recording import Writer, read, verify_raw
 from recorder.wire import Timeline
@@ -72,6 +75,68 @@ def test_a_changed_judgement_and_a_changed_text(sealed: bytes) -> None:
     assert "judgement" in where(sealed.replace(b'"strokes": ', b'"strokes": 1', 1))[0]
     (only,) = where(sealed.replace(b'"job 3"', b'"job 8"'))
     assert "only a copy can show where" in only
+
+
+@pytest.mark.parametrize(("column", "text"), [(4, b"1.000000"), (7, b"21.50"), (8, b"gap")])
+def test_of_a_cell_that_nothing_holds_nothing_untrue_is_said(sealed: bytes, column: int, text: bytes) -> None:
+    lines = sealed.split(b"\n")
+    number = next(i for i, raw in enumerate(lines) if raw[:1].isdigit()) + 40
+    cells = lines[number].split(b",")
+    cells[column] = text
+    (only,) = where(b"\n".join([*lines[:number], b",".join(cells), *lines[number + 1:]]))
+    assert "a host time, supply, temperature or flag; the seal itself" in only
+
+
+def test_a_changed_seal_is_among_what_may_have_been_changed(sealed: bytes) -> None:
+    end = b"1" if sealed[-3:-2] != b"1" else b"2"
+    (only,) = where(sealed[:-3] + end + b'"\n')
+    assert "the seal itself" in only
+
+
+@pytest.mark.parametrize("more", [b'# mark: {"time_s": 5.0, "text": "x"}\n', b"99.0,1.0,,,,,,,\n", b"\n", b"x"])
+def test_what_was_added_after_the_seal_is_named(sealed: bytes, more: bytes) -> None:
+    """The bytes before it still have their seal, so the place is known, and that it is the only one."""
+    assert where(sealed + more) == (f"line {sealed.count(bytes([10])) + 1}, byte {len(sealed)}: added after the seal; "
+                                    "all before it is what was sealed",)
+
+
+def test_what_readers_pass_over_is_named(sealed: bytes) -> None:
+    lines = sealed.split(b"\n")
+    at = len(b"\n".join(lines[:60])) + 1
+    empty = b"\n".join([*lines[:60], b"", *lines[60:]])
+    rest = "without this it is what was sealed"
+    mark = b"\xef\xbb\xbf"
+    assert where(empty) == (f"line 61, byte {at}: an empty line was put in (1 in all)", rest)
+    assert where(mark + sealed) == ("line 1, byte 0: a byte order mark was put in", rest)
+    assert where((mark + empty).replace(b"\n", b"\r\n"))[-1] == rest
+    both = where(empty.replace(b'"job 3"', b'"job 8"'))
+    assert both == (f"line 61, byte {at}: an empty line was put in (1 in all)",)
+
+
+@pytest.mark.parametrize("twice", [True, False])
+def test_rows_that_cannot_be_read_any_more_are_altered_too(sealed: bytes, twice: bool, tmp_path: Path) -> None:
+    """A row doubled, or two of them swapped: time does not rise, and the seal says that this was not so before."""
+    lines = sealed.split(b"\n")
+    n = next(i for i, raw in enumerate(lines) if raw[:1].isdigit()) + 30
+    pair = [lines[n], lines[n]] if twice else [lines[n + 1], lines[n]]
+    data = b"\n".join([*lines[:n], *pair, *lines[n + (1 if twice else 2):]])
+    assert where(data) == (f"line {n + 2}, from byte {len(chr(10).encode().join([*lines[:n], pair[0]])) + 1}: "
+                           "from here it cannot be read",)
+    row = audit_bytes(data, "x.csv")
+    assert row.error and "swapped?" not in row.error and row.job == "job 3" and row.stored is not None
+    (tmp_path / "x.csv").write_bytes(data)
+    said = CliRunner().invoke(main, ["audit", "--no-cache", str(tmp_path)]).stdout
+    assert "altered: 1; " in said and "cannot be used: 1; " in said
+    assert f"\n    line {n + 2}: time_s is" in said
+
+
+def test_a_sealed_file_that_cannot_be_read_is_not_called_altered() -> None:
+    """A foreign file with a true seal, and one that was never sealed."""
+    body = b'# test: "cap"\ntime_s,pressure_kPa\n1,0\n0,0\n'
+    sha = hashlib.sha256(body).hexdigest()
+    row = audit_bytes(body + f'# sha256: "{sha}"\n'.encode(), "x.csv")
+    assert row.error and row.intact is True and row.sha256 == sha and row.where == ()
+    assert audit_bytes(body, "x.csv").intact is None
 
 
 def test_honest_losses_are_no_alteration(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
@@ -117,6 +118,64 @@ def test_an_altered_file_decides_nothing(tmp_path: Path, add: Add) -> None:
     ("system fail,system void", "not decided"), ("tester pass", "nothing tested"),
 ])
 def test_job_states(outcomes: str, state: str) -> None:
-    tests = [JobTest(f"{i}.csv", f"2026-01-0{i + 1}", *words.split())
+    tests = [JobTest(f"{i}.csv", f"2026-01-0{i + 1}T09:00:00Z", *words.split())
              for i, words in enumerate(outcomes.split(","))]
     assert job_state(tests) == state
+
+
+def _written(folder: Path, name: str, started: str | None, job: str, outcome: str) -> Path:
+    """A sealed recording as another program may write it: any text as its time."""
+    body = "# recording-format: 1\n" + (f"# started: {json.dumps(started)}\n" if started else "")
+    body += f'# test: "system"\n# job: {json.dumps(job)}\ntime_s,pressure_kPa\n0,0\n1,1\n'
+    body += f'# judgement: {{"outcome": "{outcome}"}}\n'
+    path = folder / name
+    path.write_text(body + f'# sha256: "{hashlib.sha256(body.encode()).hexdigest()}"\n', "utf-8")
+    return path
+
+
+def test_times_with_an_offset_are_in_their_true_order(tmp_path: Path) -> None:
+    """20:00 five hours west of Greenwich is 01:00 of the next day there: after 23:30, not before it."""
+    _written(tmp_path, "1.csv", "2026-03-02T23:30:00Z", "van", "fail")
+    _written(tmp_path, "2.csv", "2026-03-02T20:00:00-05:00", "van", "pass")
+    _written(tmp_path, "3.csv", "2026-03-03T00:30:00Z", "estate", "pass")
+    jobs = jobs_table(tmp_path).jobs
+    assert [(job.job, job.state) for job in jobs] == [("van", "done"), ("estate", "done")]
+    assert "2026-03-03 01:00  system pass" in CliRunner().invoke(main, ["jobs", str(tmp_path)]).stdout
+
+
+@pytest.mark.parametrize("started", [None, "yesterday evening", "2026-03-02T10:00:00", "2026-03-02"])
+def test_an_unknown_time_decides_nothing(tmp_path: Path, started: str | None) -> None:
+    _written(tmp_path, "1.csv", "2026-03-02T09:00:00Z", "van", "fail")
+    _written(tmp_path, "2.csv", started, "van", "pass")
+    [job] = jobs_table(tmp_path).jobs
+    assert [test.outcome for test in job.tests] == ["fail", "pass"] and job.state == "not decided"
+    assert "at an unknown time  system pass" in CliRunner().invoke(main, ["jobs", str(tmp_path)]).stdout
+    _written(tmp_path, "1.csv", "2026-03-02T09:00:00Z", "van", "pass")
+    assert jobs_table(tmp_path).jobs[0].state == "done"  # whichever was the last
+    done = CliRunner().invoke(main, ["audit", "--json", "--no-cache", str(tmp_path)])
+    assert list(json.loads(done.stdout.splitlines()[-1])["totals"]["months"]) == ["2026-03", "unknown"]
+
+
+def test_an_accent_typed_after_its_letter_is_the_same_job(tmp_path: Path) -> None:
+    _written(tmp_path, "1.csv", "2026-03-02T09:00:00Z", "M\u00fcller stra\u00dfe", "fail")
+    _written(tmp_path, "2.csv", "2026-03-02T10:00:00Z", "Mu\u0308ller  STRASSE", "pass")
+    [job] = jobs_table(tmp_path).jobs
+    assert job.state == "done" and len(job.tests) == 2
+
+
+def test_sheet_and_picture_say_the_true_time(tmp_path: Path) -> None:
+    files = [_written(tmp_path, "1.csv", "2026-03-02T23:30:00Z", "van", "fail"),
+             _written(tmp_path, "2.csv", "2026-03-02T20:00:00-05:00", "van", "pass"),
+             _written(tmp_path, "3.csv", "yesterday evening", "van", "pass")]
+    out = tmp_path / "sheet.html"
+    assert CliRunner().invoke(main, ["sheet", *map(str, reversed(files)), "-o", str(out)]).exit_code == 0
+    text = out.read_text("utf-8")
+    told = ["Tested 2026-03-02 23:30 UTC.", "Tested 2026-03-03 01:00 UTC.", "Tested at an unknown time."]
+    places = [text.index(one) for one in told]
+    assert places == sorted(places)
+    assert "<td class='whole'>2026-03-03</td>" in text
+    shown = ("2026-03-02 23:30:00 UTC", "2026-03-03 01:00:00 UTC", "at an unknown time")
+    for file, said in zip(files, shown, strict=True):
+        drawn = file.with_suffix(".svg")
+        assert CliRunner().invoke(main, ["picture", str(file), "-o", str(drawn)]).exit_code == 0
+        assert said in drawn.read_text("utf-8")

@@ -13,7 +13,7 @@ from test_recording_files import sealed, some_rows
 
 from recorder.model import Header
 from recorder.recording import Writer, append_ledger, latest_tester, read, verify_ledger
-from recorder.recording.ledger import LEDGER
+from recorder.recording.ledger import LEDGER, Relisted
 
 MANY = """
 import sys
@@ -86,6 +86,29 @@ def test_missing_added_altered(tmp_path: Path) -> None:
     path.rename(tmp_path / "other.csv")
     moved = verify_ledger(tmp_path)
     assert moved is not None and moved.missing == (path.name,) and moved.added == ("other.csv",)
+
+
+def test_a_file_that_was_altered_and_sealed_again_is_told(tmp_path: Path) -> None:
+    """Its new hash in a line of its own, as the recorder writes lines: the chain is whole, and yet it is seen."""
+    path = sealed(tmp_path)
+    body = path.read_bytes().replace(b"drip", b"drop")
+    body = body[: body.index(b"# sha256: ")]
+    digest = hashlib.sha256(body).hexdigest()
+    path.write_bytes(body + f'# sha256: "{digest}"\n'.encode())
+    assert read(path).intact is True
+    append_ledger(tmp_path, path.name, digest)
+    check = verify_ledger(tmp_path)
+    assert check is not None and not check.good and check.broken == ()
+    assert check.altered == (path.name,) and check.again == (Relisted(path.name, 3),)
+    path.unlink()
+    assert (verify_ledger(tmp_path) or check).again == (Relisted(path.name, 3),)
+
+
+def test_the_same_line_twice_is_no_alteration(tmp_path: Path) -> None:
+    path = sealed(tmp_path)
+    append_ledger(tmp_path, path.name, read(path).sha256 or "")
+    check = verify_ledger(tmp_path)
+    assert check is not None and check.good and check.lines == 2
 
 
 def test_a_changed_line_breaks_the_chain(tmp_path: Path) -> None:

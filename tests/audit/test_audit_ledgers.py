@@ -1,0 +1,95 @@
+"""What the audit says of a folder's ledger: of none at all, of a hash that was noted, and beside a table."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import shutil
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from recorder.cli import main
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
+from made import make
+
+
+@pytest.fixture
+def shop(tmp_path: Path) -> Path:
+    folder = tmp_path / "shop"
+    folder.mkdir()
+    for seed in range(3):
+        make(folder, seed, seconds=8, job="van")
+    return folder
+
+
+def run(*args: object) -> Result:
+    return CliRunner().invoke(main, ["audit", "--no-cache", *map(str, args)])
+
+
+def totals(*args: object) -> dict[str, object]:
+    found: dict[str, object] = json.loads(run("--json", *args).stdout.splitlines()[-1])
+    return found
+
+
+def test_a_folder_without_a_ledger_is_said_and_is_no_difference(shop: Path) -> None:
+    assert totals(shop)["without_ledger"] == []
+    (shop / "ledger.csv").unlink()
+    next(shop.glob("*.csv")).unlink()
+    done = run(shop)
+    assert done.exit_code == 0 and f"{shop}: 2 sealed recordings and no ledger" in done.stdout
+    assert totals(shop)["without_ledger"] == [{"folder": str(shop), "sealed": 2}]
+    assert f"{shop}: 2 sealed recordings and no ledger" in run("--csv", shop).stderr
+
+
+def test_a_noted_hash_shows_a_ledger_that_was_taken_away_or_written_anew(shop: Path) -> None:
+    noted = str(totals(shop)["ledgers"][0]["last_hash"])  # type: ignore[index]
+    other = shop / "other"
+    make(other, 5, seconds=8)
+    make(shop, 6, seconds=8)  # the ledger has grown since
+    second = str(totals(other)["ledgers"][0]["last_hash"])  # type: ignore[index]
+    assert totals(shop, "--last-hash", noted.upper())["noted"] == [
+        {"hash": noted, "ledger": str(shop / "ledger.csv"), "line": 4}]
+    done = run(shop, "--last-hash", noted, "--last-hash", second)
+    assert done.exit_code == 0 and f"{other / 'ledger.csv'}: the noted hash {second} is that of line 2" in done.stdout
+    # written anew: the chain is whole again, but it is another one
+    fresh = shop.parent / "fresh"
+    shutil.copytree(shop, fresh)
+    from recorder.recording import append_ledger, read
+
+    (fresh / "ledger.csv").unlink()
+    for path in sorted(fresh.glob("*-*.csv")):
+        append_ledger(fresh, path.name, read(path).sha256 or "")
+    assert run(fresh).exit_code == 0
+    for taken in (False, True):
+        if taken:
+            (fresh / "ledger.csv").unlink()
+        done = run(fresh, "--last-hash", noted)
+        assert done.exit_code == 1 and f"the noted hash {noted} is in no ledger below this folder" in done.stdout
+    done = run(fresh, "--last-hash", noted, "--csv")
+    assert done.exit_code == 1 and "is in no ledger" in done.stderr and "is in no ledger" not in done.stdout
+
+
+def test_what_is_no_hash_is_refused(shop: Path) -> None:
+    done = run(shop, "--last-hash", "0" * 63)
+    assert done.exit_code == 2 and "64 digits" in done.stderr and done.stdout == ""
+
+
+def test_beside_a_table_the_totals_and_the_ledger_are_on_standard_error(shop: Path) -> None:
+    path = sorted(shop.glob("*-*.csv"))[0]
+    path.rename(shop / "renamed.csv")
+    done = run(shop, "--csv")
+    assert done.exit_code == 1
+    assert len(list(csv.DictReader(io.StringIO(done.stdout)))) == 3 and "ledger" not in done.stdout
+    assert "3 recordings: " in done.stderr
+    assert f"in the ledger and not in the folder: {path.name}" in done.stderr
+    assert "sealed and not in the ledger: renamed.csv" in done.stderr
+
+
+def test_two_kinds_of_output_at_once_are_refused(shop: Path) -> None:
+    done = run(shop, "--json", "--csv")
+    assert done.exit_code == 2 and done.stdout == "" and "--json or --csv, not both" in done.stderr
