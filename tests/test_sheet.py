@@ -139,8 +139,20 @@ def test_repairs_and_the_seal_are_on_it() -> None:
     said = " ".join(tags.text)
     assert "Done before this test: <b>hose</b> renewed" in " ".join(said.split())
     assert "whose seal begins abababababababab" in said
-    altered = replace(done, recording=replace(recording, intact=False))
-    assert "ALTERED after the test" in html_text([altered])
+
+
+def test_a_changed_file_is_never_ok() -> None:
+    """Whoever is shown the sheet reads the sign, not the small print."""
+    recording, analyser = invented()
+    altered = Entry(replace(recording, intact=False), analyser, analyser.judgement().to_json())
+    page = html_text([altered])
+    said = " ".join(parsed(page).text)
+    assert "FILE CHANGED" in said and "changed after the test was made" in said and "ALTERED after the test" in said
+    assert "font-size: 14pt\">FILE CHANGED<" in page
+    assert "The cap works" not in said and "Nothing has to be done" not in said and ">OK<" not in page
+    assert said.rpartition("What to do")[2].split("Tested")[0].strip() == "Have the test made again."
+    both = html_text([altered, Entry(recording, analyser, altered.judgement)])
+    assert both.count("FILE CHANGED") == 2 and both.count(">OK<") == 2  # in the table on top, too
 
 
 def test_letters_of_the_picture_are_as_large_as_the_sheets() -> None:

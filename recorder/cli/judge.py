@@ -42,6 +42,8 @@ def command(ctx: click.Context, files: tuple[str, ...], as_json: bool, unit: str
         judgement, remarks, found = judged
         if as_json:
             click.echo(dump(judgement, file=name))
+            for remark in remarks:  # the judgement says what the rows give; what is wrong with the file is said beside
+                click.echo(printable(f"{name}: {remark}"), err=True)
             continue
         if number:
             click.echo()
@@ -74,7 +76,7 @@ def _chunk(names: Sequence[str]) -> list[_Judged]:
 
 def _judged(name: str) -> _Judged:
     from recorder.analysis import judge
-    from recorder.recording import read
+    from recorder.recording import differing_keys, read
 
     try:
         recording = read(name)
@@ -84,11 +86,9 @@ def _judged(name: str) -> _Judged:
         judgement = judge(recording).to_json()
     except RecorderError as err:
         return str(RecorderError(err.what, where=f"{name}, {err.where}" if err.where else name, do=err.do))
-    remarks = list(recording.notes)
-    if recording.intact is False:
-        remarks.append("ALTERED: the file was changed after it was sealed")
-    if recording.judgement is not None and dict(recording.judgement) != json.loads(dump(judgement)):
-        remarks.append(
-            f"the judgement stored in the file differs (stored: {recording.judgement.get('outcome')})"
-        )
+    remarks = [f"ALTERED: {note}" if recording.intact is False and note.startswith("it was altered") else note
+               for note in recording.notes]
+    stored = recording.judgement
+    if stored is not None and [*differing_keys(dict(stored), json.loads(dump(judgement)))]:
+        remarks.append(f"the judgement stored in the file differs (stored: {stored.get('outcome')})")
     return judgement, remarks, report.found(recording.marks)

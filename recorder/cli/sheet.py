@@ -44,6 +44,8 @@ def command(files: tuple[Path, ...], out: Path, settings_file: str | None, paper
     tests = []
     for file in without_ledgers(files):
         recording = read(file)
+        if recording.intact is False:
+            click.echo(printable(f"{file}: ALTERED: it was changed after it was sealed; the sheet says so"), err=True)
         analyser = analyse(recording)
         tests.append(sheet.Entry(recording, analyser, analyser.judgement().to_json()))
     tests.sort(key=lambda test: test.recording.header.started or "")

@@ -8,7 +8,7 @@ from typing import Any
 from recorder.report import NONE_VISIBLE, codes, quantity, reasons, rise_of
 from recorder.units import convert
 
-__all__ = ["ABOUT", "CAUTIONS", "NAMES", "PHASES", "SIGNS", "say", "to_do"]
+__all__ = ["ABOUT", "AGAIN", "ALTERED", "CAUTIONS", "NAMES", "PHASES", "SIGNS", "say", "to_do"]
 
 NAMES = {"cap": "Radiator cap", "system": "Cooling system", "tester": "The tester itself"}
 ABOUT = {
@@ -18,7 +18,10 @@ ABOUT = {
     "stopped pumping, and watched whether the pressure falls.",
     "tester": "We closed the hose of the tester and watched whether the tester itself loses pressure.",
 }
-SIGNS = {"pass": "OK", "fail": "NOT OK", "undecided": "NOT CLEAR YET", "void": "NO RESULT"}
+SIGNS = {"pass": "OK", "fail": "NOT OK", "undecided": "NOT CLEAR YET", "void": "NO RESULT",
+         "altered": "FILE CHANGED"}
+ALTERED = "The file of this test was changed after the test was made. Nothing in it can be relied on."
+AGAIN = "Have the test made again."
 PHASES = {"vented": "no pressure", "pump-up": "pumping", "relief": "cap opens", "hold": "waiting",
           "release": "let off"}
 CAUTIONS = (
@@ -120,7 +123,7 @@ def to_do(j: Mapping[str, Any], found: Sequence[str] = ()) -> list[str]:
     if test == "tester":
         return []
     if outcome in ("undecided", "void"):
-        out.append("Have the test made again.")
+        out.append(AGAIN)
     elif outcome == "pass":
         out.append(f"Nothing has to be mended now. Have {'this place' if len(wet) == 1 else 'these places'} looked at "
                    f"again: {', '.join(wet)}." if wet else "Nothing has to be done.")
