@@ -83,7 +83,7 @@ def test_every_answer_has_words(test: str, outcome: str) -> None:
 
 def judgement(test: str, outcome: str, *reasons: tuple[str, str], **more: Any) -> dict[str, Any]:
     return {"test": test, "outcome": outcome, "marked": {"value": 16.0, "unit": "psi"},
-            "reasons": [{"code": c, "text": t} for c, t in reasons], **more}
+            "reasons": [{"code": c, "text": t} for c, t in reasons]} | more
 
 
 FALLS = ("fall-too-fast", "It falls too fast: 2.16 ± 0.18 kPa/min beyond settling, 0.35 kPa/min allowed.")
@@ -119,6 +119,58 @@ def test_what_the_owner_should_do() -> None:
     assert "these places looked at again: cap neck, heater" in places
     assert to_do(judgement("system", "undecided")) == ["Have the test made again."]
     assert to_do(judgement("cap", "pass")) == ["Nothing has to be done."]
+
+
+AIR = ("too-much-air", "About 2100 mL of air in the system hide a leak: fill it and test again.")
+OVER = ("over-limit", "It was pumped to 140 kPa; never above 124 kPa.")
+ZERO = ("zero-shift", "Zero moved by 2.4 kPa between start and release.")
+TIGHT = ("no-detectable-fall", "No fall beyond settling can be seen: 0.02 ± 0.04 kPa/min beyond settling, 7 allowed.")
+
+
+@pytest.mark.parametrize("outcome", ["pass", "undecided"])
+@pytest.mark.parametrize(("reason", "wanted"), [
+    (AIR, "have it filled and tested again"), (OVER, "have hoses, radiator and tank looked over"),
+    (ZERO, "have the test made again"),
+])
+def test_never_nothing_to_do_beside_something(outcome: str, reason: tuple[str, str], wanted: str) -> None:
+    for test in ("system", "cap"):
+        said = " ".join(to_do(judgement(test, outcome, TIGHT, reason)))
+        assert wanted in said and "Nothing has to be" not in said, said
+    places = " ".join(to_do(judgement("system", outcome, TIGHT, reason), ["heater"]))
+    assert "Nothing has to be" not in places and wanted in places
+
+
+def test_why_a_whole_test_says_nothing() -> None:
+    """Neither too short nor unsteady: what it was is said instead."""
+    assert "too much air" in say(judgement("system", "undecided", TIGHT, AIR))[0]
+    assert "did not come back to zero" in say(judgement("cap", "undecided", TIGHT, ZERO))[0]
+    short = ("hold-too-short", "The hold lasted 30 s; at least 60 s say anything.")
+    assert "too short" in say(judgement("system", "undecided", short, AIR))[0]
+
+
+@pytest.mark.parametrize("outcome", ["pass", "undecided"])
+def test_no_marking_given(outcome: str) -> None:
+    cap = judgement("cap", outcome, TIGHT, marked=None)
+    said = say(cap)
+    assert said[0] != "The cap works as it should."
+    assert [text for text in said if "could not be judged whether it opens where it should" in text]
+    assert to_do(cap) == ["Have the cap tested again with its marking, the pressure that is stamped on it."]
+    system = judgement("system", outcome, TIGHT, marked=None)
+    assert [text for text in say(system) if "No marking of the cap was given" in text]
+    banded = judgement("cap", "pass", ("opens-in-band", "It opens where it should."), TIGHT, marked=None)
+    assert say(banded)[0] == "The cap works as it should." and to_do(banded) == ["Nothing has to be done."]
+    assert not [text for text in say(banded) if "No marking" in text]
+    assert "same marking" not in " ".join(to_do(judgement("cap", "fail", LOW, marked=None)))
+
+
+def test_without_a_marking_nothing_is_said_of_one() -> None:
+    recording, analyser = invented()
+    made = replace(analyser.judgement(), test="system", marked=None)
+    header = replace(recording.header, test="system", marked=None)
+    page = html_text([Entry(replace(recording, header=header), analyser, made.to_json())])
+    said = " ".join(" ".join(parsed(page).text).split())
+    assert "We pumped up the cold cooling system, stopped pumping" in said
+    assert "a little above the pressure that its cap is made for" not in said
 
 
 def test_an_overview_of_more_than_one_and_jobs_kept_apart() -> None:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from recorder.errors import SettingError, printable
 from recorder.picture.shapes import together
 from recorder.report import found
-from recorder.sheet.words import ABOUT, AGAIN, ALTERED, CAUTIONS, NAMES, PHASES, SIGNS, say, to_do
+from recorder.sheet.words import AGAIN, ALTERED, CAUTIONS, NAMES, PHASES, SIGNS, about, say, to_do
 
 if TYPE_CHECKING:
     from recorder.analysis import Analyser
@@ -103,7 +103,7 @@ def _section(test: Entry, title: str, picture: str, unit: str, *, job: bool, new
         f'<table cellpadding="6"><tr>{_sign(test, 14)}',
         f'<td valign="middle"><b style="font-size: 12pt">{_safe(words[0])}</b></td></tr></table>',
         done,
-        f"<p>{_safe(ABOUT[header.test])}</p>" if header.test in ABOUT else "",
+        f"<p>{_safe(about(header.test, marked=header.marked is not None))}</p>",
         f"<p><b>{heading}</b></p>", _items([*words[1:], *marked]),
         picture,
         _what_to_do(test),

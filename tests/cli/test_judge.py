@@ -60,7 +60,7 @@ def test_many_files_in_workers_give_what_one_process_gives(
 
 
 def test_json_says_beside_what_is_wrong_with_a_file(tmp_path: Path) -> None:
-    """A script that reads standard output alone gets the judgement; the one who looks at the rest learns of the file."""
+    """A script that reads standard output alone gets the judgement; who looks at the rest learns of the file."""
     whole = make(tmp_path, 1, seconds=40, rate_hz=20)
     text = whole.read_text("utf-8")
     altered, cut = tmp_path / "altered.csv", tmp_path / "cut.csv"
