@@ -9,7 +9,14 @@ from typing import Any
 import click
 
 from recorder import report
-from recorder.cli._common import checked_unit, dump, json_line, print_judgement, without_ledgers
+from recorder.cli._common import (
+    checked_unit,
+    dump,
+    json_line,
+    of_file,
+    print_judgement,
+    without_ledgers,
+)
 from recorder.errors import RecorderError, printable
 
 __all__ = ["command"]
@@ -85,7 +92,7 @@ def _judged(name: str) -> _Judged:
     try:
         judgement = judge(recording).to_json()
     except RecorderError as err:
-        return str(RecorderError(err.what, where=f"{name}, {err.where}" if err.where else name, do=err.do))
+        return str(of_file(err, name))
     remarks = [f"ALTERED: {note}" if recording.intact is False and note.startswith("it was altered") else note
                for note in recording.notes]
     stored = recording.judgement

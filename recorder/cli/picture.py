@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from recorder.cli._common import checked_unit, json_line, without_ledgers
+from recorder.cli._common import analysed, checked_unit, json_line, without_ledgers
 from recorder.errors import printable
 
 __all__ = ["command"]
@@ -29,7 +29,6 @@ def command(file: Path, before: Path | None, out: Path | None, unit: str | None,
     """
     if not without_ledgers([file]):
         return
-    from recorder.analysis import analyse
     from recorder.picture import draw
     from recorder.recording import read
 
@@ -37,7 +36,7 @@ def command(file: Path, before: Path | None, out: Path | None, unit: str | None,
         from recorder.settings import load_settings
 
         unit = load_settings().unit
-    shown = [(found, analyse(found)) for found in map(read, [*([before] if before else []), file])]
+    shown = [(found, analysed(found)) for found in map(read, [*([before] if before else []), file])]
     path = draw(*shown[-1], out or file.with_suffix(".svg"), before=shown[0] if before else None,
                 unit=unit, force=force)
     if as_json:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from recorder.cli._common import checked_unit, json_line, without_ledgers
+from recorder.cli._common import analysed, checked_unit, json_line, without_ledgers
 from recorder.errors import SettingError, printable
 
 __all__ = ["command"]
@@ -35,7 +35,6 @@ def command(files: tuple[Path, ...], out: Path, settings_file: str | None, paper
         raise SettingError(f"'{out.name}' does not say what kind of sheet is wanted",
                            do="end the name with .pdf or .html")
     from recorder import sheet
-    from recorder.analysis import analyse
     from recorder.picture import save
     from recorder.recording import read
     from recorder.settings import load_settings
@@ -46,7 +45,7 @@ def command(files: tuple[Path, ...], out: Path, settings_file: str | None, paper
         recording = read(file)
         if recording.intact is False:
             click.echo(printable(f"{file}: ALTERED: it was changed after it was sealed; the sheet says so"), err=True)
-        analyser = analyse(recording)
+        analyser = analysed(recording)
         tests.append(sheet.Entry(recording, analyser, analyser.judgement().to_json()))
     tests.sort(key=lambda test: test.recording.header.started or "")
     shop, line, unit = settings.shop_name, settings.shop_line, unit or settings.unit

@@ -90,10 +90,15 @@ def test_good_files_exit_0_and_say_the_outcome(tmp_path: Path) -> None:
     assert result.stderr == ""
 
 
-@pytest.mark.parametrize("line", ['# marked: {"value": 16, "unit": "cows"}\n', '# procedure: {"hold": "3 kPa"}\n'])
+@pytest.mark.parametrize("line", [
+    '# marked: {"value": 16, "unit": "cows"}\n', '# procedure: {"hold": "3 kPa"}\n',
+    '# procedure: {"hold": "1e300 s", "shortest_hold": "1e300 s"}\n',
+    '# procedure: {"band_low": "150 kPa", "band_high": "50 kPa"}\n', '# procedure: {"band_low": "190 kPa"}\n',
+])
 def test_a_header_that_cannot_be_used_names_the_file(tmp_path: Path, line: str) -> None:
     path = write(tmp_path / "a.csv", seed=3)
     path.write_text(line + path.read_text(encoding="utf-8"), encoding="utf-8")
-    result = CliRunner().invoke(main, ["judge", str(path)])
-    assert result.exit_code == 2
-    assert str(path) in result.stderr and len(result.stderr.splitlines()) == 1
+    for command in (["judge"], ["picture", "-o", str(tmp_path / "x.svg")], ["sheet", "-o", str(tmp_path / "x.html")]):
+        result = CliRunner().invoke(main, [*command, str(path)])
+        assert result.exit_code == 2 and result.stdout == ""
+        assert str(path) in result.stderr and len(result.stderr.splitlines()) == 1
