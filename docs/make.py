@@ -20,7 +20,8 @@ from recorder.settings import SETTINGS  # noqa: E402
 
 def help_blocks() -> str:
     """The help of the group and of every command that is there, at 90 columns."""
-    top = click.Context(main, info_name="recorder", terminal_width=90, max_content_width=90)
+    names = main.context_settings["help_option_names"]  # -h as well, and a command has them of its group
+    top = click.Context(main, info_name="recorder", terminal_width=90, max_content_width=90, help_option_names=names)
     parts = ["## recorder", "", "```text", main.get_help(top), "```", ""]
     for name in COMMANDS:
         try:

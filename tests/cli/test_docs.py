@@ -10,8 +10,9 @@ import xml.etree.ElementTree as ET
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
-from recorder.cli import COMMANDS
+from recorder.cli import COMMANDS, main
 from recorder.settings import load_settings
 
 ROOT = Path(__file__).parents[2]
@@ -36,6 +37,15 @@ def test_every_command_has_help_and_an_example(name: str) -> None:
     text = (ROOT / "docs" / "commands.md").read_text(encoding="utf-8")
     block = text.partition(f"## recorder {name}\n")[2].partition("\n## ")[0]
     assert re.search(rf"Examples?:\s+recorder {name}\b", block), block or f"docs/commands.md lacks {name}"
+
+
+@pytest.mark.parametrize("name", ["", *COMMANDS])
+def test_the_blocks_are_what_help_prints(name: str) -> None:
+    """At the width of the docs, from the command itself and not from what writes the docs."""
+    done = CliRunner().invoke(main, [*([name] if name else []), "-h"], terminal_width=90, max_content_width=90)
+    printed = "\n".join(line.rstrip() for line in done.stdout.splitlines())
+    text = (ROOT / "docs" / "commands.md").read_text(encoding="utf-8")
+    assert done.exit_code == 0 and f"```text\n{printed.replace('Usage: main', 'Usage: recorder')}\n```" in text, printed
 
 
 def test_the_example_settings_file_is_accepted(tmp_path: Path) -> None:
