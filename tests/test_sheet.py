@@ -11,7 +11,7 @@ import pytest
 
 from recorder.errors import SettingError
 from recorder.picture import plain_svg
-from recorder.report import NONE_VISIBLE
+from recorder.report import NONE_VISIBLE, summary
 from recorder.sheet import Entry, html_text, pdf_bytes, say, to_do
 from tests.test_picture import HOSTILE, invented
 
@@ -119,6 +119,18 @@ def test_what_the_owner_should_do() -> None:
     assert "these places looked at again: cap neck, heater" in places
     assert to_do(judgement("system", "undecided")) == ["Have the test made again."]
     assert to_do(judgement("cap", "pass")) == ["Nothing has to be done."]
+
+
+@pytest.mark.parametrize(("seconds", "shop", "owner"), [
+    (47.07, "held 0:47 from", "We waited 47 seconds"), (122.004, "held 2:02 from", "We waited 122 seconds"),
+    (59.7, "held 1:00 from", "We waited 60 seconds"),
+])
+def test_one_hold_has_one_length(seconds: float, shop: str, owner: str) -> None:
+    q = {"value": 100.0, "standard_uncertainty": 0.2, "unit": "kPa"}
+    hold = {"start_s": 13.5, "end_s": 13.5 + seconds, "start": q, "end": q, "drop": q, "rate": q}
+    made = judgement("system", "pass", TIGHT, hold=hold)
+    assert [text for text in say(made) if text.startswith(owner)], say(made)
+    assert [text for text in summary(made) if text.strip().startswith(shop)], summary(made)
 
 
 AIR = ("too-much-air", "About 2100 mL of air in the system hide a leak: fill it and test again.")
