@@ -1,11 +1,13 @@
-"""Writes the generated parts of the docs: help blocks, keys, limits, procedures. Run from anywhere:
+"""Writes the generated parts of the docs: help blocks, keys, limits, procedures, a judgement. Run from anywhere:
 ``python docs/make.py``; with ``--check`` it only says whether they are in step."""
 
 from __future__ import annotations
 
+import json
 import re
 import sys
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -15,12 +17,16 @@ sys.path.insert(0, str(DOCS.parent))
 from recorder.cli import COMMANDS, main  # noqa: E402
 from recorder.errors import RecorderError  # noqa: E402
 from recorder.limits import KEYS, NAMED  # noqa: E402
+from recorder.recording import read  # noqa: E402
 from recorder.settings import SETTINGS  # noqa: E402
+
+WIDTH = 120
 
 
 def help_blocks() -> str:
     """The help of the group and of every command that is there, at 90 columns."""
-    top = click.Context(main, info_name="recorder", terminal_width=90, max_content_width=90)
+    names = main.context_settings["help_option_names"]  # -h as well, and a command has them of its group
+    top = click.Context(main, info_name="recorder", terminal_width=90, max_content_width=90, help_option_names=names)
     parts = ["## recorder", "", "```text", main.get_help(top), "```", ""]
     for name in COMMANDS:
         try:
@@ -45,10 +51,28 @@ def _default(value: float | str | None, unit: str) -> str:
     return value if isinstance(value, str) else f"{value:g} {unit}".strip()
 
 
+def laid_out(value: Any, indent: int = 0) -> str:
+    """JSON over as few lines as the width allows."""
+    line = json.dumps(value, ensure_ascii=False)
+    if len(line) + indent + 20 <= WIDTH or not isinstance(value, dict | list):
+        return line
+    pad, items = " " * (indent + 2), value.items() if isinstance(value, dict) else enumerate(value)
+    inner = (f"{json.dumps(key)}: " * isinstance(value, dict) + laid_out(one, indent + 2) for key, one in items)
+    opens, shuts = "{}" if isinstance(value, dict) else "[]"
+    return f"{opens}\n{pad}" + f",\n{pad}".join(inner) + f"\n{' ' * indent}{shuts}"
+
+
+def a_judgement() -> str:
+    """The one stored in the first of the demo's recordings."""
+    first = min((DOCS.parent / "recordings").glob("*-cap-*.csv"))
+    return f"```json\n{laid_out(dict(read(first).judgement or {}))}\n```"
+
+
 def parts() -> dict[tuple[str, str], str]:
     """(file, marker) -> generated text."""
     return {
         ("commands.md", "help"): help_blocks(),
+        ("judgement.md", "judgement"): a_judgement(),
         ("settings.md", "keys"): _table(
             ("key", "meaning (default)"), [(f"`{key}`", text) for key, text in SETTINGS.items()]
         ),

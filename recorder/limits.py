@@ -6,7 +6,7 @@ command line, in that order; the resolved values go into the recording.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
@@ -14,11 +14,16 @@ from recorder.errors import SettingError
 from recorder.model import JsonObject, Marking, TestKind
 from recorder.units import parse_quantity
 
-__all__ = ["KEYS", "NAMED", "Key", "Procedure", "band_kpa", "resolve"]
+__all__ = ["KEYS", "NAMED", "Key", "Procedure", "band_kpa", "check", "resolve"]
 
 PRACTICE = "common practice, no source"
 STANDARD_ATMOSPHERE_KPA = 101.325  # ISO 2533 standard atmosphere at sea level
+_ROUNDING_KPA = 1e-6  # of limits in other units
 LOWEST_AIR_KPA, HIGHEST_AIR_KPA = 30.0, 115.0  # ISO 2533: 9000 m is 30.8 kPa, -500 m 107.5; weather on top
+
+# The most that a limit can be, by its unit: far beyond any test, so that a slip of the pen or of a file is met here and
+# not in what is computed from it. Common practice, no source.
+_MOST = {"s": 86_400.0, "kPa": 1000.0, "kPa/minute": 1000.0, "mL": 1e6}
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +167,7 @@ _FIELDS = {
     "local_air_pressure": "local_air_pressure_kpa",
 }
 _SHOULD_BE_POSITIVE = {"hold", "shortest_hold", "steady_fall_allowed", "stroke_volume",
-                       "zero_shift_allowed", "most_air"}
+                       "zero_shift_allowed", "most_air", "band_high"}
 
 
 def _one(key: Key, given: Any) -> dict[str, Any]:
@@ -178,6 +183,8 @@ def _one(key: Key, given: Any) -> dict[str, Any]:
         )
     if key.name in _SHOULD_BE_POSITIVE and value <= 0:
         raise SettingError(f"it is {given!r}", do="it has to be above zero")
+    if abs(value) > _MOST.get(key.unit, abs(value)):
+        raise SettingError(f"it is {value:g} {key.unit}", do=f"give at most {_MOST[key.unit]:g} {key.unit}")
     if key.name in ("band_below", "band_above"):
         if not 0 <= value < 100:
             raise SettingError(f"it is {given!r}", do="give 0 to 100 percent")
@@ -190,13 +197,39 @@ def _one(key: Key, given: Any) -> dict[str, Any]:
     return {_FIELDS[key.name]: value}
 
 
+def check(test: TestKind, name: str, given: Any) -> None:
+    """Refuses a limit that cannot be used, whatever the others are. Raises SettingError."""
+    _layered(test, ({name: given},), strict=True)
+
+
 def resolve(test: TestKind, *layers: Mapping[str, Any], strict: bool = False) -> Procedure:
     """The procedure for ``test``: defaults, then each layer over the ones before it.
 
     A layer maps key names to quantities (text, number in the key's unit, or JSON); null means the default.
     ``band`` sets both sides at once. Unknown keys are kept in ``other``, or refused when ``strict``.
-    Raises SettingError.
+    Raises SettingError, also where limits contradict each other.
     """
+    out = _layered(test, layers, strict=strict)
+    if test == "cap":
+        _in_order("band_low", out.band_low_kpa, "band_high", out.band_high_kpa)
+    elif test == "system":
+        _in_order("target_low", out.target_low_kpa, "target_high", out.target_high_kpa)
+        if strict:
+            _in_order("target_high", out.target_high_kpa, "over_limit", out.over_limit_kpa)
+        else:  # recordings were made with a target that the limit cuts off; what is left of it can be judged by
+            _in_order("target_low", out.target_low_kpa, "over_limit", out.over_limit_kpa)
+    return out
+
+
+def _in_order(low: str, low_kpa: float | None, high: str, high_kpa: float | None) -> None:
+    if low_kpa is not None and high_kpa is not None and low_kpa > high_kpa + _ROUNDING_KPA:
+        raise SettingError(
+            f"it is {low_kpa:g} kPa, which is above '{high}', {high_kpa:g} kPa", where=f"limit '{low}'",
+            do=f"lower '{low}' or raise '{high}'",
+        )
+
+
+def _layered(test: TestKind, layers: Sequence[Mapping[str, Any]], *, strict: bool) -> Procedure:
     out = _DEFAULTS[test]
     other: dict[str, Any] = {}
     for layer in layers:
@@ -224,10 +257,18 @@ def resolve(test: TestKind, *layers: Mapping[str, Any], strict: bool = False) ->
 
 
 def band_kpa(procedure: Procedure, marked: Marking | None) -> tuple[float, float] | None:
-    """Lowest and highest opening allowed, kPa gauge; None where neither marking nor limits tell both."""
-    low = procedure.band_low_kpa
-    high = procedure.band_high_kpa
+    """Lowest and highest opening allowed, kPa gauge; None where neither marking nor limits tell both. Raises
+    SettingError where the one is above the other."""
+    low, high = procedure.band_low_kpa, procedure.band_high_kpa
     if marked is not None:
         low = marked.kpa * (1 - procedure.band_below) if low is None else low
         high = marked.kpa * (1 + procedure.band_above) if high is None else high
-    return None if low is None or high is None else (low, high)
+    if low is None or high is None:
+        return None
+    if marked is not None and low > high + _ROUNDING_KPA:
+        one = "band_high" if procedure.band_low_kpa is None else "band_low"
+        raise SettingError(
+            f"the cap would have to open between {low:.1f} and {high:.1f} kPa, as it is marked "
+            f"{marked.value:g} {marked.unit}", where=f"limit '{one}'", do="check the marking, or give both ends",
+        )
+    return low, high

@@ -300,8 +300,8 @@ class Hold:
 class Judgement:
     """What a recording says. Pure function of the recording; pressures are zero-corrected gauge.
 
-    ``extra`` holds keys beyond the contract's (hyphenated names, JSON values); readers that do not
-    know them ignore them.
+    ``extra`` holds keys beyond the contract's (names with underscores, JSON values; docs/judgement.md lists them);
+    readers that do not know them ignore them.
     """
 
     test: TestKind

@@ -29,7 +29,7 @@ from pathlib import Path
 from typing import Any
 
 from recorder.errors import FileError, RecorderError
-from recorder.limits import KEYS, NAMED, Procedure, resolve
+from recorder.limits import KEYS, NAMED, Procedure, check, resolve
 from recorder.model import TestKind
 from recorder.units import parse_quantity, pressure_factor_kpa
 
@@ -219,7 +219,7 @@ def _limits(given: Any, refuse: Any) -> tuple[dict[str, Any], dict[str, dict[str
             raise refuse(f"there is no limit called '{key}'", key, "use one of: " + ", ".join(sorted(names)),
                          table)
         try:
-            resolve(test, {key: value}, strict=True)
+            check(test, key, value)  # against each other they are held where all of them are known
         except RecorderError as err:
             raise refuse(f"limit '{key}': {err.what}", key, err.do, table) from None
         into[key] = value

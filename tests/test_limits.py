@@ -63,3 +63,49 @@ def test_unknown_limit_is_kept_or_refused() -> None:
     assert resolve("cap", {"colour": "red"}).other == {"colour": "red"}
     with pytest.raises(SettingError, match="no limit called 'colour'"):
         resolve("cap", {"colour": "red"}, strict=True)
+
+
+@pytest.mark.parametrize(("test", "layer", "said"), [
+    ("cap", {"band_low": "150 kPa", "band_high": "50 kPa"}, "limit 'band_low': it is 150 kPa, which is above"),
+    ("system", {"target_low": 20, "target_high": 10}, "limit 'target_low': it is 20 kPa, which is above 'target_high'"),
+    ("system", {"over_limit": -50}, "which is above 'over_limit', -50 kPa; lower"),
+    ("system", {"target_high": "3 psi"}, "limit 'target_high': it is 20.6843 kPa, which is above 'over_limit', 14 kPa"),
+])
+def test_limits_that_contradict_each_other_are_refused(test: str, layer: dict[str, object], said: str) -> None:
+    with pytest.raises(SettingError) as info:
+        resolve(test, layer, strict=True)  # type: ignore[arg-type]
+    assert said in str(info.value)
+
+
+def test_a_recording_is_refused_only_where_nothing_is_left_to_judge_by() -> None:
+    """A target that is cut off by the limit was accepted once; what is left of it can be judged by."""
+    assert resolve("system", {"target_low": 7, "target_high": 50, "over_limit": 15}).target_high_kpa == 50
+    for layer in ({"over_limit": -50}, {"target_low": 20, "target_high": 10}):
+        with pytest.raises(SettingError, match="which is above"):
+            resolve("system", layer)
+    with pytest.raises(SettingError, match="which is above"):
+        resolve("cap", {"band_low": 150, "band_high": 50})
+    resolve("cap", {"over_limit": -50})  # no limit of a cap test
+
+
+@pytest.mark.parametrize("layer", [{"band_low": 150}, {"band_high": "50 kPa"}])
+def test_one_end_of_a_band_against_the_marking(layer: dict[str, object]) -> None:
+    with pytest.raises(SettingError, match=r"limit 'band_(low|high)': the cap would have to open between .* 100 kPa"):
+        band_kpa(resolve("cap", layer), parse_marking("100 kPa"))
+
+
+@pytest.mark.parametrize("layer", [
+    {"hold": "1e300 s"}, {"shortest_hold": {"value": 1e300, "unit": "s"}}, {"hold": "25 hours"}, {"band_high": 1e6},
+    {"over_limit": "-1e5 kPa"}, {"steady_fall_allowed": 1e9}, {"most_air": 1e300}, {"stroke_volume": "1e9 mL"},
+])
+def test_absurd_limits_are_refused(layer: dict[str, object]) -> None:
+    with pytest.raises(SettingError, match="give at most") as info:
+        resolve("system", layer)
+    assert len(str(info.value)) < 120
+
+
+def test_each_limit_of_a_file_is_tried_alone() -> None:
+    """A settings file may raise both ends of the target, in any order."""
+    limits.check("system", "target_low", "20 kPa")
+    with pytest.raises(SettingError):
+        limits.check("system", "hold", "0 s")

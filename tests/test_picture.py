@@ -94,6 +94,30 @@ def test_everything_is_on_the_page() -> None:
     assert len(svg) < 200_000
 
 
+def test_no_number_of_its_own_is_cut(tmp_path: Path) -> None:
+    """What people typed is cut; what the program says stands to its end, and nothing lies on anything else."""
+    recording, analyser = invented()
+    protects = {name: {"value": 117.23, "standard_uncertainty": 0.13, "unit": "degC"}
+                for name in ("boiling_point", "at_marking", "glycol_50_estimate")}
+    notes = [{"code": "gaps", "text": f"hole {i} in the trace was left out"} for i in range(12)]
+    made = replace(analyser.made, leak_flow=Quantity(0.1, 0.1, "mL/min"), headspace=Quantity(190.0, 6.0, "mL"),
+                   extra={"protects": protects, "early": {"answer": "tight", "time_s": 31.0}, "notes": notes})
+    analyser.made = replace(made, test="system")
+    marks = tuple(Mark(30.0 + i, f"place {i} " * 60) for i in range(12))
+    recording = replace(recording, marks=marks, header=replace(recording.header, test="system"))
+    root = ET.fromstring(picture_svg(recording, analyser, unit="psi"))
+    said = texts(ET.tostring(root, encoding="unicode"))
+    for needed in ("12 pump strokes", "half glycol, estimated, at 117.23", "certain 31 s into the trace",
+                   "note: hole 11 in", "Samples are missing: check the cable and the port."):
+        assert needed in said, needed
+    assert said.count("… more in the file") == 2  # of the findings, and of the advice that names them
+    words = [e for e in root.iter("{http://www.w3.org/2000/svg}text") if float(e.get("y", "0")) > 520]
+    places = [(e.get("x"), float(e.get("y", "nan"))) for e in words]
+    for x in {x for x, _ in places}:
+        column = sorted(y for at, y in places if at == x)
+        assert min(np.diff(column), default=99.0) >= 12.0
+
+
 def test_other_unit() -> None:
     said = texts(picture_svg(*invented(), unit="psi"))
     assert "opens at 15.68 ± 0.12 psi" in said

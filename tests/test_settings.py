@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from recorder.errors import FileError
+from recorder.errors import FileError, SettingError
 from recorder.settings import load_settings
 
 GOOD = """\
@@ -51,6 +51,15 @@ def test_every_key_is_used_and_units_are_converted(tmp_path: Path) -> None:
     assert cap.judged_pressure == "peak" and cap.band_low_kpa == 94.0  # the named procedure
     assert cap.to_json()["named"] == "ten-second-hold" and "named" not in system.to_json()
     assert s.procedure("cap", {"hold": "20 s"}).hold_s == 20.0  # the command line wins
+
+
+def test_both_ends_of_a_target_may_be_raised_and_have_to_agree(tmp_path: Path) -> None:
+    s = load_settings(write(tmp_path, "[limits.system]\ntarget_low = 20\ntarget_high = 30\nover_limit = 30\n"))
+    assert s.procedure("system").target_low_kpa == 20.0
+    s = load_settings(write(tmp_path, "[limits.system]\ntarget_low = 20\n"))
+    with pytest.raises(SettingError, match="above 'target_high', 14 kPa"):
+        s.procedure("system")
+    s.procedure("cap")
 
 
 @pytest.mark.parametrize(

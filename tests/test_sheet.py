@@ -11,7 +11,7 @@ import pytest
 
 from recorder.errors import SettingError
 from recorder.picture import plain_svg
-from recorder.report import NONE_VISIBLE
+from recorder.report import NONE_VISIBLE, summary
 from recorder.sheet import Entry, html_text, pdf_bytes, say, to_do
 from tests.test_picture import HOSTILE, invented
 
@@ -83,7 +83,7 @@ def test_every_answer_has_words(test: str, outcome: str) -> None:
 
 def judgement(test: str, outcome: str, *reasons: tuple[str, str], **more: Any) -> dict[str, Any]:
     return {"test": test, "outcome": outcome, "marked": {"value": 16.0, "unit": "psi"},
-            "reasons": [{"code": c, "text": t} for c, t in reasons], **more}
+            "reasons": [{"code": c, "text": t} for c, t in reasons]} | more
 
 
 FALLS = ("fall-too-fast", "It falls too fast: 2.16 ± 0.18 kPa/min beyond settling, 0.35 kPa/min allowed.")
@@ -121,6 +121,70 @@ def test_what_the_owner_should_do() -> None:
     assert to_do(judgement("cap", "pass")) == ["Nothing has to be done."]
 
 
+@pytest.mark.parametrize(("seconds", "shop", "owner"), [
+    (47.07, "held 0:47 from", "We waited 47 seconds"), (122.004, "held 2:02 from", "We waited 122 seconds"),
+    (59.7, "held 1:00 from", "We waited 60 seconds"),
+])
+def test_one_hold_has_one_length(seconds: float, shop: str, owner: str) -> None:
+    q = {"value": 100.0, "standard_uncertainty": 0.2, "unit": "kPa"}
+    hold = {"start_s": 13.5, "end_s": 13.5 + seconds, "start": q, "end": q, "drop": q, "rate": q}
+    made = judgement("system", "pass", TIGHT, hold=hold)
+    assert [text for text in say(made) if text.startswith(owner)], say(made)
+    assert [text for text in summary(made) if text.strip().startswith(shop)], summary(made)
+
+
+AIR = ("too-much-air", "About 2100 mL of air in the system hide a leak: fill it and test again.")
+OVER = ("over-limit", "It was pumped to 140 kPa; never above 124 kPa.")
+ZERO = ("zero-shift", "Zero moved by 2.4 kPa between start and release.")
+TIGHT = ("no-detectable-fall", "No fall beyond settling can be seen: 0.02 ± 0.04 kPa/min beyond settling, 7 allowed.")
+
+
+@pytest.mark.parametrize("outcome", ["pass", "undecided"])
+@pytest.mark.parametrize(("reason", "wanted"), [
+    (AIR, "have it filled and tested again"), (OVER, "have hoses, radiator and tank looked over"),
+    (ZERO, "have the test made again"),
+])
+def test_never_nothing_to_do_beside_something(outcome: str, reason: tuple[str, str], wanted: str) -> None:
+    for test in ("system", "cap"):
+        said = " ".join(to_do(judgement(test, outcome, TIGHT, reason)))
+        assert wanted in said and "Nothing has to be" not in said, said
+    places = " ".join(to_do(judgement("system", outcome, TIGHT, reason), ["heater"]))
+    assert "Nothing has to be" not in places and wanted in places
+
+
+def test_why_a_whole_test_says_nothing() -> None:
+    """Neither too short nor unsteady: what it was is said instead."""
+    assert "too much air" in say(judgement("system", "undecided", TIGHT, AIR))[0]
+    assert "did not come back to zero" in say(judgement("cap", "undecided", TIGHT, ZERO))[0]
+    short = ("hold-too-short", "The hold lasted 30 s; at least 60 s say anything.")
+    assert "too short" in say(judgement("system", "undecided", short, AIR))[0]
+
+
+@pytest.mark.parametrize("outcome", ["pass", "undecided"])
+def test_no_marking_given(outcome: str) -> None:
+    cap = judgement("cap", outcome, TIGHT, marked=None)
+    said = say(cap)
+    assert said[0] != "The cap works as it should."
+    assert [text for text in said if "could not be judged whether it opens where it should" in text]
+    assert to_do(cap) == ["Have the cap tested again with its marking, the pressure that is stamped on it."]
+    system = judgement("system", outcome, TIGHT, marked=None)
+    assert [text for text in say(system) if "No marking of the cap was given" in text]
+    banded = judgement("cap", "pass", ("opens-in-band", "It opens where it should."), TIGHT, marked=None)
+    assert say(banded)[0] == "The cap works as it should." and to_do(banded) == ["Nothing has to be done."]
+    assert not [text for text in say(banded) if "No marking" in text]
+    assert "same marking" not in " ".join(to_do(judgement("cap", "fail", LOW, marked=None)))
+
+
+def test_without_a_marking_nothing_is_said_of_one() -> None:
+    recording, analyser = invented()
+    made = replace(analyser.judgement(), test="system", marked=None)
+    header = replace(recording.header, test="system", marked=None)
+    page = html_text([Entry(replace(recording, header=header), analyser, made.to_json())])
+    said = " ".join(" ".join(parsed(page).text).split())
+    assert "We pumped up the cold cooling system, stopped pumping" in said
+    assert "a little above the pressure that its cap is made for" not in said
+
+
 def test_an_overview_of_more_than_one_and_jobs_kept_apart() -> None:
     page = html_text([entry(job="grey hatchback", outcome="fail"), entry(job="blue van")])
     said = " ".join(parsed(page).text)
@@ -139,8 +203,20 @@ def test_repairs_and_the_seal_are_on_it() -> None:
     said = " ".join(tags.text)
     assert "Done before this test: <b>hose</b> renewed" in " ".join(said.split())
     assert "whose seal begins abababababababab" in said
-    altered = replace(done, recording=replace(recording, intact=False))
-    assert "ALTERED after the test" in html_text([altered])
+
+
+def test_a_changed_file_is_never_ok() -> None:
+    """Whoever is shown the sheet reads the sign, not the small print."""
+    recording, analyser = invented()
+    altered = Entry(replace(recording, intact=False), analyser, analyser.judgement().to_json())
+    page = html_text([altered])
+    said = " ".join(parsed(page).text)
+    assert "FILE CHANGED" in said and "changed after the test was made" in said and "ALTERED after the test" in said
+    assert "font-size: 14pt\">FILE CHANGED<" in page
+    assert "The cap works" not in said and "Nothing has to be done" not in said and ">OK<" not in page
+    assert said.rpartition("What to do")[2].split("Tested")[0].strip() == "Have the test made again."
+    both = html_text([altered, Entry(recording, analyser, altered.judgement)])
+    assert both.count("FILE CHANGED") == 2 and both.count(">OK<") == 2  # in the table on top, too
 
 
 def test_letters_of_the_picture_are_as_large_as_the_sheets() -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields, replace
 from datetime import date
 from typing import Any
@@ -14,9 +14,9 @@ from recorder.analysis import Setup, judge
 from recorder.calibration import due_after
 from recorder.errors import FileError, RecorderError
 from recorder.model import Calibration, Recording
-from recorder.recording import altered_where, parse, seal_of, verify_raw
+from recorder.recording import altered_where, differing_keys, parse, seal_of, verify_raw
 
-__all__ = ["AuditRow", "audit_bytes", "differing_keys"]
+__all__ = ["AuditRow", "audit_bytes"]
 
 _CLOCK_PPM = 1000.0  # a crystal is some tens of ppm off, a bare RC oscillator up to a percent
 _CLOCK_SHORTEST_S = 20.0
@@ -83,25 +83,6 @@ class AuditRow:
         for name in ("differing", "raw", "where", "notes"):
             values[name] = tuple(values[name])
         return cls(**values)
-
-
-def differing_keys(stored: Any, own: Any, at: str = "") -> Iterator[str]:
-    """Paths such as ``hold.rate.value`` at which two JSON values are not the same, digit for digit."""
-    if isinstance(stored, dict) and isinstance(own, dict):
-        for key in [*stored, *(k for k in own if k not in stored)]:
-            where = f"{at}.{key}" if at else str(key)
-            if key not in stored or key not in own:
-                yield where
-            else:
-                yield from differing_keys(stored[key], own[key], where)
-    elif isinstance(stored, list) and isinstance(own, list):
-        if len(stored) != len(own):
-            yield at
-            return
-        for i, (a, b) in enumerate(zip(stored, own, strict=True)):
-            yield from differing_keys(a, b, f"{at}[{i}]")
-    elif isinstance(stored, bool) != isinstance(own, bool) or stored != own:
-        yield at
 
 
 def _value(judgement: Mapping[str, Any] | None, *path: str) -> float | None:

@@ -21,12 +21,13 @@ from recorder.model import TestKind
 from recorder.units import format_pressure, parse_quantity, pressure_factor_kpa
 
 if TYPE_CHECKING:
-    from recorder.model import LiveView
+    from recorder.analysis import Analyser
+    from recorder.model import LiveView, Recording
     from recorder.session import Finished, Session
 
 __all__ = [
-    "Keys", "LiveLine", "StopSignals", "checked_unit", "drive", "dump", "ports_found", "print_judgement", "typed",
-    "without_ledgers",
+    "Keys", "LiveLine", "StopSignals", "analysed", "checked_unit", "drive", "dump", "of_file", "ports_found",
+    "print_judgement", "typed", "without_ledgers",
 ]
 
 _COLOURS = {"pass": "green", "fail": "red", "undecided": "yellow", "void": "yellow"}
@@ -51,6 +52,25 @@ def json_line(value: Any) -> str:
 def dump(judgement: Mapping[str, Any], **more: Any) -> str:
     """One line of JSON, ``more`` first."""
     return json_line({**more, **judgement})
+
+
+def of_file(err: RecorderError, name: str) -> RecorderError:
+    """The error, with the file that it is about."""
+    if err.where.startswith(name):
+        return err
+    return RecorderError(err.what, where=f"{name}, {err.where}" if err.where else name, do=err.do)
+
+
+def analysed(recording: Recording) -> Analyser:
+    """The recording's analyser. RecorderError, with the name of the file, where it cannot be judged."""
+    from recorder.analysis import analyse
+
+    try:
+        analyser = analyse(recording)
+        analyser.judgement()
+    except RecorderError as err:
+        raise of_file(err, recording.path) from None
+    return analyser
 
 
 def checked_unit(ctx: click.Context, param: click.Parameter, value: str | None) -> str | None:

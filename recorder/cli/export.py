@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from recorder.cli._common import json_line, without_ledgers
-from recorder.errors import printable
+from recorder.errors import FileError, RecorderError, SettingError, printable
 
 __all__ = ["command"]
 
@@ -20,30 +20,59 @@ _ENDS = {"parquet": ".parquet", "sheet": ".sheet.txt"}
               help="parquet: columns for data programs; csvw: a W3C description beside the file; "
                    "sheet: a CSV text to import into a spreadsheet.")
 @click.option("--folder", type=click.Path(), help="Where to write (default: beside each file).")
+@click.option("--skip-existing", is_flag=True, help="Pass over what was exported before.")
 @click.option("--json", "as_json", is_flag=True, help="Say what was written, one line of JSON a file.")
-def command(files: tuple[str, ...], form: str, folder: str | None, as_json: bool) -> int:
+def command(files: tuple[str, ...], form: str, folder: str | None, skip_existing: bool, as_json: bool) -> int:
     """Write each of FILES in another format. Nothing is overwritten.
+
+    A file that cannot be exported is said, and the others are written all the same; then exit 2.
 
     Example: recorder export recordings/*.csv --to parquet
     """
-    from recorder.errors import FileError
-    from recorder.recording import read
-    from recorder.recording.export import write_csvw, write_parquet, write_sheet
-
     if folder is not None and form == "csvw":
         raise click.UsageError("a csvw description has to stand beside its file; leave --folder out.")
     if folder is not None and not Path(folder).is_dir():
         raise FileError("there is no such folder", path=folder, do="make it first")
+    failed = False
+    written: set[Path] = set()
     for file in without_ledgers(files):
-        if form == "csvw":
-            target = write_csvw(file)
-        else:
-            recording = read(file)
-            source = Path(file)
-            target = (Path(folder) if folder else source.parent) / (source.stem + _ENDS[form])
-            target = (write_parquet if form == "parquet" else write_sheet)(recording, target)
+        target = _target(file, form, folder)
+        # what this run wrote itself is of another file with the same name: no export of this one
+        if skip_existing and target not in written and target.exists():
+            click.echo(printable(f"{target}: passed over, it is there already"), err=True)
+            continue
+        try:
+            _write(file, target, form)
+        except SettingError:
+            raise  # the same for every file: a package is missing
+        except RecorderError as err:
+            failed = True
+            if as_json:
+                click.echo(json_line({"file": file, "error": str(err)}))
+            click.echo(str(err), err=True)
+            continue
+        written.add(target)
         if as_json:
             click.echo(json_line({"file": file, "export": str(target), "to": form}))
         else:
             click.echo(printable(str(target)))
-    return 0
+    return 2 if failed else 0
+
+
+def _target(file: str, form: str, folder: str | None) -> Path:
+    source = Path(file)
+    if form == "csvw":
+        return Path(f"{file}-metadata.json")
+    return (Path(folder) if folder else source.parent) / (source.stem + _ENDS[form])
+
+
+def _write(file: str, target: Path, form: str) -> None:
+    from recorder.recording import read
+    from recorder.recording.export import write_csvw, write_parquet, write_sheet
+
+    if form == "csvw":
+        write_csvw(file)
+    elif form == "parquet":
+        write_parquet(read(file), target)
+    else:
+        write_sheet(read(file), target)

@@ -9,7 +9,14 @@ from typing import Any
 import click
 
 from recorder import report
-from recorder.cli._common import checked_unit, dump, json_line, print_judgement, without_ledgers
+from recorder.cli._common import (
+    checked_unit,
+    dump,
+    json_line,
+    of_file,
+    print_judgement,
+    without_ledgers,
+)
 from recorder.errors import RecorderError, printable
 
 __all__ = ["command"]
@@ -42,6 +49,8 @@ def command(ctx: click.Context, files: tuple[str, ...], as_json: bool, unit: str
         judgement, remarks, found = judged
         if as_json:
             click.echo(dump(judgement, file=name))
+            for remark in remarks:  # the judgement says what the rows give; what is wrong with the file is said beside
+                click.echo(printable(f"{name}: {remark}"), err=True)
             continue
         if number:
             click.echo()
@@ -74,7 +83,7 @@ def _chunk(names: Sequence[str]) -> list[_Judged]:
 
 def _judged(name: str) -> _Judged:
     from recorder.analysis import judge
-    from recorder.recording import read
+    from recorder.recording import differing_keys, read
 
     try:
         recording = read(name)
@@ -83,12 +92,10 @@ def _judged(name: str) -> _Judged:
     try:
         judgement = judge(recording).to_json()
     except RecorderError as err:
-        return str(RecorderError(err.what, where=f"{name}, {err.where}" if err.where else name, do=err.do))
-    remarks = list(recording.notes)
-    if recording.intact is False:
-        remarks.append("ALTERED: the file was changed after it was sealed")
-    if recording.judgement is not None and dict(recording.judgement) != json.loads(dump(judgement)):
-        remarks.append(
-            f"the judgement stored in the file differs (stored: {recording.judgement.get('outcome')})"
-        )
+        return str(of_file(err, name))
+    remarks = [f"ALTERED: {note}" if recording.intact is False and note.startswith("it was altered") else note
+               for note in recording.notes]
+    stored = recording.judgement
+    if stored is not None and [*differing_keys(dict(stored), json.loads(dump(judgement)))]:
+        remarks.append(f"the judgement stored in the file differs (stored: {stored.get('outcome')})")
     return judgement, remarks, report.found(recording.marks)

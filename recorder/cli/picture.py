@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from recorder.cli._common import checked_unit, json_line, without_ledgers
-from recorder.errors import printable
+from recorder.cli._common import analysed, checked_unit, json_line, without_ledgers
+from recorder.errors import FileError, printable
+from recorder.moments import moment
+
+if TYPE_CHECKING:
+    from recorder.model import Recording
 
 __all__ = ["command"]
 
@@ -29,7 +34,6 @@ def command(file: Path, before: Path | None, out: Path | None, unit: str | None,
     """
     if not without_ledgers([file]):
         return
-    from recorder.analysis import analyse
     from recorder.picture import draw
     from recorder.recording import read
 
@@ -37,7 +41,10 @@ def command(file: Path, before: Path | None, out: Path | None, unit: str | None,
         from recorder.settings import load_settings
 
         unit = load_settings().unit
-    shown = [(found, analyse(found)) for found in map(read, [*([before] if before else []), file])]
+    recordings = [read(path) for path in ([before] if before else []) + [file]]
+    if before:
+        _check_order(*recordings)
+    shown = [(found, analysed(found)) for found in recordings]
     path = draw(*shown[-1], out or file.with_suffix(".svg"), before=shown[0] if before else None,
                 unit=unit, force=force)
     if as_json:
@@ -46,3 +53,16 @@ def command(file: Path, before: Path | None, out: Path | None, unit: str | None,
             for found, analyser in shown]}))
     else:
         click.echo(printable(str(path)))
+
+
+def _check_order(before: Recording, after: Recording) -> None:
+    """Refuses a pair that shows no before and after. FileError."""
+    if Path(before.path).samefile(after.path) or (before.header.id is not None and before.header.id == after.header.id):
+        raise FileError("this is the same recording twice", path=before.path,
+                        do="name with --before the test that was made before")
+    if before.header.test != after.header.test:
+        raise FileError(f"this is a {before.header.test} test, and {after.path} a {after.header.test} test",
+                        path=before.path, do="name with --before an earlier test of the same kind")
+    began, later = moment(before.header.started), moment(after.header.started)
+    if began is not None and later is not None and began > later:
+        raise FileError(f"it began later than {after.path}", path=before.path, do="name the earlier one with --before")

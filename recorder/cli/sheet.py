@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from recorder.cli._common import checked_unit, json_line, without_ledgers
+from recorder.cli._common import analysed, checked_unit, json_line, without_ledgers
 from recorder.errors import SettingError, printable
 from recorder.moments import moment
 
@@ -46,7 +46,6 @@ def command(files: tuple[Path, ...], out: Path, settings_file: str | None, paper
         raise SettingError(f"'{out.name}' does not say what kind of sheet is wanted",
                            do="end the name with .pdf or .html")
     from recorder import sheet
-    from recorder.analysis import analyse
     from recorder.picture import save
     from recorder.recording import read
     from recorder.settings import load_settings
@@ -55,7 +54,9 @@ def command(files: tuple[Path, ...], out: Path, settings_file: str | None, paper
     tests = []
     for file in without_ledgers(files):
         recording = read(file)
-        analyser = analyse(recording)
+        if recording.intact is False:
+            click.echo(printable(f"{file}: ALTERED: it was changed after it was sealed; the sheet says so"), err=True)
+        analyser = analysed(recording)
         tests.append(sheet.Entry(recording, analyser, analyser.judgement().to_json()))
     tests.sort(key=_order)
     shop, line, unit = settings.shop_name, settings.shop_line, unit or settings.unit

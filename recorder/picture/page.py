@@ -17,7 +17,10 @@ __all__ = ["PLAIN_WIDTH", "WIDTH", "page", "plain_page"]
 WIDTH = 1120.0
 PLAIN_WIDTH = 840.0  # narrower, so that its letters are as large as the text of the sheet
 _PLOT_HEIGHT = 300.0
-_MOST_LINES = 14  # of reasons and findings: a hostile file must not make an endless page
+# What people typed must not make an endless page; what the program says itself is shown to its end.
+_MOST_LINES = 14  # of all findings
+_MOST_OF_ONE = 5  # of one advice: it may name all places that were marked
+_MORE = "… more in the file"
 
 # Frame of the outcome word, so that it can be told apart without colour: width, dash, doubled.
 _FRAMES = {
@@ -58,6 +61,14 @@ def _heading(plot: Plot, y: float, when: str) -> list[Shape]:
     return out
 
 
+def _rows(texts: Sequence[str], width: float) -> list[str]:
+    return [row for text in texts for row in wrap(text, width, 12.5)]
+
+
+def _cut(rows: list[str], most: int) -> list[str]:
+    return rows if len(rows) <= most else [*rows[: most - 1], _MORE]
+
+
 def _lists(plot: Plot, y: float) -> tuple[list[Shape], float]:
     """Reasons, findings and what to do on the left, main numbers on the right; and where they end."""
     lines = summary(plot.judgement, plot.unit)
@@ -67,15 +78,16 @@ def _lists(plot: Plot, y: float) -> tuple[list[Shape], float]:
     next_steps = advice(plot.judgement, found(plot.recording.marks))
     out: list[Shape] = []
     bottom = y
-    left = [(name, texts) for name, texts in (("Why", why), ("Found", marked), ("What to do", next_steps)) if texts]
-    right = [("Numbers (± 2 standard uncertainties)", numbers)]
-    for x, width, blocks in ((30.0, 480.0, left), (540.0, WIDTH - 570.0, right)):
+    wide, narrow = WIDTH - 570.0, 480.0
+    left = [("Why", _rows(why, narrow)), ("Found", _cut(_rows(marked, narrow), _MOST_LINES)),
+            ("What to do", [row for text in next_steps for row in _cut(_rows([text], narrow), _MOST_OF_ONE)])]
+    right = [("Numbers (± 2 standard uncertainties)", _rows(numbers, wide))]
+    for x, blocks in ((30.0, left), (540.0, right)):
         at = y
-        for heading, texts in blocks:
+        for heading, rows in blocks:
+            if not rows:
+                continue
             out.append(Words(x, at, heading, 13, bold=True))
-            rows = [row for text in texts for row in wrap(text, width, 12.5)]
-            if len(rows) > _MOST_LINES:
-                rows = [*rows[: _MOST_LINES - 1], "… more in the file"]
             for row in rows:
                 at += 17
                 out.append(Words(x, at, row, 12.5))

@@ -1,6 +1,7 @@
 """Recordings: rows and text, the writer, the reader, the ledger."""
 
 from recorder.recording.altered import altered_where, seal_of
+from recorder.recording.differing import differing_keys
 from recorder.recording.ledger import (
     LedgerCheck,
     append_ledger,
@@ -21,6 +22,7 @@ __all__ = [
     "altered_where",
     "append_ledger",
     "columns_line",
+    "differing_keys",
     "is_ledger",
     "latest_tester",
     "parse",

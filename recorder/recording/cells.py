@@ -32,11 +32,10 @@ _PAIRS = [
 
 
 class BadRow(Exception):
-    """A row that cannot be used: its index among the data rows from 0, what was found, what to do."""
+    """A row that cannot be used: its index among the data rows from 0, what was found, what to do (empty: what is
+    right for the kind of file, which a row does not know)."""
 
-    def __init__(
-        self, index: int, what: str, do: str = "the recording was changed; restore it from a copy"
-    ) -> None:
+    def __init__(self, index: int, what: str, do: str = "") -> None:
         super().__init__(index, what, do)
         self.index = index
         self.what = what
@@ -58,6 +57,9 @@ def _regular(chunk: bytes, k: int, first: int) -> bytes:
             raise BadRow(index, f"a row that is not CSV ({err})") from None
         if len(cells) != k:
             raise BadRow(index, f"{len(cells)} cells, and the header row has {k}")
+        comma = next((c for c in cells[:2] if "," in c), None)
+        if comma is not None:
+            raise BadRow(index, f"the number '{comma[:40]}' has a comma in it", "write decimal points, like 0.000")
         # What needed quotes can only be in columns that are not read.
         plain = (c.replace(",", " ").replace('"', " ").replace("\n", " ") for c in cells)
         out.append(",".join(plain).encode() + b"\n")
@@ -218,6 +220,7 @@ class Grid:
             if not good:
                 shown = cell[:40].decode("utf-8", "replace")
                 what = "a whole number" if whole else "a number that can be used"
-                raise BadRow(self.first + i, f"{name} is '{shown}', which is not {what}")
+                raise BadRow(self.first + i, f"{name} is '{shown}', which is not {what}" if cell
+                             else f"{name} is empty, and every row needs one")
             out.append(value)
         return np.array(out, np.int64 if whole else np.float64)

@@ -67,15 +67,14 @@ def _pressure(recording: Recording) -> list[RawDifference]:
 
 
 def _time(recording: Recording) -> list[RawDifference]:
-    from recorder import wire
+    from recorder.wire import recompute_time
 
     rows = recording.rows
-    recompute = getattr(wire, "recompute_time", None)
-    if recompute is None or rows.seq is None or rows.device_us is None or rows.host_s is None:
+    if rows.seq is None or rows.device_us is None or rows.host_s is None:
         return []
     if not ((rows.seq >= 0) & (rows.device_us >= 0) & np.isfinite(rows.host_s)).all():
         return []
-    own = np.asarray(recompute(rows.seq, rows.device_us, rows.host_s, rows.flag), float)
+    own = np.asarray(recompute_time(rows.seq, rows.device_us, rows.host_s, rows.flag), float)
     return _difference("time_s", rows.time_s, own, _TIME_STEP_S)
 
 

@@ -23,6 +23,7 @@ LARGEST_BYTES = 256 << 20  # over 20 hours at 50 samples a second
 _LONGEST_LINE = 1 << 20
 _GROWN = 1 << 16  # bytes that a running recording may have got while it is opened
 _EMPTY = np.empty(0)
+_CHANGED = "the recording was changed; restore it from a copy"
 
 
 def read_bytes(path: str | os.PathLike[str]) -> bytes:
@@ -167,7 +168,9 @@ def _rows(data: bytes, scan: _Scan, path: str) -> Rows:
         return parse_rows(body.replace(b"\r\n", b"\n"), scan.columns, unit)
     except BadRow as bad:
         line = _row_line(data, scan, bad.index)
-        raise FileError(bad.what, path=path, line=line, do=bad.do) from None
+        ours = scan.seal is not None or any(name == "id" for name, _, _ in scan.annotations)
+        do = bad.do or (_CHANGED if ours else "write one plain number in a cell: a decimal point, and no blanks")
+        raise FileError(bad.what, path=path, line=line, do=do) from None
 
 
 def _object(scan: _Scan, text: str, what: str, offset: int) -> dict[str, Any]:

@@ -37,6 +37,10 @@ def pressure_unit(columns: Sequence[str], path: str, line: int) -> str:
     """The unit in the name of the pressure column; FileError unless the two columns come first."""
     if len(columns) < 2 or columns[0] != "time_s" or not columns[1].startswith("pressure_"):
         shown = ",".join(columns)[:80]
+        for mark, name in ((";", "semicolons"), ("\t", "tabs")):
+            if columns[0].partition(mark)[0].strip(' "') == "time_s" and mark in columns[0]:
+                raise FileError(f"the columns are separated by {name}", path=path, line=line,
+                                do="separate them by commas, and write numbers with decimal points")
         raise FileError(
             f"the header row begins '{shown}', and 'time_s,pressure_<unit>' has to come first",
             path=path, line=line, do="put the two columns first, in this order",

@@ -5,7 +5,7 @@ Pressures are kPa gauge inside; every text can show them in another unit.
 
 from recorder.report.guidance import Stage, caution, next_step
 from recorder.report.names import NONE_VISIBLE, PLACES, outcome_word, test_name
-from recorder.report.numbers import clock, quantity, rise_of
+from recorder.report.numbers import clock, lasted, quantity, rise_of
 from recorder.report.remedies import advice, found
 from recorder.report.results import codes, in_unit, reasons, summary
 
@@ -19,6 +19,7 @@ __all__ = [
     "codes",
     "found",
     "in_unit",
+    "lasted",
     "next_step",
     "outcome_word",
     "quantity",

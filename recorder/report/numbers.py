@@ -8,7 +8,7 @@ from typing import Any
 
 from recorder.units import pressure_factor_kpa
 
-__all__ = ["clock", "quantity", "rise_of", "span"]
+__all__ = ["clock", "lasted", "quantity", "rise_of", "span"]
 
 
 _MOST = 6  # decimals
@@ -68,8 +68,17 @@ def rise_of(fall: Mapping[str, Any] | None) -> dict[str, Any] | None:
 
 
 def clock(seconds: float) -> str:
-    """``"1:12"``, begun seconds counted."""
-    whole = max(0, math.ceil(seconds))
+    """What is left, ``"1:12"``: begun seconds counted, so that it is over at 0:00."""
+    return _minutes(math.ceil(seconds))
+
+
+def lasted(seconds: float) -> str:
+    """How long something was, ``"1:12"``, to the nearest second, as it is said elsewhere in seconds."""
+    return _minutes(round(seconds))
+
+
+def _minutes(whole: int) -> str:
+    whole = max(0, whole)
     return f"{whole // 60}:{whole % 60:02d}"
 
 

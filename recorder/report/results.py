@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from recorder.report.names import outcome_word, test_name
-from recorder.report.numbers import clock, quantity, rise_of, span
+from recorder.report.numbers import lasted, quantity, rise_of, span
 from recorder.units import pressure_factor_kpa
 
 __all__ = ["codes", "in_unit", "notes", "reasons", "summary"]
@@ -48,7 +48,7 @@ def _hold_lines(judgement: Mapping[str, Any], unit: str) -> list[str]:
     if rises is not None:  # whatever it could have shown, the rise may hide more
         steady = f"steady rise {quantity(rises, unit)} (settling taken out)"
     lines = [
-        f"held {clock(length)} from {quantity(hold.get('start'), unit)} to {quantity(hold.get('end'), unit)}, {way}",
+        f"held {lasted(length)} from {quantity(hold.get('start'), unit)} to {quantity(hold.get('end'), unit)}, {way}",
         steady,
     ]
     settling = hold.get("settling")

@@ -20,7 +20,7 @@ from recorder.errors import (
     SettingError,
     StorageError,
 )
-from recorder.limits import resolve
+from recorder.limits import band_kpa, resolve
 from recorder.model import (
     Announcement,
     Fault,
@@ -78,6 +78,8 @@ class Session:
         self._folder = Path(folder)
         self._clock = clock
         self._procedure = config.procedure or resolve(config.test)
+        if config.test == "cap" and config.marked is not None:
+            band_kpa(self._procedure, config.marked)  # refused now, not when the cap has opened
         self._calibration = config.calibration
         self._factor_kpa = 1.0
         words.check_kind(self._calibration, config.bare_unit is not None)

@@ -15,7 +15,7 @@ from recorder.errors import SettingError, printable
 from recorder.moments import job_key, utc_text
 from recorder.picture.shapes import together
 from recorder.report import found
-from recorder.sheet.words import ABOUT, CAUTIONS, NAMES, PHASES, SIGNS, say, to_do
+from recorder.sheet.words import AGAIN, ALTERED, CAUTIONS, NAMES, PHASES, SIGNS, about, say, to_do
 
 if TYPE_CHECKING:
     from recorder.analysis import Analyser
@@ -75,17 +75,25 @@ def _titles(tests: Sequence[Entry]) -> list[str]:
     return out
 
 
-def _sign(outcome: str, size_pt: int) -> str:
-    """The answer in a frame that says it without colour too."""
+def _sign(test: Entry, size_pt: int) -> str:
+    """The answer in a frame that says it without colour too. A file that was altered has none."""
+    outcome = "altered" if _altered(test) else str(test.judgement.get("outcome"))
     border = {"pass": "solid", "fail": "double", "undecided": "dashed"}.get(outcome, "dotted")
     return (f'<td class="whole" style="border: 3px {border} #000"><b style="font-size: {size_pt}pt">'
             f'{SIGNS.get(outcome, SIGNS["void"])}</b></td>')
+
+
+def _altered(test: Entry) -> bool:
+    return test.recording.intact is False
 
 
 def _section(test: Entry, title: str, picture: str, unit: str, *, job: bool, new_page: bool) -> str:
     """One test. job: whether its job has to be named here."""
     j, header = test.judgement, test.recording.header
     words = say(j, unit)
+    heading = "What we found"
+    if _altered(test):
+        words, heading = [ALTERED, *words[1:]], "What the changed file says"
     repair = header.other.get("repair")
     done = f"<p>Done before this test: <b>{_safe(repair)}</b></p>" if isinstance(repair, str) and repair else ""
     when = utc_text(header.started)
@@ -94,11 +102,11 @@ def _section(test: Entry, title: str, picture: str, unit: str, *, job: bool, new
     return "".join((
         f"<section><h2{_NEW_PAGE if new_page else ''}>{_safe(title)}</h2>",
         f"<p>Vehicle or job: <b>{_safe(_job(test))}</b></p>" if job and _job(test) else "",
-        f'<table cellpadding="6"><tr>{_sign(str(j.get("outcome")), 14)}',
+        f'<table cellpadding="6"><tr>{_sign(test, 14)}',
         f'<td valign="middle"><b style="font-size: 12pt">{_safe(words[0])}</b></td></tr></table>',
         done,
-        f"<p>{_safe(ABOUT[header.test])}</p>" if header.test in ABOUT else "",
-        "<p><b>What we found</b></p>", _items([*words[1:], *marked]),
+        f"<p>{_safe(about(header.test, marked=header.marked is not None))}</p>",
+        f"<p><b>{heading}</b></p>", _items([*words[1:], *marked]),
         picture,
         _what_to_do(test),
         f'<p class="small">Tested {_safe(f"{when} UTC" if when else "at an unknown time")}. Recording '
@@ -107,7 +115,7 @@ def _section(test: Entry, title: str, picture: str, unit: str, *, job: bool, new
 
 
 def _what_to_do(test: Entry) -> str:
-    texts = to_do(test.judgement, found(test.recording.marks))
+    texts = [AGAIN] if _altered(test) else to_do(test.judgement, found(test.recording.marks))
     return "<p><b>What to do</b></p>" + _items(texts) if texts else ""
 
 
@@ -121,7 +129,7 @@ def _overview(tests: Sequence[Entry], titles: Sequence[str], *, jobs: bool) -> s
     """All tests at a glance, where there is more than one. jobs: whether each has to name its own."""
     if len(tests) < 2:
         return ""
-    rows = (f"<tr valign='middle'>{_sign(str(t.judgement.get('outcome')), 10)}<td>{_safe(title)}</td>"
+    rows = (f"<tr valign='middle'>{_sign(t, 10)}<td>{_safe(title)}</td>"
             f"<td class='whole'>{_safe((utc_text(t.recording.header.started) or '')[:10])}</td>"
             f"{f'<td>{_safe(_job(t))}</td>' if jobs else ''}</tr>"
             for t, title in zip(tests, titles, strict=True))

@@ -8,17 +8,22 @@ from typing import Any
 from recorder.report import NONE_VISIBLE, codes, quantity, reasons, rise_of
 from recorder.units import convert
 
-__all__ = ["ABOUT", "CAUTIONS", "NAMES", "PHASES", "SIGNS", "say", "to_do"]
+__all__ = ["AGAIN", "ALTERED", "CAUTIONS", "NAMES", "PHASES", "SIGNS", "about", "say", "to_do"]
 
 NAMES = {"cap": "Radiator cap", "system": "Cooling system", "tester": "The tester itself"}
-ABOUT = {
+_ABOUT = {
     "cap": "The cap keeps the cooling system under pressure, so that the coolant does not boil. "
     "We pumped air against it to see at which pressure it opens and whether it stays tight below that.",
     "system": "We pumped the cold cooling system up to a little above the pressure that its cap is made for, "
     "stopped pumping, and watched whether the pressure falls.",
+    "system, no marking": "We pumped up the cold cooling system, stopped pumping, and watched whether the pressure "
+    "falls.",
     "tester": "We closed the hose of the tester and watched whether the tester itself loses pressure.",
 }
-SIGNS = {"pass": "OK", "fail": "NOT OK", "undecided": "NOT CLEAR YET", "void": "NO RESULT"}
+SIGNS = {"pass": "OK", "fail": "NOT OK", "undecided": "NOT CLEAR YET", "void": "NO RESULT",
+         "altered": "FILE CHANGED"}
+ALTERED = "The file of this test was changed after the test was made. Nothing in it can be relied on."
+AGAIN = "Have the test made again."
 PHASES = {"vented": "no pressure", "pump-up": "pumping", "relief": "cap opens", "hold": "waiting",
           "release": "let off"}
 CAUTIONS = (
@@ -35,6 +40,18 @@ _ANSWERS = {
     ("tester", "fail"): "The tester itself leaks.",
 }
 _UNDECIDED = "The test was too short or too unsteady to say; it has to be made again."
+_UNDECIDED_BY = {  # where this alone is why
+    "no-marking": "Without the marking of the cap nobody can say whether it works as it should.",
+    "too-much-air": "There is too much air in the system to say; it has to be filled and tested again.",
+    "zero-shift": "The gauge did not come back to zero, so this test cannot say; it has to be made again.",
+}
+_OTHERWISE = {"hold-too-short", "trace-broken", "below-target", "no-opening"}  # the hold or the pumping is why
+_TIGHT_ONLY = "The cap stays tight. Whether it opens where it should could not be judged."
+_NO_MARKING = {
+    "cap": "No marking of the cap was given, so it could not be judged whether it opens where it should.",
+    "system": "No marking of the cap was given, so it could not be judged whether the system was pumped up to the "
+    "pressure that it has to hold.",
+}
 _VOID = "This was not a usable test; it has to be made again."
 _TRADE = "beyond settling"  # texts with these words are put in others; the numbers follow in the hold's sentences
 _PLAIN = {
@@ -102,42 +119,80 @@ def _hold(j: Mapping[str, Any], unit: str) -> list[str]:
     return out
 
 
+def about(test: str, *, marked: bool) -> str:
+    """What was done and why. marked: the marking of the cap was given."""
+    return _ABOUT.get(test if marked or test != "system" else "system, no marking", "")
+
+
+def _unmarked(j: Mapping[str, Any]) -> bool:
+    """Whether a pressure could not be held against anything: no marking was given, nor a band in its place."""
+    return j.get("marked") is None and not any(code.startswith("opens-") for code in codes(j))
+
+
+def _answer(j: Mapping[str, Any], test: str, outcome: str) -> str:
+    why, unmarked = codes(j), test == "cap" and _unmarked(j)
+    if outcome == "undecided":
+        alone = [] if _OTHERWISE & set(why) else [*(["no-marking"] if unmarked else []), *why]
+        return next((_UNDECIDED_BY[code] for code in alone if code in _UNDECIDED_BY), _UNDECIDED)
+    if outcome == "pass" and unmarked:
+        return _TIGHT_ONLY
+    return _ANSWERS.get((test, outcome), _VOID)
+
+
 def say(j: Mapping[str, Any], unit: str = "kPa") -> list[str]:
     """What was found, in sentences, the answer first. ``j`` is a judgement's JSON."""
     test, outcome = str(j.get("test")), str(j.get("outcome"))
-    answer = _UNDECIDED if outcome == "undecided" else _ANSWERS.get((test, outcome), _VOID)
     why = _why(j, unit)
     first = 1 if codes(j)[:1] and codes(j)[0].startswith("opens-") else 0  # the opening, then what is stamped
     stamp = _stamp(j, unit) if test == "cap" else []
-    return [answer, *why[:first], *stamp, *why[first:], *_hold(j, unit)]
+    if test in _NO_MARKING and outcome != "void" and _unmarked(j):
+        stamp.append(_NO_MARKING[test])
+    return [_answer(j, test, outcome), *why[:first], *stamp, *why[first:], *_hold(j, unit)]
 
 
 def to_do(j: Mapping[str, Any], found: Sequence[str] = ()) -> list[str]:
     """What the owner should have done. found: the findings of the test, in words."""
-    test, outcome, why = str(j.get("test")), str(j.get("outcome")), codes(j)
-    out = []
+    test, outcome = str(j.get("test")), str(j.get("outcome"))
     wet = list(dict.fromkeys(text for text in found if text != NONE_VISIBLE))
     if test == "tester":
         return []
+    besides = _besides(j, test, outcome)
+    out = []
     if outcome in ("undecided", "void"):
-        out.append("Have the test made again.")
+        if not any(" again" in text for text in besides):
+            out.append(AGAIN)
     elif outcome == "pass":
-        out.append(f"Nothing has to be mended now. Have {'this place' if len(wet) == 1 else 'these places'} looked at "
-                   f"again: {', '.join(wet)}." if wet else "Nothing has to be done.")
+        if wet:
+            out.append(f"{'' if besides else 'Nothing has to be mended now. '}Have "
+                       f"{'this place' if len(wet) == 1 else 'these places'} looked at again: {', '.join(wet)}.")
+        elif not besides:  # it would be untrue beside anything that has to be done
+            out.append("Nothing has to be mended." if test == "system" else "Nothing has to be done.")
         if test == "system":
             out.append("Look at the coolant level now and then, with the engine cold.")
     elif test == "cap":
         marked = j.get("marked")
-        stamp = f" ({float(marked['value']):g} {marked['unit']})" if isinstance(marked, Mapping) else ""
-        out.append(f"Have the cap replaced by one with the same marking{stamp}.")
+        out.append(f"Have the cap replaced by one with the same marking ({float(marked['value']):g} {marked['unit']})."
+                   if isinstance(marked, Mapping)
+                   else "Have the cap replaced by one with the marking that the vehicle's maker names.")
     else:
         out.append(f"Have the leak mended ({', '.join(wet)})." if wet
                    else "Nothing was wet outside: the leak may be inside the engine or behind the heater. Have "
                    "trained people look for it there and mend it." if NONE_VISIBLE in found
                    else "Have the leak looked for and mended; where it is was not seen in this test.")
         out.append("Until then look at the coolant level before every drive, with the engine cold.")
+    return out + besides
+
+
+def _besides(j: Mapping[str, Any], test: str, outcome: str) -> list[str]:
+    """What else some of the reasons want done, whatever the outcome."""
+    why, out = codes(j), []
+    if test == "cap" and outcome in ("pass", "undecided") and _unmarked(j):
+        out.append("Have the cap tested again with its marking, the pressure that is stamped on it.")
     if "over-limit" in why:
         out.append("The pressure went over the limit of the test: have hoses, radiator and tank looked over.")
     if "too-much-air" in why:
         out.append("There was much air in the system, which hides leaks: have it filled and tested again.")
+    if "zero-shift" in why:
+        out.append("The gauge did not come back to zero, so its numbers are in doubt: have the test made again"
+                   + (" before anything is replaced." if outcome == "fail" else "."))
     return out

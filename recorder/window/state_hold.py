@@ -69,7 +69,7 @@ def hold_of(judgement: Mapping[str, Any], unit: str, *, allowed_kpa_per_min: flo
     drop = hold.get("drop")
     rise = report.rise_of(drop)
     way = f"fell {report.quantity(drop, unit)}" if rise is None else f"rose {report.quantity(rise, unit)}"
-    fall = f"{way} in {_clock(end - start)}"
+    fall = f"{way} in {report.lasted(end - start)}"
     return HoldStrip(start, max(end - _RELEASE_S, start), end, fall, _leak(hold.get("rate"), allowed_kpa_per_min, unit))
 
 

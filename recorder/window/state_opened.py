@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from recorder.errors import printable
 from recorder.model import Recording
+from recorder.moments import utc_text
 from recorder.recording import read
 from recorder.units import format_pressure
 from recorder.window.state_hold import HoldStrip, hold_of
@@ -73,7 +74,7 @@ def load(path: str) -> Opened:
 
 def overlaid(behind: Opened) -> Earlier:
     """The older of two, as what lies behind the newer."""
-    started = (behind.recording.header.started or "on a day not noted")[:16].replace("T", " ")
+    started = utc_text(behind.recording.header.started) or "on a day not noted"
     earlier = earlier_of(behind.store, behind.judgement)
     return Earlier(earlier.store, earlier.hold_start_s, earlier.hold_end_s, f"before, {started}")
 

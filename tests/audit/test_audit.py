@@ -13,9 +13,9 @@ from click.testing import CliRunner
 
 from recorder.audit import Totals, audit_bytes, audit_folder, find_recordings
 from recorder.audit.cache import Cache, key_of
-from recorder.audit.row import differing_keys
 from recorder.cli.audit import command
 from recorder.errors import FileError
+from recorder.recording import differing_keys
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 from made import make

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import importlib.util
 import re
 import subprocess
@@ -10,8 +11,11 @@ import xml.etree.ElementTree as ET
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
-from recorder.cli import COMMANDS
+from recorder.cli import COMMANDS, main
+from recorder.model import Hold, Judgement, Marking, Phase, Quantity, Reason, Settling
+from recorder.recording import read
 from recorder.settings import load_settings
 
 ROOT = Path(__file__).parents[2]
@@ -36,6 +40,55 @@ def test_every_command_has_help_and_an_example(name: str) -> None:
     text = (ROOT / "docs" / "commands.md").read_text(encoding="utf-8")
     block = text.partition(f"## recorder {name}\n")[2].partition("\n## ")[0]
     assert re.search(rf"Examples?:\s+recorder {name}\b", block), block or f"docs/commands.md lacks {name}"
+
+
+@pytest.mark.parametrize("name", ["", *COMMANDS])
+def test_the_blocks_are_what_help_prints(name: str) -> None:
+    """At the width of the docs, from the command itself and not from what writes the docs."""
+    done = CliRunner().invoke(main, [*([name] if name else []), "-h"], terminal_width=90, max_content_width=90)
+    printed = "\n".join(line.rstrip() for line in done.stdout.splitlines())
+    text = (ROOT / "docs" / "commands.md").read_text(encoding="utf-8")
+    assert done.exit_code == 0 and f"```text\n{printed.replace('Usage: main', 'Usage: recorder')}\n```" in text, printed
+
+
+def names_of(value: object) -> set[str]:
+    """Every key of a JSON value, however deep."""
+    if isinstance(value, dict):
+        return set(value).union(*map(names_of, value.values()))
+    return set().union(*map(names_of, value)) if isinstance(value, list) else set()
+
+
+def made_in_analysis() -> tuple[set[str], set[str]]:
+    """Keys that the analysis adds to a judgement, and codes that it gives to reasons and notes, from its source."""
+    keys, codes = set(), set()
+    for path in (ROOT / "recorder" / "analysis").glob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            match node:
+                case ast.Assign(
+                    targets=[ast.Subscript(value=ast.Name(id="extra"), slice=ast.Constant(value=str(key)))]
+                ):
+                    keys.add(key)
+                case ast.Call(func=ast.Name(id="Reason"), args=[ast.Constant(value=str(code)), *_]):
+                    codes.add(code)
+                case ast.Dict(keys=[ast.Constant(value="code"), *_], values=[ast.Constant(value=str(code)), *_]):
+                    codes.add(code)
+    return keys, codes
+
+
+def test_every_key_and_code_of_a_judgement_is_described() -> None:
+    page = (ROOT / "docs" / "judgement.md").read_text("utf-8").partition("## An example")[0]
+    described = set(re.findall(r"`([^`]+)`", page))
+    q = Quantity(1.0, 0.1, "kPa", 2.0)
+    hold = Hold(1.0, 2.0, q, q, q, q, Settling(q, q), q)
+    whole = Judgement("cap", Marking(16.0, "psi", 110.3), "pass", (Reason("opens-in-band", "."),), q, q, q, 1, q, q,
+                      hold, q, q, (Phase("hold", 0.0, 1.0),)).to_json()
+    stored = [dict(read(path).judgement or {}) for path in (ROOT / "recordings").glob("*-*.csv")]
+    assert len(stored) == 4
+    keys, codes = made_in_analysis()
+    assert {"early", "protects", "notes", "tester_rate", "hold_more_s", "judged_pressure"} <= keys
+    assert {"opens-in-band", "too-much-air", "tester-leaks", "no-marking"} <= codes
+    wanted = names_of(whole) | names_of(stored) | keys | codes | {"opens-high", "opens-low"}
+    assert not wanted - described, wanted - described
 
 
 def test_the_example_settings_file_is_accepted(tmp_path: Path) -> None:

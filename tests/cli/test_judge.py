@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +11,9 @@ import pytest
 from click.testing import CliRunner
 
 from recorder.cli import main
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
+from made import make
 
 HEAD = '# recording-format: 1\n# test: "cap"\n# marked: {"value": 16, "unit": "psi"}\n'
 
@@ -35,7 +39,10 @@ def test_json_keeps_the_order_and_reports_the_bad_file_in_its_place(tmp_path: Pa
     assert [line["file"] for line in lines] == [str(b), str(bad), str(a), str(tmp_path)]
     assert ["error" in line for line in lines] == [False, True, False, True]
     assert lines[0]["judgement-format"] == 1 and lines[0]["test"] == "cap"
-    assert len(result.stderr.splitlines()) == 2
+    said = result.stderr.splitlines()
+    assert len(said) == 4
+    assert all(map(str.startswith, said, [str(b), str(bad), str(a), str(tmp_path)]))
+    assert "never sealed" in said[0] and "never sealed" in said[2]
 
 
 def test_many_files_in_workers_give_what_one_process_gives(
@@ -49,7 +56,28 @@ def test_many_files_in_workers_give_what_one_process_gives(
     one, two = (CliRunner().invoke(main, ["judge", "--json", "--jobs", jobs, *files]) for jobs in ("1", "2"))
     assert (two.stdout, two.stderr, two.exit_code) == (one.stdout, one.stderr, 2)
     assert [json.loads(line)["file"] for line in two.stdout.splitlines()] == files
-    assert len(two.stderr.splitlines()) == 1 and files[5] in two.stderr
+    assert all(map(str.startswith, two.stderr.splitlines(), files)) and two.stderr.count("\n") == len(files)
+
+
+def test_json_says_beside_what_is_wrong_with_a_file(tmp_path: Path) -> None:
+    """A script that reads standard output alone gets the judgement; who looks at the rest learns of the file."""
+    whole = make(tmp_path, 1, seconds=40, rate_hz=20)
+    text = whole.read_text("utf-8")
+    altered, cut = tmp_path / "altered.csv", tmp_path / "cut.csv"
+    altered.write_text(text.replace('"test": "system"', '"test": "cap"', 1).replace("# job: ", "# job:  "), "utf-8")
+    cut.write_text(text[: len(text) // 2], "utf-8")
+    result = CliRunner().invoke(main, ["judge", "--json", str(whole), str(altered), str(cut)])
+    assert result.exit_code == 0
+    keys = [list(json.loads(line)) for line in result.stdout.splitlines()]
+    assert keys[0] == keys[1] and keys[0][:2] == ["file", "judgement-format"] and "remarks" not in keys[0]
+    said = result.stderr.splitlines()
+    assert not [line for line in said if str(whole) in line]
+    assert [line for line in said if line.startswith(f"{altered}: ALTERED: ")]
+    assert [line for line in said if line.startswith(f"{altered}: the judgement stored in the file differs")]
+    assert [line for line in said if line.startswith(f"{cut}: ") and "cut off" in line]
+    assert [line for line in said if line.startswith(f"{cut}: it was never sealed")]
+    plain = CliRunner().invoke(main, ["judge", str(altered)])
+    assert plain.stdout.count("ALTERED") == 1 and plain.stderr == ""
 
 
 def test_good_files_exit_0_and_say_the_outcome(tmp_path: Path) -> None:
@@ -62,10 +90,15 @@ def test_good_files_exit_0_and_say_the_outcome(tmp_path: Path) -> None:
     assert result.stderr == ""
 
 
-@pytest.mark.parametrize("line", ['# marked: {"value": 16, "unit": "cows"}\n', '# procedure: {"hold": "3 kPa"}\n'])
+@pytest.mark.parametrize("line", [
+    '# marked: {"value": 16, "unit": "cows"}\n', '# procedure: {"hold": "3 kPa"}\n',
+    '# procedure: {"hold": "1e300 s", "shortest_hold": "1e300 s"}\n',
+    '# procedure: {"band_low": "150 kPa", "band_high": "50 kPa"}\n', '# procedure: {"band_low": "190 kPa"}\n',
+])
 def test_a_header_that_cannot_be_used_names_the_file(tmp_path: Path, line: str) -> None:
     path = write(tmp_path / "a.csv", seed=3)
     path.write_text(line + path.read_text(encoding="utf-8"), encoding="utf-8")
-    result = CliRunner().invoke(main, ["judge", str(path)])
-    assert result.exit_code == 2
-    assert str(path) in result.stderr and len(result.stderr.splitlines()) == 1
+    for command in (["judge"], ["picture", "-o", str(tmp_path / "x.svg")], ["sheet", "-o", str(tmp_path / "x.html")]):
+        result = CliRunner().invoke(main, [*command, str(path)])
+        assert result.exit_code == 2 and result.stdout == ""
+        assert str(path) in result.stderr and len(result.stderr.splitlines()) == 1

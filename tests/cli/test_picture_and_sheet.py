@@ -51,6 +51,25 @@ def test_pictures_before_and_after(pair: tuple[Path, Path], tmp_path: Path, kind
         assert "psi" in words and set(re.findall(r"[\d.]+ kPa", words)) <= {"100 kPa"}  # as stamped
 
 
+def test_before_has_to_be_before(pair: tuple[Path, Path], tmp_path: Path) -> None:
+    first, second = pair
+    cap = tmp_path / "cap.csv"
+    cap.write_text(first.read_text("utf-8").replace('# test: "system"', '# test: "cap"'), "utf-8")
+    copy = tmp_path / "copy.csv"
+    copy.write_bytes(second.read_bytes())
+    offset = tmp_path / "offset.csv"  # an hour after the second one, though it sorts before it
+    text = second.read_text("utf-8").replace("# id: ", "# was: ")
+    offset.write_text(text.replace('"2026-03-01T03:00:00.000Z"', '"2026-03-01T01:00:00-03:00"'), "utf-8")
+    assert "-03:00" in offset.read_text("utf-8")
+    for before, said in ((second, "the same recording"), (copy, "the same recording"),
+                         (cap, "this is a cap test, and"), (offset, "it began later than")):
+        done = run("picture", second, "--before", before, "-o", tmp_path / "x.svg")
+        assert done.exit_code == 2 and said in done.stderr and len(done.stderr.splitlines()) == 1
+    assert run("picture", first, "--before", second, "-o", tmp_path / "x.svg").exit_code == 2
+    assert not (tmp_path / "x.svg").exists()
+    assert run("picture", second, "--before", first, "-o", tmp_path / "x.svg").exit_code == 0
+
+
 def test_the_sheet_has_the_shops_name_and_one_unit(pair: tuple[Path, Path], tmp_path: Path) -> None:
     settings = tmp_path / "recorder.toml"
     settings.write_text(

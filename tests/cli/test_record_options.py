@@ -13,7 +13,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from recorder.cli import main
 from recorder.limits import KEYS
 from recorder.recording import read
 from tests.independent_feeder import line
@@ -37,7 +39,7 @@ CAP = {
 }
 SYSTEM = {
     "target_low": ("1 psi", PSI, "kPa"),
-    "target_high": ("0.02 kpsi", 20 * PSI, "kPa"),
+    "target_high": ("0.002 kpsi", 2 * PSI, "kPa"),
     "over_limit": ("150 mbar", 15.0, "kPa"),
     "most_air": ("2 L", 2000.0, "mL"),
 }
@@ -119,3 +121,17 @@ def test_settings_file_in_any_unit_and_the_named_procedure(adapter: str, tmp_pat
     holds(file, {**SYSTEM, "hold": ("", 180.0, "s"), "steady_fall_allowed": ("", PSI, "kPa/minute"),
                  "stroke_volume": ("", 24.0, "mL"), "local_air_pressure": ("", 84.556, "kPa"),
                  "named": ("", "two-psi-in-two-minutes", "")})
+
+
+@pytest.mark.parametrize(("test", "limits"), [
+    ("cap", ["band_low=150 kPa"]), ("cap", ["band_low=80", "band_high=50"]), ("system", ["over_limit=-50"]),
+    ("system", ["target_low=20"]), ("system", ["hold=1e300 s"]),
+])
+def test_limits_against_each_other_are_refused_before_anything_is_recorded(
+    test: str, limits: list[str], tmp_path: Path
+) -> None:
+    more = [part for limit in limits for part in ("--limit", limit)]
+    done = CliRunner().invoke(main, ["record", "--port", "loop://", "--full-scale", "207 kPa", "--test", test,
+                                     "--marked", "16 psi", "--folder", str(tmp_path / "out"), *more])
+    assert done.exit_code == 2 and len(done.stderr.splitlines()) == 1 and "limit '" in done.stderr
+    assert not list(tmp_path.rglob("*.csv"))

@@ -164,6 +164,27 @@ def test_bad_files_give_one_line(name: str) -> None:
     assert text.startswith("bad.csv") and "\n" not in text and len(text) < 400, text
 
 
+@pytest.mark.parametrize(("data", "said"), [
+    (TWO + b'"0,000","1,5"\n', "line 3: the number '0,000' has a comma in it; write decimal points"),
+    (TWO + b'0.1,"1,5"\n', "line 3: the number '1,5' has a comma in it; write decimal points"),
+    (TWO.replace(b",", b";") + b"0,1;1,5\n", "line 2: the columns are separated by semicolons; separate them by"),
+    (TWO.replace(b",", b"\t") + b"0.1\t1.5\n", "line 2: the columns are separated by tabs; separate them by"),
+    (TWO + b"0.1, 1.5\n", "line 3: pressure_kPa is ' 1.5', which is not a number that can be used; write one"),
+    (TWO + b"0.1,\n", "line 3: pressure_kPa is empty, and every row needs one; write one plain number in a cell"),
+])
+def test_what_people_write_by_hand_is_told_how_to_write_it(data: bytes, said: str) -> None:
+    with pytest.raises(FileError) as caught:
+        parse(data, "f.csv")
+    assert f"f.csv, {said}" in str(caught.value) and "restore" not in str(caught.value)
+
+
+def test_a_recording_of_ours_is_to_be_restored(tmp_path: Path) -> None:
+    text = sealed(tmp_path).read_text("utf-8")
+    for changed in (text.replace(",0.", ", 0.", 1), text.replace("\n0.", "\n,0.", 1)):
+        with pytest.raises(FileError, match="restore it from a copy"):
+            parse(changed.encode(), "f.csv")
+
+
 def test_bad_rows_name_their_line(tmp_path: Path) -> None:
     data = TWO + b'0.1,1\n# mark: {"time_s": 0, "text": ""}\n0.2,x\n'
     with pytest.raises(FileError, match="line 5"):
