@@ -23,10 +23,12 @@ if TYPE_CHECKING:
 __all__ = ["Space", "headspace", "lost_ml"]
 
 _HEAT = 0.4  # gamma - 1 of air: by which a stroke is warm at first, at most
+_WARM, _WARM_U = 0.3, 0.15  # what it usually is, where the hold does not show it; no source
 _USUAL_TAU_S = 1.5  # of compressed air cooling to a hose's wall, where the hold does not show it
+_SETTLES_U = 0.5  # of what settles in the hold, against the pressure; no source
 _STROKE_U = 0.025  # relative: the stroke and the cooling are no better known
 _N_U, _M_U = 0.25, 0.5  # how well a hold shows how the leak goes with the pressure
-_STEP_SURE, _STEP_SHARE = 5.0, 0.12  # standard errors, and share of a stroke: a smaller step is none
+_STEP_SURE, _STEP_SHARE = 4.0, 0.12  # standard errors, and share of a stroke: a smaller step is none
 _UNKNOWN = 0.3  # relative u from which on strokes do not tell the space
 _GIVE, _GIVE_U = 0.1, 0.15  # share of the space that is the give of hoses, where the strokes do not tell
 
@@ -166,12 +168,16 @@ def headspace(
         bend = max(float(beta[1]), 1e-9) * absolute
         u_bend = _GIVE_U / bend
         rest = k - design @ np.linalg.lstsq(design, k, rcond=None)[0]
-        spread = max(float(rest @ rest) / max(len(k) - 3, 1), 1e-6)
+        # levels are no surer than their noise, however well a few of them fit
+        noise = level_u_kpa / max(float(beta[1]), 1e-9)
+        spread = max(float(rest @ rest) / max(len(k) - 3, 1), noise * noise, 1e-6)
         normal, right = design.T @ design / spread, design.T @ k / spread
         normal[2, 2] += u_bend**-2
         right[2] += _GIVE / bend * u_bend**-2
         cov = np.linalg.inv(normal)
         c = cov @ right
+        if c[2] < 0.0:  # hoses give, and do not take
+            c = np.append(np.linalg.solve(normal[:2, :2], right[:2]), 0.0)
         per_kpa = float(c[1])  # strokes a kPa
         share = float(c[2]) * absolute / max(per_kpa, 1e-9)
         return per_kpa, math.sqrt(float(cov[1, 1])), share, math.sqrt(float(cov[2, 2])) * absolute / max(per_kpa, 1e-9)
@@ -181,8 +187,26 @@ def headspace(
         left = float(np.maximum(gains, 0.0) @ np.exp(-np.maximum(after_s - warm, 0.0) / tau_s))
         return min(max(kpa, 0.0) / max(left, 1e-6), _HEAT)
 
+    def told(tau_s: float) -> tuple[float, float]:
+        """Share by which strokes are warm at first, as the strokes tell it: those after the first few lie on the cold
+        of the ones before. With its standard uncertainty."""
+        heat = np.array([float(np.exp(-(at[i] - warm[:i]) / tau_s).sum()) for i in k])
+        level, design = levels_kpa[k], np.stack([np.ones(len(k)), k, heat], axis=1)
+        rest = level - design @ np.linalg.lstsq(design, level, rcond=None)[0]
+        spread = float(rest @ rest) / max(len(k) - 3, 1) + level_u_kpa**2 + (0.005 * usual) ** 2
+        normal, right, prior = design.T @ design / spread, design.T @ level / spread, (_WARM_U * usual) ** -2
+        normal[2, 2] += prior
+        right[2] += prior * _WARM * usual
+        cov = np.linalg.inv(normal)
+        _, each, by = cov @ right
+        return min(max(float(by / each), 0.0), _HEAT), math.hypot(math.sqrt(float(cov[2, 2])) / float(each), 0.05)
+
     tau, doubt = (cooling_s, 1.3) if cooling_s is not None else (_USUAL_TAU_S, 2.5)
-    warmth = seen(tau, cooling_kpa) if cooling_s is not None and cooling_kpa is not None else _HEAT
+    warmth_u = 0.0
+    if cooling_s is not None and cooling_kpa is not None:
+        warmth = seen(tau, cooling_kpa)
+    else:
+        warmth, warmth_u = told(tau)
     of_heat = seen(slow_s, slow_kpa)
     hoses, wide = (tau, warmth, slow_kpa), (slow_s, of_heat, 0.0)
     best, other = (wide, hoses) if of_heat > 0.5 * _HEAT else (hoses, wide)
@@ -194,10 +218,14 @@ def headspace(
     if leak_kpa_per_s > 0.0:
         ends.append((fitted(*best, max(leak_n - _N_U, 0.0))[0], fitted(*best, leak_n + _N_U)[0]))
         ends.append((fitted(*best, leak_n, leak_m - _M_U)[0], fitted(*best, leak_n, leak_m + _M_U)[0]))
+    if warmth_u > 0.0:
+        ends.append((fitted(tau, warmth + warmth_u, slow_kpa)[0], fitted(tau, max(warmth - warmth_u, 0.0), slow_kpa)[0]))
     if of_heat > 0.2 * _HEAT:
         ends.append((value, fitted(*other)[0]))
     volume = air_kpa * stroke_ml * value
     u = math.sqrt(error**2 + sum((a - b) ** 2 / 4.0 for a, b in ends)) / value
+    # how much of what settles is heat, which strokes alone do not tell from hoses
+    u = math.hypot(u, _SETTLES_U * (max(cooling_kpa or 0.0, 0.0) + max(slow_kpa, 0.0)) / max(at_kpa, 1.0))
     # strokes that noise hides are not counted: those that stay below half of the usual gain
     u = math.hypot(u, 0.5 * math.erfc(usual / max(4.0 * level_u_kpa, 1e-9)))
     if not u < _UNKNOWN:
