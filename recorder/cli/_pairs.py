@@ -89,11 +89,18 @@ def reference_u_kpa(text: str | None, full_scale: str | None) -> float:
 
 @dataclass
 class Taken:
-    """What was taken live. resolution: one count as ratio, 0 where not known; adapter_id None for plain readings."""
+    """What was taken live. resolution: one count as ratio, 0 where not known; adapter_id None for plain readings.
+    scatters: standard deviation of the single readings within each step, in the unit of ``Pair.ratio``."""
 
     pairs: list[Pair] = field(default_factory=list)
     adapter_id: str | None = None
     resolution: float = 0.0
+    scatters: list[float] = field(default_factory=list)
+
+    @property
+    def noise(self) -> float | None:
+        """Of a single reading, over all steps; None where nothing was taken."""
+        return math.sqrt(sum(s * s for s in self.scatters) / len(self.scatters)) if self.scatters else None
 
 
 def live_pairs(url: str, baud: int, seconds: float, unit: str, bare_unit: str | None) -> Taken:
@@ -120,18 +127,19 @@ def live_pairs(url: str, baud: int, seconds: float, unit: str, bare_unit: str | 
                 return out
             try:
                 kpa = parse_quantity(text if re.search(r"[A-Za-z]", text) else f"{text} {unit}", "kPa")
-                x, said = _step(port, seconds, bare_unit)
+                x, scatter, said = _step(port, seconds, bare_unit)
             except RecorderError as err:
                 click.echo(f"{err}; type it again", err=True)
                 continue
             if out.pairs and kpa != out.pairs[-1].reference_kpa:  # the same again: the way it was
                 way = "up" if kpa > out.pairs[-1].reference_kpa else "down"
             out.pairs.append(Pair(kpa, x, way))
+            out.scatters.append(scatter)
             click.echo(f"  {said}, {way}", err=True)
 
 
-def _step(port: Gatherer, seconds: float, bare_unit: str | None) -> tuple[float, str]:
-    """The mean reading of ``seconds`` from now, and what to say of it."""
+def _step(port: Gatherer, seconds: float, bare_unit: str | None) -> tuple[float, float, str]:
+    """The mean reading of ``seconds`` from now, the scatter of the single ones, and what to say of it."""
     import numpy as np
 
     port.forget()
@@ -141,11 +149,11 @@ def _step(port: Gatherer, seconds: float, bare_unit: str | None) -> tuple[float,
         raise SettingError(f"the adapter reports the fault '{port.fault}'", do="check the sensor's wires")
     if bare_unit is not None:
         values = port.readings()
-        mean = float(np.mean(values))
-        return mean * pressure_factor_kpa(bare_unit), (
-            f"reading {mean:.4f} {bare_unit}, scatter {float(np.std(values)):.4f}, {len(values)} readings"
+        mean, scatter, factor = float(np.mean(values)), float(np.std(values)), pressure_factor_kpa(bare_unit)
+        return mean * factor, scatter * factor, (
+            f"reading {mean:.4f} {bare_unit}, scatter {scatter:.4f}, {len(values)} readings"
         )
     s, full = port.samples(), port.known().full_scale_counts
     ratios = s.counts / np.where(np.isnan(s.supply) | (s.supply <= 0), full, s.supply)
-    mean = float(np.mean(ratios))
-    return mean, (f"reading {mean:.5f} of full scale, scatter {float(np.std(ratios)):.5f}, {len(ratios)} samples")
+    mean, scatter = float(np.mean(ratios)), float(np.std(ratios))
+    return mean, scatter, f"reading {mean:.5f} of full scale, scatter {scatter:.5f}, {len(ratios)} samples"

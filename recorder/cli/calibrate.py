@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import sys
 from collections.abc import Sequence
 from datetime import UTC, date, datetime
@@ -25,7 +26,9 @@ __all__ = ["command"]
 STEP_S = 3.0
 
 
-def _lines(fit: CalibrationFit, unit: str, cal_date: str, due: str, bare: bool) -> list[str]:
+def _lines(
+    fit: CalibrationFit, unit: str, cal_date: str, due: str, bare: bool, noise_kpa: float | None
+) -> list[str]:
     def p(kpa: float, extra: int = 2) -> str:
         return format_pressure(kpa, unit, extra=extra)
 
@@ -34,6 +37,11 @@ def _lines(fit: CalibrationFit, unit: str, cal_date: str, due: str, bare: bool) 
         reading = p(pair.ratio) if bare else f"{pair.ratio:.5f}"
         numbers = f"{p(pair.reference_kpa, 1):>14}  {reading:>9}  {p(residual):>14}"
         out.append(f"  {i:>3}  {numbers}  {pair.direction or ''}")
+    u = fit.standard_uncertainty_kpa
+    alone = []
+    if noise_kpa is not None:
+        within = p(2 * math.hypot(u, noise_kpa))
+        alone.append(f"noise                {p(noise_kpa)} in one reading: one alone is right within ± {within}")
     shape = "quadratic: the bend is real" if fit.quadratic else "straight line"
     if fit.f_p is not None:
         shape += f" (F = {fit.f_statistic:.3g}, p = {fit.f_p:.2g}; AICc {fit.aicc_line:.1f} line, "
@@ -48,8 +56,9 @@ def _lines(fit: CalibrationFit, unit: str, cal_date: str, due: str, bare: bool) 
         "hysteresis           " + ("not known" if fit.hysteresis_kpa is None else p(fit.hysteresis_kpa)),
         "repeatability        " + ("not known" if fit.repeatability_kpa is None else p(fit.repeatability_kpa)),
         f"reference            u = {p(fit.reference_u_kpa)}",
-        f"standard uncertainty {p(fit.standard_uncertainty_kpa)}: a reading is right within "
-        f"± {p(2 * fit.standard_uncertainty_kpa)}, 95 times in 100",
+        f"standard uncertainty {p(u)} (Student's t of {fit.coverage_factor:.2f}, halved, in it)",
+        f"                     a reading taken as these were is right within ± {p(2 * u)}, 95 times in 100",
+        *alone,
         f"made {cal_date}, due again {due}",
         *(f"note: {report.in_unit(n, unit)}" for n in fit.notes),
     ]
@@ -121,28 +130,31 @@ def command(
     if output is not None and Path(output).exists():  # before a long live reading, not after it
         raise StorageError("this file exists, and a calibration is never overwritten", where=output,
                            do="give another name, for instance with the date in it")
-    resolution = 1.0 / full_scale_counts if full_scale_counts else 0.0
+    resolution, noise = 1.0 / full_scale_counts if full_scale_counts else 0.0, None
     if pairs_file is not None:
         pairs = parse_pairs(_read(pairs_file), pairs_file, unit, full_scale_counts, bare)
     else:
         taken = live_pairs(str(url), baud, seconds, unit, bare)
         pairs, resolution, adapter_id = taken.pairs, taken.resolution, adapter_id or taken.adapter_id
+        noise = taken.noise
     try:
         fit = calibration.fit(
             pairs, reference_u_kpa=u, full_scale_kpa=kpa, resolution=resolution, bare=bare is not None
         )
     except SettingError as err:
         raise SettingError(err.what, where=pairs_file or str(url), do=err.do) from None
+    noise_kpa = None if noise is None else abs(float(fit.coefficients_kpa[1])) * noise
     cal = Calibration(
         fit.coefficients_kpa, fit.standard_uncertainty_kpa, today.isoformat(), reference,
         due_day.isoformat(), adapter_id, bare is not None,
     )
+    details = _details(fit, noise_kpa)
     if output is not None:
-        _write(output, calibration.to_file_text(cal, _details(fit)))
+        _write(output, calibration.to_file_text(cal, details))
     if as_json:
-        click.echo(json.dumps({**cal.to_json(), "details": _details(fit)}, ensure_ascii=False, allow_nan=False))
+        click.echo(json.dumps({**cal.to_json(), "details": details}, ensure_ascii=False, allow_nan=False))
         return
-    for line in _lines(fit, unit, today.isoformat(), due_day.isoformat(), bare is not None):
+    for line in _lines(fit, unit, today.isoformat(), due_day.isoformat(), bare is not None, noise_kpa):
         click.echo(line)
     if output is not None:
         click.echo(f"written to {printable(output)}; use it with --calibration {printable(output)}")
@@ -158,7 +170,7 @@ def _read(path: str) -> str:
         raise FileError(f"cannot be read ({why})", path=path, do="check the name") from None
 
 
-def _details(fit: CalibrationFit) -> dict[str, object]:
+def _details(fit: CalibrationFit, noise_kpa: float | None) -> dict[str, object]:
     rows: Sequence[list[object]] = [
         [p.reference_kpa, p.ratio, p.direction, r] for p, r in zip(fit.pairs, fit.residuals_kpa, strict=True)
     ]
@@ -167,6 +179,9 @@ def _details(fit: CalibrationFit) -> dict[str, object]:
         "reference_standard_uncertainty_kPa": fit.reference_u_kpa,
         "hysteresis_kPa": fit.hysteresis_kpa,
         "repeatability_kPa": fit.repeatability_kpa,
+        "coverage_factor": fit.coverage_factor,
+        "degrees_of_freedom": fit.curve.dof,
+        "reading_noise_kPa": noise_kpa,
         "covariance": fit.curve.covariance.tolist(),
         "notes": list(fit.notes),
     }

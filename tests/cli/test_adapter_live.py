@@ -135,7 +135,8 @@ def test_calibrate_file_writes_once_and_never_over(tmp_path: Path) -> None:
 def test_pairs_from_a_pipe_and_of_plain_readings() -> None:
     """``-`` and ``--bare``: a board that prints psi, 1 % too little, against references in kPa."""
     rows = "".join(f"{psi * 6.894757:.4f},{psi * 0.99:.4f},up\n" for psi in (0, 5, 10, 15, 20))
-    got = CliRunner().invoke(main, ["calibrate", "-", "--bare", "psi", "--json"], input=rows)
+    args = ["calibrate", "-", "--bare", "psi", "--json", "--reference-u", "0.3 kPa"]
+    got = CliRunner().invoke(main, args, input=rows)
     assert got.exit_code == 0, got.output
     body = json.loads(got.stdout)
     assert body["bare"] is True and body["coefficients_kPa"] == pytest.approx([0.0, 1 / 0.99], abs=1e-3)
