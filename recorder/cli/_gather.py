@@ -151,6 +151,7 @@ class Gatherer:
         if self.announcement is None:
             raise SilentAdapter(
                 "the adapter sent samples and never announced itself", where=self.url,
-                do="it has to send its 'A' line every 5 s; see 'recorder conform'",
+                do="it has to send its 'A' line every 5 s, see 'recorder conform'; calibrate and record do without "
+                "where --full-scale-counts is given",
             )
         return self.announcement

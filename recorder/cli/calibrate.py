@@ -16,7 +16,8 @@ from recorder import report
 from recorder.cli._common import checked_unit, typed
 from recorder.cli._pairs import live_pairs, parse_pairs, reference_u_kpa
 from recorder.errors import FileError, SettingError, StorageError, printable
-from recorder.units import format_pressure
+from recorder.settings import load_settings
+from recorder.units import convert, format_pressure
 
 if TYPE_CHECKING:
     from recorder.calibration import CalibrationFit
@@ -86,18 +87,20 @@ def _write(path: str, text: str) -> None:
 @click.command("calibrate")
 @click.argument("pairs_file", required=False, metavar="PAIRS.csv")
 @click.option("--port", "url", metavar="URL", help="Read the adapter live instead of a file of pairs.")
-@click.option("--unit", default="kPa", callback=checked_unit, show_default=True, help="Unit of the references.")
+@click.option("--unit", default="kPa", callback=checked_unit, show_default=True, help="Unit of the references, and of "
+              "every pressure that is given without one.")
 @click.option("--bare", callback=checked_unit, metavar="UNIT",
               help="The readings are pressures in this unit: a board that prints one plain number a line.")
 @click.option("--full-scale", metavar="PRESSURE", help="The sensor's own full scale; catches unit slips.")
-@click.option("--full-scale-counts", type=click.FloatRange(min=1), help="Readings are counts of this full scale.")
+@click.option("--full-scale-counts", type=click.FloatRange(min=1), help="Readings are counts of this full scale; live, "
+              "that of an adapter which does not announce its own.")
 @click.option("--reference", metavar="TEXT", help="What the reference was: gauge, number, certificate.")
 @click.option("--reference-u", metavar="U", help="Its standard uncertainty, '0.3 kPa', or a maker's limit, '0.25 %FS'.")
 @click.option("--reference-full-scale", metavar="PRESSURE", help="The reference gauge's full scale, for %FS.")
 @click.option("--adapter-id", metavar="ID", help="The adapter that this calibration belongs to.")
 @click.option("--seconds", type=click.FloatRange(0.5, 60.0), default=STEP_S, show_default=True,
               help="How long to average at each live step.")
-@click.option("--baud", type=click.IntRange(min=1), default=115200, show_default=True, help="Speed of the port.")
+@click.option("--baud", type=click.IntRange(min=1), help="Speed of the port (default: 115200).")
 @click.option("-o", "--output", metavar="FILE", help="Write the calibration file.")
 @click.option("--due", metavar="DATE", help="When it is due again (default: in 12 months).")
 @click.option("--json", "as_json", is_flag=True, help="Print the calibration as one line of JSON.")
@@ -105,9 +108,12 @@ def command(
     pairs_file: str | None, url: str | None, unit: str, bare: str | None, full_scale: str | None,
     full_scale_counts: float | None,
     reference: str | None, reference_u: str | None, reference_full_scale: str | None, adapter_id: str | None,
-    seconds: float, baud: int, output: str | None, due: str | None, as_json: bool,
+    seconds: float, baud: int | None, output: str | None, due: str | None, as_json: bool,
 ) -> None:
     """Make a calibration from pairs of reference pressure and reading.
+
+    Without a file the adapter is read live, on --port or the settings file's port, and the ratio is printed at
+    each step.
 
     A line of PAIRS.csv is: reference pressure, reading (ratio 0 to 1), up or down. - reads them from the
     keyboard or a pipe.
@@ -117,12 +123,17 @@ def command(
     from recorder import calibration
     from recorder.model import Calibration
 
+    if pairs_file is None:
+        settings = load_settings()
+        url, baud = url or settings.port, baud or settings.baud
     if (pairs_file is None) == (url is None):
         raise click.UsageError("Give a file of pairs, or --port to read the adapter.")
     if bare is not None and (full_scale is not None or full_scale_counts is not None):
         raise click.UsageError("--bare readings are pressures: they have no --full-scale and no counts.")
-    u = reference_u_kpa(reference_u, reference_full_scale)
-    kpa = typed("full-scale", full_scale, "kPa", example="207 kPa") if full_scale is not None else None
+    u = reference_u_kpa(reference_u, reference_full_scale, unit)
+    kpa = None
+    if full_scale is not None:
+        kpa = convert(typed("full-scale", full_scale, unit, example="207 kPa"), unit, "kPa")
     today = datetime.now(UTC).date()
     due_day = _day(due) if due is not None else calibration.due_after(today)
     if due_day <= today:
@@ -134,7 +145,7 @@ def command(
     if pairs_file is not None:
         pairs = parse_pairs(_read(pairs_file), pairs_file, unit, full_scale_counts, bare)
     else:
-        taken = live_pairs(str(url), baud, seconds, unit, bare)
+        taken = live_pairs(str(url), baud or 115200, seconds, unit, bare, full_scale_counts)
         pairs, resolution, adapter_id = taken.pairs, taken.resolution, adapter_id or taken.adapter_id
         noise = taken.noise
     try:

@@ -24,7 +24,7 @@ from recorder.errors import FileError, SettingError
 from recorder.limits import NAMED, Procedure
 from recorder.model import TEST_KINDS, Calibration, Marking, TestKind
 from recorder.settings import Settings, load_settings
-from recorder.units import parse_marking, parse_quantity
+from recorder.units import convert, parse_marking, parse_quantity
 
 if TYPE_CHECKING:
     from recorder.session import SessionConfig
@@ -187,7 +187,8 @@ def _gauge(settings: Settings, given: dict[str, Any]) -> tuple[Calibration | Non
     if bare and given["calibration"] is None:
         return None, None
     if given["full_scale"] is not None and given["calibration"] is None:
-        return None, typed("full-scale", given["full_scale"], "kPa", example="207 kPa")
+        unit = given["unit"] or "kPa"  # what is typed without a unit
+        return None, convert(typed("full-scale", given["full_scale"], unit, example="207 kPa"), unit, "kPa")
     path = given["calibration"] or settings.calibration
     if path is not None:
         return _calibration(path), None

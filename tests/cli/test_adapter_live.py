@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import threading
 import time
 import tty
@@ -24,7 +25,7 @@ A = Announcement(1, "hose-7", "1.0", 1023, RATE)
 @contextmanager
 def adapter(
     kpa: float = 0.0, *, rubbish: bool = False, silent: bool = False, dead: bool = False, noise_kpa: float = 0.2,
-    lossy: bool = False,
+    lossy: bool = False, nameless: bool = False,
 ) -> Iterator[str]:
     """An adapter on a pseudo-terminal, 100 samples a second, until the block ends."""
     master, slave = os.openpty()
@@ -41,7 +42,7 @@ def adapter(
                 continue
             counts = round(1023 * (0.1 + 0.8 * (kpa + rng.normal(0, noise_kpa)) / 207))
             line = encode_sample(n % 65536, n * 10000, counts, None, None)
-            if n % 100 == 0:
+            if n % 100 == 0 and not nameless:
                 line = encode_announcement(A) + line
             if lossy and n % 40 == 7:  # one line in forty does not arrive, another one damaged
                 line = b""
@@ -148,6 +149,9 @@ def test_pairs_from_a_pipe_and_of_plain_readings() -> None:
     ("text", "said"),
     [
         ("0,0.1\nx,0.2\n", "line 2"),
+        ("O,0.1001\n50,0.3\n100,0.5\n150,0.7\n", "line 1: 'O,0.1001'"),  # the letter: no header, its zero is not lost
+        ("psi,ratio\n0 psi,10 %\n", "line 2"),
+        ("pressure,1st\n", "line 1"),
         ("0,0.1\n10,103\n", "--full-scale-counts"),
         ("0,0.1,sideways\n", "no direction"),
         ("", "no pairs"),
@@ -175,3 +179,57 @@ def test_no_port_given_lists_those_there_are(
     monkeypatch.setattr("recorder.port.list_ports", lambda: [PortInfo(url, "") for url in there])
     got = CliRunner().invoke(main, command)
     assert got.exit_code == 2 and said in got.stderr and got.stderr.count("\n") == 1
+
+
+PSI = "".join(f"{psi},{0.1 + 0.8 * psi / 30 + off:.5f},up\n"
+              for psi, off in ((0, 1e-4), (6, -1e-4), (12, 1e-4), (18, 0), (24, -1e-4)))
+
+
+def calibrated(*more: str) -> dict[str, float]:
+    got = CliRunner().invoke(main, ["calibrate", "-", "--unit", "psi", "--json", *more], input=PSI)
+    assert got.exit_code == 0, got.output
+    found: dict[str, float] = json.loads(got.stdout)["details"]
+    return found
+
+
+def test_a_number_alone_is_in_the_unit_given() -> None:
+    """All of them: the reference's uncertainty, its full scale, the sensor's; with a unit each is as written."""
+    u = "reference_standard_uncertainty_kPa"
+    assert calibrated("--reference-u", "0.3")[u] == pytest.approx(0.3 * 6.894757)
+    assert calibrated("--reference-u", "0.3 kPa")[u] == pytest.approx(0.3)
+    limit = calibrated("--reference-u", ".25 %FS", "--reference-full-scale", "60")[u]
+    assert limit == pytest.approx(0.0025 * 60 * 6.894757 / 3**0.5)
+    calibrated("--full-scale", "30")
+    wrong = CliRunner().invoke(main, ["calibrate", "-", "--unit", "psi", "--full-scale", "30 kPa"], input=PSI)
+    assert wrong.exit_code == 2 and "where the sensor has 30 kPa" in wrong.stderr
+
+
+@pytest.mark.parametrize("text", [". %FS", "1.2.3 %FS", "%FS", "-1 kPa", "much", "3 %", "0.3 mL"])
+def test_a_reference_uncertainty_that_is_none_is_a_usage_error(text: str) -> None:
+    args = ["calibrate", "-", "--reference-u", text, "--reference-full-scale", "60 psi"]
+    got = CliRunner().invoke(main, args, input=PSI)
+    assert got.exit_code == 2 and got.stderr.count("\n") == 1
+    assert got.stderr.startswith("--reference-u: ") and "write '0.25 %FS' or '0.3 kPa'" in got.stderr
+
+
+def test_an_adapter_that_never_announces_is_calibrated_by_its_full_scale_counts() -> None:
+    """The option counts live too; without it the way out is named."""
+    with adapter(nameless=True) as url:
+        args = ["calibrate", "--port", url, "--seconds", "0.5"]
+        got = CliRunner().invoke(main, [*args, "--full-scale-counts", "1023"], input="0\n\n")
+        without = CliRunner().invoke(main, args, input="0\n\n")
+    assert "full scale of 1023 counts is taken" in got.stderr
+    assert re.search(r"reading 0\.(10|099)\d+ of full scale", got.stderr)
+    assert without.exit_code == 2 and "--full-scale-counts" in without.stderr
+
+
+@pytest.mark.parametrize("command", [["calibrate", "--seconds", "0.5"], ["conform", "--seconds", "1"]])
+def test_the_port_of_the_settings_file_is_used(
+    command: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    with adapter() as url:
+        (tmp_path / "recorder.toml").write_text(f'port = "{url}"\n', "utf-8")
+        got = CliRunner().invoke(main, command, input="0\n\n")
+    wanted = r"reading 0\.(10|099)" if command[0] == "calibrate" else re.escape(f"{url}: ")
+    assert re.search(wanted, got.output)
