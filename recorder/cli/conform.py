@@ -92,6 +92,21 @@ def _print(where: str, data: bytes, results: list[RuleResult]) -> None:
         f"{where}: {data.count(10)} lines; {passed} rules passed, {failed} failed, "
         f"{unseen} not seen"
     )
+    if _prints_numbers(data):
+        click.echo(
+            "This board prints plain numbers, one a line, and does not speak the wire format. 'recorder record', "
+            "'adapter' and 'calibrate' take them with --bare UNIT. Numbers have no check, no sequence, no clock and no "
+            "fault word: damage, loss and a broken wire cannot be seen, the time is that of arrival, and recordings "
+            "say so."
+        )
+
+
+def _prints_numbers(data: bytes) -> bool:
+    """Whether nearly all lines are what --bare takes; the first and the last may be cut."""
+    from recorder.wire.lines import parse_line
+
+    lines = data.replace(b"\r\n", b"\n").split(b"\n")[1:-1]
+    return len(lines) > 3 and sum(isinstance(parse_line(x, True), float) for x in lines) > 0.9 * len(lines)
 
 
 def _listen(url: str, seconds: float, baud: int) -> tuple[bytes, RuleResult]:

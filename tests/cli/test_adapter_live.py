@@ -25,7 +25,7 @@ A = Announcement(1, "hose-7", "1.0", 1023, RATE)
 @contextmanager
 def adapter(
     kpa: float = 0.0, *, rubbish: bool = False, silent: bool = False, dead: bool = False, noise_kpa: float = 0.2,
-    lossy: bool = False, nameless: bool = False,
+    lossy: bool = False, nameless: bool = False, bare: str = "",
 ) -> Iterator[str]:
     """An adapter on a pseudo-terminal, 100 samples a second, until the block ends."""
     master, slave = os.openpty()
@@ -48,6 +48,9 @@ def adapter(
                 line = b""
             elif lossy and n % 40 == 17:
                 line = line.replace(b"S,", b"S;")
+            if bare:  # a number a line, to the hundredth of a kPa; now and then a word of debugging
+                line = b"%.2f\r\n" % (kpa + rng.normal(0, noise_kpa))
+                line += b"ready\r\n" if bare == "chatty" and n % 20 == 0 else b""
             if dead:  # its converter gives no readings
                 line = encode_announcement(A) + encode_fault(Fault(n * 10000, "adc")) if n % 10 == 0 else b""
             if rubbish:
@@ -233,3 +236,44 @@ def test_the_port_of_the_settings_file_is_used(
         got = CliRunner().invoke(main, command, input="0\n\n")
     wanted = r"reading 0\.(10|099)" if command[0] == "calibrate" else re.escape(f"{url}: ")
     assert re.search(wanted, got.output)
+
+
+def test_a_board_that_prints_numbers_is_checked_as_far_as_it_can_be(tmp_path: Path) -> None:
+    with adapter(0.6, bare="quiet") as url:
+        args = ["adapter", "--port", url, "--seconds", "6", "--bare", "kPa"]
+        told = CliRunner().invoke(main, args)
+        report = json.loads(CliRunner().invoke(main, [*args, "--json"]).stdout)
+        none = CliRunner().invoke(main, [*args, "--full-scale", "207 kPa"])
+    assert told.exit_code == 0, told.output
+    assert told.stdout.startswith("plain numbers: ") and "assumed" not in told.stderr
+    assert "  clock               not known: the time is that of arrival" in told.stdout
+    assert "lost and damaged lines, restarts" in told.stdout and "lost samples" not in told.stdout
+    assert report["bare"] == "kPa" and report["rate-hz"] == pytest.approx(RATE, rel=0.05)
+    assert report["noise-kpa"] == pytest.approx(0.2, rel=0.2) and report["zero-kpa"] == pytest.approx(0.6, abs=0.05)
+    assert report["resolution-kpa"] == pytest.approx(0.01)
+    for name in ("lost", "restarts", "failed-checks", "faults", "device-jitter-s", "clock-error-ppm", "adapter-id"):
+        assert report[name] is None
+    assert none.exit_code == 2 and none.stderr.startswith("--full-scale: plain numbers are pressures")
+
+
+def test_bare_or_not_is_told_from_what_comes(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("recorder.cli._gather.SILENT_S", 0.7)
+    with adapter(bare="quiet") as url:
+        got = CliRunner().invoke(main, ["adapter", "--port", url, "--full-scale", "207 kPa"])
+    assert got.exit_code == 2 and "a board that prints plain numbers needs --bare UNIT" in got.stderr
+    with adapter() as url:
+        got = CliRunner().invoke(main, ["adapter", "--port", url, "--bare", "kPa"])
+    assert got.exit_code == 2 and "speaks the wire format; leave --bare away" in got.stderr
+
+
+def test_a_calibration_of_plain_readings_and_one_of_counts_are_not_mixed(tmp_path: Path) -> None:
+    plain, counts = tmp_path / "plain.json", tmp_path / "counts.json"
+    plain.write_text('{"coefficients_kPa": [-0.6, 1.02], "standard_uncertainty_kPa": 0.2, "bare": true}', "utf-8")
+    counts.write_text('{"coefficients_kPa": [-25.9, 258.6]}', "utf-8")
+    with adapter(0.6, bare="chatty") as url:
+        args = ["adapter", "--port", url, "--seconds", "5", "--bare", "kPa", "--json", "--calibration"]
+        good = json.loads(CliRunner().invoke(main, [*args, str(plain)]).stdout)
+        wrong = CliRunner().invoke(main, [*args, str(counts)])
+    assert good["zero-kpa"] == pytest.approx(1.02 * 0.6 - 0.6, abs=0.05) and good["zero-u-kpa"] == 0.2
+    assert any("lines were no number" in reason for reason in good["reasons"])
+    assert wrong.exit_code == 2 and wrong.stderr.startswith(f"{counts}: this calibration is of counts")
