@@ -61,7 +61,7 @@ ASSUMED_FULL_SCALE = "30 psi"
 @click.option("--air-pressure", metavar="PRESSURE", help="Outside air pressure, like '95 kPa'.")
 @click.option("--reconnect", metavar="TIME", default="60 s", show_default=True,
               help="How long to wait for an adapter that was unplugged.")
-@click.option("--unit", callback=checked_unit, help="Pressure unit to show.")
+@click.option("--unit", callback=checked_unit, help="Pressure unit to show, and of a --full-scale without one.")
 @click.option("--settings", "settings_file", metavar="FILE", help="Settings file (default: recorder.toml).")
 @click.option("--json", "as_json", is_flag=True, help="Print the judgement as one line of JSON.")
 @click.option("--mute", is_flag=True, help="No bell.")

@@ -14,8 +14,10 @@ from pathlib import Path
 
 import pytest
 
+from recorder.cli.record import _gauge
 from recorder.limits import KEYS
 from recorder.recording import read
+from recorder.settings import Settings
 from tests.independent_feeder import line
 
 ROOT = Path(__file__).parents[2]
@@ -119,3 +121,11 @@ def test_settings_file_in_any_unit_and_the_named_procedure(adapter: str, tmp_pat
     holds(file, {**SYSTEM, "hold": ("", 180.0, "s"), "steady_fall_allowed": ("", PSI, "kPa/minute"),
                  "stroke_volume": ("", 24.0, "mL"), "local_air_pressure": ("", 84.556, "kPa"),
                  "named": ("", "two-psi-in-two-minutes", "")})
+
+
+@pytest.mark.parametrize(
+    ("typed", "unit", "kpa"), [("30", "psi", 30 * PSI), ("207 kPa", "psi", 207.0), ("207", None, 207.0)]
+)
+def test_a_full_scale_without_a_unit_is_in_the_unit_given(typed: str, unit: str | None, kpa: float) -> None:
+    given = {"bare": None, "calibration": None, "full_scale": typed, "unit": unit}
+    assert _gauge(Settings(), given) == (None, pytest.approx(kpa))
