@@ -11,7 +11,8 @@ its longest averaging time then stands for it.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -23,9 +24,11 @@ from recorder.errors import RunError
 from recorder.model import Announcement, Calibration, JsonObject, WireCounts
 
 if TYPE_CHECKING:
-    from recorder.model import FloatArray, IntArray
+    from recorder.model import BoolArray, FloatArray, IntArray
 
-__all__ = ["AdapterReport", "Samples", "check_adapter", "clock_error", "settling_inflation"]
+__all__ = [
+    "AdapterReport", "Samples", "Verdict", "check_adapter", "clock_error", "figures", "graded", "settling_inflation",
+]
 
 Verdict = Literal["fit", "marginal", "unfit"]
 
@@ -140,6 +143,8 @@ def _hum(p: FloatArray, rate_hz: float) -> tuple[float, float, str] | None:
     """Frequency, amplitude (kPa) and a sentence about the strongest tone; None where none stands out."""
     from scipy.signal import periodogram
 
+    if not np.ptp(p) > 0:
+        return None
     f, power = periodogram(p, fs=rate_hz, window="hann", detrend="linear", scaling="spectrum")  # type: ignore[call-overload]
     high = f > max(0.5, 6.0 / len(p) * rate_hz)
     f, power = f[high], power[high]
@@ -173,8 +178,11 @@ def _longest_run(s: Samples) -> tuple[Samples, int, int]:
     return out, lost, int(bad.sum())
 
 
-def _verdict(r: dict[str, Any], nominal_hz: float) -> tuple[Verdict, tuple[str, ...]]:
-    """Fit, marginal or unfit, with every reason that is not 'fit'. Bounds: common practice, no source."""
+def graded(r: Mapping[str, Any], nominal_hz: float) -> tuple[Verdict, tuple[str, ...]]:
+    """Fit, marginal or unfit, with every reason that is not 'fit'. Bounds: common practice, no source.
+
+    r: a report's fields; one that is not there is not known and gives no reason."""
+    r = defaultdict(float, r)
     lines = r["samples"] + r["failed_checks"]
     zero_off = abs(r["zero_kpa"]) > 2 * (r["zero_u_kpa"] or 1.0) + 1.0
     drift = abs(r["drift_kpa_per_min"]) - 2 * r["drift_u_kpa_per_min"]
@@ -207,27 +215,20 @@ def _verdict(r: dict[str, Any], nominal_hz: float) -> tuple[Verdict, tuple[str, 
     return names[worst], tuple(reasons)
 
 
-def check_adapter(
-    samples: Samples, counts: WireCounts, announcement: Announcement, cal: Calibration
-) -> AdapterReport:
-    """The report on samples taken with the hose open to the air. RunError with fewer than 100 samples."""
-    run, lost, restarts = _longest_run(samples) if len(samples) else (samples, 0, 0)
-    if len(run) < FEWEST:
+def enough(samples: int, restarts: int = 0) -> None:
+    """RunError with fewer samples in a row than can be judged."""
+    if samples < FEWEST:
         raise RunError(
-            f"{len(run)} samples in a row are too few to judge an adapter, {FEWEST} are needed",
+            f"{samples} samples in a row are too few to judge an adapter, {FEWEST} are needed",
             do="check more seconds, or see why it restarts" if restarts else "let it run longer",
         )
-    dseq = np.diff(run.seq) % 65536
-    dus = np.diff(run.device_us) % 2**32
-    time_s = np.concatenate(([0.0], np.cumsum(dus))) / 1e6
-    next_ = dseq == 1
-    step_s = float(np.median(dus[next_])) / 1e6 if next_.any() else float(np.median(dus / dseq)) / 1e6
-    rate_hz = float(np.sum(dseq)) / float(time_s[-1])
 
-    full = np.where(np.isnan(run.supply) | (run.supply <= 0), announcement.full_scale_counts, run.supply)
-    p = calibration.apply(cal, run.counts / full)
-    one_more = calibration.apply(cal, (run.counts + 1) / full)
-    resolution = float(np.median(one_more - p))
+
+def figures(
+    time_s: FloatArray, p: FloatArray, next_: BoolArray, step_s: float, rate_hz: float, resolution: float
+) -> dict[str, Any]:
+    """What the pressures ``p`` (kPa) at ``time_s`` say by themselves, as fields of a report. next_: of each step,
+    whether it leads to the very next sample; step_s: its length; resolution: one count, kPa."""
     # White noise as the first differences see it; a step that hides the noise leaves its own share.
     slope, offset = np.polyfit(time_s, p, 1)
     rest = p - slope * time_s - offset
@@ -250,23 +251,10 @@ def check_adapter(
     seconds = float(time_s[-1])
     u_drift = math.sqrt(2.0) * float(adev[-1]) / (seconds / 2) * 60.0 + (u_hidden * HOLD_S / seconds)
     hum = _hum(p[np.isfinite(p)], rate_hz)
-    clock = clock_error(time_s, run.host_s)
-    host = np.diff(run.host_s)
-    found: dict[str, Any] = {
+    return {
         "seconds": seconds,
-        "samples": len(samples),
         "rate_hz": rate_hz,
-        "device_jitter_s": float(np.std(dus[next_] / 1e6)) if next_.any() else 0.0,
-        "host_jitter_s": float(np.std(host[next_] - dus[next_] / 1e6)) if next_.any() else 0.0,
-        "lost": lost,
-        "lost_fraction": lost / (lost + len(samples)),
-        "restarts": restarts,
-        "failed_checks": counts.bad_check,
-        "dropped_lines": counts.dropped,
-        "faults": counts.faults,
-        "pinned": int(np.sum((samples.counts <= 0) | (samples.counts >= announcement.full_scale_counts))),
         "zero_kpa": float(np.mean(p)),
-        "zero_u_kpa": cal.standard_uncertainty_kpa,
         "resolution_kpa": resolution,
         "noise_kpa": noise,
         "white_noise_kpa": white,
@@ -276,8 +264,6 @@ def check_adapter(
         "hum_text": hum[2] if hum else None,
         "drift_kpa_per_min": float(slope) * 60.0,
         "drift_u_kpa_per_min": u_drift,
-        "clock_error_ppm": clock[0] if clock else None,
-        "clock_error_u_ppm": clock[1] if clock else None,
         "allan_s": tuple(float(v) for v in taus),
         "allan_kpa": tuple(float(v) for v in adev),
         "rate_u_allan_kpa_per_min": u_allan,
@@ -287,7 +273,44 @@ def check_adapter(
         "smallest_fall_kpa_per_min": smallest,
         "smallest_fall_kpa": smallest * HOLD_S / 60.0,
     }
-    verdict, reasons = _verdict(found, announcement.nominal_rate_hz)
+
+
+def check_adapter(
+    samples: Samples, counts: WireCounts, announcement: Announcement, cal: Calibration
+) -> AdapterReport:
+    """The report on samples taken with the hose open to the air. RunError with fewer than 100 samples."""
+    run, lost, restarts = _longest_run(samples) if len(samples) else (samples, 0, 0)
+    enough(len(run), restarts)
+    dseq = np.diff(run.seq) % 65536
+    dus = np.diff(run.device_us) % 2**32
+    time_s = np.concatenate(([0.0], np.cumsum(dus))) / 1e6
+    next_ = dseq == 1
+    step_s = float(np.median(dus[next_])) / 1e6 if next_.any() else float(np.median(dus / dseq)) / 1e6
+    rate_hz = float(np.sum(dseq)) / float(time_s[-1])
+
+    full = np.where(np.isnan(run.supply) | (run.supply <= 0), announcement.full_scale_counts, run.supply)
+    p = calibration.apply(cal, run.counts / full)
+    one_more = calibration.apply(cal, (run.counts + 1) / full)
+    resolution = float(np.median(one_more - p))
+    clock = clock_error(time_s, run.host_s)
+    host = np.diff(run.host_s)
+    found: dict[str, Any] = {
+        **figures(time_s, p, next_, step_s, rate_hz, resolution),
+        "samples": len(samples),
+        "device_jitter_s": float(np.std(dus[next_] / 1e6)) if next_.any() else 0.0,
+        "host_jitter_s": float(np.std(host[next_] - dus[next_] / 1e6)) if next_.any() else 0.0,
+        "lost": lost,
+        "lost_fraction": lost / (lost + len(samples)),
+        "restarts": restarts,
+        "failed_checks": counts.bad_check,
+        "dropped_lines": counts.dropped,
+        "faults": counts.faults,
+        "pinned": int(np.sum((samples.counts <= 0) | (samples.counts >= announcement.full_scale_counts))),
+        "zero_u_kpa": cal.standard_uncertainty_kpa,
+        "clock_error_ppm": clock[0] if clock else None,
+        "clock_error_u_ppm": clock[1] if clock else None,
+    }
+    verdict, reasons = graded(found, announcement.nominal_rate_hz)
     return AdapterReport(
         adapter_id=announcement.adapter_id, verdict=verdict, reasons=reasons,
         nominal_rate_hz=announcement.nominal_rate_hz, **found,

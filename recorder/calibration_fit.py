@@ -3,6 +3,10 @@
 Least squares with the covariance of the coefficients as in JCGM 100:2008 (GUM) annex H.3; what the
 reference may be off by as a whole is added as in H.3.6. The reading is the regressor: a test turns
 readings into pressures, so this is the direction the coefficients are used in.
+
+A scatter that was found from a few pairs is not known well: 95 of 100 lie within Student's t of it, not within
+2 (GUM G.3 and table G.2: 12.71 with 1 degree of freedom, 2.23 with 10). The standard uncertainty stated is half
+of what covers 95 of 100, so that whoever doubles it is right.
 """
 
 from __future__ import annotations
@@ -27,6 +31,8 @@ NARROWEST_KPA = 50.0  # less than half of a usual cap's marking; common practice
 LEVEL_FRACTION = 0.02  # references closer than this share of the range are one level
 STRAY_FRACTION = 0.05  # residuals above this share of the range are no sensor's bend
 EARNED_P = 0.01
+COVERED = 0.95
+NOTHING_KPA = 0.001  # no reference and no reading of this job is as good; common practice, no source
 # Full scales that hobby sensors for this job have, kPa gauge. Common practice, no source.
 LIKELY_FULL_SCALE_KPA = (60.0, 2100.0)
 _SLIPS = (
@@ -103,8 +109,10 @@ class CalibrationFit:
     """A calibration with its evidence. Pressures kPa.
 
     residuals_kpa: reference minus curve, in the order of the pairs.
-    standard_uncertainty_kpa: of one reading's pressure, the largest over the range: the curve (reference
-        included) and the scatter about it.
+    standard_uncertainty_kpa: half of what 95 in 100 readings that were taken as the pairs were (averaged as long)
+        lie within, the largest over the range: the curve and the scatter about it, both times ``coverage_factor``
+        / 2, and the reference.
+    coverage_factor: Student's t for 95 % at the curve's degrees of freedom.
     hysteresis_kpa: largest difference of the curve's error between up and down at one level; None where
         no level was met both ways.
     repeatability_kpa: pooled standard deviation within level and direction; None where nothing was repeated.
@@ -116,6 +124,7 @@ class CalibrationFit:
     coefficients_kpa: tuple[float, ...]
     residuals_kpa: tuple[float, ...]
     standard_uncertainty_kpa: float
+    coverage_factor: float
     reference_u_kpa: float
     hysteresis_kpa: float | None
     repeatability_kpa: float | None
@@ -266,6 +275,8 @@ def fit(
     bare: the readings are pressures in kPa that a board prints, not ratios; resolution is in kPa then.
     Raises SettingError where the pairs cannot be a calibration, with the reason.
     """
+    from scipy.special import stdtrit
+
     if not (math.isfinite(reference_u_kpa) and reference_u_kpa >= 0):
         raise SettingError(f"a reference uncertainty of {reference_u_kpa:g} kPa is not possible")
     x = np.array([p.ratio for p in pairs], float)
@@ -288,8 +299,21 @@ def fit(
     hysteresis, repeatability = _spread(pairs, y, curve.residuals)
     grid = np.linspace(float(x.min()), float(x.max()), 101)
     _, u_curve = curve.at(grid)
-    scatter = max(curve.residual_sd, resolution * float(line.coefficients[1]) / math.sqrt(12.0))
+    k = float(stdtrit(curve.dof, 0.5 + COVERED / 2))
+    # The reference's share is in the covariance of the intercept, and so everywhere the same.
+    fitted = math.sqrt(max(float(u_curve.max()) ** 2 - reference_u_kpa**2, 0.0))
+    scatter = max(k / 2.0 * curve.residual_sd, resolution * float(line.coefficients[1]) / math.sqrt(12.0))
+    u = math.hypot(k / 2.0 * fitted, scatter, reference_u_kpa)
+    if u < NOTHING_KPA:
+        raise SettingError(
+            f"nothing tells how far off a reading may be: {len(x)} pairs lie on the curve to the last digit, and "
+            "neither the reference's uncertainty nor the reading's resolution is known",
+            do="give --reference-u, and take more pairs, up and down",
+        )
     notes = []
+    if scatter < NOTHING_KPA:
+        notes.append("the pairs lie on the curve to the last digit, and the reading's resolution is not known: "
+                     "the uncertainty is the reference's alone")
     if not any(p.direction == "down" for p in pairs):
         notes.append("no pair was taken coming down, so the hysteresis is not known")
     if reference_u_kpa == 0:
@@ -298,6 +322,6 @@ def fit(
         notes.append(f"readings above {y.max():.0f} kPa are outside the calibrated range")
     return CalibrationFit(
         tuple(pairs), curve, tuple(float(c) for c in curve.coefficients),
-        tuple(float(r) for r in curve.residuals), float(np.hypot(u_curve.max(), scatter)), reference_u_kpa,
+        tuple(float(r) for r in curve.residuals), u, k, reference_u_kpa,
         hysteresis, repeatability, f_stat, f_p, aicc1, aicc2, (float(y.min()), float(y.max())), tuple(notes),
     )

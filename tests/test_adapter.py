@@ -7,6 +7,7 @@ import pytest
 
 from recorder import calibration
 from recorder.adapter import Samples, check_adapter, clock_error, settling_inflation
+from recorder.adapter_bare import check_bare
 from recorder.errors import RunError
 from recorder.model import Announcement, WireCounts
 
@@ -153,3 +154,17 @@ def test_too_few_samples() -> None:
 def test_settling_beside_the_line_costs_something() -> None:
     assert 1.5 < settling_inflation() < 4.0
     assert settling_inflation(120.0, 1.0) < 1.1
+
+
+def test_plain_numbers_that_never_change_are_not_called_fit() -> None:
+    """A board that stands still sends a number without noise: that is no proof of a quiet sensor."""
+    host = np.arange(2000) / 10.0
+    got = check_bare(np.full(2000, 0.4), host, WireCounts(), "kPa", None)
+    assert got.verdict == "marginal" and "never changed" in got.reasons[-1] and got.hum_hz is None
+    moving = np.random.default_rng(3).normal(0.05, 0.02, 2000).round(3)
+    fit = check_bare(moving, host, WireCounts(), "psi", None)
+    assert fit.verdict == "fit", fit.reasons
+    assert fit.noise_kpa == pytest.approx(0.02 * 6.894757, rel=0.1) and fit.rate_hz == pytest.approx(10.0)
+    assert fit.drift_seen and fit.resolution_kpa == pytest.approx(0.001 * 6.894757)
+    with pytest.raises(RunError, match="too few"):
+        check_bare(moving[:50], host[:50], WireCounts(), "psi", None)

@@ -136,7 +136,7 @@ def test_plain_readings_and_their_slips(scale: float, said: str) -> None:
     """A board that prints kPa, 2 % too little and 1 kPa too much."""
     levels = (0.0, 400.0, 800.0, 1200.0) if scale < 1 else (0.0, 50.0, 100.0, 150.0)
     read = [0.98 * k + 1.0 for k in levels]
-    got = calibration.fit([Pair(k, r) for k, r in zip(levels, read, strict=True)], bare=True)
+    got = calibration.fit([Pair(k, r) for k, r in zip(levels, read, strict=True)], bare=True, reference_u_kpa=0.3)
     assert got.coefficients_kpa == pytest.approx([-1 / 0.98, 1 / 0.98])
     with pytest.raises(SettingError, match=said):
         calibration.fit([Pair(k * scale, r) for k, r in zip(levels, read, strict=True)], bare=True)
@@ -146,3 +146,62 @@ def test_whole_counts_set_a_least_uncertainty() -> None:
     exact = [Pair(k, 0.1 + 0.8 * k / 207.0) for k in (0.0, 50.0, 100.0, 150.0)]
     got = calibration.fit(exact, resolution=1 / 1023)
     assert got.standard_uncertainty_kpa == pytest.approx(207 / 0.8 / 1023 / 12**0.5, rel=1e-3)
+
+
+def random_pairs(rng: np.random.Generator, levels: list[float], noise: float, reference: float) -> list[Pair]:
+    """A 250 kPa sensor, what its reference is off by as a whole, and noise in every reading."""
+    off, out, before = rng.normal(0, reference), [], -1.0
+    for kpa in levels:
+        ratio = 0.1 + (kpa + rng.normal(0, noise)) / 250
+        out.append(Pair(kpa + off, ratio, "up" if kpa > before else "down"))
+        before = kpa
+    return out
+
+
+@pytest.mark.parametrize("reference", [0.0, 0.3])
+@pytest.mark.parametrize(
+    "levels",
+    [
+        [0.0, 100.0, 200.0], [0.0, 70.0, 140.0, 200.0], [0.0, 50.0, 100.0, 150.0, 200.0],
+        [0.0, 40.0, 80.0, 120.0, 160.0, 200.0, 160.0, 120.0, 80.0, 40.0, 0.0],
+    ],
+    ids=["3 up", "4 up", "5 up", "6 up and down"],
+)
+def test_95_in_100_are_within_two_standard_uncertainties(levels: list[float], reference: float) -> None:
+    """Through fit() itself, however few pairs there were; and not by stating something that covers everything."""
+    rng = np.random.default_rng(len(levels))
+    tries, inside = 1500, 0
+    for n in range(tries):
+        try:
+            got = calibration.fit(random_pairs(rng, levels, 0.5, reference), reference_u_kpa=reference)
+        except SettingError:  # three pairs on a line by chance: refused, and nothing stated
+            assert len(levels) == 3 and reference == 0.0 and inside > 0.9 * n
+            inside += 1
+            continue
+        true = rng.uniform(0.0, 200.0)
+        read = 0.1 + (true + rng.normal(0, 0.5)) / 250
+        found = sum(c * read**i for i, c in enumerate(got.coefficients_kpa))
+        inside += abs(found - true) <= 2 * got.standard_uncertainty_kpa
+    assert 0.94 < inside / tries < 0.995  # 0.94: three standard deviations of 1500 tries below 0.957
+
+
+def test_the_coverage_factors_are_those_of_the_gum() -> None:
+    """JCGM 100:2008 table G.2, 95 %: 1, 2, 3 and 10 degrees of freedom."""
+    rng = np.random.default_rng(4)
+    for dof, t95 in ((1, 12.71), (2, 4.30), (3, 3.18), (10, 2.23)):
+        levels = [float(kpa) for kpa in np.linspace(0.0, 200.0, dof + 2)]
+        got = calibration.fit(random_pairs(rng, levels, 0.2, 0.0))
+        assert not got.quadratic and got.coverage_factor == pytest.approx(t95, abs=0.005)
+        fitted = float(got.curve.at(np.array([0.1, 0.9]))[1].max())
+        both = np.hypot(fitted, got.curve.residual_sd)
+        assert got.standard_uncertainty_kpa == pytest.approx(t95 / 2 * both, rel=0.02)
+
+
+def test_no_uncertainty_at_all_is_refused() -> None:
+    """Three pairs on a line, made up or lucky, say nothing of a reading; a reference's uncertainty does."""
+    exact = [Pair(k, 0.1 + 0.8 * k / 207.0) for k in (0.0, 100.0, 200.0)]
+    with pytest.raises(SettingError, match=r"nothing tells how far off .* give --reference-u"):
+        calibration.fit(exact)
+    got = calibration.fit(exact, reference_u_kpa=0.3)
+    assert got.standard_uncertainty_kpa == pytest.approx(0.3)
+    assert any("the reference's alone" in note for note in got.notes)

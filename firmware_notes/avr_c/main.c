@@ -4,10 +4,12 @@
  *   A1  the transducer's own supply, sensed at its end of the cable (same filter)
  *   reference AVcc, the same 5 V that feeds the transducer
  *
- * Timer 1 ticks 1600 times a second, exactly (16 MHz / 10000). Each tick converts A0 and then A1.
- * Sixteen ticks are one sample: 10 ms on the crystal, so the rate cannot drift, and the 16
- * readings are spread over the whole sample, which also averages out what is faster than it.
- * The sum of 16 readings (0..16368) divided by 4 is sent: full scale 4092, one count 1.22 mV.
+ * Timer 1 ticks 1600 times a second, exactly (16 MHz / 10000). Each tick converts A0, A1, A1, A0,
+ * which fills 0.45 of its 0.625 ms: both have their middle at the same moment. Sixteen ticks are one
+ * sample: 10 ms on the crystal, so the rate cannot drift, and the 32 readings of each are spread over
+ * the whole sample, which also averages out what is faster than it. Neither is filtered any further:
+ * a supply that is slower than the signal makes pressure out of every step of the supply.
+ * The sum of 32 readings (0..32736) divided by 8 is sent: full scale 4092, one count 1.22 mV.
  * That is 12 bits only as long as the input carries about half a 10-bit step of noise or more;
  * without any noise the counts move in steps of 4.
  */
@@ -20,8 +22,10 @@
 #include <util/crc16.h>
 
 #ifndef ADAPTER_ID
-#define ADAPTER_ID "hose-c"
+#define ADAPTER_ID "hose-c" /* give every adapter its own: 1 to 40 letters, digits, - only */
 #endif
+_Static_assert(sizeof(ADAPTER_ID) - 1 >= 1 && sizeof(ADAPTER_ID) - 1 <= 40,
+               "ADAPTER_ID has 1 to 40 characters");
 #ifndef START_SEQ /* both starts are settable so that the wraps can be tested */
 #define START_SEQ 0
 #endif
@@ -32,36 +36,37 @@
 #define ANNOUNCEMENT "A,1," ADAPTER_ID ",1.0,4092,100"
 #define FULL_SCALE 4092
 #define TICKS_PER_SAMPLE 16
+#define CONVERSIONS_PER_TICK 4 /* signal, supply, supply, signal */
 #define TICK_US 625u
-#define ANNOUNCE_SAMPLES 500    /* 5 s */
-#define FAULT_SAMPLES 50        /* at least 0.5 s between two fault lines */
-#define SUPPLY_SMOOTHING_BITS 4 /* the supply moves slowly: average it, to add no noise */
+#define ANNOUNCE_SAMPLES 500 /* 5 s */
+#define FAULT_SAMPLES 50     /* at least 0.5 s between two fault lines */
 
 /* ---------------------------------------------------------------- sampling, in interrupts */
 
 struct sample {
     uint16_t seq;
     uint32_t us;
-    uint16_t signal; /* sum of 16 */
-    uint16_t supply; /* sum of 16 */
-    uint8_t whole;   /* both sums really hold 16 conversions */
+    uint16_t signal; /* sum of 32 */
+    uint16_t supply; /* sum of 32 */
+    uint8_t whole;   /* both sums really hold 32 conversions */
 };
 
 static volatile struct sample ready[4];
 static volatile uint8_t ready_in, ready_out;
 
 static uint16_t signal_sum, supply_sum;
-static uint8_t conversions;
+static uint8_t conversions;    /* of this sample */
+static uint8_t tick_conversion; /* of this tick, 0..3 */
 
 ISR(ADC_vect)
 {
-    if (ADMUX & 1) {
+    if (ADMUX & 1)
         supply_sum += ADC;
-        conversions++;
-        ADMUX = _BV(REFS0); /* back to A0, which has until the next tick to settle */
-    } else {
+    else
         signal_sum += ADC;
-        ADMUX = _BV(REFS0) | 1;
+    conversions++;
+    if (++tick_conversion < CONVERSIONS_PER_TICK) {
+        ADMUX = tick_conversion < 3 ? _BV(REFS0) | 1 : _BV(REFS0);
         ADCSRA |= _BV(ADSC);
     }
 }
@@ -72,7 +77,7 @@ ISR(TIMER1_COMPA_vect)
     static uint16_t seq = START_SEQ;
     static uint8_t ticks;
 
-    /* the conversions of the tick before are long over: 2 x 104 us of 625 us */
+    /* the conversions of the tick before are over: 4 x 104 us and their interrupts, of 625 us */
     us += TICK_US; /* uint32_t: wraps as the wire says */
     if (ticks == TICKS_PER_SAMPLE) {
         uint8_t next = (ready_in + 1) & 3;
@@ -81,7 +86,7 @@ ISR(TIMER1_COMPA_vect)
             ready[ready_in].us = us;
             ready[ready_in].signal = signal_sum;
             ready[ready_in].supply = supply_sum;
-            ready[ready_in].whole = conversions == TICKS_PER_SAMPLE;
+            ready[ready_in].whole = conversions == TICKS_PER_SAMPLE * CONVERSIONS_PER_TICK;
             ready_in = next;
         }
         seq++;
@@ -89,6 +94,8 @@ ISR(TIMER1_COMPA_vect)
         ticks = conversions = 0;
     }
     ticks++;
+    tick_conversion = 0;
+    ADMUX = _BV(REFS0);
     ADCSRA |= _BV(ADSC);
 }
 
@@ -199,7 +206,9 @@ static void send_sample(uint16_t seq, uint32_t us, uint16_t counts, uint16_t sup
     body_char(',');
     body_number(counts);
     body_char(',');
-    body_number(supply);
+    if (supply >= FULL_SCALE / 2) /* half of it is no supply that works: its sense wire is off, and
+                                     nothing can be divided by it; the field stays empty */
+        body_number(supply);
     body_char(','); /* no thermometer: the last field stays empty */
     end_line();
 }
@@ -240,7 +249,6 @@ int main(void)
 {
     uint16_t since_announcement = 0;
     uint8_t fault_pause = 0;
-    uint16_t smooth = 0; /* supply x 2^SUPPLY_SMOOTHING_BITS */
 
     start_serial();
     set_sleep_mode(SLEEP_MODE_IDLE);
@@ -260,8 +268,8 @@ int main(void)
         wdt_reset(); /* only a new sample feeds the dog: a dead timer resets the board too */
         uint16_t seq = ready[ready_out].seq;
         uint32_t us = ready[ready_out].us;
-        uint16_t counts = ready[ready_out].signal / 4;
-        uint16_t supply = ready[ready_out].supply / 4;
+        uint16_t counts = ready[ready_out].signal / 8;
+        uint16_t supply = ready[ready_out].supply / 8;
         uint8_t whole = ready[ready_out].whole;
         ready_out = (ready_out + 1) & 3;
 
@@ -277,13 +285,8 @@ int main(void)
             send_fault(us, word);
             fault_pause = FAULT_SAMPLES;
         }
-        if (whole) { /* else there is no sample; its number is used up */
-            if (!smooth)
-                smooth = (uint16_t)(supply << SUPPLY_SMOOTHING_BITS);
-            smooth = (uint16_t)(smooth + supply - (smooth >> SUPPLY_SMOOTHING_BITS));
-            uint16_t sent = smooth >> SUPPLY_SMOOTHING_BITS;
-            send_sample(seq, us, counts, sent ? sent : 1);
-        }
+        if (whole) /* else there is no sample; its number is used up */
+            send_sample(seq, us, counts, supply);
         if (++since_announcement == ANNOUNCE_SAMPLES) {
             since_announcement = 0;
             send_announcement();

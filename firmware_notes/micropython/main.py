@@ -5,7 +5,9 @@
 #
 # Both are sent, so the recorder works with signal / supply: the board's own reference and the
 # USB supply both drop out. 100 samples a second on an absolute schedule, so it cannot drift;
-# each is the mean of 16 readings. Full scale is 65535, as read_u16 has it.
+# each is the mean of 64 readings of both, taken in turns, so that both have their middle at the same
+# moment. Neither is filtered any further: a supply that is slower than the signal makes pressure
+# out of every step of the supply. Full scale is 65535, as read_u16 has it.
 # Copy this file to the board as main.py.
 import select
 import sys
@@ -13,15 +15,17 @@ import time
 
 import machine
 
-ADAPTER_ID = "hose-py"  # give every adapter its own: letters, digits, - only
+ADAPTER_ID = "hose-py"  # give every adapter its own: 1 to 40 letters, digits, - only
 START_SEQ = 0
 START_US = 0
+assert 1 <= len(ADAPTER_ID) <= 40
 ANNOUNCEMENT = f"A,1,{ADAPTER_ID},1.0,65535,100"
 PERIOD_US = 10_000
-READINGS = 16
+READINGS = 64  # of each; fewer where the rate comes out below 100
 ANNOUNCE_SAMPLES = 500  # 5 s
 FAULT_SAMPLES = 50  # at least 0.5 s between two fault lines
 SUPPLY_LOW = 53_600  # x 0.6 / 3.3 V: 4.5 V at the transducer
+SUPPLY_NONE = 29_800  # 2.5 V: no supply that works, its sense wire is off
 
 TABLE = []
 for nibble in range(16):
@@ -64,7 +68,6 @@ def run():
     clock_us = START_US
     since_announcement = 0
     fault_pause = 0
-    smooth = None
     before = ""
     send(ANNOUNCEMENT)
     dog = machine.WDT(timeout=2000)
@@ -91,9 +94,11 @@ def run():
         last = now
         counts = supply = 0
         try:
-            for _ in range(READINGS):
+            for _ in range(READINGS // 2):
                 counts += signal_pin.read_u16()
                 supply += supply_pin.read_u16()
+                supply += supply_pin.read_u16()
+                counts += signal_pin.read_u16()
             counts //= READINGS
             supply //= READINGS
             word = fault_of(counts, supply)
@@ -105,9 +110,9 @@ def run():
             send(f"F,{clock_us},{word}")
             fault_pause = FAULT_SAMPLES
         if word != "adc":  # without its readings there is no sample; its number is used up
-            # the supply moves slowly: average it, to add no noise
-            smooth = supply if smooth is None else smooth + (supply - smooth) / 16
-            send(f"S,{seq},{clock_us},{counts},{max(1, round(smooth))},")
+            # nothing can be divided by a supply that is not there: its field stays empty
+            sent = "" if supply < SUPPLY_NONE else supply
+            send(f"S,{seq},{clock_us},{counts},{sent},")
         dog.feed()
         seq = (seq + 1) & 0xFFFF
         since_announcement += 1

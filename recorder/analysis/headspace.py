@@ -219,7 +219,8 @@ def headspace(
         ends.append((fitted(*best, max(leak_n - _N_U, 0.0))[0], fitted(*best, leak_n + _N_U)[0]))
         ends.append((fitted(*best, leak_n, leak_m - _M_U)[0], fitted(*best, leak_n, leak_m + _M_U)[0]))
     if warmth_u > 0.0:
-        ends.append((fitted(tau, warmth + warmth_u, slow_kpa)[0], fitted(tau, max(warmth - warmth_u, 0.0), slow_kpa)[0]))
+        more, less = warmth + warmth_u, max(warmth - warmth_u, 0.0)
+        ends.append((fitted(tau, more, slow_kpa)[0], fitted(tau, less, slow_kpa)[0]))
     if of_heat > 0.2 * _HEAT:
         ends.append((value, fitted(*other)[0]))
     volume = air_kpa * stroke_ml * value

@@ -111,12 +111,16 @@ class Gatherer:
                 f"no sample arrived in {SILENT_S:g} s, and the adapter reports the fault '{self.fault}'",
                 where=self.url, do="check the sensor's wires and the adapter's converter",
             )
+        if self.bare_unit is not None and (self.counts.samples or self.counts.announcements):
+            raise SilentAdapter(
+                "no plain number arrived: this adapter speaks the wire format", where=self.url, do="leave --bare away",
+            )
         if self.counts.dropped and not self.counts.announcements:
             raise WrongSpeed(
                 f"{self.counts.bytes} bytes arrived in {SILENT_S:g} s and none made a valid line",
                 where=self.url,
                 do="check the speed (--baud) and that the adapter speaks this wire format ('recorder conform'); "
-                + ports_there_are(self.url),
+                "a board that prints plain numbers needs --bare UNIT; " + ports_there_are(self.url),
             )
         raise SilentAdapter(
             f"no sample arrived in {SILENT_S:g} s", where=self.url,
@@ -146,11 +150,19 @@ class Gatherer:
 
         return np.concatenate([b.value for b in self.blocks if isinstance(b, BareBlock)])
 
+    def arrivals(self) -> FloatArray:
+        """The computer's clock as each of ``readings`` arrived, s."""
+        import numpy as np
+
+        both = zip(self.blocks, self.arrived_s, strict=True)
+        return np.concatenate([np.full(len(b), s) for b, s in both if isinstance(b, BareBlock)])
+
     def known(self) -> Announcement:
         """The adapter's announcement. SilentAdapter where none came (5 s are enough for one)."""
         if self.announcement is None:
             raise SilentAdapter(
                 "the adapter sent samples and never announced itself", where=self.url,
-                do="it has to send its 'A' line every 5 s; see 'recorder conform'",
+                do="it has to send its 'A' line every 5 s, see 'recorder conform'; calibrate and record do without "
+                "where --full-scale-counts is given",
             )
         return self.announcement

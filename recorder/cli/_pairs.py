@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
+from recorder.cli._common import typed
 from recorder.errors import FileError, RecorderError, SettingError
 from recorder.units import convert, parse_quantity, pressure_factor_kpa
 
@@ -25,12 +26,16 @@ _WAYS: dict[str, Literal["up", "down"] | None] = {
 }
 
 
+_BEGINS_LIKE_A_NUMBER = re.compile(r"[-+.,]*\d")
+_PERCENT_FS = re.compile(r"\s*(\d+(?:\.\d*)?|\.\d+)\s*%\s*(?:of\s*)?(?:FS|full scale)\s*", re.IGNORECASE)
+
+
 def parse_pairs(
     text: str, path: str, unit: str, full_scale_counts: float | None, bare_unit: str | None = None
 ) -> list[Pair]:
-    """Pairs from CSV text: reference pressure, reading, and up or down where known; a header row and ``#``
-    lines are left out. Readings are ratios 0..1, counts where ``full_scale_counts`` is given, or pressures
-    where ``bare_unit`` is. FileError."""
+    """Pairs from CSV text: reference pressure, reading, and up or down where known; ``#`` lines and a header
+    row, in which no cell begins like a number, are left out. Readings are ratios 0..1, counts where
+    ``full_scale_counts`` is given, or pressures where ``bare_unit`` is. FileError."""
     from recorder.calibration import Pair
 
     out: list[Pair] = []
@@ -41,8 +46,8 @@ def parse_pairs(
         try:
             reference, reading = float(cells[0]), float(cells[1])
         except (ValueError, IndexError):
-            if not out and len(cells) > 1 and re.match(r"[A-Za-z_]", cells[0]):
-                continue  # the header row
+            if not out and len(cells) > 1 and not any(_BEGINS_LIKE_A_NUMBER.match(c) for c in cells):
+                continue
             raise FileError(
                 f"'{row and ','.join(row)}' is not a pressure and a reading", path=path, line=number,
                 do="write lines like 103.4,0.4996,up",
@@ -69,36 +74,55 @@ def parse_pairs(
     return out
 
 
-def reference_u_kpa(text: str | None, full_scale: str | None) -> float:
+def reference_u_kpa(text: str | None, full_scale: str | None, unit: str) -> float:
     """Standard uncertainty of the reference, kPa. ``0.25 %FS`` is a maker's limit: rectangular, divided by
-    sqrt(3) (GUM 4.3.7); ``0.3 kPa`` is a standard uncertainty as it stands. SettingError."""
+    sqrt(3) (GUM 4.3.7); ``0.3 kPa`` is a standard uncertainty as it stands. A number alone is in ``unit``.
+    SettingError."""
     if text is None:
         return 0.0
-    match = re.fullmatch(r"\s*([\d.]+)\s*%\s*(?:of\s*)?(?:FS|full scale)\s*", text, re.IGNORECASE)
+    match = _PERCENT_FS.fullmatch(text)
     if match is None:
+        do = "write '0.25 %FS' or '0.3 kPa'"
         if "%" in text:
-            raise SettingError(f"'{text}' is not understood", where="--reference-u", do="write '0.25 %FS' or '0.3 kPa'")
-        return parse_quantity(text, "kPa")
+            raise SettingError(f"'{text}' is not understood", where="--reference-u", do=do)
+        try:
+            u = parse_quantity(text, unit)
+        except SettingError as err:
+            raise SettingError(err.what, where="--reference-u", do=do) from None
+        if u < 0:
+            raise SettingError(f"'{text}' is below zero", where="--reference-u", do=do)
+        return convert(u, unit, "kPa")
     if full_scale is None:
         raise SettingError(
             f"'{text}' needs the reference gauge's full scale", where="--reference-u",
             do="give --reference-full-scale, like '400 kPa'",
         )
-    return float(match[1]) / 100.0 * parse_quantity(full_scale, "kPa") / math.sqrt(3.0)
+    full = typed("reference-full-scale", full_scale, unit, example="400 kPa")
+    return float(match[1]) / 100.0 * convert(full, unit, "kPa") / math.sqrt(3.0)
 
 
 @dataclass
 class Taken:
-    """What was taken live. resolution: one count as ratio, 0 where not known; adapter_id None for plain readings."""
+    """What was taken live. resolution: one count as ratio, 0 where not known; adapter_id None for plain readings.
+    scatters: standard deviation of the single readings within each step, in the unit of ``Pair.ratio``."""
 
     pairs: list[Pair] = field(default_factory=list)
     adapter_id: str | None = None
     resolution: float = 0.0
+    scatters: list[float] = field(default_factory=list)
+
+    @property
+    def noise(self) -> float | None:
+        """Of a single reading, over all steps; None where nothing was taken."""
+        return math.sqrt(sum(s * s for s in self.scatters) / len(self.scatters)) if self.scatters else None
 
 
-def live_pairs(url: str, baud: int, seconds: float, unit: str, bare_unit: str | None) -> Taken:
-    """Asks for reference pressures and averages the reading at each. Raises OpenError, SilentAdapter,
-    WrongSpeed; what goes wrong at one step is said, and costs that step only."""
+def live_pairs(
+    url: str, baud: int, seconds: float, unit: str, bare_unit: str | None, full_scale_counts: float | None
+) -> Taken:
+    """Asks for reference pressures and averages the reading at each. full_scale_counts: of an adapter that does not
+    announce its own. Raises OpenError, SilentAdapter, WrongSpeed; what goes wrong at one step is said, and costs
+    that step only."""
     from recorder.calibration import Pair
     from recorder.cli._gather import Gatherer
 
@@ -109,9 +133,17 @@ def live_pairs(url: str, baud: int, seconds: float, unit: str, bare_unit: str | 
     out = Taken()
     with Gatherer(url, baud, bare_unit=bare_unit) as port:
         port.listen(6.0, enough=lambda: bare_unit is not None or port.announcement is not None)
+        full = 0.0
         if bare_unit is None:
-            known = port.known()
-            out.adapter_id, out.resolution = known.adapter_id, 1.0 / known.full_scale_counts
+            if port.announcement is not None or full_scale_counts is None:
+                known = port.known()
+                out.adapter_id, full = known.adapter_id, float(known.full_scale_counts)
+                if full_scale_counts is not None and full != full_scale_counts:
+                    click.echo(f"the adapter announces a full scale of {full:g} counts: that is taken", err=True)
+            else:
+                full = full_scale_counts
+                click.echo(f"the adapter never announced itself: a full scale of {full:g} counts is taken", err=True)
+            out.resolution = 1.0 / full
         way: Literal["up", "down"] = "up"
         while True:
             click.echo(f"reference {len(out.pairs) + 1}: ", nl=False, err=True)
@@ -119,19 +151,20 @@ def live_pairs(url: str, baud: int, seconds: float, unit: str, bare_unit: str | 
             if not text:
                 return out
             try:
-                kpa = parse_quantity(text if re.search(r"[A-Za-z]", text) else f"{text} {unit}", "kPa")
-                x, said = _step(port, seconds, bare_unit)
+                kpa = convert(parse_quantity(text, unit), unit, "kPa")
+                x, scatter, said = _step(port, seconds, bare_unit, full)
             except RecorderError as err:
                 click.echo(f"{err}; type it again", err=True)
                 continue
             if out.pairs and kpa != out.pairs[-1].reference_kpa:  # the same again: the way it was
                 way = "up" if kpa > out.pairs[-1].reference_kpa else "down"
             out.pairs.append(Pair(kpa, x, way))
+            out.scatters.append(scatter)
             click.echo(f"  {said}, {way}", err=True)
 
 
-def _step(port: Gatherer, seconds: float, bare_unit: str | None) -> tuple[float, str]:
-    """The mean reading of ``seconds`` from now, and what to say of it."""
+def _step(port: Gatherer, seconds: float, bare_unit: str | None, full: float) -> tuple[float, float, str]:
+    """The mean reading of ``seconds`` from now, the scatter of the single ones, and what to say of it."""
     import numpy as np
 
     port.forget()
@@ -141,11 +174,11 @@ def _step(port: Gatherer, seconds: float, bare_unit: str | None) -> tuple[float,
         raise SettingError(f"the adapter reports the fault '{port.fault}'", do="check the sensor's wires")
     if bare_unit is not None:
         values = port.readings()
-        mean = float(np.mean(values))
-        return mean * pressure_factor_kpa(bare_unit), (
-            f"reading {mean:.4f} {bare_unit}, scatter {float(np.std(values)):.4f}, {len(values)} readings"
+        mean, scatter, factor = float(np.mean(values)), float(np.std(values)), pressure_factor_kpa(bare_unit)
+        return mean * factor, scatter * factor, (
+            f"reading {mean:.4f} {bare_unit}, scatter {scatter:.4f}, {len(values)} readings"
         )
-    s, full = port.samples(), port.known().full_scale_counts
+    s = port.samples()
     ratios = s.counts / np.where(np.isnan(s.supply) | (s.supply <= 0), full, s.supply)
-    mean = float(np.mean(ratios))
-    return mean, (f"reading {mean:.5f} of full scale, scatter {float(np.std(ratios)):.5f}, {len(ratios)} samples")
+    mean, scatter = float(np.mean(ratios)), float(np.std(ratios))
+    return mean, scatter, f"reading {mean:.5f} of full scale, scatter {scatter:.5f}, {len(ratios)} samples"

@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from recorder.cli._common import ports_found, typed
+from recorder.cli._common import checked_unit, ports_found, typed
 from recorder.errors import FileError, SettingError, printable
-from recorder.settings import load_settings
+from recorder.settings import Settings, load_settings
 from recorder.units import parse_quantity
 
 if TYPE_CHECKING:
     from recorder.adapter import AdapterReport
+    from recorder.adapter_bare import BareReport
     from recorder.model import Calibration
 
 __all__ = ["command"]
@@ -36,22 +37,34 @@ def load_calibration(path: str) -> Calibration:
     return calibration.from_file_text(text, path)
 
 
-def _lines(r: AdapterReport) -> list[str]:
+def _lines(r: AdapterReport | BareReport) -> list[str]:
     """The report for people."""
-    out = [f"{r.adapter_id}: {_WORD[r.verdict]}"]
-    out += [f"  because {reason}" for reason in r.reasons]
-    clock = "not measured"
-    if r.clock_error_ppm is not None and r.clock_error_u_ppm is not None:
-        clock = f"{r.clock_error_ppm:+.0f} ± {2 * r.clock_error_u_ppm:.0f} ppm against this computer's"
+    from recorder.adapter_bare import NOT_KNOWN, BareReport
+
+    if isinstance(r, BareReport):
+        name, count, clock, way = "plain numbers", "smallest step", "not known: the time is that of arrival", [
+            f"  rate                {r.rate_hz:.2f} numbers a second, as they arrived",
+            f"  jitter              {r.host_jitter_s * 1e3:.1f} ms arriving",
+            f"  lines dropped       {r.dropped_lines} that were no number",
+        ]
+    else:
+        name, count, clock = r.adapter_id, "one count", "not measured"
+        if r.clock_error_ppm is not None and r.clock_error_u_ppm is not None:
+            clock = f"{r.clock_error_ppm:+.0f} ± {2 * r.clock_error_u_ppm:.0f} ppm against this computer's"
+        on_its_clock = f"{r.device_jitter_s * 1e3:.3f} ms on its clock"
+        way = [
+            f"  rate                {r.rate_hz:.2f} samples a second (announced: {r.nominal_rate_hz:g})",
+            f"  jitter              {on_its_clock}, {r.host_jitter_s * 1e3:.1f} ms arriving",
+            f"  lost samples        {r.lost} ({r.lost_fraction:.2%}), restarts {r.restarts}",
+            f"  lines dropped       {r.dropped_lines}, of them {r.failed_checks} with a failed check",
+            f"  faults reported     {r.faults}, readings at an end of the range {r.pinned}",
+        ]
+    out = [f"{name}: {_WORD[r.verdict]}", *(f"  because {reason}" for reason in r.reasons)]
     out += [
         f"  measured over       {r.seconds:.1f} s, {r.samples} samples",
-        f"  rate                {r.rate_hz:.2f} samples a second (announced: {r.nominal_rate_hz:g})",
-        f"  jitter              {r.device_jitter_s * 1e3:.3f} ms on its clock, {r.host_jitter_s * 1e3:.1f} ms arriving",
-        f"  lost samples        {r.lost} ({r.lost_fraction:.2%}), restarts {r.restarts}",
-        f"  lines dropped       {r.dropped_lines}, of them {r.failed_checks} with a failed check",
-        f"  faults reported     {r.faults}, readings at an end of the range {r.pinned}",
+        *way,
         f"  reading, hose open  {round(r.zero_kpa, 2) + 0.0:+.2f} kPa",
-        f"  one count           {r.resolution_kpa:.3f} kPa",
+        f"  {count:<18}  {r.resolution_kpa:.3f} kPa",
         f"  noise               {r.noise_kpa:.3f} kPa: white {r.white_noise_kpa:.3f}, "
         f"slower {r.correlated_noise_kpa:.3f}",
         f"  hum                 {r.hum_text or 'none stands out'}",
@@ -61,7 +74,42 @@ def _lines(r: AdapterReport) -> list[str]:
     ]
     if not r.drift_seen:
         out.append("  note                slow drift was not measured: that takes 120 s or more (--seconds 180)")
+    if isinstance(r, BareReport):
+        out.append(f"  not known           {NOT_KNOWN}")
     return [printable(line) for line in out]
+
+
+def _gauge(
+    settings: Settings, calibration_file: str | None, full_scale: str | None, *, bare: bool
+) -> Calibration | None:
+    """The calibration to look through; None: plain numbers as they are. SettingError, FileError."""
+    from recorder import calibration
+
+    if bare and full_scale is not None:
+        raise SettingError("plain numbers are pressures, and have no full scale", where="--full-scale",
+                           do="leave it away with --bare")
+    named = calibration_file
+    path = named or (settings.calibration if full_scale is None else None)
+    if path is not None:
+        cal = load_calibration(path)
+        if cal.bare == bare:
+            return cal
+        if bare and named is None:  # the settings file's, of another gauge
+            return None
+        if bare:
+            raise FileError("this calibration is of counts, and plain numbers have none", path=path,
+                            do="give one made with 'recorder calibrate --bare', or none")
+        raise FileError("this calibration is of plain readings, and an adapter is checked by its counts",
+                        path=path, do="give --full-scale instead, or --bare for a board that prints numbers")
+    if bare:
+        return None
+    kpa = settings.full_scale_kpa
+    if full_scale is not None:
+        kpa = typed("full-scale", full_scale, "kPa", example="207 kPa")
+    if kpa is None:
+        kpa = parse_quantity(ASSUMED_FULL_SCALE, "kPa")
+        click.echo(f"no calibration and no --full-scale given: a {ASSUMED_FULL_SCALE} sensor is assumed", err=True)
+    return calibration.nominal(kpa)
 
 
 @click.command("adapter")
@@ -70,16 +118,18 @@ def _lines(r: AdapterReport) -> list[str]:
               help="How long to listen; 120 or more measure slow drift.")
 @click.option("--full-scale", metavar="PRESSURE", help="Full scale of an uncalibrated sensor, like '207 kPa'.")
 @click.option("--calibration", "calibration_file", metavar="FILE", help="Calibration file of the gauge.")
+@click.option("--bare", callback=checked_unit, metavar="UNIT",
+              help="The board prints one plain number a line, a pressure in this unit.")
 @click.option("--baud", type=click.IntRange(min=1), help="Speed of the port (default: 115200).")
 @click.option("--json", "as_json", is_flag=True, help="Print the report as one line of JSON.")
 @click.pass_context
 def command(
     ctx: click.Context, url: str | None, seconds: float, full_scale: str | None, calibration_file: str | None,
-    baud: int | None, as_json: bool,
+    bare: str | None, baud: int | None, as_json: bool,
 ) -> None:
     """Is this adapter fit to use? Leave the hose open to the air while it listens.
 
-    Exit 0 when fit or marginal, 1 when not.
+    With --bare some of it cannot be known, and that is said. Exit 0 when fit or marginal, 1 when not.
 
     Example: recorder adapter --port /dev/ttyUSB0 --full-scale '207 kPa'
     """
@@ -88,36 +138,27 @@ def command(
     if url is None:
         raise SettingError("no port is given", where="--port", do=ports_found())
 
-    from recorder import calibration
     from recorder.adapter import check_adapter
+    from recorder.adapter_bare import check_bare
     from recorder.cli._gather import Gatherer
 
-    calibration_file = calibration_file or (settings.calibration if full_scale is None else None)
-    if calibration_file is not None:
-        cal = load_calibration(calibration_file)
-        if cal.bare:
-            raise FileError("this calibration is of plain readings, and an adapter is checked by its counts",
-                            path=calibration_file, do="give --full-scale instead")
-    else:
-        kpa = settings.full_scale_kpa
-        if full_scale is not None:
-            kpa = typed("full-scale", full_scale, "kPa", example="207 kPa")
-        if kpa is None:
-            kpa = parse_quantity(ASSUMED_FULL_SCALE, "kPa")
-            click.echo(f"no calibration and no --full-scale given: a {ASSUMED_FULL_SCALE} sensor is assumed", err=True)
-        cal = calibration.nominal(kpa)
-
+    cal = _gauge(settings, calibration_file, full_scale, bare=bare is not None)
     terminal = sys.stderr.isatty()
 
     def tick(left_s: float) -> None:
         if terminal:
             click.echo(f"\rlistening, hose open to the air: {left_s:4.0f} s ", err=True, nl=False)
 
-    with Gatherer(url, baud or settings.baud) as port:
+    report: AdapterReport | BareReport
+    with Gatherer(url, baud or settings.baud, bare_unit=bare) as port:
         port.listen(seconds, tick=tick)
         if terminal:
             click.echo("\r" + " " * 50 + "\r", err=True, nl=False)
-        report = check_adapter(port.samples(), port.counts, port.known(), cal)
+        if bare is not None:
+            report = check_bare(port.readings(), port.arrivals(), port.counts, bare, cal)
+        else:
+            assert cal is not None
+            report = check_adapter(port.samples(), port.counts, port.known(), cal)
     if as_json:
         click.echo(json.dumps(report.to_json(), ensure_ascii=False, allow_nan=False))
     else:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import sys
 from collections.abc import Sequence
 from datetime import UTC, date, datetime
@@ -15,7 +16,8 @@ from recorder import report
 from recorder.cli._common import checked_unit, typed
 from recorder.cli._pairs import live_pairs, parse_pairs, reference_u_kpa
 from recorder.errors import FileError, SettingError, StorageError, printable
-from recorder.units import format_pressure
+from recorder.settings import load_settings
+from recorder.units import convert, format_pressure
 
 if TYPE_CHECKING:
     from recorder.calibration import CalibrationFit
@@ -25,7 +27,9 @@ __all__ = ["command"]
 STEP_S = 3.0
 
 
-def _lines(fit: CalibrationFit, unit: str, cal_date: str, due: str, bare: bool) -> list[str]:
+def _lines(
+    fit: CalibrationFit, unit: str, cal_date: str, due: str, bare: bool, noise_kpa: float | None
+) -> list[str]:
     def p(kpa: float, extra: int = 2) -> str:
         return format_pressure(kpa, unit, extra=extra)
 
@@ -34,6 +38,11 @@ def _lines(fit: CalibrationFit, unit: str, cal_date: str, due: str, bare: bool) 
         reading = p(pair.ratio) if bare else f"{pair.ratio:.5f}"
         numbers = f"{p(pair.reference_kpa, 1):>14}  {reading:>9}  {p(residual):>14}"
         out.append(f"  {i:>3}  {numbers}  {pair.direction or ''}")
+    u = fit.standard_uncertainty_kpa
+    alone = []
+    if noise_kpa is not None:
+        within = p(2 * math.hypot(u, noise_kpa))
+        alone.append(f"noise                {p(noise_kpa)} in one reading: one alone is right within ± {within}")
     shape = "quadratic: the bend is real" if fit.quadratic else "straight line"
     if fit.f_p is not None:
         shape += f" (F = {fit.f_statistic:.3g}, p = {fit.f_p:.2g}; AICc {fit.aicc_line:.1f} line, "
@@ -48,8 +57,9 @@ def _lines(fit: CalibrationFit, unit: str, cal_date: str, due: str, bare: bool) 
         "hysteresis           " + ("not known" if fit.hysteresis_kpa is None else p(fit.hysteresis_kpa)),
         "repeatability        " + ("not known" if fit.repeatability_kpa is None else p(fit.repeatability_kpa)),
         f"reference            u = {p(fit.reference_u_kpa)}",
-        f"standard uncertainty {p(fit.standard_uncertainty_kpa)}: a reading is right within "
-        f"± {p(2 * fit.standard_uncertainty_kpa)}, 95 times in 100",
+        f"standard uncertainty {p(u)} (Student's t of {fit.coverage_factor:.2f}, halved, in it)",
+        f"                     a reading taken as these were is right within ± {p(2 * u)}, 95 times in 100",
+        *alone,
         f"made {cal_date}, due again {due}",
         *(f"note: {report.in_unit(n, unit)}" for n in fit.notes),
     ]
@@ -77,18 +87,20 @@ def _write(path: str, text: str) -> None:
 @click.command("calibrate")
 @click.argument("pairs_file", required=False, metavar="PAIRS.csv")
 @click.option("--port", "url", metavar="URL", help="Read the adapter live instead of a file of pairs.")
-@click.option("--unit", default="kPa", callback=checked_unit, show_default=True, help="Unit of the references.")
+@click.option("--unit", default="kPa", callback=checked_unit, show_default=True, help="Unit of the references, and of "
+              "every pressure that is given without one.")
 @click.option("--bare", callback=checked_unit, metavar="UNIT",
               help="The readings are pressures in this unit: a board that prints one plain number a line.")
 @click.option("--full-scale", metavar="PRESSURE", help="The sensor's own full scale; catches unit slips.")
-@click.option("--full-scale-counts", type=click.FloatRange(min=1), help="Readings are counts of this full scale.")
+@click.option("--full-scale-counts", type=click.FloatRange(min=1), help="Readings are counts of this full scale; live, "
+              "that of an adapter which does not announce its own.")
 @click.option("--reference", metavar="TEXT", help="What the reference was: gauge, number, certificate.")
 @click.option("--reference-u", metavar="U", help="Its standard uncertainty, '0.3 kPa', or a maker's limit, '0.25 %FS'.")
 @click.option("--reference-full-scale", metavar="PRESSURE", help="The reference gauge's full scale, for %FS.")
 @click.option("--adapter-id", metavar="ID", help="The adapter that this calibration belongs to.")
 @click.option("--seconds", type=click.FloatRange(0.5, 60.0), default=STEP_S, show_default=True,
               help="How long to average at each live step.")
-@click.option("--baud", type=click.IntRange(min=1), default=115200, show_default=True, help="Speed of the port.")
+@click.option("--baud", type=click.IntRange(min=1), help="Speed of the port (default: 115200).")
 @click.option("-o", "--output", metavar="FILE", help="Write the calibration file.")
 @click.option("--due", metavar="DATE", help="When it is due again (default: in 12 months).")
 @click.option("--json", "as_json", is_flag=True, help="Print the calibration as one line of JSON.")
@@ -96,9 +108,12 @@ def command(
     pairs_file: str | None, url: str | None, unit: str, bare: str | None, full_scale: str | None,
     full_scale_counts: float | None,
     reference: str | None, reference_u: str | None, reference_full_scale: str | None, adapter_id: str | None,
-    seconds: float, baud: int, output: str | None, due: str | None, as_json: bool,
+    seconds: float, baud: int | None, output: str | None, due: str | None, as_json: bool,
 ) -> None:
     """Make a calibration from pairs of reference pressure and reading.
+
+    Without a file the adapter is read live, on --port or the settings file's port, and the ratio is printed at
+    each step.
 
     A line of PAIRS.csv is: reference pressure, reading (ratio 0 to 1), up or down. - reads them from the
     keyboard or a pipe.
@@ -108,12 +123,17 @@ def command(
     from recorder import calibration
     from recorder.model import Calibration
 
+    if pairs_file is None:
+        settings = load_settings()
+        url, baud = url or settings.port, baud or settings.baud
     if (pairs_file is None) == (url is None):
         raise click.UsageError("Give a file of pairs, or --port to read the adapter.")
     if bare is not None and (full_scale is not None or full_scale_counts is not None):
         raise click.UsageError("--bare readings are pressures: they have no --full-scale and no counts.")
-    u = reference_u_kpa(reference_u, reference_full_scale)
-    kpa = typed("full-scale", full_scale, "kPa", example="207 kPa") if full_scale is not None else None
+    u = reference_u_kpa(reference_u, reference_full_scale, unit)
+    kpa = None
+    if full_scale is not None:
+        kpa = convert(typed("full-scale", full_scale, unit, example="207 kPa"), unit, "kPa")
     today = datetime.now(UTC).date()
     due_day = _day(due) if due is not None else calibration.due_after(today)
     if due_day <= today:
@@ -121,28 +141,31 @@ def command(
     if output is not None and Path(output).exists():  # before a long live reading, not after it
         raise StorageError("this file exists, and a calibration is never overwritten", where=output,
                            do="give another name, for instance with the date in it")
-    resolution = 1.0 / full_scale_counts if full_scale_counts else 0.0
+    resolution, noise = 1.0 / full_scale_counts if full_scale_counts else 0.0, None
     if pairs_file is not None:
         pairs = parse_pairs(_read(pairs_file), pairs_file, unit, full_scale_counts, bare)
     else:
-        taken = live_pairs(str(url), baud, seconds, unit, bare)
+        taken = live_pairs(str(url), baud or 115200, seconds, unit, bare, full_scale_counts)
         pairs, resolution, adapter_id = taken.pairs, taken.resolution, adapter_id or taken.adapter_id
+        noise = taken.noise
     try:
         fit = calibration.fit(
             pairs, reference_u_kpa=u, full_scale_kpa=kpa, resolution=resolution, bare=bare is not None
         )
     except SettingError as err:
         raise SettingError(err.what, where=pairs_file or str(url), do=err.do) from None
+    noise_kpa = None if noise is None else abs(float(fit.coefficients_kpa[1])) * noise
     cal = Calibration(
         fit.coefficients_kpa, fit.standard_uncertainty_kpa, today.isoformat(), reference,
         due_day.isoformat(), adapter_id, bare is not None,
     )
+    details = _details(fit, noise_kpa)
     if output is not None:
-        _write(output, calibration.to_file_text(cal, _details(fit)))
+        _write(output, calibration.to_file_text(cal, details))
     if as_json:
-        click.echo(json.dumps({**cal.to_json(), "details": _details(fit)}, ensure_ascii=False, allow_nan=False))
+        click.echo(json.dumps({**cal.to_json(), "details": details}, ensure_ascii=False, allow_nan=False))
         return
-    for line in _lines(fit, unit, today.isoformat(), due_day.isoformat(), bare is not None):
+    for line in _lines(fit, unit, today.isoformat(), due_day.isoformat(), bare is not None, noise_kpa):
         click.echo(line)
     if output is not None:
         click.echo(f"written to {printable(output)}; use it with --calibration {printable(output)}")
@@ -158,7 +181,7 @@ def _read(path: str) -> str:
         raise FileError(f"cannot be read ({why})", path=path, do="check the name") from None
 
 
-def _details(fit: CalibrationFit) -> dict[str, object]:
+def _details(fit: CalibrationFit, noise_kpa: float | None) -> dict[str, object]:
     rows: Sequence[list[object]] = [
         [p.reference_kpa, p.ratio, p.direction, r] for p, r in zip(fit.pairs, fit.residuals_kpa, strict=True)
     ]
@@ -167,6 +190,9 @@ def _details(fit: CalibrationFit) -> dict[str, object]:
         "reference_standard_uncertainty_kPa": fit.reference_u_kpa,
         "hysteresis_kPa": fit.hysteresis_kpa,
         "repeatability_kPa": fit.repeatability_kpa,
+        "coverage_factor": fit.coverage_factor,
+        "degrees_of_freedom": fit.curve.dof,
+        "reading_noise_kPa": noise_kpa,
         "covariance": fit.curve.covariance.tolist(),
         "notes": list(fit.notes),
     }

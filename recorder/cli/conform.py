@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from recorder.errors import RecorderError, SilentAdapter
+from recorder.settings import load_settings
 
 if TYPE_CHECKING:
     from recorder.wire.conformance import RuleResult
@@ -19,7 +20,7 @@ ANSWER_WITHIN_S = 1.0
 
 @click.command("conform")
 @click.argument("file", required=False, type=click.Path(path_type=Path))
-@click.option("--port", metavar="URL", help="Listen to the adapter on this port instead.")
+@click.option("--port", metavar="URL", help="Listen to the adapter on this port (default: the settings file's).")
 @click.option(
     "--seconds",
     type=click.FloatRange(min=1, max=3600),
@@ -27,9 +28,9 @@ ANSWER_WITHIN_S = 1.0
     show_default=True,
     help="How long to listen; two announcements need more than 10 s.",
 )
-@click.option("--baud", type=click.IntRange(min=1), default=115200, show_default=True, help="Speed of the port.")
+@click.option("--baud", type=click.IntRange(min=1), help="Speed of the port (default: 115200).")
 @click.option("--json", "as_json", is_flag=True, help="One JSON array on standard output.")
-def command(file: Path | None, port: str | None, seconds: float, baud: int, as_json: bool) -> None:
+def command(file: Path | None, port: str | None, seconds: float, baud: int | None, as_json: bool) -> None:
     """Check an adapter, or a captured byte FILE, against each rule of the wire format.
 
     Exit 0: no rule failed. 1: a rule failed. 2: there is nothing to judge.
@@ -41,6 +42,9 @@ def command(file: Path | None, port: str | None, seconds: float, baud: int, as_j
     """
     from recorder.wire.conformance import check_bytes
 
+    if file is None:
+        settings = load_settings()
+        port, baud = port or settings.port, baud or settings.baud
     if (file is None) == (port is None):
         raise RecorderError("give either a FILE or --port URL", where="recorder conform",
                             do="see 'recorder conform --help'")
@@ -59,7 +63,7 @@ def command(file: Path | None, port: str | None, seconds: float, baud: int, as_j
             raise RecorderError("nothing in it", where=where, do="capture at least 12 s of the adapter")
     else:
         where = str(port)
-        data, answered = _listen(where, seconds, baud)
+        data, answered = _listen(where, seconds, baud or 115200)
         results = [*check_bytes(data), answered]
     if as_json:
         import json
@@ -88,6 +92,21 @@ def _print(where: str, data: bytes, results: list[RuleResult]) -> None:
         f"{where}: {data.count(10)} lines; {passed} rules passed, {failed} failed, "
         f"{unseen} not seen"
     )
+    if _prints_numbers(data):
+        click.echo(
+            "This board prints plain numbers, one a line, and does not speak the wire format. 'recorder record', "
+            "'adapter' and 'calibrate' take them with --bare UNIT. Numbers have no check, no sequence, no clock and no "
+            "fault word: damage, loss and a broken wire cannot be seen, the time is that of arrival, and recordings "
+            "say so."
+        )
+
+
+def _prints_numbers(data: bytes) -> bool:
+    """Whether nearly all lines are what --bare takes; the first and the last may be cut."""
+    from recorder.wire.lines import parse_line
+
+    lines = data.replace(b"\r\n", b"\n").split(b"\n")[1:-1]
+    return len(lines) > 3 and sum(isinstance(parse_line(x, True), float) for x in lines) > 0.9 * len(lines)
 
 
 def _listen(url: str, seconds: float, baud: int) -> tuple[bytes, RuleResult]:

@@ -24,7 +24,7 @@ from recorder.errors import FileError, SettingError
 from recorder.limits import NAMED, Procedure
 from recorder.model import TEST_KINDS, Calibration, Marking, TestKind
 from recorder.settings import Settings, load_settings
-from recorder.units import parse_marking, parse_quantity
+from recorder.units import convert, parse_marking, parse_quantity
 
 if TYPE_CHECKING:
     from recorder.session import SessionConfig
@@ -61,7 +61,7 @@ ASSUMED_FULL_SCALE = "30 psi"
 @click.option("--air-pressure", metavar="PRESSURE", help="Outside air pressure, like '95 kPa'.")
 @click.option("--reconnect", metavar="TIME", default="60 s", show_default=True,
               help="How long to wait for an adapter that was unplugged.")
-@click.option("--unit", callback=checked_unit, help="Pressure unit to show.")
+@click.option("--unit", callback=checked_unit, help="Pressure unit to show, and of a --full-scale without one.")
 @click.option("--settings", "settings_file", metavar="FILE", help="Settings file (default: recorder.toml).")
 @click.option("--json", "as_json", is_flag=True, help="Print the judgement as one line of JSON.")
 @click.option("--mute", is_flag=True, help="No bell.")
@@ -187,7 +187,8 @@ def _gauge(settings: Settings, given: dict[str, Any]) -> tuple[Calibration | Non
     if bare and given["calibration"] is None:
         return None, None
     if given["full_scale"] is not None and given["calibration"] is None:
-        return None, typed("full-scale", given["full_scale"], "kPa", example="207 kPa")
+        unit = given["unit"] or "kPa"  # what is typed without a unit
+        return None, convert(typed("full-scale", given["full_scale"], unit, example="207 kPa"), unit, "kPa")
     path = given["calibration"] or settings.calibration
     if path is not None:
         return _calibration(path), None

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import errno
+import re
 import sys
+from urllib.parse import urlsplit
 
 import serial
 
@@ -39,8 +41,28 @@ def _number(err: BaseException) -> int | None:
     return first if isinstance(first, int) else None
 
 
+def _of_a_bridge(err: BaseException, url: str) -> OpenError | None:
+    """The error of a port that is reached over a network; None for any other."""
+    if url.partition("://")[0].lower() not in ("socket", "rfc2217"):
+        return None
+    do = "check address and port of the bridge, written like socket://bridge:4000, and that it has power"
+    try:
+        parts = urlsplit(url)
+        if not parts.hostname or parts.port is None:
+            lacks = "port number" if parts.hostname else "address"
+            return OpenError(f"the network port has no {lacks}", where=url, do=do)
+    except ValueError:
+        return OpenError("the network port has no port number from 0 to 65535", where=url, do=do)
+    # pyserial puts the name before it, and the system's number
+    reason = re.sub(r"^(?:\[Errno -?\d+\] )?", "", str(err).removeprefix(f"Could not open port {url}: "))
+    return OpenError(f"the bridge cannot be reached ({reason})", where=url, do=do)
+
+
 def translate(err: BaseException, url: str) -> RecorderError:
     """The error to show for ``err``, which came up while ``url`` was opened."""
+    bridge = _of_a_bridge(err, url)
+    if bridge is not None:
+        return bridge
     number, text = _number(err), str(err).lower()
     if number in _BUSY or "exclusively lock" in text:
         return PortBusy(
@@ -61,7 +83,7 @@ def translate(err: BaseException, url: str) -> RecorderError:
         )
     if isinstance(err, ValueError):
         return OpenError(
-            f"this is not a port name ({err})", where=url, do="give it like /dev/ttyUSB0 or COM3"
+            f"this is not a port name ({err})", where=url, do="give it like /dev/ttyUSB0, COM3 or socket://bridge:4000"
         )
     return OpenError(
         f"the port cannot be used ({type(err).__name__}: {err})",

@@ -98,7 +98,8 @@ def fit_words(pairs: Sequence[Pair], unit: str, reference_u_kpa: float = 0.0,
     terms = ", ".join(f"{c:.4f}" for c in found.coefficients_kpa)
     also = "" if found.hysteresis_kpa is None else f"; up and down differ by {p(found.hysteresis_kpa)}"
     notes = [in_window(note) for note in found.notes]
-    lines = [f"A reading is good to ± {p(2 * found.standard_uncertainty_kpa)} (two standard uncertainties){also}",
+    lines = [f"A pressure read as these were is good to ± {p(2 * found.standard_uncertainty_kpa)} (two standard "
+             f"uncertainties: 95 in 100){also}",
              f"{len(pairs)} pairs, {shape}, coefficients {terms} kPa", *notes[:2]]
     return found, "\n".join(lines)
 

@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import threading
 import time
 import tty
@@ -24,7 +25,7 @@ A = Announcement(1, "hose-7", "1.0", 1023, RATE)
 @contextmanager
 def adapter(
     kpa: float = 0.0, *, rubbish: bool = False, silent: bool = False, dead: bool = False, noise_kpa: float = 0.2,
-    lossy: bool = False,
+    lossy: bool = False, nameless: bool = False, bare: str = "",
 ) -> Iterator[str]:
     """An adapter on a pseudo-terminal, 100 samples a second, until the block ends."""
     master, slave = os.openpty()
@@ -41,12 +42,15 @@ def adapter(
                 continue
             counts = round(1023 * (0.1 + 0.8 * (kpa + rng.normal(0, noise_kpa)) / 207))
             line = encode_sample(n % 65536, n * 10000, counts, None, None)
-            if n % 100 == 0:
+            if n % 100 == 0 and not nameless:
                 line = encode_announcement(A) + line
             if lossy and n % 40 == 7:  # one line in forty does not arrive, another one damaged
                 line = b""
             elif lossy and n % 40 == 17:
                 line = line.replace(b"S,", b"S;")
+            if bare:  # a number a line, to the hundredth of a kPa; now and then a word of debugging
+                line = b"%.2f\r\n" % (kpa + rng.normal(0, noise_kpa))
+                line += b"ready\r\n" if bare == "chatty" and n % 20 == 0 else b""
             if dead:  # its converter gives no readings
                 line = encode_announcement(A) + encode_fault(Fault(n * 10000, "adc")) if n % 10 == 0 else b""
             if rubbish:
@@ -135,7 +139,8 @@ def test_calibrate_file_writes_once_and_never_over(tmp_path: Path) -> None:
 def test_pairs_from_a_pipe_and_of_plain_readings() -> None:
     """``-`` and ``--bare``: a board that prints psi, 1 % too little, against references in kPa."""
     rows = "".join(f"{psi * 6.894757:.4f},{psi * 0.99:.4f},up\n" for psi in (0, 5, 10, 15, 20))
-    got = CliRunner().invoke(main, ["calibrate", "-", "--bare", "psi", "--json"], input=rows)
+    args = ["calibrate", "-", "--bare", "psi", "--json", "--reference-u", "0.3 kPa"]
+    got = CliRunner().invoke(main, args, input=rows)
     assert got.exit_code == 0, got.output
     body = json.loads(got.stdout)
     assert body["bare"] is True and body["coefficients_kPa"] == pytest.approx([0.0, 1 / 0.99], abs=1e-3)
@@ -147,6 +152,9 @@ def test_pairs_from_a_pipe_and_of_plain_readings() -> None:
     ("text", "said"),
     [
         ("0,0.1\nx,0.2\n", "line 2"),
+        ("O,0.1001\n50,0.3\n100,0.5\n150,0.7\n", "line 1: 'O,0.1001'"),  # the letter: no header, its zero is not lost
+        ("psi,ratio\n0 psi,10 %\n", "line 2"),
+        ("pressure,1st\n", "line 1"),
         ("0,0.1\n10,103\n", "--full-scale-counts"),
         ("0,0.1,sideways\n", "no direction"),
         ("", "no pairs"),
@@ -174,3 +182,98 @@ def test_no_port_given_lists_those_there_are(
     monkeypatch.setattr("recorder.port.list_ports", lambda: [PortInfo(url, "") for url in there])
     got = CliRunner().invoke(main, command)
     assert got.exit_code == 2 and said in got.stderr and got.stderr.count("\n") == 1
+
+
+PSI = "".join(f"{psi},{0.1 + 0.8 * psi / 30 + off:.5f},up\n"
+              for psi, off in ((0, 1e-4), (6, -1e-4), (12, 1e-4), (18, 0), (24, -1e-4)))
+
+
+def calibrated(*more: str) -> dict[str, float]:
+    got = CliRunner().invoke(main, ["calibrate", "-", "--unit", "psi", "--json", *more], input=PSI)
+    assert got.exit_code == 0, got.output
+    found: dict[str, float] = json.loads(got.stdout)["details"]
+    return found
+
+
+def test_a_number_alone_is_in_the_unit_given() -> None:
+    """All of them: the reference's uncertainty, its full scale, the sensor's; with a unit each is as written."""
+    u = "reference_standard_uncertainty_kPa"
+    assert calibrated("--reference-u", "0.3")[u] == pytest.approx(0.3 * 6.894757)
+    assert calibrated("--reference-u", "0.3 kPa")[u] == pytest.approx(0.3)
+    limit = calibrated("--reference-u", ".25 %FS", "--reference-full-scale", "60")[u]
+    assert limit == pytest.approx(0.0025 * 60 * 6.894757 / 3**0.5)
+    calibrated("--full-scale", "30")
+    wrong = CliRunner().invoke(main, ["calibrate", "-", "--unit", "psi", "--full-scale", "30 kPa"], input=PSI)
+    assert wrong.exit_code == 2 and "where the sensor has 30 kPa" in wrong.stderr
+
+
+@pytest.mark.parametrize("text", [". %FS", "1.2.3 %FS", "%FS", "-1 kPa", "much", "3 %", "0.3 mL"])
+def test_a_reference_uncertainty_that_is_none_is_a_usage_error(text: str) -> None:
+    args = ["calibrate", "-", "--reference-u", text, "--reference-full-scale", "60 psi"]
+    got = CliRunner().invoke(main, args, input=PSI)
+    assert got.exit_code == 2 and got.stderr.count("\n") == 1
+    assert got.stderr.startswith("--reference-u: ") and "write '0.25 %FS' or '0.3 kPa'" in got.stderr
+
+
+def test_an_adapter_that_never_announces_is_calibrated_by_its_full_scale_counts() -> None:
+    """The option counts live too; without it the way out is named."""
+    with adapter(nameless=True) as url:
+        args = ["calibrate", "--port", url, "--seconds", "0.5"]
+        got = CliRunner().invoke(main, [*args, "--full-scale-counts", "1023"], input="0\n\n")
+        without = CliRunner().invoke(main, args, input="0\n\n")
+    assert "full scale of 1023 counts is taken" in got.stderr
+    assert re.search(r"reading 0\.(10|099)\d+ of full scale", got.stderr)
+    assert without.exit_code == 2 and "--full-scale-counts" in without.stderr
+
+
+@pytest.mark.parametrize("command", [["calibrate", "--seconds", "0.5"], ["conform", "--seconds", "1"]])
+def test_the_port_of_the_settings_file_is_used(
+    command: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    with adapter() as url:
+        (tmp_path / "recorder.toml").write_text(f'port = "{url}"\n', "utf-8")
+        got = CliRunner().invoke(main, command, input="0\n\n")
+    wanted = r"reading 0\.(10|099)" if command[0] == "calibrate" else re.escape(f"{url}: ")
+    assert re.search(wanted, got.output)
+
+
+def test_a_board_that_prints_numbers_is_checked_as_far_as_it_can_be(tmp_path: Path) -> None:
+    with adapter(0.6, bare="quiet") as url:
+        args = ["adapter", "--port", url, "--seconds", "6", "--bare", "kPa"]
+        told = CliRunner().invoke(main, args)
+        report = json.loads(CliRunner().invoke(main, [*args, "--json"]).stdout)
+        none = CliRunner().invoke(main, [*args, "--full-scale", "207 kPa"])
+    assert told.exit_code == 0, told.output
+    assert told.stdout.startswith("plain numbers: ") and "assumed" not in told.stderr
+    assert "  clock               not known: the time is that of arrival" in told.stdout
+    assert "lost and damaged lines, restarts" in told.stdout and "lost samples" not in told.stdout
+    assert report["bare"] == "kPa" and report["rate-hz"] == pytest.approx(RATE, rel=0.05)
+    assert report["noise-kpa"] == pytest.approx(0.2, rel=0.2) and report["zero-kpa"] == pytest.approx(0.6, abs=0.05)
+    assert report["resolution-kpa"] == pytest.approx(0.01)
+    for name in ("lost", "restarts", "failed-checks", "faults", "device-jitter-s", "clock-error-ppm", "adapter-id"):
+        assert report[name] is None
+    assert none.exit_code == 2 and none.stderr.startswith("--full-scale: plain numbers are pressures")
+
+
+def test_bare_or_not_is_told_from_what_comes(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("recorder.cli._gather.SILENT_S", 0.7)
+    with adapter(bare="quiet") as url:
+        got = CliRunner().invoke(main, ["adapter", "--port", url, "--full-scale", "207 kPa"])
+    assert got.exit_code == 2 and "a board that prints plain numbers needs --bare UNIT" in got.stderr
+    with adapter() as url:
+        got = CliRunner().invoke(main, ["adapter", "--port", url, "--bare", "kPa"])
+    assert got.exit_code == 2 and "speaks the wire format; leave --bare away" in got.stderr
+
+
+def test_a_calibration_of_plain_readings_and_one_of_counts_are_not_mixed(tmp_path: Path) -> None:
+    plain, counts = tmp_path / "plain.json", tmp_path / "counts.json"
+    plain.write_text('{"coefficients_kPa": [-0.6, 1.02], "standard_uncertainty_kPa": 0.2, "bare": true}', "utf-8")
+    counts.write_text('{"coefficients_kPa": [-25.9, 258.6]}', "utf-8")
+    with adapter(0.6, bare="chatty") as url:
+        args = ["adapter", "--port", url, "--seconds", "5", "--bare", "kPa", "--json", "--calibration"]
+        good = json.loads(CliRunner().invoke(main, [*args, str(plain)]).stdout)
+        wrong = CliRunner().invoke(main, [*args, str(counts)])
+    assert good["zero-kpa"] == pytest.approx(1.02 * 0.6 - 0.6, abs=0.05) and good["zero-u-kpa"] == 0.2
+    assert any("lines were no number" in reason for reason in good["reasons"])
+    assert wrong.exit_code == 2 and wrong.stderr.startswith(f"{counts}: this calibration is of counts")

@@ -6,6 +6,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import re
 import subprocess
 import sys
 import threading
@@ -140,6 +141,13 @@ def test_live_up_and_down_then_a_recording_carries_it(bench: Bench, tmp_path: Pa
     assert zero == pytest.approx(-HYSTERESIS_KPA / 2, abs=0.2)
     body = json.loads(file.read_text("utf-8"))
     assert body["details"]["hysteresis_kPa"] == pytest.approx(HYSTERESIS_KPA, abs=0.15)
+    # the steps are means of 50 samples: what one alone may be off by is more, and is said beside it
+    alone = re.search(r"noise +(\S+) kPa in one reading: one alone is right within ± (\S+) kPa", printed)
+    assert alone is not None and cal.standard_uncertainty_kpa is not None
+    noise, both = float(alone[1]), float(alone[2])
+    assert 0.5 * SCENE.sensor.white_kpa < noise < 4 * SCENE.sensor.white_kpa
+    assert both == pytest.approx(2 * float(np.hypot(noise, cal.standard_uncertainty_kpa)), abs=0.01)
+    assert "a reading taken as these were is right within" in printed
     reference = 0.0025 * 400 / 3**0.5
     assert cal.standard_uncertainty_kpa is not None
     assert reference < cal.standard_uncertainty_kpa < reference + 0.5

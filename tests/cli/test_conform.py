@@ -73,3 +73,13 @@ def test_a_live_adapter_is_listened_to() -> None:
     assert found["check"] == found["sequence"] == found["clock"] == "passed"
     assert found["answers"] == "passed"
     assert result.exit_code == 0, found
+
+
+def test_a_board_that_prints_numbers_is_told_what_that_means(tmp_path: Path) -> None:
+    (tmp_path / "bare.bin").write_bytes(b"42\r\n" + b"".join(b"%.2f\r\n" % (100 + 0.01 * n) for n in range(200)))
+    result = conform(str(tmp_path / "bare.bin"))
+    assert result.exit_code == 1
+    last = result.output.splitlines()[-1]
+    assert "prints plain numbers" in last and "--bare UNIT" in last and "loss and a broken wire cannot be seen" in last
+    (tmp_path / "bad.bin").write_bytes(GOOD.replace(b"*", b"+"))
+    assert "plain numbers" not in conform(str(tmp_path / "bad.bin")).output

@@ -7,6 +7,7 @@ import contextlib
 import errno
 import os
 import random
+import socket
 import threading
 import tty
 from collections.abc import Callable, Iterator
@@ -162,3 +163,23 @@ def test_no_permission(
     last = recorded(str(path), tmp_path)
     assert "no permission to open the port; " in last
     assert last.endswith(f"; other ports there are: {', '.join(sorted(there))}")
+
+
+@pytest.mark.parametrize(
+    ("url", "said"),
+    [
+        ("socket://127.0.0.1:{closed}", "the bridge cannot be reached (Connection refused)"),
+        ("rfc2217://127.0.0.1:{closed}", "the bridge cannot be reached (Connection refused)"),
+        ("socket://bridge.invalid:4000", "the bridge cannot be reached ("),  # RFC 6761: never a host
+        ("socket://127.0.0.1", "the network port has no port number"),
+        ("socket://127.0.0.1:99999", "no port number from 0 to 65535"),
+        ("rfc2217://", "the network port has no address"),
+    ],
+)
+def test_a_network_port_is_no_plug(url: str, said: str, tmp_path: Path) -> None:
+    """A bridge that is not there: what to check is its address, not a cable of this computer."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        closed = server.getsockname()[1]
+    last = recorded(url.format(closed=closed), tmp_path)
+    assert said in last and "; check address and port of the bridge" in last
+    assert "plug the adapter" not in last and "Errno" not in last and "'<='" not in last

@@ -16,8 +16,10 @@ import pytest
 from click.testing import CliRunner
 
 from recorder.cli import main
+from recorder.cli.record import _gauge
 from recorder.limits import KEYS
 from recorder.recording import read
+from recorder.settings import Settings
 from tests.independent_feeder import line
 
 ROOT = Path(__file__).parents[2]
@@ -135,3 +137,11 @@ def test_limits_against_each_other_are_refused_before_anything_is_recorded(
                                      "--marked", "16 psi", "--folder", str(tmp_path / "out"), *more])
     assert done.exit_code == 2 and len(done.stderr.splitlines()) == 1 and "limit '" in done.stderr
     assert not list(tmp_path.rglob("*.csv"))
+
+
+@pytest.mark.parametrize(
+    ("typed", "unit", "kpa"), [("30", "psi", 30 * PSI), ("207 kPa", "psi", 207.0), ("207", None, 207.0)]
+)
+def test_a_full_scale_without_a_unit_is_in_the_unit_given(typed: str, unit: str | None, kpa: float) -> None:
+    given = {"bare": None, "calibration": None, "full_scale": typed, "unit": unit}
+    assert _gauge(Settings(), given) == (None, pytest.approx(kpa))

@@ -42,7 +42,7 @@ def test_a_ramp_is_sent_exactly(which: str, build: Build, start: Start) -> None:
         if s.us < 9_990_000:
             middle_s = s.us / 1e6 - 0.005
             expected = (0.5 + 0.4 * middle_s) / 5 * 4092
-            # floor of 16 conversions: at most one 10-bit step (4 counts) low; the clock of the
+            # floor of 32 conversions: at most one 10-bit step (4 counts) low; the clock of the
             # firmware starts a little after the simulator's: less than 1 ms, 0.33 counts
             assert -4.5 <= s.counts - expected <= 1.0, s
         assert s.supply == 4092
@@ -64,6 +64,53 @@ def test_faults_have_their_word_and_at_most_two_a_second(
     assert all(b - a == 500_000 for (a, _), (b, _) in itertools.pairwise(faults))
     assert_gapless(samples)  # the samples go on
     assert [r for r in check_bytes(data) if r.state == "failed"] == []
+
+
+@BOTH
+def test_a_supply_that_steps_makes_no_pressure(which: str, build: Build, start: Start) -> None:
+    """80 kPa on a 206.84 kPa sensor, while its supply steps between 5 and 4.7 V at any moment of a sample: the ratio
+    of every sample stands, to one of its 64 conversions that may fall on the other side of the step."""
+    ratio, v = 0.1 + 0.8 * 80.0 / 206.84, 5.0
+    points = [(0.0, v * ratio, v)]
+    for n in range(1, 12):
+        at_s = 0.25 * n + 0.00137 * n
+        points.append((at_s, v * ratio, v))
+        v = 9.7 - v
+        points.append((at_s + 1e-5, v * ratio, v))
+    data = start(build(which), points, 3.2, noise_mv=2.4, seed=3).read_all()
+    samples, faults, _ = parse(data)
+    assert not faults and len(samples) > 310
+    assert {s.supply for s in samples} >= {4092, 3844}  # 4.7 V are 961 of 1023
+    kpa = [206.84 * (s.counts / (s.supply or 0) - 0.1) / 0.8 for s in samples]
+    assert max(abs(p - 80.0) for p in kpa) < 1.0
+    assert abs(sum(kpa) / len(kpa) - 80.0) < 0.2
+
+
+@BOTH
+@pytest.mark.parametrize(("volts", "sent"), [(4.0, 3272), (2.6, 2124), (2.4, None), (0.0, None)])
+def test_a_low_supply_is_sent_as_measured_and_none_as_none(
+    which: str, volts: float, sent: int | None, build: Build, start: Start
+) -> None:
+    """Below 90 % there is the fault, and what was measured; where no supply can be that low, an empty field: what is
+    divided by a sense wire's rest would be a thousand times the pressure."""
+    data = start(build(which), [(0.0, 0.4 * volts, volts)], 0.6).read_all()
+    samples, faults, _ = parse(data)
+    assert {s.supply for s in samples} == {sent}
+    assert {w for _, w in faults} == {"supply"}
+    assert [r for r in check_bytes(data) if r.state == "failed"] == []
+
+
+@BOTH
+def test_an_id_has_its_limit(which: str, build: Build, start: Start) -> None:
+    """The longest is announced whole; one more is refused when it is built, before it could overrun a line."""
+    data = start(build(which, f'ADAPTER_ID="{"h" * 40}"'), [(0.0, 1.0, 5.0)], 0.5).read_all()
+    assert parse(data)[2] == [f"A,1,{'h' * 40},1.0,4092,100"]
+    decoder = Decoder()
+    decoder.feed(data)
+    assert [m.adapter_id for m in decoder.take() if isinstance(m, Announcement)] == ["h" * 40]
+    for length in (0, 41, 60):
+        with pytest.raises(AssertionError, match="ADAPTER_ID has 1 to 40 characters"):
+            build(which, f'ADAPTER_ID="{"h" * length}"')
 
 
 @BOTH
@@ -118,8 +165,8 @@ def test_noise_gives_oversampling_its_extra_bits(build: Build, start: Start) -> 
         data = start(build("c"), [(0.0, volts, 5.0)], 2.0, noise_mv=2.4, seed=7).read_all()
         counts = [s.counts for s in parse(data)[0]]
         mean = sum(counts) / len(counts)
-        # the converter of the simulator and the sum both round down: 2 counts and 3/8 on average
-        assert abs(mean - (volts / 5 * 4092 - 2.0 - 0.375)) < 0.5, volts
+        # the converter of the simulator and the sum both round down: 2 counts and 7/16 on average
+        assert abs(mean - (volts / 5 * 4092 - 2.0 - 0.4375)) < 0.5, volts
 
 
 @BOTH
@@ -146,7 +193,7 @@ def test_the_clock_does_not_drift(which: str, build: Build, start: Start, tmp_pa
 
 @BOTH
 def test_a_converter_that_stops_is_said(which: str, build: Build, start: Start) -> None:
-    """``adc``: a sample that does not hold its 16 readings is never sent, its number is used up,
+    """``adc``: a sample that does not hold its readings is never sent, its number is used up,
     and all is well again when the converter is."""
     data = start(build(which), [(0.0, 1.0, 5.0)], 4.0, adc_off=1.0, adc_on=2.2).read_all()
     samples, faults, announcements = parse(data)

@@ -33,9 +33,9 @@ def processes() -> Iterator[list[subprocess.Popen[bytes]]]:
 
 @pytest.fixture
 def run(tmp_path: Path, processes: list[subprocess.Popen[bytes]]) -> Iterator[Run]:
-    """``run("signal supply" volts, lines, ask=b"", broken="", START_SEQ=...)``: what it sends.
+    """``run("signal supply" volts, lines, ask=b"", broken="", dip="", START_SEQ=...)``: what it sends.
 
-    broken: see board33/machine.py."""
+    broken, dip: see board33/machine.py."""
     program = Path(sys.executable).parent / "micropython"
     if not program.exists():
         pytest.skip(
@@ -44,11 +44,15 @@ def run(tmp_path: Path, processes: list[subprocess.Popen[bytes]]) -> Iterator[Ru
         )
     ends: list[int] = []
 
-    def make(volts: str, lines: int, ask: bytes = b"", broken: str = "", **settings: int) -> bytes:
+    def make(
+        volts: str, lines: int, ask: bytes = b"", broken: str = "", dip: str = "", name: str = "hose-py",
+        **settings: int,
+    ) -> bytes:
         text = (NOTES / "micropython" / "main.py").read_text()
-        for name, value in settings.items():
-            assert f"\n{name} = 0\n" in text
-            text = text.replace(f"\n{name} = 0\n", f"\n{name} = {value}\n")
+        text = text.replace('ADAPTER_ID = "hose-py"', f'ADAPTER_ID = "{name}"')
+        for setting, value in settings.items():
+            assert f"\n{setting} = 0\n" in text
+            text = text.replace(f"\n{setting} = 0\n", f"\n{setting} = {value}\n")
         (tmp_path / "main.py").write_text(text)
         board, mine = pty.openpty()
         ends.extend((board, mine))
@@ -63,6 +67,7 @@ def run(tmp_path: Path, processes: list[subprocess.Popen[bytes]]) -> Iterator[Ru
                 env={
                     "HOSE_VOLTS": volts,
                     "HOSE_BREAK": broken,
+                    "HOSE_DIP": dip,
                     "MICROPYPATH": str(HERE / "board33"),
                 },
             )
@@ -110,6 +115,32 @@ def test_its_faults(run: Run, volts: str, word: str) -> None:
     assert len(faults) in (2, 3)
 
 
+def test_a_supply_that_steps_makes_no_pressure(run: Run) -> None:
+    """The supply steps from 5 to 4.7 V in the middle of sample 40, and back in the middle of sample 80."""
+    dip = f"{40 * 128 + 51} {80 * 128 + 77} 0.94"
+    samples, faults, _ = parse(run("2.047 5.0", 121, dip=dip).replace(b"\r\n", b"\n"))
+    assert not faults
+    supply = [s.supply or 0 for s in samples]
+    assert abs(supply[60] / supply[20] - 0.94) < 0.001 and supply[60] < supply[40] < supply[20]
+    # one reading in 64 on the other side of the step: 0.1 % of the ratio
+    assert all(abs(s.counts / (s.supply or 0) - 0.4094) < 0.0008 for s in samples)
+
+
+@pytest.mark.parametrize(("volts", "sent"), [("1.7 4.2", 4.2), ("1.1 2.7", 2.7), ("1.0 2.3", None), ("0 0", None)])
+def test_a_low_supply_is_sent_as_measured_and_none_as_none(run: Run, volts: str, sent: float | None) -> None:
+    samples, faults, _ = parse(run(volts, 40).replace(b"\r\n", b"\n"))
+    assert {w for _, w in faults} == {"supply"}
+    for s in samples:
+        assert (s.supply is None) == (sent is None)
+        assert sent is None or abs((s.supply or 0) - sent * 0.6 / 3.3 * 65536) < 40
+
+
+def test_an_id_has_its_limit(run: Run, processes: list[subprocess.Popen[bytes]]) -> None:
+    assert b"A,1," + b"h" * 40 + b",1.0,65535,100*" in run("1.5 5.0", 1, name="h" * 40)
+    assert b"A,1," not in run("1.5 5.0", 1, name="h" * 41)
+    assert processes[1].wait(10) != 0
+
+
 def test_it_answers(run: Run) -> None:
     _, _, announcements = parse(run("1.5 5.0", 20, ask=b"?\r\n").replace(b"\r\n", b"\n"))
     assert len(announcements) == 2
@@ -143,7 +174,7 @@ def test_a_converter_that_gives_errors_is_said(run: Run) -> None:
 def test_a_converter_that_hangs_is_ended_by_the_watchdog(
     run: Run, processes: list[subprocess.Popen[bytes]]
 ) -> None:
-    """32 readings of 100 ms are more than the 2 s that the watchdog is set to: the board resets,
+    """128 readings of 25 ms are more than the 2 s that the watchdog is set to: the board resets,
     which ends the program here (board33/machine.py), with sample 40 sent last."""
     samples, _, announcements = parse(
         run("1.5 5.0", 42, broken="hang 40 40").replace(b"\r\n", b"\n")

@@ -9,6 +9,8 @@ from pathlib import Path
 import pytest
 from firmware_board import NOTES
 
+from recorder.calibration_fit import NARROWEST_KPA
+
 
 def test_the_drawings_are_what_the_script_draws(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
@@ -39,3 +41,15 @@ def test_the_worked_check_is_right() -> None:
     for i, (char, byte, crc) in enumerate(rows):
         assert char == chr(body[i]) and int(byte, 16) == body[i]
         assert int(crc, 16) == crc_hqx(body[: i + 1], 0)
+
+
+def test_the_calibration_notes_say_what_the_program_does() -> None:
+    """The span that is refused, the settling of both pages, and the commands and lines that they name."""
+    notes = (NOTES / "calibration.md").read_text("utf-8")
+    docs = (NOTES.parent / "docs" / "calibration.md").read_text("utf-8")
+    column_kpa = 3 * 998.2 * 9.80665 / 1000
+    assert column_kpa < NARROWEST_KPA and "A column of water is a check, not a calibration." in notes
+    for text in (notes, docs):
+        assert f"{NARROWEST_KPA:g} kPa" in text and "half a minute" in text
+    program = (NOTES.parent / "recorder" / "cli" / "adapter.py").read_text("utf-8")
+    assert "`reading, hose open`" in notes and "reading, hose open" in program

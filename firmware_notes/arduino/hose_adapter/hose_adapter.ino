@@ -3,17 +3,21 @@
 //   A0  signal of a ratiometric 0.5-4.5 V transducer (through 1 kOhm, 1 uF to ground)
 //   A1  the transducer's own supply, sensed at its end of the cable (same filter)
 //
-// 100 samples a second. Timer 1 ticks 1600 times a second and starts one reading of A0 and one
-// of A1; sixteen ticks are one sample. The time comes from the tick count, so nothing that the
-// loop does can make it drift. The sum of 16 readings divided by 4 is sent: full scale 4092,
-// 1.22 mV a count. That is 12 bits only if the input carries about half a 10-bit step of noise.
+// 100 samples a second. Timer 1 ticks 1600 times a second and reads A0, A1, A1, A0, so that both
+// have their middle at the same moment; sixteen ticks are one sample. The time comes from the tick
+// count, so nothing that the loop does can make it drift. The sums of 32 readings divided by 8 are
+// sent: full scale 4092, 1.22 mV a count. That is 12 bits only if the input carries about half a
+// 10-bit step of noise. Neither is filtered any further: a supply that is slower than the signal
+// makes pressure out of every step of the supply.
 #include <avr/sleep.h>
 #include <avr/wdt.h>
 #include <util/crc16.h>
 
 #ifndef ADAPTER_ID
-#define ADAPTER_ID "hose-ino"  // give every adapter its own: letters, digits, - only
+#define ADAPTER_ID "hose-ino"  // give every adapter its own: 1 to 40 letters, digits, - only
 #endif
+static_assert(sizeof(ADAPTER_ID) - 1 >= 1 && sizeof(ADAPTER_ID) - 1 <= 40,
+              "ADAPTER_ID has 1 to 40 characters");
 #ifndef START_SEQ  // both starts are settable so that the wraps can be tested
 #define START_SEQ 0
 #endif
@@ -23,32 +27,34 @@
 
 const uint16_t FULL_SCALE = 4092;
 const uint8_t TICKS_PER_SAMPLE = 16;
+const uint8_t CONVERSIONS_PER_TICK = 4;  // signal, supply, supply, signal: 0.45 of 0.625 ms
 const uint16_t ANNOUNCE_SAMPLES = 500;  // 5 s
 const uint8_t FAULT_SAMPLES = 50;       // at least 0.5 s between two fault lines
 
 struct Sample {
   uint16_t seq;
   uint32_t us;
-  uint16_t signal;  // sums of 16 readings
+  uint16_t signal;  // sums of 32 readings
   uint16_t supply;
-  bool whole;       // both sums really hold 16 readings
+  bool whole;       // both sums really hold 32 readings
 };
 
 volatile Sample ready[4];
 volatile uint8_t readyIn = 0, readyOut = 0;
 volatile uint16_t signalSum = 0, supplySum = 0;
-volatile uint8_t conversions = 0;
+volatile uint8_t conversions = 0;     // of this sample
+volatile uint8_t tickConversion = 0;  // of this tick, 0..3
 
 // ---------------------------------------------------------------- sampling, in interrupts
 
 ISR(ADC_vect) {
-  if (ADMUX & 1) {
+  if (ADMUX & 1)
     supplySum += ADC;
-    conversions++;
-    ADMUX = bit(REFS0);  // back to A0, which has until the next tick to settle
-  } else {
+  else
     signalSum += ADC;
-    ADMUX = bit(REFS0) | 1;
+  conversions++;
+  if (++tickConversion < CONVERSIONS_PER_TICK) {
+    ADMUX = tickConversion < 3 ? bit(REFS0) | 1 : bit(REFS0);
     ADCSRA |= bit(ADSC);
   }
 }
@@ -66,7 +72,7 @@ ISR(TIMER1_COMPA_vect) {
       ready[readyIn].us = us;
       ready[readyIn].signal = signalSum;
       ready[readyIn].supply = supplySum;
-      ready[readyIn].whole = conversions == TICKS_PER_SAMPLE;
+      ready[readyIn].whole = conversions == TICKS_PER_SAMPLE * CONVERSIONS_PER_TICK;
       readyIn = next;
     }
     seq++;
@@ -74,13 +80,15 @@ ISR(TIMER1_COMPA_vect) {
     ticks = conversions = 0;
   }
   ticks++;
+  tickConversion = 0;
+  ADMUX = bit(REFS0);
   ADCSRA |= bit(ADSC);
 }
 
 // ---------------------------------------------------------------- lines
 
 // One line is built whole, checked, and written: body * four upper-case hex digits LF.
-char line[64];
+char line[64];  // the longest is the announcement: 63 bytes where the id has its 40
 uint8_t length = 0;
 
 void addText(const char *text) {
@@ -120,7 +128,8 @@ void sendSample(uint16_t seq, uint32_t us, uint16_t counts, uint16_t supply) {
   addText(",");
   addNumber(counts);
   addText(",");
-  addNumber(supply);
+  if (supply >= FULL_SCALE / 2)  // half of it is no supply that works: its sense wire is off, and
+    addNumber(supply);           // nothing can be divided by it; the field stays empty
   addText(",");  // no thermometer: the last field stays empty
   sendLine();
 }
@@ -173,7 +182,6 @@ void loop() {
   static char before = 0;
   static uint16_t sinceAnnouncement = 0;
   static uint8_t faultPause = 0;
-  static uint16_t smooth = 0;  // supply x 16: it moves slowly, average it to add no noise
 
   bool asked = false;
   while (Serial.available()) {
@@ -194,8 +202,8 @@ void loop() {
   wdt_reset();  // only a new sample feeds the dog: a dead timer resets the board too
   uint16_t seq = ready[readyOut].seq;
   uint32_t us = ready[readyOut].us;
-  uint16_t counts = ready[readyOut].signal / 4;
-  uint16_t supply = ready[readyOut].supply / 4;
+  uint16_t counts = ready[readyOut].signal / 8;
+  uint16_t supply = ready[readyOut].supply / 8;
   bool whole = ready[readyOut].whole;
   readyOut = (readyOut + 1) & 3;
 
@@ -211,12 +219,8 @@ void loop() {
     sendFault(us, word);
     faultPause = FAULT_SAMPLES;
   }
-  if (whole) {  // else there is no sample; its number is used up
-    if (!smooth)
-      smooth = supply * 16;
-    smooth = smooth + supply - smooth / 16;
-    sendSample(seq, us, counts, smooth >= 16 ? smooth / 16 : 1);
-  }
+  if (whole)  // else there is no sample; its number is used up
+    sendSample(seq, us, counts, supply);
   if (++sinceAnnouncement == ANNOUNCE_SAMPLES) {
     sinceAnnouncement = 0;
     sendAnnouncement();

@@ -2,6 +2,8 @@
 # HOSE_VOLTS "signal supply": volts at the transducer, before the dividers (x 0.6).
 # HOSE_BREAK "kind first last": samples during which the converter gives an error ("error"), or
 # stands still for longer than the watchdog allows ("hang").
+# HOSE_DIP "first last factor": readings (of both converters, counted together) during which signal and
+# supply have that part of their volts.
 import os
 import sys
 import time
@@ -9,7 +11,8 @@ import time
 _signal, _supply = [float(v) for v in os.getenv("HOSE_VOLTS").split()]
 _VOLTS = {26: _signal, 27: _supply}
 _kind, _first, _last = (os.getenv("HOSE_BREAK") or "none 0 -1").split()
-_READINGS = 32  # of both converters, a sample
+_READINGS = 128  # of both converters, a sample
+_dip_first, _dip_last, _dip = [float(v) for v in (os.getenv("HOSE_DIP") or "0 -1 1").split()]
 
 
 class Pin:
@@ -27,11 +30,12 @@ class ADC:
         sample, ADC.readings = divmod(ADC.readings, _READINGS)[0], ADC.readings + 1
         if int(_first) <= sample <= int(_last):
             if _kind == "hang":
-                time.sleep_ms(100)
+                time.sleep_ms(25)
             elif _kind == "error":
                 ADC.readings += _READINGS - 1  # the rest of this sample is never asked for
                 raise OSError(5)
-        twelve = min(4095, int(self.volts / 3.3 * 4096))
+        volts = self.volts * (_dip if _dip_first < ADC.readings <= _dip_last else 1.0)
+        twelve = min(4095, int(volts / 3.3 * 4096))
         return twelve << 4 | twelve >> 8
 
 
