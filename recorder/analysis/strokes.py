@@ -18,6 +18,7 @@ import numpy as np
 
 from recorder.analysis.filters import running_least, running_mean, smooth_slope
 from recorder.analysis.kept_up import without_fall
+from recorder.analysis.knocks import without_knocks
 from recorder.analysis.popped import with_peaks, with_popped, without_rebounds
 from recorder.analysis.signal import SLOPE_S, Prepared
 from recorder.analysis.stroke import Stroke
@@ -330,4 +331,5 @@ def find_strokes(x: Prepared, start_s: float, end_s: float, *, may_open: bool) -
         found = without_rebounds(x, found)
         found = with_popped(x, found, slope.sd, level_sd, end_s)
         found = with_peaks(x, found, level_sd, end_s)
+    found = without_knocks(x, found, end_s)
     return _through_holes(x, y, found, may_open=may_open)

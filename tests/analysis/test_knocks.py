@@ -1,0 +1,61 @@
+"""A hose that is hit in the hold rings; a pump's stroke leaves something, or opens the valve.
+
+Against ``other_physics``; the ring is a damped oscillation (any textbook of vibration), its size and pitch are common
+practice, no source."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from recorder.analysis import Analyser, Setup
+from recorder.limits import resolve
+from recorder.model import Judgement, Marking
+
+sys.path.insert(0, str(Path(__file__).parent))
+from other_physics import Made, Valve, make
+
+
+def judged(test: str, t: np.ndarray, p: np.ndarray) -> Judgement:
+    kind = "cap" if test == "cap" else "system"
+    analyser = Analyser(Setup(kind, Marking(98.0, "kPa", 98.0), resolve(kind, {})))
+    analyser.feed(t.round(6), p.round(4))
+    return analyser.judgement()
+
+
+def made_of(test: str) -> Made:
+    if test == "cap":
+        return make(31, rate_hz=50.0, stroke_kpa=9.0, valve=Valve(98.0, 94.0, 60.0, pops=False), hold_s=60.0)
+    return make(31, rate_hz=50.0, stroke_kpa=9.0, target_kpa=108.0, hold_s=140.0)
+
+
+@pytest.mark.parametrize("pitch_hz", [1.5, 2.5, 4.0])
+@pytest.mark.parametrize("height_kpa", [1.5, 3.0, 8.0])
+@pytest.mark.parametrize("test", ["cap", "system"])
+def test_a_ring_in_the_hold_is_no_stroke(test: str, height_kpa: float, pitch_hz: float) -> None:
+    made = made_of(test)
+    plain = judged(test, made.time_s, made.pressure_kpa)
+    assert plain.hold is not None
+    p = made.pressure_kpa.copy()
+    for hit_s in (18.0, 19.3):
+        since = made.time_s - plain.hold.start_s - hit_s
+        ring = height_kpa * np.exp(-since / 0.35) * np.sin(2.0 * np.pi * pitch_hz * since)
+        p += np.where(since > 0.0, ring, 0.0)
+    told = judged(test, made.time_s, p)
+    assert (told.strokes, told.outcome) == (plain.strokes, plain.outcome)
+    assert told.hold is not None
+    assert told.hold.start_s == pytest.approx(plain.hold.start_s, abs=0.3)
+    assert told.hold.end_s == pytest.approx(plain.hold.end_s, abs=0.1)
+
+
+def test_a_stroke_in_the_hold_is_one() -> None:
+    made = made_of("system")
+    plain = judged("system", made.time_s, made.pressure_kpa)
+    assert plain.hold is not None
+    since = made.time_s - plain.hold.start_s - 20.0
+    more = 2.0 * np.clip(since / 0.3, 0.0, 1.0) * (made.pressure_kpa > 50.0)
+    told = judged("system", made.time_s, made.pressure_kpa + more)
+    assert told.strokes == plain.strokes + 1
