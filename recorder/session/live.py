@@ -6,6 +6,7 @@ import os
 import time
 from collections.abc import Callable
 from dataclasses import fields, replace
+from functools import partial
 from itertools import groupby
 from pathlib import Path
 from typing import Any, TypeVar, cast
@@ -36,6 +37,7 @@ from recorder.recording import LARGEST_BYTES, Writer
 from recorder.session import words
 from recorder.session.config import Finished, PortLike, SessionConfig
 from recorder.session.header import ending, header
+from recorder.session.told import AdapterFaults
 from recorder.session.views import Views
 from recorder.units import pressure_factor_kpa
 from recorder.wire import Decoder, TimedBlock, Timeline
@@ -48,7 +50,7 @@ _AFTER_HOLD_S = 600.0
 # A recording that nobody ends is sealed here, for no more is judged; a pressure test lasts minutes.
 MOST_ROWS = MOST_SAMPLES
 _MOST_BYTES = LARGEST_BYTES - (16 << 20)  # room for what is under way, and for the seal
-_FAULT_SHOWN_S = 2.0
+_SILENT_SHOWN_S = 2.0
 
 _T = TypeVar("_T")
 
@@ -104,7 +106,8 @@ class Session:
         self._started_s = self._last_byte_s = now
         self._first_byte_s: float | None = None
         self._asked = 0
-        self._fault: tuple[float, str] | None = None
+        self._faults = AdapterFaults()
+        self._last_row_s: float | None = None
         self._views = Views(clock, aside=aside)
         self._hold_done_s: float | None = None
         self._finished = False
@@ -132,9 +135,22 @@ class Session:
     def view(self) -> LiveView:
         """The analyser's view of the latest reading; an adapter's fault shows at once."""
         view = self._kept(lambda: self._views.take(self.analyser))
-        if self._fault is not None and self._clock() - self._fault[0] < _FAULT_SHOWN_S:
-            view = replace(view, fault=self._fault[1])
+        fault = self._faults.word(self._clock())
+        if fault is not None:
+            view = replace(view, fault=fault)
+        silent_s = self._silent_s()
+        if silent_s is not None:  # what was read before is not what there is now
+            view = replace(view, pressure_kpa=None, silent_s=silent_s)
         return view
+
+    def _silent_s(self) -> float | None:
+        """How long no row has come, where that is longer than usual; while the port is away the faces say that."""
+        if self._last_row_s is None or self.lost or self._done is not None:
+            return None
+        rows = self.writer.rows_written if self.writer is not None else 0
+        silent_s = self._clock() - self._last_row_s
+        usual_s = self.analyser.latest_s / max(rows - 1, 1)
+        return silent_s if silent_s > max(_SILENT_SHOWN_S, 4.0 * usual_s) else None
 
     def mark(self, text: str) -> Mark | None:
         """A finding, now. None before the first sample."""
@@ -173,6 +189,7 @@ class Session:
         if isinstance(item, Back):
             self.lost = False
             self._last_byte_s = self._clock()
+            self._last_row_s = None if self._last_row_s is None else self._last_byte_s
             self._port.write(b"?\n")
             return
         self._last_byte_s = self._clock()
@@ -211,8 +228,8 @@ class Session:
         if isinstance(message, Announcement):
             self.timeline.announce(message)
         elif isinstance(message, Fault):
-            self.timeline.fault(message)
-            self._fault = (self._clock(), message.word)
+            self._faults.add(message.word, self.timeline.fault(message, host_s), self._clock())
+            self._tell(self.analyser.latest_s)
         elif isinstance(message, SampleBlock):
             if self.config.bare_unit is None:
                 block = self.timeline.add(message, host_s)
@@ -225,13 +242,24 @@ class Session:
                 read_kpa = calibrations.apply(self._calibration, read_kpa)
             self._rows(self.timeline.add_bare(message, host_s), read_kpa)
 
+    def _tell(self, until_s: float | None) -> None:
+        """The adapter's faults, into the file and to the analyser."""
+        for run in self._faults.take(until_s):
+            self._store(partial(Writer.fault, run=run))
+            self.analyser.fault(run)
+
     def _watch(self) -> None:
         """What is decided by the clock alone."""
         now = self._clock()
         if not self._begun:
             self._watch_start(now)
-        elif now - self._last_byte_s > max(SILENT_S, self.config.reconnect_s) and not self.lost:
-            self.error = self.error or words.gone_silent(self._port.url, now - self._last_byte_s)
+        elif not self.lost:
+            # fault lines are no readings: an adapter that sends nothing else is as good as silent
+            heard_s = self._last_byte_s if self._last_row_s is None else self._last_row_s
+            if now - heard_s > max(SILENT_S, self.config.reconnect_s):
+                word = self._faults.word(now, SILENT_S)
+                self.error = self.error or words.gone_silent(self._port.url, now - heard_s, word)
+        self._tell(self.analyser.latest_s)
         if self._port.failure is not None and self.error is None:
             self.error = self._port.failure
         if self.writer is not None:
@@ -274,7 +302,7 @@ class Session:
         if view.hold_left_s is not None and view.hold_left_s <= 0:
             if self._hold_done_s is None:
                 self._hold_done_s = view.time_s
-            if now - self._last_byte_s > SILENT_S:  # silent, or unplugged
+            if self._last_row_s is None or now - self._last_row_s > SILENT_S:  # silent, or unplugged
                 return self.analyser.judgement().outcome in ("pass", "fail")
         return self._hold_done_s is not None and view.time_s - self._hold_done_s > _AFTER_HOLD_S
 
@@ -326,6 +354,8 @@ class Session:
                 self.writer = Writer(self._folder, facts)
             except StorageError as err:
                 self._storage_failed(err)
+        self._last_row_s = self._clock()
+        self._faults.open = True
         self._keep(rows)
 
     def _keep(self, rows: Rows) -> None:
@@ -383,6 +413,7 @@ class Session:
                 self._begin(None)
             except RecorderError as err:
                 self.error = self.error or err
+        self._tell(None)
         self._store(lambda w: w.flush(now=True))  # on disk before it is judged
         judgement = self._kept(self.analyser.judgement).to_json()
         digest: str | None = None

@@ -18,7 +18,14 @@ def never_spoke(where: str, waited_s: float) -> SilentAdapter:
     )
 
 
-def gone_silent(where: str, silent_s: float) -> SilentAdapter:
+def gone_silent(where: str, silent_s: float, fault: str | None = None) -> SilentAdapter:
+    """fault: what the adapter reports meanwhile."""
+    if fault is not None:
+        return SilentAdapter(
+            f"no sample has arrived for {silent_s:.0f} s; the adapter reports '{fault}'",
+            where=where,
+            do="check the sensor's plug, wires and supply",
+        )
     return SilentAdapter(
         f"nothing has arrived for {silent_s:.0f} s",
         where=where,

@@ -8,11 +8,13 @@ from recorder.wire.encode import (
     encode_line,
     encode_sample,
 )
+from recorder.wire.fault_runs import FaultRuns
 from recorder.wire.timeline import TimedBlock, Timeline, recompute_time
 
 __all__ = [
     "LONGEST_LINE",
     "Decoder",
+    "FaultRuns",
     "TimedBlock",
     "Timeline",
     "encode_announcement",

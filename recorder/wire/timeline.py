@@ -24,6 +24,7 @@ _SEQ = 1 << 16
 _HALF_SEQ = 1 << 15
 _LONG_SILENCE_US = 1_800_000_000  # half an hour: less than half a turn of the clock (35.8 min)
 _SAME_SEQ_US = 60_000_000  # the same sequence number within this is the same line again
+_AHEAD_US = 600_000_000  # what arrives late, or is played faster than time, is ahead of the host by less
 _FEW = 64  # rows; below this a plain loop is faster than arrays
 _MISMATCH_US = 1_000_000  # host and adapter disagree on a gap by more: the adapter started again
 
@@ -95,6 +96,7 @@ class Timeline:
         self._announced = False  # since the last sample
         self._was_lost = False  # the port, since the last sample
         self._pending: list[str] = []  # flags for the next row
+        self._bare = False
 
     def announce(self, a: Announcement) -> None:
         """An adapter said who it is. One that differs from the first flags the next row."""
@@ -105,8 +107,16 @@ class Timeline:
             if len(self.announcements) < 20:
                 self.announcements.append(a)
 
-    def fault(self, f: Fault) -> None:
+    def fault(self, f: Fault, host_s: float) -> float:
+        """Flags the next row. When it was on the trace (s): by the adapter's clock, since the latest sample; by the
+        host's where that clock says nothing (a restart, plain readings)."""
         self._flag_next(f"fault-{f.word}")
+        if self._origin_s is None:
+            return 0.0
+        waited = max(round((host_s - self._origin_s) * 1e6) - self._host_us, 0)
+        step = (f.device_us - self._device_us) % _CLOCK
+        by_clock = not self._bare and step < waited + _AHEAD_US
+        return (self._time_us + (step if by_clock else waited)) / 1e6
 
     def lost(self, host_s: float) -> None:
         """The port was lost: samples are missing before the next row."""
@@ -262,6 +272,7 @@ class Timeline:
     def add_bare(self, block: BareBlock, host_s: float) -> TimedBlock:
         """Bare readings have no clock: those that arrived together are spread since the last arrival."""
         first = self._origin_s is None
+        self._bare = True
         host_us = self._host(host_s)
         n = len(block)
         if first:

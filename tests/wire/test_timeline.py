@@ -122,8 +122,9 @@ def test_announcements_that_disagree_and_faults_flag_the_next_row() -> None:
     line.add(block((0, 0)), 0.0)
     other = Announcement(1, "hose-8", "1.0", 4095, 100.0)
     line.announce(other)
-    line.fault(Fault(5_000, "open"))
-    line.fault(Fault(6_000, "open"))
+    assert line.fault(Fault(5_000, "open"), 0.0) == 0.005
+    assert line.fault(Fault(6_000, "open"), 0.1) == 0.006
+    assert line.fault(Fault(2**32 - 5_000, "open"), 0.25) == 0.25  # of another start: the host's time
     got = line.add(block((1, 10_000), (2, 20_000)), 0.1)
     assert got.flags == ("announcement-differs+fault-open", "")
     assert line.announcements == [HOSE, other]
