@@ -7,16 +7,21 @@ import random
 import subprocess
 import sys
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 
+import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from recorder.analysis import judge
 from recorder.limits import resolve
 from recorder.model import FaultRun, Recording
-from recorder.recording import read
+from recorder.recording import read, verify_raw
 from recorder.report import next_step
 from recorder.session import Session, SessionConfig
+from recorder.wire import RatioWatch
 from tests.memory_ports import FedPort
 from tests.session_feeder import announcement, line, pressure_kpa, samples
 
@@ -135,3 +140,62 @@ def test_a_fault_before_the_first_sample_is_told_with_it(tmp_path: Path) -> None
     done = session.stop("stopped")
     assert done.path is not None
     assert read(done.path).faults == (FaultRun(0.0, "adc"), FaultRun(0.0, "adc", 0.0, 1))
+
+
+def supplied(supply_of: dict[int, int], *, tell: bool = False) -> Iterator[tuple[float, bytes]]:
+    """The feeder's test with supply counts: 4092, but where a number has another. tell: it says so."""
+    chance = random.Random(2)
+    yield 0.0, announcement()
+    for i in range(8000):
+        now, supply = i / 100, supply_of.get(i, 4092)
+        if tell and supply < 3600 and i % 50 == 0:
+            yield now, fault(now, "supply")
+        counts = round((0.1 + 0.8 * pressure_kpa(now) / 207.0) * 4092 + chance.gauss(0.0, 1.5))
+        yield now, line(f"S,{i},{(FIRST_US + i * 10_000) % 2**32},{counts},{supply},")
+
+
+def off(first: int, last: int) -> dict[int, int]:
+    """The sense wire off from sample to sample, averaged as the example firmware does."""
+    out, smooth = {}, 4092 * 16
+    for i in range(first, min(last + 120, 8000)):
+        smooth += (0 if i < last else 4092) - smooth // 16
+        out[i] = max(smooth // 16, 1)
+    return out
+
+
+@pytest.mark.parametrize("tell", [False, True])
+def test_a_sense_wire_that_comes_off_while_pumping_condemns_nothing(tmp_path: Path, tell: bool) -> None:
+    session, found = play(tmp_path, supplied(off(850, 8000), tell=tell))
+    assert session.error is None and len(found.rows) == 8000
+    assert outcome(found) == ("void", ["sensor-fault"])
+    assert found.judgement is not None
+    assert found.judgement["peak"] is None or found.judgement["peak"]["value"] < 125.0
+    assert verify_raw(found) == []
+    assert found.rows.counts is not None and found.rows.supply is not None and found.rows.flag is not None
+    assert found.rows.supply[-1] <= 15 and "fault-ratio" in found.rows.flag[-1]
+
+
+def test_a_sense_wire_that_blinks_in_the_hold_is_a_gap(tmp_path: Path) -> None:
+    _, found = play(tmp_path, supplied(off(4000, 4030), tell=True))
+    assert found.judgement is not None
+    assert outcome(found) == ("pass", ["no-detectable-fall"])
+    assert 118.0 < found.judgement["peak"]["value"] < 122.0
+    assert [n["code"] for n in found.judgement["notes"]] == ["gaps"]
+
+
+def test_a_supply_that_drops_by_more_than_a_third_is_no_pressure(tmp_path: Path) -> None:
+    """The counts stay below the supply's: only what it was before shows it."""
+    _, found = play(tmp_path, supplied(dict.fromkeys(range(4000, 8000), 2600)))
+    assert outcome(found) == ("void", ["sensor-fault"])
+    assert found.rows.flag is not None and found.rows.flag[3999:4001] == ["", "fault-ratio"]
+
+
+@given(st.lists(st.integers(1, 4200), min_size=1, max_size=60), st.lists(st.integers(1, 59), max_size=6))
+def test_rows_of_any_grouping_are_flagged_alike(supply: list[int], cuts: list[int]) -> None:
+    counts, supplies = np.full(len(supply), 900), np.array(supply, float)
+    supplies[::7] = np.nan
+    whole = RatioWatch().odd(counts, supplies, 4092.0)
+    watch = RatioWatch()
+    edges = sorted({0, len(supply), *(c for c in cuts if c < len(supply))})
+    parts = [watch.odd(counts[a:b], supplies[a:b], 4092.0) for a, b in pairwise(edges)]
+    assert np.array_equal(np.concatenate(parts), whole)

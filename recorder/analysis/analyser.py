@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from recorder.analysis.faults import Told
+from recorder.analysis.faults import NO_PRESSURE, Told
 from recorder.analysis.live import latest_kpa, live_view
 from recorder.analysis.setup import Setup
 from recorder.analysis.study import Study, study
@@ -77,7 +77,9 @@ class Analyser:
         self._t[self._n : need] = time_s[:n]
         self._p[self._n : need] = pressure_kpa[:n]
         if flags is not None:
-            self._flags += [(float(time_s[k]), f) for k, f in enumerate(flags[:n]) if f]
+            flagged = [(k, f) for k, f in enumerate(flags[:n]) if f]
+            self._flags += [(float(time_s[k]), f) for k, f in flagged]
+            self._p[[self._n + k for k, f in flagged if NO_PRESSURE in f]] = np.nan
         self._n = need
 
     def fault(self, run: FaultRun) -> None:
@@ -101,7 +103,7 @@ class Analyser:
         return self._quick
 
     def trace(self) -> tuple[FloatArray, FloatArray]:
-        """Times (s) and pressures (kPa), zero-corrected, as fed."""
+        """Times (s) and pressures (kPa), zero-corrected, as fed; NaN where a row has no pressure."""
         zero = self._latest().zero_kpa
         return self._t[: self._n].copy(), self._p[: self._n] - zero
 
@@ -112,7 +114,9 @@ class Analyser:
     def recent(self, since_s: float) -> tuple[FloatArray, FloatArray]:
         """Times (s) and pressures (kPa, not zero-corrected) of the readings after ``since_s``."""
         k = int(np.searchsorted(self._t[: self._n], since_s, side="right"))
-        return self.readings(k)
+        t, p = self.readings(k)
+        there = np.isfinite(p)
+        return t[there], p[there]
 
     def hold_curve(self) -> HoldCurve | None:
         """The fit of the hold with its band; None where there is no hold."""

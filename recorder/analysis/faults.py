@@ -13,7 +13,9 @@ from recorder.model import FaultRun
 if TYPE_CHECKING:
     from recorder.model import BoolArray, Calibration, FloatArray
 
-__all__ = ["BEFORE_S", "NOTHING_TOLD", "Cut", "Told", "often_told", "rails_kpa", "sensor_fault", "usable"]
+__all__ = [
+    "BEFORE_S", "NOTHING_TOLD", "NO_PRESSURE", "Cut", "Told", "often_told", "rails_kpa", "sensor_fault", "usable",
+]
 
 PINNED_S = 1.0  # shorter runs of one reading are left alone
 FALSE_ALARM = 1e-6  # that a sound sensor gives such a run in one recording
@@ -25,7 +27,9 @@ BEFORE_S, AFTER_S = 0.5, 1.0
 # A blink of a second and less is told twice a second, so over a second at most; a quarter for what is late.
 LASTING_S = 1.25
 SAME_S = 1.5  # two lines of one fault are nearer
-MOST_TOLD = 3  # rows with a fault's word, in one recording: then it is no blink
+MOST_TOLD = 3  # rows with an adapter's word, in one recording: then it is no blink
+NO_PRESSURE = "fault-ratio"  # the recorder's own word: counts over supply are what no sensor gives
+_OWN = {NO_PRESSURE: "the counts are above what the supply allows (sense wire or supply off?)"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +51,8 @@ class Cut:
     word: str
 
     def __str__(self) -> str:
-        return f"the adapter reports '{self.word}' from {self.from_s:.1f} s on"
+        what = _OWN.get(self.word, f"the adapter reports '{self.word}'")
+        return f"{what} from {self.from_s:.1f} s on"
 
 
 def _stretches(told: Told) -> list[tuple[float, float, str]]:
@@ -78,7 +83,7 @@ def usable(t: FloatArray, told: Told) -> tuple[BoolArray, Cut | None]:
 
 def often_told(told: Told) -> str | None:
     """What is wrong where many rows have a fault's word; None where not."""
-    faulty = [words for _, words in told.flags if "fault" in words]
+    faulty = [w for _, words in told.flags for w in words.split("+") if "fault" in w and w != NO_PRESSURE]
     return f"the adapter reports '{faulty[0]}'" if len(faulty) > MOST_TOLD else None
 
 

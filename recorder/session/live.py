@@ -9,7 +9,7 @@ from dataclasses import fields, replace
 from functools import partial
 from itertools import groupby
 from pathlib import Path
-from typing import Any, TypeVar, cast
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import numpy as np
 
@@ -33,14 +33,17 @@ from recorder.model import (
     WireCounts,
 )
 from recorder.port import Back, Chunk, Lost
-from recorder.recording import LARGEST_BYTES, Writer
+from recorder.recording import LARGEST_BYTES, LARGEST_KPA, Writer
 from recorder.session import words
 from recorder.session.config import Finished, PortLike, SessionConfig
 from recorder.session.header import ending, header
 from recorder.session.told import AdapterFaults
 from recorder.session.views import Views
 from recorder.units import pressure_factor_kpa
-from recorder.wire import Decoder, TimedBlock, Timeline
+from recorder.wire import RATIO_FLAG, Decoder, RatioWatch, TimedBlock, Timeline
+
+if TYPE_CHECKING:
+    from recorder.model import FloatArray
 
 SILENT_S = 5.0  # no byte for this long is worth saying
 WRONG_SPEED_S = 5.0  # bytes for this long and no line
@@ -107,6 +110,7 @@ class Session:
         self._first_byte_s: float | None = None
         self._asked = 0
         self._faults = AdapterFaults()
+        self._ratio_watch = RatioWatch()
         self._last_row_s: float | None = None
         self._views = Views(clock, aside=aside)
         self._hold_done_s: float | None = None
@@ -235,12 +239,28 @@ class Session:
                 block = self.timeline.add(message, host_s)
                 if len(block) and self._calibration is not None:
                     ratio = block.ratio(self._full_scale_counts)
-                    self._rows(block, calibrations.apply(self._calibration, ratio))
+                    self._rows(*self._without_pressure(block, calibrations.apply(self._calibration, ratio)))
         else:
             read_kpa = message.value * self._factor_kpa
             if self._calibration is not None:
                 read_kpa = calibrations.apply(self._calibration, read_kpa)
             self._rows(self.timeline.add_bare(message, host_s), read_kpa)
+
+    def _without_pressure(self, block: TimedBlock, pressure_kpa: FloatArray) -> tuple[TimedBlock, FloatArray]:
+        """Rows whose ratio no sensor gives are flagged, and stay recordable."""
+        if block.counts is None or block.supply is None:
+            return block, pressure_kpa
+        odd = self._ratio_watch.odd(block.counts, block.supply, self._full_scale_counts)
+        if not odd.any():
+            return block, pressure_kpa
+        if odd[-1]:
+            self._faults.seen("supply", self._clock())
+        flags = [
+            "+".join(filter(None, (word, RATIO_FLAG if bad else "")))
+            for word, bad in zip(block.flags or [""] * len(block), odd.tolist(), strict=True)
+        ]
+        within = np.where(odd, np.clip(pressure_kpa, -LARGEST_KPA, LARGEST_KPA), pressure_kpa)
+        return replace(block, flags=tuple(flags)), within
 
     def _tell(self, until_s: float | None) -> None:
         """The adapter's faults, into the file and to the analyser."""

@@ -24,6 +24,10 @@ class AdapterFaults:
         self._latest = now_s, word
         self._untold += self._runs.add(word, time_s)
 
+    def seen(self, word: str, now_s: float) -> None:
+        """A fault that the rows show by themselves."""
+        self._latest = now_s, word
+
     def word(self, now_s: float, within_s: float = _SHOWN_S) -> str | None:
         """The fault of now."""
         return self._latest[1] if self._latest is not None and now_s - self._latest[0] < within_s else None

@@ -9,12 +9,15 @@ from recorder.wire.encode import (
     encode_sample,
 )
 from recorder.wire.fault_runs import FaultRuns
+from recorder.wire.ratio import RATIO_FLAG, RatioWatch
 from recorder.wire.timeline import TimedBlock, Timeline, recompute_time
 
 __all__ = [
     "LONGEST_LINE",
+    "RATIO_FLAG",
     "Decoder",
     "FaultRuns",
+    "RatioWatch",
     "TimedBlock",
     "Timeline",
     "encode_announcement",
