@@ -282,3 +282,36 @@ def test_decided_and_then_silent_is_finished(tmp_path: Path) -> None:
     decided = session.analyser.judgement().outcome in ("pass", "fail")
     assert session.finished is decided
     assert session.stop("finished").sha256 is not None
+
+
+def test_a_restart_whose_announcement_was_damaged_loses_nothing(tmp_path: Path) -> None:
+    session, port = faked(tmp_path)
+    port.send(announcement())
+    lines = [text for text in samples(20.0) if text.startswith(b"S")]
+    for k in range(0, 1000, 10):
+        port.now += 0.1
+        port.send(b"".join(lines[k : k + 10]))
+        session.step()
+    port.send(b"\xff\x00" + announcement())
+    for k in range(0, 1500, 10):
+        port.now += 0.1
+        port.send(b"".join(line(f"S,{k + i},{1204 + (k + i) * 10_000},{1700 + i},,") for i in range(10)))
+        session.step()
+    done = session.stop("enough")
+    assert session.error is None and done.path is not None
+    rows = read(done.path, strict=True).rows
+    assert len(rows) == 2500 and session.timeline.restarts == 1 and session.timeline.replayed == 0
+    assert rows.flag is not None and rows.flag[1000] == "restart" and not any(rows.flag[1001:])
+
+
+def test_an_adapter_that_may_have_started_again_is_asked_at_once(tmp_path: Path) -> None:
+    session, port = faked(tmp_path)
+    port.send(announcement() + b"".join(samples(2.0)))
+    session.step()
+    port.send(line("S,0,1204,1700,,") + line("S,1,11204,1700,,"))
+    session.step()
+    assert port.written == b"?\n"
+    port.send(announcement() + line("S,2,21204,1700,,"))
+    session.step()
+    assert session.timeline.restarts == 1 and session.timeline.replayed == 0
+    session.stop("enough")

@@ -49,6 +49,7 @@ SILENT_S = 5.0  # no byte for this long is worth saying
 WRONG_SPEED_S = 5.0  # bytes for this long and no line
 ANNOUNCEMENT_S = 6.0  # adapters announce themselves every 5 s
 _ASK_AFTER_S = (0.3, 1.5, 3.0)
+_ASK_AGAIN_S = 1.0
 _AFTER_HOLD_S = 600.0
 # A recording that nobody ends is sealed here, for no more is judged; a pressure test lasts minutes.
 MOST_ROWS = MOST_SAMPLES
@@ -109,6 +110,7 @@ class Session:
         self._started_s = self._last_byte_s = now
         self._first_byte_s: float | None = None
         self._asked = 0
+        self._doubted_s = float("-inf")
         self._faults = AdapterFaults()
         self._ratio_watch = RatioWatch()
         self._last_row_s: float | None = None
@@ -237,6 +239,9 @@ class Session:
         elif isinstance(message, SampleBlock):
             if self.config.bare_unit is None:
                 block = self.timeline.add(message, host_s)
+                if self.timeline.doubtful and self._clock() - self._doubted_s > _ASK_AGAIN_S:
+                    self._doubted_s = self._clock()
+                    self._port.write(b"?\n")
                 if len(block) and self._calibration is not None:
                     ratio = block.ratio(self._full_scale_counts)
                     self._rows(*self._without_pressure(block, calibrations.apply(self._calibration, ratio)))

@@ -10,7 +10,8 @@ from recorder.wire.encode import (
 )
 from recorder.wire.fault_runs import FaultRuns
 from recorder.wire.ratio import RATIO_FLAG, RatioWatch
-from recorder.wire.timeline import TimedBlock, Timeline, recompute_time
+from recorder.wire.timed import TimedBlock, recompute_time
+from recorder.wire.timeline import Timeline
 
 __all__ = [
     "LONGEST_LINE",
