@@ -46,6 +46,7 @@ if TYPE_CHECKING:
     from recorder.model import FloatArray
 
 SILENT_S = 5.0  # no byte for this long is worth saying
+NO_ROW_S = 5.0  # the adapter is known, and nothing to record has come for this long
 WRONG_SPEED_S = 5.0  # bytes for this long and no line
 ANNOUNCEMENT_S = 6.0  # adapters announce themselves every 5 s
 _ASK_AFTER_S = (0.3, 1.5, 3.0)
@@ -114,6 +115,7 @@ class Session:
         self._faults = AdapterFaults()
         self._ratio_watch = RatioWatch()
         self._last_row_s: float | None = None
+        self._asked_row_s: float | None = None  # since when a first row is waited for
         self._views = Views(clock, aside=aside)
         self._hold_done_s: float | None = None
         self._finished = False
@@ -196,12 +198,14 @@ class Session:
             self.lost = False
             self._last_byte_s = self._clock()
             self._last_row_s = None if self._last_row_s is None else self._last_byte_s
+            self._asked_row_s = None
             self._port.write(b"?\n")
             return
         self._last_byte_s = self._clock()
         if self._first_byte_s is None:
             self._first_byte_s = self._last_byte_s
         self.decoder.feed(item.data)
+        self._check_version()
         if self.config.bare_unit is not None:
             self._begun = True  # plain readings need no announcement
         for message in self.decoder.take():
@@ -212,6 +216,10 @@ class Session:
                 if isinstance(message, Announcement):
                     self._begin(message)
 
+    def _check_version(self) -> None:
+        if self.decoder.notices and self.error is None:
+            raise words.other_version(self._port.url, self.decoder.notices[0])
+
     def _chunks(self, chunks: list[Chunk]) -> None:
         """Chunks without a break between them, as one; each row keeps the arrival of the chunk that ended it."""
         self._last_byte_s = self._clock()
@@ -220,6 +228,7 @@ class Session:
             before = self.decoder.samples
             self.decoder.feed(chunk.data)
             arrived += [chunk.host_s] * (self.decoder.samples - before)
+        self._check_version()
         host_s = np.array(arrived)
         at = 0
         for message in self.decoder.take():
@@ -260,12 +269,8 @@ class Session:
             return block, pressure_kpa
         if odd[-1]:
             self._faults.seen("supply", self._clock())
-        flags = [
-            "+".join(filter(None, (word, RATIO_FLAG if bad else "")))
-            for word, bad in zip(block.flags or [""] * len(block), odd.tolist(), strict=True)
-        ]
         within = np.where(odd, np.clip(pressure_kpa, -LARGEST_KPA, LARGEST_KPA), pressure_kpa)
-        return replace(block, flags=tuple(flags)), within
+        return block.flagged(odd, RATIO_FLAG), within
 
     def _tell(self, until_s: float | None) -> None:
         """The adapter's faults, into the file and to the analyser."""
@@ -278,9 +283,11 @@ class Session:
         now = self._clock()
         if not self._begun:
             self._watch_start(now)
+        elif not self.lost and self._last_row_s is None:
+            self._watch_first_row(now)
         elif not self.lost:
             # fault lines are no readings: an adapter that sends nothing else is as good as silent
-            heard_s = self._last_byte_s if self._last_row_s is None else self._last_row_s
+            heard_s = self._last_row_s or now
             if now - heard_s > max(SILENT_S, self.config.reconnect_s):
                 word = self._faults.word(now, SILENT_S)
                 self.error = self.error or words.gone_silent(self._port.url, now - heard_s, word)
@@ -314,9 +321,19 @@ class Session:
         heard = now - self._first_byte_s
         if not (counts.samples or counts.announcements or counts.faults):
             if heard > WRONG_SPEED_S:
-                raise words.wrong_speed(where, counts, self.decoder.notices)
+                raise words.wrong_speed(where, counts)
         elif self._waiting and now - self._started_s > ANNOUNCEMENT_S:
             self._begin(None)
+
+    def _watch_first_row(self, now: float) -> None:
+        """An adapter that is known, and gives nothing that can be recorded."""
+        if self._asked_row_s is None:
+            self._asked_row_s = now
+        if self.error is None and now - self._asked_row_s > NO_ROW_S:
+            self.error = words.no_row(
+                self._port.url, NO_ROW_S, self.counts, self.decoder.unusable,
+                bare=self.config.bare_unit is not None, fault=self._faults.word(now, NO_ROW_S),
+            )
 
     def _over(self, now: float) -> bool:
         view = self._views.latest
@@ -433,7 +450,7 @@ class Session:
         if self._done is not None:
             return self._done
         self.step()
-        if self._waiting and not self._begun:
+        if self._waiting and not self._begun and not self.decoder.notices:
             try:
                 self._begin(None)
             except RecorderError as err:

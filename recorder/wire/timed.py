@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,7 +11,7 @@ import numpy as np
 from recorder.model import SampleBlock
 
 if TYPE_CHECKING:
-    from recorder.model import FloatArray, IntArray
+    from recorder.model import BoolArray, FloatArray, IntArray
 
 __all__ = ["CLOCK", "LONG_SILENCE_US", "TimedBlock", "joined", "nothing", "recompute_time", "rows_of", "steps_us"]
 
@@ -43,6 +43,13 @@ class TimedBlock:
         if self.counts is None or self.supply is None:
             return np.empty(0)
         return self.counts / np.where(np.isnan(self.supply), float(full_scale_counts), self.supply)
+
+
+    def flagged(self, rows: BoolArray, word: str) -> TimedBlock:
+        """With one more word in the flags of these rows."""
+        before = self.flags or ("",) * len(self)
+        words = zip(before, rows.tolist(), strict=True)
+        return replace(self, flags=tuple("+".join(filter(None, (old, word if new else ""))) for old, new in words))
 
 
 def steps_us(device_us: IntArray, host_us: IntArray, restart: IntArray) -> IntArray:
