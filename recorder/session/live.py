@@ -5,20 +5,18 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable
-from dataclasses import fields, replace
+from dataclasses import replace
 from functools import partial
 from itertools import groupby
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar, cast
+from typing import Any, TypeVar, cast
 
 import numpy as np
 
-from recorder import calibration as calibrations
 from recorder.analysis import MOST_SAMPLES, Analyser, Setup
 from recorder.errors import (
     RecorderError,
     RunError,
-    SettingError,
     StorageError,
 )
 from recorder.limits import resolve
@@ -33,17 +31,14 @@ from recorder.model import (
     WireCounts,
 )
 from recorder.port import Back, Chunk, Lost
-from recorder.recording import LARGEST_BYTES, LARGEST_KPA, Writer
+from recorder.recording import LARGEST_BYTES, Writer
 from recorder.session import words
 from recorder.session.config import Finished, PortLike, SessionConfig
 from recorder.session.header import ending, header
+from recorder.session.pressure import Pressure, halves
 from recorder.session.told import AdapterFaults
 from recorder.session.views import Views
-from recorder.units import pressure_factor_kpa
-from recorder.wire import RATIO_FLAG, Decoder, RatioWatch, TimedBlock, Timeline
-
-if TYPE_CHECKING:
-    from recorder.model import FloatArray
+from recorder.wire import Decoder, Timeline
 
 SILENT_S = 5.0  # no byte for this long is worth saying
 NO_ROW_S = 5.0  # the adapter is known, and nothing to record has come for this long
@@ -85,18 +80,8 @@ class Session:
         self._folder = Path(folder)
         self._clock = clock
         self._procedure = config.procedure or resolve(config.test)
-        self._calibration = config.calibration
-        self._factor_kpa = 1.0
-        words.check_kind(self._calibration, config.bare_unit is not None)
-        if config.bare_unit is not None:
-            self._factor_kpa = pressure_factor_kpa(config.bare_unit)
-        elif self._calibration is None and config.full_scale_kpa is not None:
-            self._calibration = calibrations.nominal(config.full_scale_kpa)
-        elif self._calibration is None:
-            raise SettingError(
-                "neither a calibration nor the gauge's full scale is given",
-                do="give --calibration FILE or --full-scale '207 kPa'",
-            )
+        self._pressure = Pressure(config)
+        self._calibration = self._pressure.calibration
         self.decoder = Decoder(config.bare_unit)
         if config.bare_unit is not None:
             self.decoder.resync()  # half a number is a number too
@@ -113,7 +98,6 @@ class Session:
         self._asked = 0
         self._doubted_s = float("-inf")
         self._faults = AdapterFaults()
-        self._ratio_watch = RatioWatch()
         self._last_row_s: float | None = None
         self._asked_row_s: float | None = None  # since when a first row is waited for
         self._views = Views(clock, aside=aside)
@@ -223,11 +207,13 @@ class Session:
     def _chunks(self, chunks: list[Chunk]) -> None:
         """Chunks without a break between them, as one; each row keeps the arrival of the chunk that ended it."""
         self._last_byte_s = self._clock()
-        arrived = []
+        arrived: list[float] = []
+        faults: list[float] = []
         for chunk in chunks:
-            before = self.decoder.samples
+            before, told = self.decoder.samples, self.decoder.faults
             self.decoder.feed(chunk.data)
             arrived += [chunk.host_s] * (self.decoder.samples - before)
+            faults += [chunk.host_s] * (self.decoder.faults - told)
         self._check_version()
         host_s = np.array(arrived)
         at = 0
@@ -236,7 +222,7 @@ class Session:
                 self._message(message, host_s[at : at + len(message)])
                 at += len(message)
             else:
-                self._message(message, chunks[-1].host_s)
+                self._message(message, faults.pop(0) if isinstance(message, Fault) else chunks[-1].host_s)
 
     def _message(self, message: Message, host_s: Any) -> None:
         """``host_s``: when it arrived; of samples also an array, one item a row."""
@@ -251,26 +237,13 @@ class Session:
                 if self.timeline.doubtful and self._clock() - self._doubted_s > _ASK_AGAIN_S:
                     self._doubted_s = self._clock()
                     self._port.write(b"?\n")
-                if len(block) and self._calibration is not None:
-                    ratio = block.ratio(self._full_scale_counts)
-                    self._rows(*self._without_pressure(block, calibrations.apply(self._calibration, ratio)))
+                if len(block):
+                    rows, odd = self._pressure.of_counts(block, self._full_scale_counts)
+                    if odd:
+                        self._faults.seen("supply", self._clock())
+                    self._rows(rows)
         else:
-            read_kpa = message.value * self._factor_kpa
-            if self._calibration is not None:
-                read_kpa = calibrations.apply(self._calibration, read_kpa)
-            self._rows(self.timeline.add_bare(message, host_s), read_kpa)
-
-    def _without_pressure(self, block: TimedBlock, pressure_kpa: FloatArray) -> tuple[TimedBlock, FloatArray]:
-        """Rows whose ratio no sensor gives are flagged, and stay recordable."""
-        if block.counts is None or block.supply is None:
-            return block, pressure_kpa
-        odd = self._ratio_watch.odd(block.counts, block.supply, self._full_scale_counts)
-        if not odd.any():
-            return block, pressure_kpa
-        if odd[-1]:
-            self._faults.seen("supply", self._clock())
-        within = np.where(odd, np.clip(pressure_kpa, -LARGEST_KPA, LARGEST_KPA), pressure_kpa)
-        return block.flagged(odd, RATIO_FLAG), within
+            self._rows(self._pressure.of_plain(self.timeline.add_bare(message, host_s), message.value))
 
     def _tell(self, until_s: float | None) -> None:
         """The adapter's faults, into the file and to the analyser."""
@@ -367,18 +340,7 @@ class Session:
             if message is not announcement:
                 self._message(message, host_s)
 
-    def _rows(self, block: TimedBlock, pressure_kpa: Any) -> None:
-        rows = Rows(
-            block.time_s,
-            pressure_kpa,
-            block.seq,
-            block.device_us,
-            block.host_s,
-            block.counts,
-            block.supply,
-            block.temp_c,
-            block.flags,
-        )
+    def _rows(self, rows: Rows) -> None:
         if self.writer is None and self.storage_error is None:
             facts = header(
                 self.config,
@@ -406,10 +368,8 @@ class Session:
             back = self._store(lambda w: w.add(rows))
         except RunError:
             if len(rows) > 1:
-                for part in (slice(len(rows) // 2), slice(len(rows) // 2, None)):
-                    whole = [getattr(rows, f.name) for f in fields(rows)]
-                    columns: list[Any] = [None if c is None else c[part] for c in whole]
-                    self._keep(Rows(*columns))
+                for part in halves(rows):
+                    self._keep(part)
             raise
         if back is None:  # not stored: the live view goes on with what would have been written
             back = replace(rows, pressure_kpa=np.round(rows.pressure_kpa, 4))

@@ -48,6 +48,11 @@ class Decoder:
         """Samples decoded so far: ``counts.samples``, for those who ask after every chunk."""
         return self._n["samples"]
 
+    @property
+    def faults(self) -> int:
+        """Fault lines decoded so far."""
+        return self._n["faults"]
+
     def resync(self) -> None:
         """Forget the begun line and skip to the next LF, as after the port was lost."""
         self._rest = b""
