@@ -211,12 +211,32 @@ class Mark:
     text: str
 
 
+@dataclass(frozen=True, slots=True)
+class FaultRun:
+    """A fault that the adapter reported, of rows or of none: when first (s of the trace), and its word.
+
+    until_s: when last; lines: how often; both None while it lasts, and where the file was cut off before it was over.
+    """
+
+    time_s: float
+    word: str
+    until_s: float | None = None
+    lines: int | None = None
+
+    def to_json(self) -> JsonObject:
+        out: JsonObject = {"time_s": self.time_s, "word": self.word}
+        if self.until_s is not None:
+            out |= {"until_s": self.until_s, "lines": self.lines}
+        return out
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Recording:
     """A recording as read. ``judgement`` is the stored one, None when the file was cut off.
 
     ``intact``: True sealed and unchanged, False altered since it was sealed, None never sealed.
-    ``notes``: what the salvaging reader left out, in words.
+    ``notes``: what the salvaging reader left out, in words. ``faults``: what the adapter reported, as the annotations
+    tell it; one that is over is told twice, at its beginning and at its end.
     """
 
     path: str
@@ -227,6 +247,7 @@ class Recording:
     intact: bool | None = None
     sha256: str | None = None
     notes: tuple[str, ...] = ()
+    faults: tuple[FaultRun, ...] = ()
 
 
 # ---------------------------------------------------------------- judgement
@@ -356,7 +377,8 @@ class LiveView:
     next_step: ``wait`` (too little trace), ``vent`` (not at zero yet), ``pump``, ``pump-gently`` (close to the
     target), ``stop-pumping`` (in the target), ``over-limit`` (relieve now), ``hold``, ``release``,
     ``vent-again`` (released, waiting for zero), ``done``.
-    fall_at_s: of when the fall is, where that is not ``time_s``.
+    fall_at_s: of when the fall is, where that is not ``time_s``. silent_s: how long no reading has arrived, where that
+    is longer than usual; then there is no pressure.
     """
 
     time_s: float
@@ -384,3 +406,4 @@ class LiveView:
     next_step: str
     finished: bool
     fall_at_s: float | None = None
+    silent_s: float | None = None

@@ -31,7 +31,7 @@ def whole() -> bytes:
     lines[40] = lines[40][:9]
     lines[300] += lines[300]
     lines[700:705] = []
-    lines[900] += independent_feeder.line("F,2500000,supply")
+    lines[1500] += independent_feeder.line("F,2500000,supply")
     lines[1200] += b"\xff\x00*****\r\n\n" + b"x" * 200 + b"\n"
     for i in range(0, len(lines), 500):
         lines[i] = independent_feeder.line("A,1,other-3,0.9,4095,100") + lines[i]

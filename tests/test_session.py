@@ -6,6 +6,7 @@ import errno
 import os
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -178,12 +179,49 @@ def test_wrong_speed(tmp_path: Path) -> None:
 
 
 def test_other_wire_version(tmp_path: Path) -> None:
-    session, port = faked(tmp_path)
-    for _ in range(52):
+    session, port = faked(tmp_path, replace(CAP, full_scale_counts=4095))
+    port.send(line("A,3,feeder-1,0.1,4095,100") + b"".join(samples(1.0)))
+    session.step()
+    assert "wire version 3" in str(session.error) and "firmware to wire version 1" in str(session.error)
+    port.now += 7.0
+    assert session.stop("refused").path is None
+
+
+def waited(session: Session, port: FedPort, data: bytes) -> str:
+    """What is said after some seconds in which these bytes came ten times a second."""
+    for _ in range(70):
         port.now += 0.1
-        port.send(line("A,3,feeder-1,0.1,4095,100"))
+        port.send(data)
         session.step()
-    assert "wire version 3" in str(session.error)
+        if session.error is not None:
+            assert session.stop("over").path is None
+            return str(session.error)
+    return ""
+
+
+def test_an_adapter_of_the_wire_format_read_as_plain_numbers(tmp_path: Path) -> None:
+    session, port = faked(tmp_path, replace(CAP, bare_unit="kPa"))
+    said = waited(session, port, announcement() + b"".join(samples(0.1)))
+    assert "speaks the wire format" in said and "leave out --bare" in said and port.now < 1006.0
+
+
+def test_text_about_the_number(tmp_path: Path) -> None:
+    session, port = faked(tmp_path, replace(CAP, bare_unit="kPa"))
+    said = waited(session, port, b"Pressure: 1.30 kPa\r\n")
+    assert "'Pressure: 1.30 kPa'" in said and "the number alone" in said
+
+
+def test_announcements_and_not_one_good_sample(tmp_path: Path) -> None:
+    session, port = faked(tmp_path)
+    said = waited(session, port, announcement() + line("S,1,2,3,4,21.5C"))
+    assert "'S,1,2,3,4,21.5C*" in said and "recorder conform" in said
+
+
+def test_announcements_and_faults_only(tmp_path: Path) -> None:
+    session, port = faked(tmp_path)
+    assert "the adapter reports 'adc'" in waited(session, port, announcement() + line("F,5,adc"))
+    session, port = faked(tmp_path)
+    assert "no sample has arrived" in waited(session, port, announcement())
 
 
 def test_calibration_of_another_adapter_is_refused(tmp_path: Path) -> None:
@@ -282,3 +320,36 @@ def test_decided_and_then_silent_is_finished(tmp_path: Path) -> None:
     decided = session.analyser.judgement().outcome in ("pass", "fail")
     assert session.finished is decided
     assert session.stop("finished").sha256 is not None
+
+
+def test_a_restart_whose_announcement_was_damaged_loses_nothing(tmp_path: Path) -> None:
+    session, port = faked(tmp_path)
+    port.send(announcement())
+    lines = [text for text in samples(20.0) if text.startswith(b"S")]
+    for k in range(0, 1000, 10):
+        port.now += 0.1
+        port.send(b"".join(lines[k : k + 10]))
+        session.step()
+    port.send(b"\xff\x00" + announcement())
+    for k in range(0, 1500, 10):
+        port.now += 0.1
+        port.send(b"".join(line(f"S,{k + i},{1204 + (k + i) * 10_000},{1700 + i},,") for i in range(10)))
+        session.step()
+    done = session.stop("enough")
+    assert session.error is None and done.path is not None
+    rows = read(done.path, strict=True).rows
+    assert len(rows) == 2500 and session.timeline.restarts == 1 and session.timeline.replayed == 0
+    assert rows.flag is not None and rows.flag[1000] == "restart" and not any(rows.flag[1001:])
+
+
+def test_an_adapter_that_may_have_started_again_is_asked_at_once(tmp_path: Path) -> None:
+    session, port = faked(tmp_path)
+    port.send(announcement() + b"".join(samples(2.0)))
+    session.step()
+    port.send(line("S,0,1204,1700,,") + line("S,1,11204,1700,,"))
+    session.step()
+    assert port.written == b"?\n"
+    port.send(announcement() + line("S,2,21204,1700,,"))
+    session.step()
+    assert session.timeline.restarts == 1 and session.timeline.replayed == 0
+    session.stop("enough")

@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from recorder.analysis.faults import NO_PRESSURE, Told
 from recorder.analysis.live import latest_kpa, live_view
 from recorder.analysis.setup import Setup
 from recorder.analysis.study import Study, study
 from recorder.analysis.writeup import write_up
 from recorder.errors import FileError
-from recorder.model import Judgement, LiveView, Recording
+from recorder.model import FaultRun, Judgement, LiveView, Recording
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray
@@ -51,7 +52,8 @@ class Analyser:
         self._t = np.empty(1024)
         self._p = np.empty(1024)
         self._n = 0
-        self._flags: list[tuple[int, str]] = []
+        self._flags: list[tuple[float, str]] = []  # of rows that have one: when, and what
+        self._faults: dict[tuple[float, str], FaultRun] = {}
         self._study: Study | None = None
         self._studied = -1
         self._quick: Study | None = None
@@ -75,13 +77,22 @@ class Analyser:
         self._t[self._n : need] = time_s[:n]
         self._p[self._n : need] = pressure_kpa[:n]
         if flags is not None:
-            self._flags += [(self._n + k, f) for k, f in enumerate(flags[:n]) if f]
+            flagged = [(k, f) for k, f in enumerate(flags[:n]) if f]
+            self._flags += [(float(time_s[k]), f) for k, f in flagged]
+            self._p[[self._n + k for k, f in flagged if NO_PRESSURE in f]] = np.nan
         self._n = need
+
+    def fault(self, run: FaultRun) -> None:
+        """What the adapter reported; told again when it is over."""
+        self._faults[run.time_s, run.word] = run
+        self._study = None
+
+    def _told(self) -> Told:
+        return Told(tuple(self._flags), tuple(self._faults.values()))
 
     def _read(self) -> Study:
         if self._study is None or self._studied != self._n:
-            flags = [f for _, f in self._flags] or None
-            self._study = study(self.setup, self._t[: self._n], self._p[: self._n], flags)
+            self._study = study(self.setup, self._t[: self._n], self._p[: self._n], self._told())
             self._studied = self._n
         return self._study
 
@@ -92,7 +103,7 @@ class Analyser:
         return self._quick
 
     def trace(self) -> tuple[FloatArray, FloatArray]:
-        """Times (s) and pressures (kPa), zero-corrected, as fed."""
+        """Times (s) and pressures (kPa), zero-corrected, as fed; NaN where a row has no pressure."""
         zero = self._latest().zero_kpa
         return self._t[: self._n].copy(), self._p[: self._n] - zero
 
@@ -103,7 +114,9 @@ class Analyser:
     def recent(self, since_s: float) -> tuple[FloatArray, FloatArray]:
         """Times (s) and pressures (kPa, not zero-corrected) of the readings after ``since_s``."""
         k = int(np.searchsorted(self._t[: self._n], since_s, side="right"))
-        return self.readings(k)
+        t, p = self.readings(k)
+        there = np.isfinite(p)
+        return t[there], p[there]
 
     def hold_curve(self) -> HoldCurve | None:
         """The fit of the hold with its band; None where there is no hold."""
@@ -142,8 +155,8 @@ class Analyser:
         """A look at the phases as the readings are now, to be made by calling it, in any thread: what it reads does
         not change any more. ``looked`` takes what it gives."""
         t, p = self._t[: self._n], self._p[: self._n]
-        flags = [f for _, f in self._flags] or None
-        return lambda: Look(study(self.setup, t, p, flags, quick=True), len(t))
+        told = self._told()
+        return lambda: Look(study(self.setup, t, p, told, quick=True), len(t))
 
     def looked(self, look: Look) -> Study:
         """The next views go by this look."""
@@ -180,6 +193,8 @@ def analyse(recording: Recording) -> Analyser:
         )
     analyser = Analyser(Setup.from_header(recording.header))
     analyser.feed(recording.rows.time_s, recording.rows.pressure_kpa, recording.rows.flag)
+    for run in recording.faults:
+        analyser.fault(run)
     return analyser
 
 

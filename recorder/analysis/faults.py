@@ -3,20 +3,88 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recorder.model import FaultRun
+
 if TYPE_CHECKING:
     from recorder.model import BoolArray, Calibration, FloatArray
 
-__all__ = ["rails_kpa", "sensor_fault"]
+__all__ = [
+    "BEFORE_S", "NOTHING_TOLD", "NO_PRESSURE", "Cut", "Told", "often_told", "rails_kpa", "sensor_fault", "usable",
+]
 
 PINNED_S = 1.0  # shorter runs of one reading are left alone
 FALSE_ALARM = 1e-6  # that a sound sensor gives such a run in one recording
 NEAR = 0.002  # of the range of the converter: the last count or two of ten bits
 LOW_SHARE = 0.02  # of the readings at one value far below the vented one: a wire is off
+# Before and after a fault's line nothing is believed: it may come half a second late, and what is smoothed comes back
+# slowly. Common practice, no source.
+BEFORE_S, AFTER_S = 0.5, 1.0
+# A blink of a second and less is told twice a second, so over a second at most; a quarter for what is late.
+LASTING_S = 1.25
+SAME_S = 1.5  # two lines of one fault are nearer
+MOST_TOLD = 3  # rows with an adapter's word, in one recording: then it is no blink
+NO_PRESSURE = "fault-ratio"  # the recorder's own word: counts over supply are what no sensor gives
+_OWN = {NO_PRESSURE: "the counts are above what the supply allows (sense wire or supply off?)"}
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What is known of faults: rows with a flag (when, s; its words), and what the adapter reported."""
+
+    flags: tuple[tuple[float, str], ...] = ()
+    runs: tuple[FaultRun, ...] = ()
+
+
+NOTHING_TOLD = Told()
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """A fault that lasted, or from which no reading came back: what was read from then on is not believed."""
+
+    from_s: float
+    word: str
+
+    def __str__(self) -> str:
+        what = _OWN.get(self.word, f"the adapter reports '{self.word}'")
+        return f"{what} from {self.from_s:.1f} s on"
+
+
+def _stretches(told: Told) -> list[tuple[float, float, str]]:
+    """From when to when (s) there was a fault, and which came first."""
+    seen = [(at, at, next(w for w in words.split("+") if "fault" in w)) for at, words in told.flags if "fault" in words]
+    seen += [(r.time_s, max(r.until_s or r.time_s, r.time_s), f"fault-{r.word}") for r in told.runs]
+    out: list[tuple[float, float, str]] = []
+    for start, end, word in sorted(seen):
+        if out and start <= out[-1][1] + SAME_S:
+            out[-1] = (out[-1][0], max(out[-1][1], end), out[-1][2])
+        else:
+            out.append((start, end, word))
+    return out
+
+
+def usable(t: FloatArray, told: Told) -> tuple[BoolArray, Cut | None]:
+    """Which readings at ``t`` (s, increasing) no fault touches, and the first fault that did not pass."""
+    good = np.ones(len(t), bool)
+    last = float(t[-1]) if len(t) else 0.0
+    for start, end, word in _stretches(told):
+        first = int(np.searchsorted(t, start - BEFORE_S))
+        if end - start > LASTING_S or end + AFTER_S >= last:
+            good[first:] = False
+            return good, Cut(start, word)
+        good[first : int(np.searchsorted(t, end + AFTER_S, "right"))] = False
+    return good, None
+
+
+def often_told(told: Told) -> str | None:
+    """What is wrong where many rows have a fault's word; None where not."""
+    faulty = [w for _, words in told.flags for w in words.split("+") if "fault" in w and w != NO_PRESSURE]
+    return f"the adapter reports '{faulty[0]}'" if len(faulty) > MOST_TOLD else None
 
 
 def rails_kpa(calibration: Calibration | None) -> tuple[float, float] | None:
@@ -27,14 +95,9 @@ def rails_kpa(calibration: Calibration | None) -> tuple[float, float] | None:
     return ends if ends[0] != ends[1] else None
 
 
-def sensor_fault(
-    p: FloatArray, dt_s: float, flags: Sequence[str] | None = None, rails: tuple[float, float] | None = None
-) -> str | None:
+def sensor_fault(p: FloatArray, dt_s: float, rails: tuple[float, float] | None = None) -> str | None:
     """What is wrong with readings ``p`` (kPa) taken every ``dt_s`` s; None where nothing is seen. rails: what the ends
     of the converter read (kPa)."""
-    faulty = [f for f in flags or () if "fault" in f]
-    if len(faulty) > 3:
-        return f"the adapter reports '{faulty[0]}'"
     if rails is not None and len(p) > 20:
         away = (p - rails[0]) / (rails[1] - rails[0])  # beyond 1 where the supply is measured as well
         if float(np.mean(away < NEAR)) > 0.5:

@@ -28,7 +28,9 @@ def latest_kpa(t: FloatArray, p: FloatArray) -> float | None:
     if not len(t):
         return None
     last = t[-64:] > t[-1] - 0.12
-    near = sorted(p[-64:][last].tolist())
+    near = sorted(v for v in p[-64:][last].tolist() if v == v)
+    if not near:
+        return None
     middle = len(near) // 2
     return float(near[middle] if len(near) % 2 else (near[middle - 1] + near[middle]) / 2.0)
 

@@ -158,7 +158,7 @@ def without_rebounds(x: Prepared, strokes: list[Stroke]) -> list[Stroke]:
         a, b, c = np.searchsorted(t, [out[-1].start_s, q.start_s - 0.1, q.start_s + 0.1])
         falls = float(x.even_slope[b:c].min(initial=0.0)) < -2.0 * q.rise_kpa / max(q.end_s - q.start_s, x.dt_s)
         begins = q.base_kpa if falls else low
-        warms = q.top_kpa - begins < WARMS * (float(p[a : b + 1].max()) - begins)
+        warms = q.top_kpa - begins < WARMS * (float(p[a : max(a, b) + 1].max()) - begins)
         low = begins if warms and is_slow else np.inf
         if low == np.inf:
             out.append(q)

@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 from recorder.analysis.early import SHORTEST_S, answer
-from recorder.analysis.faults import rails_kpa, sensor_fault
+from recorder.analysis.faults import (
+    BEFORE_S,
+    NOTHING_TOLD,
+    Told,
+    often_told,
+    rails_kpa,
+    sensor_fault,
+    usable,
+)
 from recorder.analysis.headspace import Space, headspace
 from recorder.analysis.hold import HoldFit, fit_hold
 from recorder.analysis.opening import Opening, find_opening
@@ -101,10 +108,10 @@ def _unusable(t: FloatArray) -> str | None:
 
 
 def study(
-    setup: Setup, t: FloatArray, p: FloatArray, flags: Sequence[str] | None, *, quick: bool = False
+    setup: Setup, t: FloatArray, p: FloatArray, told: Told = NOTHING_TOLD, *, quick: bool = False
 ) -> Study:
-    """Study readings ``p`` (kPa, not zero-corrected) at ``t`` (s, increasing). quick: what a live view shows, with
-    fewer models."""
+    """Study readings ``p`` (kPa, not zero-corrected) at ``t`` (s, increasing). told: what is known of faults. quick:
+    what a live view shows, with fewer models."""
     nothing = Study(
         zero_kpa=0.0,
         zero_u=0.0,
@@ -127,10 +134,13 @@ def study(
     )
     finite = np.isfinite(p) & np.isfinite(t)
     t, p = t[finite], p[finite]
+    ends = (float(t[0]), float(t[-1])) if len(t) else None
+    untouched, cut = usable(t, told)
+    t, p = t[untouched], p[untouched]
     if len(t) < 8 or float(t[-1] - t[0]) < 1.0:
-        end = float(t[-1]) if len(t) else 0.0
-        phase = (Phase("vented", float(t[0]), end),) if len(t) else ()
-        return replace(nothing, phases=phase, broken="fewer than 8 readings")
+        phase = (Phase("vented", *ends),) if ends is not None else ()
+        reported = often_told(told) or (None if cut is None else str(cut))
+        return replace(nothing, phases=phase, broken="fewer than 8 readings", fault=reported)
     unusable = _unusable(t)
     if unusable is not None:
         whole = (Phase("vented", float(t[0]), float(t[-1])),)
@@ -148,7 +158,7 @@ def study(
         if lost > 0.4 * float(t[-1] - t[0])
         else None
     )
-    fault = sensor_fault(p, x.dt_s, flags, rails_kpa(setup.calibration))
+    fault = often_told(told) or sensor_fault(p, x.dt_s, rails_kpa(setup.calibration))
     parts = segment(x, vented_end, may_open=setup.test == "cap")
     if start.late and broken is None:
         broken = start.wrong if parts.strokes or start.wrong else "it begins under pressure, and no stroke is in it"
@@ -183,12 +193,20 @@ def study(
     # what hides a leak lets nothing be sure
     if hold is not None and fit is not None and before is not None and beat is None and not fit.rising:
         early = _early(setup, x, hold, fit, before, now_only=quick)
+    # of what a fault cut short stands what was over, or proven, before
+    complete = hold is not None and hold[1] - hold[0] > setup.procedure.hold_s - 1.0 - BEFORE_S
+    proven = early is not None and early[0] == "leak"
+    if cut is not None and fault is None and parts.release_s is None and not complete and not proven:
+        fault = str(cut)
     head = None if quick or fault is not None else _headspace(setup, x, parts, opening, fit)
     shift = None
     if parts.zero_again_s is not None and not quick:
         shift = _zero_shift(x, parts.zero_again_s, zero_u)
     never_held = gone_at_once(x, parts.strokes, end)
     seen_phases = phases(x, parts, opening.onset_s if opening else None, hold, vented=not start.late)
+    if ends is not None and seen_phases and not untouched.all():  # what was left out belongs to its neighbours
+        seen_phases = (replace(seen_phases[0], start_s=ends[0]), *seen_phases[1:])
+        seen_phases = (*seen_phases[:-1], replace(seen_phases[-1], end_s=ends[1]))
     return Study(
         zero,
         zero_u,

@@ -71,6 +71,10 @@ class Gatherer:
                 self._decoder.resync()
                 continue
             self._decoder.feed(item.data)
+            if self._decoder.notices:
+                from recorder.session.words import other_version
+
+                raise other_version(self.url, self._decoder.notices[0])
             for message in self._decoder.take():
                 if isinstance(message, BareBlock if self.bare_unit is not None else SampleBlock):
                     self.blocks.append(message)

@@ -11,11 +11,12 @@ from recorder.recording.ledger import (
 )
 from recorder.recording.raw import RawDifference, verify_raw
 from recorder.recording.reader import LARGEST_BYTES, parse, read, read_bytes
-from recorder.recording.rows import columns_line, rows_text
+from recorder.recording.rows import LARGEST_KPA, columns_line, rows_text
 from recorder.recording.writer import Writer
 
 __all__ = [
     "LARGEST_BYTES",
+    "LARGEST_KPA",
     "LedgerCheck",
     "RawDifference",
     "Writer",

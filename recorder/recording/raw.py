@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.errors import RecorderError
+from recorder.recording.rows import LARGEST_KPA
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray, Recording
@@ -63,6 +64,7 @@ def _pressure(recording: Recording) -> list[RawDifference]:
     own = np.full(len(rows), np.nan)
     known = np.isfinite(ratio)
     own[known] = calibration.apply(cal, ratio[known])
+    own = np.clip(own, -LARGEST_KPA, LARGEST_KPA)  # as far as a recording goes
     return _difference("pressure", rows.pressure_kpa, own, _PRESSURE_STEP_KPA)
 
 

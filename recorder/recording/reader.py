@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from recorder.errors import FileError
-from recorder.model import Mark, Recording, Rows
+from recorder.model import FaultRun, Mark, Recording, Rows
 from recorder.recording.annotations import header_from, load_json, split_line
 from recorder.recording.rows import BadRow, parse_rows, pressure_unit
 
@@ -75,6 +75,7 @@ class _Scan:
     path: str
     annotations: list[tuple[str, str, int]] = field(default_factory=list)  # name, value text, line
     marks: list[tuple[str, int]] = field(default_factory=list)  # value text, offset
+    faults: list[tuple[str, int]] = field(default_factory=list)  # value text, offset
     judgement: tuple[str, int, int] | None = None  # value text, offset, offset of the line's end
     seal: int | None = None  # offset
     columns: list[str] | None = None
@@ -110,6 +111,8 @@ class _Scan:
         name, value = found
         if name == "mark":
             self.marks.append((value, start))
+        elif name == "adapter-fault":
+            self.faults.append((value, start))
         elif name == "judgement":
             self.judgement = (value, start, end + 1)
         elif name == "sha256":
@@ -199,6 +202,21 @@ def _marks(scan: _Scan, path: str) -> tuple[Mark, ...]:
     return tuple(out)
 
 
+def _faults(scan: _Scan, path: str) -> tuple[FaultRun, ...]:
+    out = []
+    for text, offset in scan.faults:
+        given = _object(scan, text, "adapter-fault", offset)
+        word, lines = given.get("word"), given.get("lines")
+        times = [given.get("time_s"), given.get("until_s")]
+        numbers = [t for t in times if isinstance(t, int | float) and not isinstance(t, bool) and abs(t) <= 1e9]
+        if not isinstance(word, str) or len(numbers) != 2 - times[1:].count(None):
+            raise FileError("an adapter-fault has numbers 'time_s' and 'until_s' and a text 'word'", path=path,
+                            line=scan.line(offset))
+        until = float(numbers[1]) if len(numbers) == 2 else None
+        out.append(FaultRun(float(numbers[0]), word, until, lines if isinstance(lines, int) else None))
+    return tuple(out)
+
+
 def _seal(data: bytes, scan: _Scan) -> tuple[bool | None, str | None, list[str]]:
     """intact, the hash that the bytes have, notes.
 
@@ -250,5 +268,6 @@ def parse(data: bytes, path: str = "", *, strict: bool = False, rows: bool = Tru
     if strict and (intact is False or (intact is None and header.id is not None)):
         raise FileError(said[0], path=path, do="read it without 'strict' to use it all the same")
     return Recording(
-        path, header, table, _marks(scan, path), judgement, intact, digest, tuple(notes + said)
+        path, header, table, _marks(scan, path), judgement, intact, digest, tuple(notes + said),
+        _faults(scan, path),
     )

@@ -16,12 +16,14 @@ from recorder.units import pressure_factor_kpa
 if TYPE_CHECKING:
     from recorder.model import FloatArray, IntArray
 
-__all__ = ["RAW_COLUMNS", "BadRow", "columns_line", "parse_rows", "pressure_unit", "rows_text", "written"]
+__all__ = [
+    "LARGEST_KPA", "RAW_COLUMNS", "BadRow", "columns_line", "parse_rows", "pressure_unit", "rows_text", "written",
+]
 
 RAW_COLUMNS = ("seq", "device_us", "host_s", "counts", "supply", "temp_C", "flag")
 _CHUNK = 1 << 20  # bytes parsed at a time, so that memory stays bounded
 _FEW_ROWS = 100  # up to here a plain loop is faster than arrays
-_LARGEST_KPA = 1e5  # 1000 bar: beyond any transducer this program could meet
+LARGEST_KPA = 1e5  # 1000 bar: beyond any transducer this program could meet
 _LARGEST_TIME_S = 1e9
 _WHOLE = {
     "seq": True, "device_us": True, "host_s": False, "counts": True, "supply": False, "temp_C": False,
@@ -104,7 +106,7 @@ def _check(time_s: FloatArray, pressure_kpa: FloatArray) -> None:
             i + 1, f"time_s is {time_s[i + 1]:.6f}, {how} the row above ({time_s[i]:.6f})",
             "time has to rise from row to row; are the columns swapped?",
         )
-    bad = ~(np.abs(pressure_kpa) <= _LARGEST_KPA)
+    bad = ~(np.abs(pressure_kpa) <= LARGEST_KPA)
     if bad.any():
         i = int(bad.argmax())
         raise BadRow(
@@ -191,7 +193,7 @@ def _few_rows(text: str) -> Rows | None:
     except ValueError:
         return None
     for now, kpa in zip(times, pressures, strict=True):
-        if not (before < now <= _LARGEST_TIME_S and abs(kpa) <= _LARGEST_KPA):
+        if not (before < now <= _LARGEST_TIME_S and abs(kpa) <= LARGEST_KPA):
             return None
         before = now
     if any(abs(value) >= LARGEST_NUMBER for column in columns for value in column):

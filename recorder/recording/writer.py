@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from recorder.errors import RunError, StorageError
-from recorder.model import Header, Mark, Rows
+from recorder.model import FaultRun, Header, Mark, Rows
 from recorder.recording.annotations import annotation_line, header_text
 from recorder.recording.aside import Aside
 from recorder.recording.ledger import append_ledger
@@ -226,6 +226,11 @@ class Writer:
         """Any other annotation, between the rows; on the disk when this returns."""
         self._write(annotation_line(name, value))
         self._sync()
+
+    def fault(self, run: FaultRun) -> None:
+        """What the adapter reported, between the rows; it goes to the disk with them."""
+        self._write(annotation_line("adapter-fault", run.to_json()))
+        self._sync_soon()
 
     def flush(self, *, now: bool = False) -> None:
         """On its way to the disk, when a second has passed since the last time; ``now``: on it."""

@@ -21,6 +21,8 @@ def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
     step = view.next_step
     if view.fault is not None and step not in ("over-limit", "done"):
         return f"the gauge reports a fault ({view.fault}): check its wires; {_RELIEVE}"
+    if view.silent_s is not None and step not in ("over-limit", "done"):
+        return f"no reading for {view.silent_s:.0f} s: check the adapter and its cable; {_RELIEVE}"
     if step == "over-limit":
         limit = view.limit_kpa if view.limit_kpa is not None else view.target_high_kpa
         below = f" until it is below {format_pressure(limit, unit)}" if limit is not None else ""

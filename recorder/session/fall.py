@@ -71,6 +71,8 @@ class Fall:
             return replace(view, fall_at_s=end)
         if not moved and (self._now is None or view.time_s >= self._now[0] + _MEAN_S / 2 + _EVERY_S):
             t, p = analyser.recent(view.time_s - _MEAN_S)
+            if not len(p):  # rows without a pressure
+                return replace(view, fall_at_s=end)
             level = float(np.mean(p)) - self._usual_kpa
             start_u = 0.5 * float(c.band_kpa[0])
             # the scatter stands twice: in the mean of this moment, and in what the earlier ones were found to be

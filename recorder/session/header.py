@@ -64,6 +64,7 @@ def ending(
         "restarts": timeline.restarts,
         "replayed": timeline.replayed,
         "dropped_lines": decoder.counts.dropped,
+        "faults": decoder.counts.faults,
     }
     if error is not None:
         out["error"] = str(error)

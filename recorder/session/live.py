@@ -5,19 +5,18 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable
-from dataclasses import fields, replace
+from dataclasses import replace
+from functools import partial
 from itertools import groupby
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
 import numpy as np
 
-from recorder import calibration as calibrations
 from recorder.analysis import MOST_SAMPLES, Analyser, Setup
 from recorder.errors import (
     RecorderError,
     RunError,
-    SettingError,
     StorageError,
 )
 from recorder.limits import band_kpa, resolve
@@ -36,19 +35,22 @@ from recorder.recording import LARGEST_BYTES, Writer
 from recorder.session import words
 from recorder.session.config import Finished, PortLike, SessionConfig
 from recorder.session.header import ending, header
+from recorder.session.pressure import Pressure, halves
+from recorder.session.told import AdapterFaults
 from recorder.session.views import Views
-from recorder.units import pressure_factor_kpa
-from recorder.wire import Decoder, TimedBlock, Timeline
+from recorder.wire import Decoder, Timeline
 
 SILENT_S = 5.0  # no byte for this long is worth saying
+NO_ROW_S = 5.0  # the adapter is known, and nothing to record has come for this long
 WRONG_SPEED_S = 5.0  # bytes for this long and no line
 ANNOUNCEMENT_S = 6.0  # adapters announce themselves every 5 s
 _ASK_AFTER_S = (0.3, 1.5, 3.0)
+_ASK_AGAIN_S = 1.0
 _AFTER_HOLD_S = 600.0
 # A recording that nobody ends is sealed here, for no more is judged; a pressure test lasts minutes.
 MOST_ROWS = MOST_SAMPLES
 _MOST_BYTES = LARGEST_BYTES - (16 << 20)  # room for what is under way, and for the seal
-_FAULT_SHOWN_S = 2.0
+_SILENT_SHOWN_S = 2.0
 
 _T = TypeVar("_T")
 
@@ -80,18 +82,8 @@ class Session:
         self._procedure = config.procedure or resolve(config.test)
         if config.test == "cap" and config.marked is not None:
             band_kpa(self._procedure, config.marked)  # refused now, not when the cap has opened
-        self._calibration = config.calibration
-        self._factor_kpa = 1.0
-        words.check_kind(self._calibration, config.bare_unit is not None)
-        if config.bare_unit is not None:
-            self._factor_kpa = pressure_factor_kpa(config.bare_unit)
-        elif self._calibration is None and config.full_scale_kpa is not None:
-            self._calibration = calibrations.nominal(config.full_scale_kpa)
-        elif self._calibration is None:
-            raise SettingError(
-                "neither a calibration nor the gauge's full scale is given",
-                do="give --calibration FILE or --full-scale '207 kPa'",
-            )
+        self._pressure = Pressure(config)
+        self._calibration = self._pressure.calibration
         self.decoder = Decoder(config.bare_unit)
         if config.bare_unit is not None:
             self.decoder.resync()  # half a number is a number too
@@ -106,7 +98,10 @@ class Session:
         self._started_s = self._last_byte_s = now
         self._first_byte_s: float | None = None
         self._asked = 0
-        self._fault: tuple[float, str] | None = None
+        self._doubted_s = float("-inf")
+        self._faults = AdapterFaults()
+        self._last_row_s: float | None = None
+        self._asked_row_s: float | None = None  # since when a first row is waited for
         self._views = Views(clock, aside=aside)
         self._hold_done_s: float | None = None
         self._finished = False
@@ -134,9 +129,22 @@ class Session:
     def view(self) -> LiveView:
         """The analyser's view of the latest reading; an adapter's fault shows at once."""
         view = self._kept(lambda: self._views.take(self.analyser))
-        if self._fault is not None and self._clock() - self._fault[0] < _FAULT_SHOWN_S:
-            view = replace(view, fault=self._fault[1])
+        fault = self._faults.word(self._clock())
+        if fault is not None:
+            view = replace(view, fault=fault)
+        silent_s = self._silent_s()
+        if silent_s is not None:  # what was read before is not what there is now
+            view = replace(view, pressure_kpa=None, silent_s=silent_s)
         return view
+
+    def _silent_s(self) -> float | None:
+        """How long no row has come, where that is longer than usual; while the port is away the faces say that."""
+        if self._last_row_s is None or self.lost or self._done is not None:
+            return None
+        rows = self.writer.rows_written if self.writer is not None else 0
+        silent_s = self._clock() - self._last_row_s
+        usual_s = self.analyser.latest_s / max(rows - 1, 1)
+        return silent_s if silent_s > max(_SILENT_SHOWN_S, 4.0 * usual_s) else None
 
     def mark(self, text: str) -> Mark | None:
         """A finding, now. None before the first sample."""
@@ -175,12 +183,15 @@ class Session:
         if isinstance(item, Back):
             self.lost = False
             self._last_byte_s = self._clock()
+            self._last_row_s = None if self._last_row_s is None else self._last_byte_s
+            self._asked_row_s = None
             self._port.write(b"?\n")
             return
         self._last_byte_s = self._clock()
         if self._first_byte_s is None:
             self._first_byte_s = self._last_byte_s
         self.decoder.feed(item.data)
+        self._check_version()
         if self.config.bare_unit is not None:
             self._begun = True  # plain readings need no announcement
         for message in self.decoder.take():
@@ -191,14 +202,21 @@ class Session:
                 if isinstance(message, Announcement):
                     self._begin(message)
 
+    def _check_version(self) -> None:
+        if self.decoder.notices and self.error is None:
+            raise words.other_version(self._port.url, self.decoder.notices[0])
+
     def _chunks(self, chunks: list[Chunk]) -> None:
         """Chunks without a break between them, as one; each row keeps the arrival of the chunk that ended it."""
         self._last_byte_s = self._clock()
-        arrived = []
+        arrived: list[float] = []
+        faults: list[float] = []
         for chunk in chunks:
-            before = self.decoder.samples
+            before, told = self.decoder.samples, self.decoder.faults
             self.decoder.feed(chunk.data)
             arrived += [chunk.host_s] * (self.decoder.samples - before)
+            faults += [chunk.host_s] * (self.decoder.faults - told)
+        self._check_version()
         host_s = np.array(arrived)
         at = 0
         for message in self.decoder.take():
@@ -206,34 +224,49 @@ class Session:
                 self._message(message, host_s[at : at + len(message)])
                 at += len(message)
             else:
-                self._message(message, chunks[-1].host_s)
+                self._message(message, faults.pop(0) if isinstance(message, Fault) else chunks[-1].host_s)
 
     def _message(self, message: Message, host_s: Any) -> None:
         """``host_s``: when it arrived; of samples also an array, one item a row."""
         if isinstance(message, Announcement):
             self.timeline.announce(message)
         elif isinstance(message, Fault):
-            self.timeline.fault(message)
-            self._fault = (self._clock(), message.word)
+            self._faults.add(message.word, self.timeline.fault(message, host_s), self._clock())
+            self._tell(self.analyser.latest_s)
         elif isinstance(message, SampleBlock):
             if self.config.bare_unit is None:
                 block = self.timeline.add(message, host_s)
-                if len(block) and self._calibration is not None:
-                    ratio = block.ratio(self._full_scale_counts)
-                    self._rows(block, calibrations.apply(self._calibration, ratio))
+                if self.timeline.doubtful and self._clock() - self._doubted_s > _ASK_AGAIN_S:
+                    self._doubted_s = self._clock()
+                    self._port.write(b"?\n")
+                if len(block):
+                    rows, odd = self._pressure.of_counts(block, self._full_scale_counts)
+                    if odd:
+                        self._faults.seen("supply", self._clock())
+                    self._rows(rows)
         else:
-            read_kpa = message.value * self._factor_kpa
-            if self._calibration is not None:
-                read_kpa = calibrations.apply(self._calibration, read_kpa)
-            self._rows(self.timeline.add_bare(message, host_s), read_kpa)
+            self._rows(self._pressure.of_plain(self.timeline.add_bare(message, host_s), message.value))
+
+    def _tell(self, until_s: float | None) -> None:
+        """The adapter's faults, into the file and to the analyser."""
+        for run in self._faults.take(until_s):
+            self._store(partial(Writer.fault, run=run))
+            self.analyser.fault(run)
 
     def _watch(self) -> None:
         """What is decided by the clock alone."""
         now = self._clock()
         if not self._begun:
             self._watch_start(now)
-        elif now - self._last_byte_s > max(SILENT_S, self.config.reconnect_s) and not self.lost:
-            self.error = self.error or words.gone_silent(self._port.url, now - self._last_byte_s)
+        elif not self.lost and self._last_row_s is None:
+            self._watch_first_row(now)
+        elif not self.lost:
+            # fault lines are no readings: an adapter that sends nothing else is as good as silent
+            heard_s = self._last_row_s or now
+            if now - heard_s > max(SILENT_S, self.config.reconnect_s):
+                word = self._faults.word(now, SILENT_S)
+                self.error = self.error or words.gone_silent(self._port.url, now - heard_s, word)
+        self._tell(self.analyser.latest_s)
         if self._port.failure is not None and self.error is None:
             self.error = self._port.failure
         if self.writer is not None:
@@ -263,9 +296,19 @@ class Session:
         heard = now - self._first_byte_s
         if not (counts.samples or counts.announcements or counts.faults):
             if heard > WRONG_SPEED_S:
-                raise words.wrong_speed(where, counts, self.decoder.notices)
+                raise words.wrong_speed(where, counts)
         elif self._waiting and now - self._started_s > ANNOUNCEMENT_S:
             self._begin(None)
+
+    def _watch_first_row(self, now: float) -> None:
+        """An adapter that is known, and gives nothing that can be recorded."""
+        if self._asked_row_s is None:
+            self._asked_row_s = now
+        if self.error is None and now - self._asked_row_s > NO_ROW_S:
+            self.error = words.no_row(
+                self._port.url, NO_ROW_S, self.counts, self.decoder.unusable,
+                bare=self.config.bare_unit is not None, fault=self._faults.word(now, NO_ROW_S),
+            )
 
     def _over(self, now: float) -> bool:
         view = self._views.latest
@@ -276,7 +319,7 @@ class Session:
         if view.hold_left_s is not None and view.hold_left_s <= 0:
             if self._hold_done_s is None:
                 self._hold_done_s = view.time_s
-            if now - self._last_byte_s > SILENT_S:  # silent, or unplugged
+            if self._last_row_s is None or now - self._last_row_s > SILENT_S:  # silent, or unplugged
                 return self.analyser.judgement().outcome in ("pass", "fail")
         return self._hold_done_s is not None and view.time_s - self._hold_done_s > _AFTER_HOLD_S
 
@@ -299,18 +342,7 @@ class Session:
             if message is not announcement:
                 self._message(message, host_s)
 
-    def _rows(self, block: TimedBlock, pressure_kpa: Any) -> None:
-        rows = Rows(
-            block.time_s,
-            pressure_kpa,
-            block.seq,
-            block.device_us,
-            block.host_s,
-            block.counts,
-            block.supply,
-            block.temp_c,
-            block.flags,
-        )
+    def _rows(self, rows: Rows) -> None:
         if self.writer is None and self.storage_error is None:
             facts = header(
                 self.config,
@@ -328,6 +360,8 @@ class Session:
                 self.writer = Writer(self._folder, facts)
             except StorageError as err:
                 self._storage_failed(err)
+        self._last_row_s = self._clock()
+        self._faults.open = True
         self._keep(rows)
 
     def _keep(self, rows: Rows) -> None:
@@ -336,10 +370,8 @@ class Session:
             back = self._store(lambda w: w.add(rows))
         except RunError:
             if len(rows) > 1:
-                for part in (slice(len(rows) // 2), slice(len(rows) // 2, None)):
-                    whole = [getattr(rows, f.name) for f in fields(rows)]
-                    columns: list[Any] = [None if c is None else c[part] for c in whole]
-                    self._keep(Rows(*columns))
+                for part in halves(rows):
+                    self._keep(part)
             raise
         if back is None:  # not stored: the live view goes on with what would have been written
             back = replace(rows, pressure_kpa=np.round(rows.pressure_kpa, 4))
@@ -380,11 +412,12 @@ class Session:
         if self._done is not None:
             return self._done
         self.step()
-        if self._waiting and not self._begun:
+        if self._waiting and not self._begun and not self.decoder.notices:
             try:
                 self._begin(None)
             except RecorderError as err:
                 self.error = self.error or err
+        self._tell(None)
         self._store(lambda w: w.flush(now=True))  # on disk before it is judged
         judgement = self._kept(self.analyser.judgement).to_json()
         digest: str | None = None

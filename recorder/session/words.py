@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 from recorder.errors import RecorderError, RunError, SettingError, SilentAdapter, WrongSpeed
 from recorder.model import Announcement, Calibration, WireCounts
 from recorder.port import ports_there_are
 from recorder.recording import Writer
+from recorder.wire.conformance_rules import escaped
 
 
 def never_spoke(where: str, waited_s: float) -> SilentAdapter:
@@ -18,7 +17,14 @@ def never_spoke(where: str, waited_s: float) -> SilentAdapter:
     )
 
 
-def gone_silent(where: str, silent_s: float) -> SilentAdapter:
+def gone_silent(where: str, silent_s: float, fault: str | None = None) -> SilentAdapter:
+    """fault: what the adapter reports meanwhile."""
+    if fault is not None:
+        return SilentAdapter(
+            f"no sample has arrived for {silent_s:.0f} s; the adapter reports '{fault}'",
+            where=where,
+            do="check the sensor's plug, wires and supply",
+        )
     return SilentAdapter(
         f"nothing has arrived for {silent_s:.0f} s",
         where=where,
@@ -26,11 +32,41 @@ def gone_silent(where: str, silent_s: float) -> SilentAdapter:
     )
 
 
-def wrong_speed(where: str, counts: WireCounts, notices: Sequence[str]) -> RecorderError:
-    if notices:
+def other_version(where: str, notice: str) -> RunError:
+    """notice: the decoder's."""
+    return RunError(notice, where=where, do="update the recorder, or set the adapter's firmware to wire version 1")
+
+
+def no_row(
+    where: str, waited_s: float, counts: WireCounts, unusable: bytes, *, bare: bool, fault: str | None
+) -> RecorderError:
+    """Where the adapter is known and nothing to record came. unusable: a line that was dropped; fault: what the
+    adapter reports."""
+    shown = escaped(unusable)
+    if bare and (counts.samples or counts.announcements):
         return RunError(
-            notices[0], where=where, do="use an adapter or a program of the other version"
+            "the adapter speaks the wire format, and it is read as one that prints plain numbers", where=where,
+            do="leave out --bare",
         )
+    if fault is not None:
+        return gone_silent(where, waited_s, fault)
+    if bare:
+        return RunError(
+            f"what arrives is not one plain number a line: '{shown}'", where=where,
+            do="let the adapter print the number alone, or speak the wire format",
+        )
+    if counts.dropped:
+        return RunError(
+            f"the adapter announces itself, and not one of its samples can be used: '{shown}'", where=where,
+            do=f"'recorder conform --port {where}' says what is wrong with them",
+        )
+    return SilentAdapter(
+        f"the adapter announces itself, and no sample has arrived for {waited_s:g} s", where=where,
+        do="look after its converter and its program",
+    )
+
+
+def wrong_speed(where: str, counts: WireCounts) -> RecorderError:
     return WrongSpeed(
         f"{counts.bytes} bytes arrived and not one valid line",
         where=where,

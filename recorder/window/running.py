@@ -158,11 +158,12 @@ class Running:
             new = analyser.hold_curve() if view.hold_start_s is not None else None
             if new is None or fit is None or new.time_s is not fit.time_s:
                 fit = new  # else it is the same curve, and need not be drawn again
+        there = readings[1] == readings[1]  # NaN: a row without a pressure
         with self._lock:
             self._view, self._fit = view, fit
-            if len(readings[0]):
-                self._readings.append(readings)
-                self._taken += len(readings[0])
+            self._taken += len(there)
+            if there.any():
+                self._readings.append((readings[0][there], readings[1][there]))
 
     def _finish(self) -> None:
         judgement: dict[str, Any] = {}

@@ -8,11 +8,17 @@ from recorder.wire.encode import (
     encode_line,
     encode_sample,
 )
-from recorder.wire.timeline import TimedBlock, Timeline, recompute_time
+from recorder.wire.fault_runs import FaultRuns
+from recorder.wire.ratio import RATIO_FLAG, RatioWatch
+from recorder.wire.timed import TimedBlock, recompute_time
+from recorder.wire.timeline import Timeline
 
 __all__ = [
     "LONGEST_LINE",
+    "RATIO_FLAG",
     "Decoder",
+    "FaultRuns",
+    "RatioWatch",
     "TimedBlock",
     "Timeline",
     "encode_announcement",

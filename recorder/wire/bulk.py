@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from recorder.wire.encode import LONGEST_LINE
-from recorder.wire.lines import HIGHEST_SEQ, HIGHEST_US, temperature
+from recorder.wire.fields import HIGHEST_COUNTS, HIGHEST_SEQ, HIGHEST_US, temperature
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -26,6 +26,7 @@ _LF, _CR, _STAR, _COMMA, _S = 10, 13, 42, 44, 83
 _AFTER = 7  # bytes behind the body: "*", four digits, CR, LF
 _PAD = 16
 SLICE = 1 << 18  # bytes to take at once, so that the arrays stay in the cache
+_MOST = 16  # digits; a longer number is left to the plain path
 _SHORTEST = len(b"S,0,0,0,,*0000")
 
 
@@ -140,15 +141,15 @@ def parse_bulk(data: bytes) -> Bulk:
     c, lines = _five(comma_at, start, lf, ok)
     ok, own_start, own_star = (ok, start, star) if lines is None else (ok[lines], start[lines], star[lines])
     good = ok & (c[0] == own_start + 1) & (c[1] - c[0] > 1) & (c[2] - c[1] > 1) & (c[3] - c[2] > 1)
-    seq, fine = _numbers(words, c[0], c[1], 5)
+    seq, fine = _numbers(words, c[0], c[1], 8)
     good &= fine & (seq <= HIGHEST_SEQ)
-    device_us, fine = _numbers(words, c[1], c[2], 10)
+    device_us, fine = _numbers(words, c[1], c[2], _MOST)
     good &= fine & (device_us <= HIGHEST_US)
-    counts, fine = _numbers(words, c[2], c[3], 9)
-    good &= fine
-    number, fine = _numbers(words, c[3], c[4], 9)
+    counts, fine = _numbers(words, c[2], c[3], _MOST)
+    good &= fine & (counts <= HIGHEST_COUNTS)
+    number, fine = _numbers(words, c[3], c[4], _MOST)
     empty = c[4] - c[3] == 1
-    good &= fine & (empty | (number > 0))
+    good &= fine & (empty | (number > 0)) & (number <= HIGHEST_COUNTS)
     supply = number.astype(np.float64)
     supply[empty] = np.nan
     temp_c = _temperatures(padded, c[4] + 1, own_star, good)

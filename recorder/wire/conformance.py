@@ -1,7 +1,7 @@
 """Does an adapter speak the wire format? Each rule of version 1, passed, failed or not seen.
 
-Pure, and independent of the decoder on purpose: the decoder drops what it cannot use, this module
-says why it could not be used. Any bytes are accepted.
+Pure. The decoder drops what it cannot use, this module says why it could not be used; what a field may be is defined
+once for both (recorder.wire.fields). Any bytes are accepted.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from recorder.wire.conformance_rules import (
     what_check,
     what_form,
 )
+from recorder.wire.fields import HIGHEST_COUNTS, INTEGER, is_name, rate_hz, temperature
 
 __all__ = ["RULES", "RuleResult", "check_bytes"]
 
@@ -29,8 +30,7 @@ ANNOUNCE_EVERY_US = 5_000_000
 CLOCK_SPAN = 1 << 32
 SEQ_SPAN = 1 << 16
 
-_INTEGER = re.compile(r"[0-9]{1,10}")
-_DECIMAL = re.compile(r"-?[0-9]+(\.[0-9]+)?")
+_INTEGER = re.compile(INTEGER)
 
 
 @dataclass(slots=True)
@@ -125,19 +125,18 @@ class _Checker:
     # ------------------------------------------------------------ the kinds
 
     def announcement(self, fields: list[str]) -> None:
-        self.see("version", fields[0] == "1", f"version {fields[0]!r}")
-        self.see("numbers", bool(fields[1].strip()), "the adapter id is empty")
-        full_scale = self.number("full scale", fields[3], 1, CLOCK_SPAN - 1)
-        rate_good = bool(_DECIMAL.fullmatch(fields[4])) and 0 < float(fields[4]) <= 10_000
-        self.see("numbers", rate_good, f"rate {fields[4]!r} is not a number above 0")
+        self.see("version", bool(_INTEGER.fullmatch(fields[0])) and int(fields[0]) == 1, f"version {fields[0]!r}")
+        self.see("numbers", is_name(fields[1].encode()), "the adapter id is empty")
+        full_scale = self.number("full scale", fields[3], 1, HIGHEST_COUNTS)
+        rate = rate_hz(fields[4].encode())
+        self.see("numbers", rate is not None, f"rate {fields[4]!r} is not a number above 0")
         if self.announced is not None:
             self.see("constant", fields == self.announced, f"before: {','.join(self.announced)}")
         if self.announced is None and self.seq is None and not self.fresh:
             self.see("boot", True)
         self.announced = fields
         self.full_scale = full_scale
-        if rate_good:
-            self.nominal_hz = float(fields[4])
+        self.nominal_hz = rate if rate is not None else self.nominal_hz
         if self.announced_at_us is not None:
             self.judge_gap()
         self.announced_at_us = self.clock_us
@@ -156,11 +155,10 @@ class _Checker:
     def sample(self, fields: list[str]) -> None:
         seq = self.number("sequence", fields[0], 0, SEQ_SPAN - 1)
         us = self.number("clock", fields[1], 0, CLOCK_SPAN - 1)
-        top = CLOCK_SPAN - 1
-        counts = self.number("counts", fields[2], 0, top)
-        supply = self.number("supply counts", fields[3], 1, top) if fields[3] else None
+        counts = self.number("counts", fields[2], 0, HIGHEST_COUNTS)
+        supply = self.number("supply counts", fields[3], 1, HIGHEST_COUNTS) if fields[3] else None
         if fields[4]:
-            good = bool(_DECIMAL.fullmatch(fields[4])) and -273.15 <= float(fields[4]) <= 1000
+            good = temperature(fields[4].encode()) is not None
             self.see("numbers", good, f"temperature {fields[4]!r} is not a number in degrees C")
         if self.full_scale is not None:
             for value in (counts, supply):

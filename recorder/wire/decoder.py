@@ -30,6 +30,7 @@ class Decoder:
     def __init__(self, bare_unit: str | None = None, *, bulk: bool = True) -> None:
         self.bare_unit = bare_unit
         self.notices: list[str] = []
+        self.unusable = b""  # the latest line that was dropped
         self._bulk = bulk
         self._rest = b""  # the line that is not whole yet, shorter than the longest line
         self._skipping = False  # inside a line that is too long, or that began before we listened
@@ -46,6 +47,11 @@ class Decoder:
     def samples(self) -> int:
         """Samples decoded so far: ``counts.samples``, for those who ask after every chunk."""
         return self._n["samples"]
+
+    @property
+    def faults(self) -> int:
+        """Fault lines decoded so far."""
+        return self._n["faults"]
 
     def resync(self) -> None:
         """Forget the begun line and skip to the next LF, as after the port was lost."""
@@ -105,6 +111,7 @@ class Decoder:
             self._n["samples"] += 1
         elif isinstance(got, str):
             self._n[got] += 1
+            self.unusable = line
         elif isinstance(got, float):
             if self._samples:
                 self._close_runs()

@@ -11,24 +11,29 @@ import re
 from typing import Literal
 
 from recorder.model import Announcement, Fault
+from recorder.wire.fields import (
+    DECIMAL,
+    HIGHEST_COUNTS,
+    HIGHEST_SEQ,
+    HIGHEST_US,
+    INTEGER,
+    is_name,
+    rate_hz,
+    temperature,
+)
 
 WIRE_VERSION = 1
-HIGHEST_SEQ = 0xFFFF
-HIGHEST_US = 0xFFFFFFFF
 HIGHEST_BARE = 1e7  # any unit; no pressure reading of a hose gauge comes near
 
 Dropped = Literal["bad_check", "too_long", "unknown_kind", "bad_fields"]
 Sample = tuple[int, int, int, float, float]  # seq, device_us, counts, supply, temp_c
 Bare = float
 
-# Patterns over bytes: \d is 0 to 9 only. Counts have at most 9 digits: they fit any converter.
-_SAMPLE = re.compile(rb"S,(\d{1,5}),(\d{1,10}),(\d{1,9}),(\d{0,9}),((?:-?\d{1,4}(?:\.\d{1,6})?)?)")
-_FAULT = re.compile(rb"F,(\d{1,10}),(open|short|supply|adc)")
-_ANNOUNCEMENT = re.compile(
-    rb"A,(\d{1,3}),([ -+\--~]{1,40}),([ -+\--~]{1,20}),(\d{1,9}),(\d{1,6}(?:\.\d{1,6})?)"
-)
-_VERSION = re.compile(rb"A,(\d{1,9})(?:,.*)?")
-_TEMP = re.compile(rb"-?\d{1,4}(?:\.\d{1,6})?")
+_N = INTEGER.encode()
+_SAMPLE = re.compile(b"S,(%b),(%b),(%b),((?:%b)?),((?:%b)?)" % (_N, _N, _N, _N, DECIMAL.encode()))
+_FAULT = re.compile(b"F,(%b),(open|short|supply|adc)" % _N)
+_ANNOUNCEMENT = re.compile(b"A,(%b),([^,]*),([ -)+\\--~]*),(%b),([^,]*)" % (_N, _N))
+_VERSION = re.compile(b"A,(%b)(?:,.*)?" % _N)
 _BARE = re.compile(rb"[ \t]*([-+]?(?:\d{1,12}(?:\.\d{0,12})?|\.\d{1,12}))[ \t]*")
 _CHECK = re.compile(rb"[0-9A-F]{4}")
 
@@ -38,13 +43,6 @@ class OtherVersion:
 
     def __init__(self, version: int) -> None:
         self.version = version
-
-
-def temperature(text: bytes) -> float | None:
-    """The temperature field in degC; NaN when empty, None when it is not a decimal number."""
-    if not text:
-        return math.nan
-    return float(text) if _TEMP.fullmatch(text) else None
 
 
 def parse_line(
@@ -73,13 +71,15 @@ def parse_line(
 
 
 def _sample(found: re.Match[bytes]) -> Sample | Dropped:
-    seq, device_us = int(found[1]), int(found[2])
+    seq, device_us, counts = int(found[1]), int(found[2]), int(found[3])
     supply = float(found[4]) if found[4] else math.nan
     temp = temperature(found[5])
-    # A supply of nothing cannot be divided by.
-    if seq > HIGHEST_SEQ or device_us > HIGHEST_US or supply == 0.0 or temp is None:
+    if seq > HIGHEST_SEQ or device_us > HIGHEST_US or counts > HIGHEST_COUNTS or temp is None:
         return "bad_fields"
-    return seq, device_us, int(found[3]), supply, temp
+    # A supply of nothing cannot be divided by.
+    if supply == 0.0 or supply > HIGHEST_COUNTS:
+        return "bad_fields"
+    return seq, device_us, counts, supply, temp
 
 
 def _announcement(body: bytes) -> Announcement | OtherVersion | Dropped:
@@ -87,10 +87,10 @@ def _announcement(body: bytes) -> Announcement | OtherVersion | Dropped:
     if version is not None and int(version[1]) != WIRE_VERSION:
         return OtherVersion(int(version[1]))
     found = _ANNOUNCEMENT.fullmatch(body)
-    if found is None or b"*" in body:
+    if found is None or not is_name(found[2]):
         return "bad_fields"
-    counts, rate = int(found[4]), float(found[5])
-    if counts < 1 or not rate > 0.0:
+    counts, rate = int(found[4]), rate_hz(found[5])
+    if not 1 <= counts <= HIGHEST_COUNTS or rate is None:
         return "bad_fields"
     return Announcement(
         int(found[1]), found[2].decode("ascii"), found[3].decode("ascii"), counts, rate

@@ -7,75 +7,35 @@ in the recording's raw columns, so ``recompute_time`` gives the same times from 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recorder.model import Announcement, BareBlock, Fault, SampleBlock
+from recorder.wire.timed import (
+    CLOCK,
+    LONG_SILENCE_US,
+    TimedBlock,
+    joined,
+    nothing,
+    rows_of,
+    steps_us,
+)
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray, IntArray
 
-_CLOCK = 1 << 32
 _HALF_CLOCK = 1 << 31
 _SEQ = 1 << 16
 _HALF_SEQ = 1 << 15
-_LONG_SILENCE_US = 1_800_000_000  # half an hour: less than half a turn of the clock (35.8 min)
 _SAME_SEQ_US = 60_000_000  # the same sequence number within this is the same line again
+_AHEAD_US = 600_000_000  # what arrives late, or is played faster than time, is ahead of the host by less
 _FEW = 64  # rows; below this a plain loop is faster than arrays
+_RUN_ON = 5  # rows back in time, one behind the other, at least one of which never came before: it has started again
+_BURST_US = 2_000_000  # or that come for so long, as samples do: lines that are sent again come all at once
+_NEXT_US = 10_000_000  # rows that run on are nearer
+_MOST_HELD = 4096
 _MISMATCH_US = 1_000_000  # host and adapter disagree on a gap by more: the adapter started again
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class TimedBlock:
-    """Samples with their time. ``time_s`` seconds since the first sample, strictly growing; ``host_s`` the
-    host's, of the same origin. ``flags`` one string a row, or None when no row has one. Raw columns as in
-    SampleBlock; ``counts`` is None for bare readings, ``value`` None for all others. May be empty."""
-
-    time_s: FloatArray
-    host_s: FloatArray
-    seq: IntArray | None
-    device_us: IntArray | None
-    counts: IntArray | None
-    supply: FloatArray | None
-    temp_c: FloatArray | None
-    value: FloatArray | None
-    flags: tuple[str, ...] | None
-
-    def __len__(self) -> int:
-        return len(self.time_s)
-
-    def ratio(self, full_scale_counts: float) -> FloatArray:
-        """counts / supply where supply was sent, else counts / full scale."""
-        if self.counts is None or self.supply is None:
-            return np.empty(0)
-        return self.counts / np.where(np.isnan(self.supply), float(full_scale_counts), self.supply)
-
-
-def _steps_us(device_us: IntArray, host_us: IntArray, restart: IntArray) -> IntArray:
-    """Time steps between neighbouring rows (one fewer than rows); ``restart`` 1 where a row is one."""
-    step = np.diff(device_us) % _CLOCK
-    host = np.diff(host_us)
-    by_host = (restart[1:] != 0) | (host > _LONG_SILENCE_US)
-    return np.where(by_host, np.maximum(host, 1), np.maximum(step, 1))
-
-
-def recompute_time(
-    seq: IntArray, device_us: IntArray, host_s: FloatArray, flags: Sequence[str] | None = None
-) -> FloatArray:
-    """``time_s`` from a recording's raw columns; rows without an adapter clock (-1) take the host's time."""
-    if len(device_us) == 0:
-        return np.empty(0)
-    host_us = np.rint(np.asarray(host_s) * 1e6).astype(np.int64)
-    if np.all(device_us < 0):
-        return host_us / 1e6
-    restart = np.zeros(len(device_us), np.int64)
-    if flags is not None:
-        restart[[i for i, f in enumerate(flags) if f and "restart" in f.split("+")]] = 1
-    steps = _steps_us(np.asarray(device_us, np.int64), host_us, restart)
-    return np.concatenate(([0], np.cumsum(steps))) / 1e6
 
 
 class Timeline:
@@ -83,7 +43,6 @@ class Timeline:
 
     def __init__(self) -> None:
         self.lost_samples = 0
-        self.replayed = 0
         self.restarts = 0
         self.gaps = 0
         self.announcements: list[Announcement] = []  # the different ones, in order
@@ -95,6 +54,21 @@ class Timeline:
         self._announced = False  # since the last sample
         self._was_lost = False  # the port, since the last sample
         self._pending: list[str] = []  # flags for the next row
+        self._bare = False
+        self._replayed = 0
+        self._held: tuple[SampleBlock, IntArray] | None = None  # rows back in time, and when they arrived
+        self._seen = np.full((2, _SEQ), -1, np.int64)  # clock and counts of the latest row of each sequence number
+
+    @property
+    def replayed(self) -> int:
+        """Lines that came again, and were left out."""
+        return self._replayed + (len(self._held[0]) if self._held is not None else 0)
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether the latest rows are back in time: replayed, or of an adapter that has started again. They are held
+        back until that is known; an announcement tells."""
+        return self._held is not None
 
     def announce(self, a: Announcement) -> None:
         """An adapter said who it is. One that differs from the first flags the next row."""
@@ -105,8 +79,16 @@ class Timeline:
             if len(self.announcements) < 20:
                 self.announcements.append(a)
 
-    def fault(self, f: Fault) -> None:
+    def fault(self, f: Fault, host_s: float) -> float:
+        """Flags the next row. When it was on the trace (s): by the adapter's clock, since the latest sample; by the
+        host's where that clock says nothing (a restart, plain readings)."""
         self._flag_next(f"fault-{f.word}")
+        if self._origin_s is None:
+            return 0.0
+        waited = max(round((host_s - self._origin_s) * 1e6) - self._host_us, 0)
+        step = (f.device_us - self._device_us) % CLOCK
+        by_clock = not self._bare and step < waited + _AHEAD_US
+        return (self._time_us + (step if by_clock else waited)) / 1e6
 
     def lost(self, host_s: float) -> None:
         """The port was lost: samples are missing before the next row."""
@@ -133,9 +115,10 @@ class Timeline:
             self._device_us = int(block.device_us[0]) - 1
             self._time_us = -1
             self._announced = False
-        if len(block) <= _FEW and not self._pending:
+        if len(block) <= _FEW and not self._pending and self._held is None:
             few = self._in_order(block.seq.tolist(), block.device_us.tolist(), host_us)
             if few is not None:
+                self._seen[:, block.seq] = block.device_us, block.counts
                 hosts = np.array([us / 1e6 for us in host_us])
                 return TimedBlock(
                     np.array([us / 1e6 for us in few]), hosts, block.seq, block.device_us,
@@ -163,11 +146,11 @@ class Timeline:
         last_seq, last_us, last_host, now = self._seq, self._device_us, self._host_us, self._time_us
         out = []
         for new_seq, new_us, new_host in zip(seq, device_us, host_us, strict=True):
-            step = (new_us - last_us) % _CLOCK
+            step = (new_us - last_us) % CLOCK
             if (
                 (new_seq - last_seq) % _SEQ != 1
                 or not 0 < step < _HALF_CLOCK
-                or new_host - last_host > _LONG_SILENCE_US
+                or new_host - last_host > LONG_SILENCE_US
             ):
                 return None
             now += step
@@ -178,15 +161,21 @@ class Timeline:
         return out
 
     def _add_many(self, block: SampleBlock, host_us: IntArray) -> TimedBlock:
-        d_us = np.diff(block.device_us, prepend=self._device_us) % _CLOCK
+        held = 0
+        if self._held is not None:
+            before, arrived = self._held
+            held = len(before)
+            block, host_us = joined(before, block), np.concatenate([arrived, host_us])
+        d_us = np.diff(block.device_us, prepend=self._device_us) % CLOCK
         d_seq = np.diff(block.seq, prepend=self._seq) % _SEQ
         silence = np.diff(host_us, prepend=self._host_us)
         flags: dict[int, list[str]] = {}
-        if np.all((d_us > 0) & (d_us < _HALF_CLOCK) & (d_seq == 1) & (silence <= _LONG_SILENCE_US)):
+        if not held and np.all((d_us > 0) & (d_us < _HALF_CLOCK) & (d_seq == 1) & (silence <= LONG_SILENCE_US)):
             keep = slice(None)
             self._seq = int(block.seq[-1])
+            self._seen[:, block.seq] = block.device_us, block.counts
         else:
-            kept, flags = self._walk(block, host_us.tolist())
+            kept, flags = self._walk(block, host_us.tolist(), held)
             keep = np.array(kept, np.intp)  # type: ignore[assignment]
         seq, device_us, host_us = block.seq[keep], block.device_us[keep], host_us[keep]
         if len(seq):
@@ -207,7 +196,7 @@ class Timeline:
             block.temp_c[keep],
             None,
             tuple("+".join(flags.get(i, ())) for i in range(len(seq))) if flags else None,
-        ) if len(seq) else _nothing()
+        ) if len(seq) else nothing()
 
     def _times(self, device_us: IntArray, host_us: IntArray, restarts: set[int]) -> IntArray:
         if len(device_us) == 0:
@@ -216,52 +205,87 @@ class Timeline:
         restart[[i + 1 for i in restarts]] = 1
         hosts = np.concatenate(([self._host_us], host_us))
         devices = np.concatenate(([self._device_us], device_us))
-        time_us: IntArray = self._time_us + np.cumsum(_steps_us(devices, hosts, restart))
+        time_us: IntArray = self._time_us + np.cumsum(steps_us(devices, hosts, restart))
         self._device_us = int(device_us[-1])
         self._host_us = int(host_us[-1])
         self._time_us = int(time_us[-1])
         return time_us
 
-    def _walk(self, block: SampleBlock, host_us: list[int]) -> tuple[list[int], dict[int, list[str]]]:
-        """Row by row, where something is missing or odd: the rows kept, and the flags of kept rows."""
+    def _walk(self, block: SampleBlock, host_us: list[int], held: int) -> tuple[list[int], dict[int, list[str]]]:
+        """Row by row, where something is missing or odd: the rows kept, and the flags of kept rows. The first ``held``
+        rows were held back before. What is back in time and runs on is held back at the end."""
         kept: list[int] = []
         flags: dict[int, list[str]] = {}
+        seqs, clocks, counts = block.seq.tolist(), block.device_us.tolist(), block.counts.tolist()
         seq, device_us, last_host = self._seq, self._device_us, self._host_us
-        rows = zip(block.seq.tolist(), block.device_us.tolist(), host_us, strict=True)
-        for i, (new_seq, new_us, new_host) in enumerate(rows):
-            d_seq, d_us = (new_seq - seq) % _SEQ, (new_us - device_us) % _CLOCK
-            silence = new_host - last_host
-            back = d_us == 0 or d_us >= _HALF_CLOCK
-            words: list[str] = []
-            if silence > _LONG_SILENCE_US:
-                words.append("gap")
-            elif self._announced and (
-                back or d_seq >= _HALF_SEQ or (d_seq != 1 and silence - d_us > _MISMATCH_US)
-            ):
-                words.append("restart")
-                self.restarts += 1
-            elif self._was_lost and d_us >= _HALF_CLOCK:
-                # No line is replayed across a port that was away: it has started again, and its
-                # announcement was sent before anyone listened.
-                words.append("restart")
-                self.restarts += 1
-            elif back or (d_seq == 0 and d_us < _SAME_SEQ_US):
-                self.replayed += 1
-                continue
-            elif d_seq != 1:
-                words.append("gap")
-                self.lost_samples += d_seq - 1 if 0 < d_seq < _HALF_SEQ else 0
+        back_rows: list[int] = []  # that run on, back in time
+        new_rows = 0  # of those, such as never came before
+
+        def keep(i: int, words: list[str]) -> None:
+            nonlocal seq, device_us, last_host
             if words:
                 flags[len(kept)] = words
             kept.append(i)
-            seq, device_us, last_host = new_seq, new_us, new_host
+            seq, device_us, last_host = seqs[i], clocks[i], host_us[i]
+            self._seen[:, seq] = device_us, counts[i]
             self._announced = self._was_lost = False
+
+        def started_again(rows: list[int]) -> None:
+            self.restarts += 1
+            keep(rows[0], ["restart"])
+            for i in rows[1:]:
+                missing = (seqs[i] - seq) % _SEQ - 1
+                self.lost_samples += missing
+                keep(i, ["gap"] if missing else [])
+
+        for i, (new_seq, new_us, new_host) in enumerate(zip(seqs, clocks, host_us, strict=True)):
+            d_seq, d_us = (new_seq - seq) % _SEQ, (new_us - device_us) % CLOCK
+            silence = new_host - last_host
+            back = d_us == 0 or d_us >= _HALF_CLOCK
+            again = self._announced and i >= held and (
+                back or d_seq >= _HALF_SEQ or (d_seq != 1 and silence - d_us > _MISMATCH_US)
+            )
+            # No line is replayed across a port that was away: it has started again, and its announcement was
+            # sent before anyone listened.
+            again = again or (self._was_lost and i >= held and d_us >= _HALF_CLOCK)
+            runs_on = bool(back and back_rows) and _follows(
+                new_seq - seqs[back_rows[-1]], new_us - clocks[back_rows[-1]]
+            )
+            if silence > LONG_SILENCE_US:
+                again = back = False
+            if back and not (again and not runs_on):
+                if not runs_on or len(back_rows) >= _MOST_HELD:
+                    self._replayed += len(back_rows)
+                    back_rows, new_rows = [], 0
+                back_rows.append(i)
+                new_rows += self._seen[0, new_seq] != new_us or self._seen[1, new_seq] != counts[i]
+                waited = new_host - host_us[back_rows[0]]
+                if again or (len(back_rows) >= _RUN_ON and (new_rows or waited >= _BURST_US)):
+                    started_again(back_rows)
+                    back_rows, new_rows = [], 0
+                continue
+            if not again and silence <= LONG_SILENCE_US and d_seq == 0 and d_us < _SAME_SEQ_US:
+                self._replayed += 1
+                continue
+            self._replayed += len(back_rows)
+            back_rows, new_rows = [], 0
+            if again:
+                started_again([i])
+            elif silence > LONG_SILENCE_US:
+                keep(i, ["gap"])
+            else:
+                self.lost_samples += d_seq - 1 if 0 < d_seq < _HALF_SEQ else 0
+                keep(i, ["gap"] if d_seq != 1 else [])
         self._seq = seq
+        self._held = None
+        if back_rows:
+            self._held = rows_of(block, np.array(back_rows, np.intp)), np.array(host_us, np.int64)[back_rows]
         return kept, flags
 
     def add_bare(self, block: BareBlock, host_s: float) -> TimedBlock:
         """Bare readings have no clock: those that arrived together are spread since the last arrival."""
         first = self._origin_s is None
+        self._bare = True
         host_us = self._host(host_s)
         n = len(block)
         if first:
@@ -280,7 +304,5 @@ class Timeline:
         return TimedBlock(time_s, time_s, None, None, None, None, None, block.value, flags)
 
 
-def _nothing() -> TimedBlock:
-    none = np.empty(0)
-    whole = np.empty(0, np.int64)
-    return TimedBlock(none, none, whole, whole, whole, none, none, None, None)
+def _follows(d_seq: int, d_us: int) -> bool:
+    return 0 < d_seq % _SEQ < _FEW and 0 < d_us % CLOCK < _NEXT_US

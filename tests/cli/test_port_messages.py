@@ -183,3 +183,20 @@ def test_a_network_port_is_no_plug(url: str, said: str, tmp_path: Path) -> None:
     last = recorded(url.format(closed=closed), tmp_path)
     assert said in last and "; check address and port of the bridge" in last
     assert "plug the adapter" not in last and "Errno" not in last and "'<='" not in last
+
+
+def test_the_wire_format_read_as_plain_numbers(speaker: Callable[[Say], str], tmp_path: Path) -> None:
+    url = speaker(lambda n: line("A,1,other-3,0.9,4095,100") if n % 100 == 0 else line(f"S,{n},{n * 10_000},410,,"))
+    assert "leave out --bare" in recorded(url, tmp_path, "--bare", "kPa")
+
+
+def test_samples_that_cannot_be_used(speaker: Callable[[Say], str], tmp_path: Path) -> None:
+    url = speaker(lambda n: line("A,1,other-3,0.9,4095,100") if n % 100 == 0 else line(f"S,{n},{n * 10_000},41.0,,"))
+    said = recorded(url, tmp_path)
+    assert "41.0,,*" in said and f"'recorder conform --port {url}'" in said
+
+
+def test_another_wire_version(speaker: Callable[[Say], str], tmp_path: Path) -> None:
+    url = speaker(lambda n: line("A,2,other-3,0.9,4095,100") if n % 100 == 0 else line(f"S,{n},{n * 10_000},410,,"))
+    said = recorded(url, tmp_path, "--full-scale-counts", "4095")
+    assert "wire version 2" in said and "update the recorder" in said

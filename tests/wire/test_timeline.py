@@ -122,8 +122,9 @@ def test_announcements_that_disagree_and_faults_flag_the_next_row() -> None:
     line.add(block((0, 0)), 0.0)
     other = Announcement(1, "hose-8", "1.0", 4095, 100.0)
     line.announce(other)
-    line.fault(Fault(5_000, "open"))
-    line.fault(Fault(6_000, "open"))
+    assert line.fault(Fault(5_000, "open"), 0.0) == 0.005
+    assert line.fault(Fault(6_000, "open"), 0.1) == 0.006
+    assert line.fault(Fault(2**32 - 5_000, "open"), 0.25) == 0.25  # of another start: the host's time
     got = line.add(block((1, 10_000), (2, 20_000)), 0.1)
     assert got.flags == ("announcement-differs+fault-open", "")
     assert line.announcements == [HOSE, other]
@@ -218,3 +219,51 @@ def test_rows_that_arrive_together_are_timed_as_one_by_one(
     for name in ("lost_samples", "replayed", "restarts", "gaps"):
         assert getattr(single, name) == getattr(together, name)
     assert again(one)
+
+
+def test_a_restart_whose_announcement_was_lost_keeps_its_samples() -> None:
+    """Sequence and clock begin anew and run on: held back until that is sure, then all of them."""
+    line = Timeline()
+    line.announce(HOSE)
+    one = line.add(block(*((i, 10_000 * i) for i in range(1000))), np.arange(1000) / 100)
+    parts = []
+    for i in range(20):
+        now = np.arange(3) / 100 + 10.0 + 0.03 * i
+        seq, us, counts = np.arange(3) + 3 * i, 10_000 * (np.arange(3) + 3 * i) + 400, np.full(3, 100 + i)
+        none = np.full(3, np.nan)
+        parts.append(line.add(SampleBlock(seq, us, counts, none, none), now))
+        assert line.doubtful is (i == 0)
+    two = [p for p in parts if len(p)]
+    assert sum(map(len, two)) == 60 and two[0].flags == ("restart", "", "", "", "", "")
+    assert two[0].time_s[0] == 10.0
+    assert line.restarts == 1 and line.replayed == 0 and line.lost_samples == 0
+    assert again([one, *two])
+
+
+def test_a_restart_with_the_very_same_clock_is_known_by_its_pace() -> None:
+    """The same numbers, clocks and counts again: lines sent again come at once, samples take their time."""
+    for pace_s, restarts in ((0.01, 1), (0.0, 0)):
+        line = Timeline()
+        line.add(block(*((i, 10_000 * i) for i in range(1000))), np.arange(1000) / 100)
+        tens = [block(*((i, 10_000 * i) for i in range(k, k + 10))) for k in range(0, 400, 10)]
+        got = [line.add(ten, 10.0 + 10 * k * pace_s) for k, ten in enumerate(tens)]
+        assert line.restarts == restarts
+        assert sum(map(len, got)) == 400 * restarts and line.replayed == 400 * (1 - restarts)
+
+
+def test_an_announcement_between_replayed_lines_and_the_next_is_no_restart() -> None:
+    line = Timeline()
+    line.add(block(*((i, 10_000 * i) for i in range(100))), 1.0)
+    assert len(line.add(block((90, 900_000), (91, 910_000)), 1.0)) == 0 and line.doubtful
+    line.announce(HOSE)
+    got = line.add(block((100, 1_000_000), (101, 1_010_000)), 1.0)
+    assert got.flags is None and line.replayed == 2 and line.restarts == 0 and not line.doubtful
+
+
+def test_an_announcement_tells_that_held_rows_are_of_a_restart() -> None:
+    line = Timeline()
+    line.add(block(*((i, 10_000 * i) for i in range(100))), 1.0)
+    assert len(line.add(block((0, 0), (1, 10_000)), 2.0)) == 0
+    line.announce(HOSE)
+    got = line.add(block((2, 20_000)), 2.02)
+    assert got.flags == ("restart", "", "") and line.restarts == 1 and line.replayed == 0
