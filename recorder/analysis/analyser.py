@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from recorder.analysis.live import latest_kpa, live_view
+from recorder.analysis.live import latest_kpa, live_study, live_view
 from recorder.analysis.setup import Setup
 from recorder.analysis.study import Study, study
 from recorder.analysis.writeup import write_up
@@ -143,7 +143,7 @@ class Analyser:
         not change any more. ``looked`` takes what it gives."""
         t, p = self._t[: self._n], self._p[: self._n]
         flags = [f for _, f in self._flags] or None
-        return lambda: Look(study(self.setup, t, p, flags, quick=True), len(t))
+        return lambda: Look(live_study(self.setup, t, p, flags), len(t))
 
     def looked(self, look: Look) -> Study:
         """The next views go by this look."""

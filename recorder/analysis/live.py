@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Literal
 
+import numpy as np
+
 from recorder.analysis.setup import Setup
-from recorder.analysis.study import Study
+from recorder.analysis.study import Study, study
+from recorder.analysis.zero import most_offset_kpa
 from recorder.model import LiveView
 
 if TYPE_CHECKING:
-    from recorder.model import FloatArray
+    from recorder.model import FloatArray, PhaseName
 
-__all__ = ["latest_kpa", "live_view"]
+__all__ = ["latest_kpa", "live_study", "live_view"]
 
 CLEAR_KPA = 1.0  # a rise of less at the very end of a trace may be noise, and is shown as no stroke yet
+# Vented is a reading near zero that stands; a stroke under way stays nowhere so long. Common practice, no source.
+STANDS_S, STANDS_KPA = 1.0, 0.5
 
 
 def _target(setup: Setup) -> tuple[float | None, float | None, float | None]:
@@ -33,16 +39,54 @@ def latest_kpa(t: FloatArray, p: FloatArray) -> float | None:
     return float(near[middle] if len(near) % 2 else (near[middle - 1] + near[middle]) / 2.0)
 
 
+def live_study(setup: Setup, t: FloatArray, p: FloatArray, flags: Sequence[str] | None) -> Study:
+    """A quick study for the live view. Of a trace that began under pressure and was vented before anything was held,
+    from the venting on: what came before is no part of the test that is made now."""
+    vented_s = _vented_s(t, p, most_offset_kpa(setup.calibration))
+    if vented_s is not None:
+        before, rest = t < vented_s, t >= vented_s
+        earlier = study(setup, t[before], p[before], None, quick=True)
+        if earlier.parts is None or not earlier.parts.holds:  # else a test begun late: its zero comes from the release
+            return study(setup, t[rest], p[rest], flags, quick=True)
+    return study(setup, t, p, flags, quick=True)
+
+
+def _vented_s(t: FloatArray, p: FloatArray, most_kpa: float) -> float | None:
+    """When readings (kPa, not zero-corrected) that begin under pressure first stood at zero; None where they never
+    did, or began there."""
+    finite = np.isfinite(p)
+    t, p = t[finite], p[finite]
+    if len(t) < 8 or float(np.median(p[t <= t[0] + STANDS_S])) <= most_kpa:
+        return None
+    edges = np.arange(t[0], t[-1], STANDS_S / 4.0)
+    cuts = np.searchsorted(t, edges)
+    means = [float(np.median(part)) if len(part) else np.inf for part in np.split(p, cuts[1:])]
+    lowest: tuple[float, float] | None = None  # level, time
+    for k in range(len(means) - 4):
+        part = means[k : k + 4]
+        if lowest is not None and means[k] > lowest[0] + 6.0 * STANDS_KPA:
+            break  # pumped up from there
+        if max(abs(m) for m in part) <= most_kpa and max(part) - min(part) <= STANDS_KPA:
+            level = sum(part) / 4.0
+            if lowest is None or level < lowest[0] - 2.0 * STANDS_KPA:  # it was still on its way down
+                lowest = level, float(edges[k])
+    return None if lowest is None else lowest[1]
+
+
 def live_view(setup: Setup, s: Study, t: FloatArray, raw: float | None) -> LiveView:
     """The view at the last of the readings' times ``t`` (s), when the pressure is ``raw`` (kPa, not zero-corrected)."""
     low, high, limit = _target(setup)
     now = float(t[-1]) if len(t) else 0.0
-    pressure = raw - s.zero_kpa if raw is not None else None
-    phase = s.phases[-1].name if s.phases else None
+    zero = 0.0 if s.late_start else s.zero_kpa  # before it was vented, zero is the calibration's
+    pressure = raw - zero if raw is not None else None
+    phase: PhaseName | None = s.phases[-1].name if s.phases else None
     since = s.phases[-1].start_s if s.phases else 0.0
     strokes = len(s.parts.strokes) if s.parts else 0
     if phase == "pump-up" and s.parts and max((k.top_kpa for k in s.parts.strokes), default=0.0) < CLEAR_KPA:
-        phase, since, strokes = "vented", float(t[0]), 0
+        phase, since, strokes = "vented", s.phases[0].start_s, 0
+    pressed = _still_under_pressure(setup, s, raw, phase, strokes)
+    if pressed and not strokes:
+        phase = None  # none of the test's own
     in_hold = phase == "hold"
     elapsed = now - since if in_hold else 0.0
     left = max(setup.procedure.hold_s - elapsed, 0.0) if in_hold else None
@@ -60,13 +104,13 @@ def live_view(setup: Setup, s: Study, t: FloatArray, raw: float | None) -> LiveV
     to_go = low - pressure if low is not None and pressure is not None and pressure < low else None
     released = s.parts is not None and s.parts.release_s is not None
     finished = bool(released and phase == "vented" and strokes and now - since > 3.0)
-    step = _step(s, phase, pressure, strokes, low, limit, left, finished)
+    step = _step(s, phase, pressure, strokes, low, limit, left, finished, pressed)
     return LiveView(
         now,
         pressure,
         phase,
         since,
-        s.zero_kpa,
+        zero,
         strokes,
         peak,
         s.opening.onset_kpa if s.opening else None,
@@ -89,6 +133,20 @@ def live_view(setup: Setup, s: Study, t: FloatArray, raw: float | None) -> LiveV
     )
 
 
+def _still_under_pressure(
+    setup: Setup, s: Study, raw: float | None, phase: PhaseName | None, strokes: int
+) -> bool:
+    """Whether the test has to be vented before it can begin, or before its zero is known."""
+    if phase == "release" or (phase == "vented" and strokes):
+        return False
+    most = most_offset_kpa(setup.calibration)
+    if s.x is None:
+        return raw is not None and abs(raw) > most
+    if s.late_start:
+        return True
+    return phase == "vented" and abs(s.zero_kpa) > most
+
+
 def _step(
     s: Study,
     phase: str | None,
@@ -98,17 +156,20 @@ def _step(
     limit: float | None,
     left: float | None,
     finished: bool,
+    pressed: bool,
 ) -> str:
     if finished:
         return "done"
-    if pressure is None or phase is None or s.x is None:
+    if pressure is None or s.x is None:
         return "wait"
     if limit is not None and pressure > limit + 0.3:
         return "over-limit"
+    if pressed:
+        return "vent"
+    if phase is None:
+        return "wait"
     if phase == "vented":
-        if strokes:
-            return "vent-again"
-        return "pump" if abs(s.zero_kpa) < 10.0 else "vent"
+        return "vent-again" if strokes else "pump"
     if phase == "release":
         return "vent-again"
     if phase == "hold" and left is not None:

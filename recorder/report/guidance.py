@@ -71,7 +71,7 @@ def _hold(view: LiveView, test: TestKind) -> str:
 
 _STAGE_OF_STEP: dict[str, Stage] = {
     "wait": "before",
-    "vent": "before",
+    "vent": "release",
     "pump": "pump",
     "pump-gently": "pump",
     "stop-pumping": "hold",
