@@ -14,7 +14,7 @@ from recorder.errors import SettingError
 from recorder.model import JsonObject, Marking, TestKind
 from recorder.units import parse_quantity
 
-__all__ = ["KEYS", "NAMED", "Key", "Procedure", "band_kpa", "resolve"]
+__all__ = ["KEYS", "NAMED", "Key", "Procedure", "band_kpa", "limit_kpa", "resolve"]
 
 PRACTICE = "common practice, no source"
 STANDARD_ATMOSPHERE_KPA = 101.325  # ISO 2533 standard atmosphere at sea level
@@ -231,3 +231,13 @@ def band_kpa(procedure: Procedure, marked: Marking | None) -> tuple[float, float
         low = marked.kpa * (1 - procedure.band_below) if low is None else low
         high = marked.kpa * (1 + procedure.band_above) if high is None else high
     return None if low is None or high is None else (low, high)
+
+
+def limit_kpa(procedure: Procedure, marked: Marking | None) -> float | None:
+    """Above it the pressure is over the limit, kPa gauge; None where nothing tells. For a cap the upper end of its
+    band, or the over-limit above the marking where that is higher."""
+    over = marked.kpa + procedure.over_limit_kpa if marked is not None else None
+    band = band_kpa(procedure, marked) if procedure.test == "cap" else None
+    if band is None:
+        return over
+    return band[1] if over is None else max(band[1], over)

@@ -356,6 +356,7 @@ class LiveView:
     next_step: ``wait`` (too little trace), ``vent`` (not at zero yet), ``pump``, ``pump-gently`` (close to the
     target), ``stop-pumping`` (in the target), ``over-limit`` (relieve now), ``hold``, ``release``,
     ``vent-again`` (released, waiting for zero), ``done``.
+    target_low_kpa, target_high_kpa: what has to be held, or between which a cap has to open; to_go_kpa: up to there.
     fall_at_s: of when the fall is, where that is not ``time_s``.
     """
 

@@ -139,7 +139,7 @@ def test_advice(judgement: dict[str, Any], word: str) -> None:
 @pytest.mark.parametrize(
     ("outcome", "codes", "said"),
     [
-        ("fail", ["no-opening", "no-detectable-fall"], ["The cap never opened"]),
+        ("fail", ["no-opening", "no-detectable-fall"], ["The cap never opened", "What a stuck cap was on"]),
         ("undecided", ["no-opening", "no-detectable-fall"], ["Pump further, slowly"]),
         ("fail", ["no-opening", "fall-too-fast"], ["Wet the cap's seal"]),
     ],

@@ -10,6 +10,7 @@ import numpy as np
 from recorder.analysis.setup import Setup
 from recorder.analysis.study import Study, study
 from recorder.analysis.zero import most_offset_kpa
+from recorder.limits import band_kpa, limit_kpa
 from recorder.model import LiveView
 
 if TYPE_CHECKING:
@@ -20,13 +21,20 @@ __all__ = ["latest_kpa", "live_study", "live_view"]
 CLEAR_KPA = 1.0  # a rise of less at the very end of a trace may be noise, and is shown as no stroke yet
 # Vented is a reading near zero that stands; a stroke under way stays nowhere so long. Common practice, no source.
 STANDS_S, STANDS_KPA = 1.0, 0.5
+# How near the target or the band it takes slow strokes; a cap is judged by where it opens. A stroke that finds a cap
+# open may overshoot the limit by so much of it. Common practice, no source.
+GENTLY_KPA = {"cap": 15.0, "system": 10.0, "tester": 10.0}
+OPEN_ROOM = 0.1
 
 
 def _target(setup: Setup) -> tuple[float | None, float | None, float | None]:
-    if setup.test == "cap" or setup.marked is None:
+    """What has to be reached, from and to, and the limit (kPa gauge): a cap has to open between the two."""
+    limit, proc = limit_kpa(setup.procedure, setup.marked), setup.procedure
+    if setup.test == "cap":
+        return *(band_kpa(proc, setup.marked) or (None, None)), limit
+    if setup.marked is None:
         return None, None, None
-    kpa, proc = setup.marked.kpa, setup.procedure
-    return kpa + proc.target_low_kpa, kpa + proc.target_high_kpa, kpa + proc.over_limit_kpa
+    return setup.marked.kpa + proc.target_low_kpa, setup.marked.kpa + proc.target_high_kpa, limit
 
 
 def latest_kpa(t: FloatArray, p: FloatArray) -> float | None:
@@ -104,7 +112,7 @@ def live_view(setup: Setup, s: Study, t: FloatArray, raw: float | None) -> LiveV
     to_go = low - pressure if low is not None and pressure is not None and pressure < low else None
     released = s.parts is not None and s.parts.release_s is not None
     finished = bool(released and phase == "vented" and strokes and now - since > 3.0)
-    step = _step(s, phase, pressure, strokes, low, limit, left, finished, pressed)
+    step = _step(setup, s, phase, pressure, strokes, low, limit, left, finished, pressed)
     return LiveView(
         now,
         pressure,
@@ -148,6 +156,7 @@ def _still_under_pressure(
 
 
 def _step(
+    setup: Setup,
     s: Study,
     phase: str | None,
     pressure: float | None,
@@ -162,7 +171,10 @@ def _step(
         return "done"
     if pressure is None or s.x is None:
         return "wait"
-    if limit is not None and pressure > limit + 0.3:
+    cap = setup.test == "cap"
+    most = limit * (1.0 + OPEN_ROOM) if limit is not None else float("inf")
+    opened = s.opening is not None and s.opening.onset_kpa <= most  # above that it can only be thought to have opened
+    if limit is not None and pressure > (most if opened else limit + 0.3):
         return "over-limit"
     if pressed:
         return "vent"
@@ -173,11 +185,11 @@ def _step(
     if phase == "release":
         return "vent-again"
     if phase == "hold" and left is not None:
-        if low is not None and pressure < low - 6.0 and left > 60.0:
+        if low is not None and not cap and pressure < low - 6.0 and left > 60.0:
             return "pump"
         return "hold" if left > 0 else "release"
-    if low is not None:
-        if pressure >= low:
-            return "stop-pumping"
-        return "pump-gently" if low - pressure < 10.0 else "pump"
-    return "stop-pumping" if s.opening is not None else "pump"
+    if opened:
+        return "stop-pumping"
+    if low is not None and not cap and pressure >= low:
+        return "stop-pumping"
+    return "pump-gently" if low is not None and low - pressure < GENTLY_KPA[setup.test] else "pump"

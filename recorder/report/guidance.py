@@ -44,15 +44,26 @@ def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
 
 
 def _pump(view: LiveView, test: TestKind, unit: str) -> str:
+    if test == "cap":
+        return _pump_cap(view, unit)
     to_go = view.to_go_kpa
     left = f": {format_pressure(to_go, unit)} to go" if to_go is not None and to_go > 0 else ""
+    return f"pump gently{left}" if view.next_step == "pump-gently" else f"pump{left}"
+
+
+def _pump_cap(view: LiveView, unit: str) -> str:
+    low, high, now = view.target_low_kpa, view.target_high_kpa, view.pressure_kpa
+    if low is None or high is None or now is None:
+        return "pump; the cap has to open by itself"
+    band = f"{format_pressure(low, unit).split(' ')[0]} to {format_pressure(high, unit)}"
+    if now > high:
+        return f"still shut above its band, {band}: stop pumping, turn the relief"
+    if now >= low:
+        return f"slow strokes until it opens: in its band, {band}"
+    to_go = format_pressure(low - now, unit)
     if view.next_step == "pump-gently":
-        if test == "cap":
-            return f"pump gently, slow strokes{left}, until the cap begins to relieve"
-        return f"pump gently{left}"
-    if test == "cap":
-        return f"pump{left}; the cap has to open by itself"
-    return f"pump{left}"
+        return f"slow strokes: {to_go} to the band, {band}"
+    return f"pump: {to_go} to the band, {band}"
 
 
 def _hold(view: LiveView, test: TestKind) -> str:

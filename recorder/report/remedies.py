@@ -85,7 +85,10 @@ def _shut(outcome: object, leaks: bool) -> Sequence[str]:
         return ()  # what to do about its seal is said already
     if outcome == "undecided":
         return ("Pump further, slowly: until the cap opens, or up to the top of what its marking allows.",)
-    return ("The cap never opened: check the marking and the adapter; a stuck cap has to be replaced.",)
+    return (
+        "The cap never opened: check the marking and the adapter; a stuck cap has to be replaced.",
+        "What a stuck cap was on has been under too much pressure: look its hoses, radiator and tank over.",
+    )
 
 
 def _falling(test: str, wet: Sequence[str], *, looked: bool) -> Sequence[str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Literal
 
 from recorder import report
@@ -123,14 +123,6 @@ def _reading(kpa: float | None, unit: str) -> str:
     return text.lstrip("-") if float(text) == 0 else text.replace("-", "−")
 
 
-def _above_cap_limit(view: LiveView, levels: Levels) -> bool:
-    """A cap that should have opened and has not; an overshoot of a stroke on one that has opened is none."""
-    if levels.limit_kpa is None or levels.high_kpa is None or view.pressure_kpa is None:
-        return False
-    room = 0.0 if view.opening_kpa is None else 0.1 * levels.high_kpa
-    return view.limit_kpa is None and view.pressure_kpa > levels.limit_kpa + room
-
-
 def live_screen(
     view: LiveView, *, test: TestKind, unit: str, levels: Levels = NO_LEVELS, procedure: Procedure | None = None,
     marks: Sequence[Mark] = (), choosing: bool = False, away: bool = False,
@@ -139,8 +131,6 @@ def live_screen(
 
     choosing: the places of a finding are open. away: the adapter is unplugged at the moment, and no pressure known.
     """
-    if _above_cap_limit(view, levels):
-        view = replace(view, next_step="over-limit", limit_kpa=levels.limit_kpa)
     alarm = view.next_step == "over-limit"
     sentence = _capital(report.next_step(view, test=test, unit=unit))
     if away and not alarm:

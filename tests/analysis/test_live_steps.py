@@ -9,11 +9,12 @@ from itertools import groupby
 import numpy as np
 import pytest
 
-from recorder import calibration, rig
+from recorder import calibration, report, rig
 from recorder.analysis import Analyser, Setup
 from recorder.limits import resolve
 from recorder.model import Judgement, LiveView, Marking, TestKind
 from recorder.rig import Scene, simulate
+from recorder.rig.scene import Cap
 
 SCENES = {test.name: test.scene for test in rig.demo()}
 MARKED = Marking(16.0, "psi", 110.316)
@@ -94,3 +95,34 @@ def test_a_test_begun_late_with_its_strokes_is_taken_to_its_end() -> None:
     assert live.steps()[-1] == "done"
     assert live.judgement().outcome == "pass"
 
+
+
+def test_a_cap_that_stays_shut_is_stopped_at_its_limit_and_no_hold_is_said_to_begin() -> None:
+    stuck = replace(SCENES["cap-passes"], cap=None, target_kpa=190.0, hold_s=15.0)
+    live = Live("cap", *trace(stuck))
+    assert all(v.limit_kpa == pytest.approx(124.316, abs=1e-3) for v in live.views)  # 16 psi and 14 kPa
+    over = [v for v in live.views if v.strokes and (v.pressure_kpa or 0.0) > 126.0]
+    assert over and {v.next_step for v in over} == {"over-limit"}
+    assert "stop-pumping" not in live.steps()
+    said = report.next_step(over[0], test="cap")
+    assert said.startswith("STOP") and "124.3 kPa" in said
+    assert any("radiator" in line for line in report.advice(live.judgement().to_json()))
+
+
+def test_a_good_cap_is_pumped_slowly_near_its_band_and_is_not_stopped() -> None:
+    live = Live("cap", *trace(replace(SCENES["cap-passes"], hold_s=15.0)))
+    assert "over-limit" not in live.steps()
+    assert live.steps()[:4] == ["wait", "pump", "pump-gently", "stop-pumping"]
+    said = [report.next_step(v, test="cap") for v in live.views]
+    # 16 psi less and plus 10 %
+    assert any(s.startswith("pump: ") and s.endswith("to the band, 99.3 to 121.3 kPa") for s in said)
+    slow = [v for v in live.views if v.next_step == "pump-gently"]
+    assert 80.0 < min(v.pressure_kpa or 0.0 for v in slow) < 99.0
+    assert report.next_step(slow[0], test="cap").startswith("slow strokes: ")
+
+
+@pytest.mark.parametrize("opens_kpa", [126.0, 131.0])
+def test_a_cap_that_opens_too_high_is_held_as_any_other(opens_kpa: float) -> None:
+    scene = replace(SCENES["cap-passes"], cap=Cap(opens_kpa, 0.94 * opens_kpa, 25.0), hold_s=15.0)
+    steps = Live("cap", *trace(scene)).steps()
+    assert "hold" in steps and steps[-1] == "done"

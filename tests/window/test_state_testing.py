@@ -66,19 +66,6 @@ def test_over_limit_is_said_and_flagged() -> None:
     assert screen.sentence.startswith("STOP")
 
 
-@pytest.mark.parametrize(("pressure", "opening", "alarm"), [
-    (121.0, None, False), (126.0, None, True), (126.0, 119.0, False), (140.0, 119.0, True),
-])
-def test_a_cap_that_does_not_open_is_stopped(pressure: float, opening: float | None, alarm: bool) -> None:
-    levels = levels_of("cap", MARKED, resolve("cap"))
-    view = dataclasses.replace(CAP, pressure_kpa=pressure, opening_kpa=opening)
-    screen = live_screen(view, test="cap", unit="kPa", levels=levels)
-    assert screen.alarm is alarm
-    assert screen.sentence.startswith("STOP") is alarm
-    if alarm:
-        assert "124.3 kPa" in screen.sentence
-
-
 HOLD = dataclasses.replace(BASE, next_step="hold", phase="hold", hold_start_s=10.0, hold_elapsed_s=48.0, time_s=58.0,
                            hold_left_s=72.0, fall_kpa=0.62, fall_u_kpa=0.05, rate_kpa_per_min=0.5,
                            rate_u_kpa_per_min=0.1)
