@@ -25,6 +25,9 @@ STANDS_S, STANDS_KPA = 1.0, 0.5
 # open may overshoot the limit by so much of it. Common practice, no source.
 GENTLY_KPA = {"cap": 15.0, "system": 10.0, "tester": 10.0}
 OPEN_ROOM = 0.1
+# What was pumped into the target settles by so much within seconds, and is not pumped up again for it; in a hold not
+# at all. Common practice, no source.
+SETTLES_KPA = 4.0
 
 
 def _target(setup: Setup) -> tuple[float | None, float | None, float | None]:
@@ -81,8 +84,9 @@ def _vented_s(t: FloatArray, p: FloatArray, most_kpa: float) -> float | None:
     return None if lowest is None else lowest[1]
 
 
-def live_view(setup: Setup, s: Study, t: FloatArray, raw: float | None) -> LiveView:
-    """The view at the last of the readings' times ``t`` (s), when the pressure is ``raw`` (kPa, not zero-corrected)."""
+def live_view(setup: Setup, s: Study, t: FloatArray, raw: float | None, seen: float | None = None) -> LiveView:
+    """The view at the last of the readings' times ``t`` (s), when the pressure is ``raw``; ``seen``: the highest since
+    the study (both kPa, not zero-corrected)."""
     low, high, limit = _target(setup)
     now = float(t[-1]) if len(t) else 0.0
     zero = 0.0 if s.late_start else s.zero_kpa  # before it was vented, zero is the calibration's
@@ -107,12 +111,14 @@ def live_view(setup: Setup, s: Study, t: FloatArray, raw: float | None) -> LiveV
         if s.early is not None:
             early, early_at = s.early
     peak = s.peak.value if s.peak else None
-    if peak is not None and pressure is not None and phase == "pump-up":
-        peak = max(peak, pressure)  # it has risen since the look
+    top = seen if seen is not None else raw
+    if peak is not None and top is not None and phase == "pump-up":
+        peak = max(peak, top - zero)  # it has risen since the look
     to_go = low - pressure if low is not None and pressure is not None and pressure < low else None
     released = s.parts is not None and s.parts.release_s is not None
     finished = bool(released and phase == "vented" and strokes and now - since > 3.0)
-    step = _step(setup, s, phase, pressure, strokes, low, limit, left, finished, pressed)
+    reached = low is not None and max(peak or 0.0, pressure or 0.0) >= low
+    step = _step(setup, s, phase, pressure, reached, low, limit, left, finished, pressed, strokes)
     return LiveView(
         now,
         pressure,
@@ -160,12 +166,13 @@ def _step(
     s: Study,
     phase: str | None,
     pressure: float | None,
-    strokes: int,
+    reached: bool,
     low: float | None,
     limit: float | None,
     left: float | None,
     finished: bool,
     pressed: bool,
+    strokes: int,
 ) -> str:
     if finished:
         return "done"
@@ -185,11 +192,12 @@ def _step(
     if phase == "release":
         return "vent-again"
     if phase == "hold" and left is not None:
-        if low is not None and not cap and pressure < low - 6.0 and left > 60.0:
+        # what was reached and fell away again is the answer: to pump on would only start the hold anew
+        if low is not None and not cap and not reached and pressure < low - 6.0 and left > 60.0:
             return "pump"
         return "hold" if left > 0 else "release"
     if opened:
         return "stop-pumping"
-    if low is not None and not cap and pressure >= low:
+    if low is not None and not cap and pressure >= (low - SETTLES_KPA if reached else low):
         return "stop-pumping"
     return "pump-gently" if low is not None and low - pressure < GENTLY_KPA[setup.test] else "pump"

@@ -12,6 +12,8 @@ __all__ = ["Stage", "caution", "next_step"]
 
 Stage = Literal["before", "pump", "hold", "over-limit", "release", "done"]
 
+# A steady fall that is seen by the eye within seconds: kPa/min, clear of its uncertainty. Common practice, no source.
+_FAST_KPA_PER_MIN = 5.0
 _LOOK = "look under the pump and at both ends of every hose, with a light"
 _RELIEVE = "turn the relief and wait for zero before you take anything off"
 
@@ -68,6 +70,9 @@ def _pump_cap(view: LiveView, unit: str) -> str:
 
 def _hold(view: LiveView, test: TestKind) -> str:
     left = f"{clock(view.hold_left_s)} left" if view.hold_left_s is not None else "do not touch the pump"
+    rate, u = view.rate_kpa_per_min, view.rate_u_kpa_per_min
+    if test == "system" and rate is not None and u is not None and rate - 2.0 * u > _FAST_KPA_PER_MIN:
+        return f"hold: {left}, it falls fast: a leak. Hands off the pump, {_LOOK}"
     if view.early == "leak":
         found = "it is falling"
         if test == "system":

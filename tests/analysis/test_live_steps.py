@@ -14,7 +14,7 @@ from recorder.analysis import Analyser, Setup
 from recorder.limits import resolve
 from recorder.model import Judgement, LiveView, Marking, TestKind
 from recorder.rig import Scene, simulate
-from recorder.rig.scene import Cap
+from recorder.rig.scene import Cap, Leak
 
 SCENES = {test.name: test.scene for test in rig.demo()}
 MARKED = Marking(16.0, "psi", 110.316)
@@ -126,3 +126,27 @@ def test_a_cap_that_opens_too_high_is_held_as_any_other(opens_kpa: float) -> Non
     scene = replace(SCENES["cap-passes"], cap=Cap(opens_kpa, 0.94 * opens_kpa, 25.0), hold_s=15.0)
     steps = Live("cap", *trace(scene)).steps()
     assert "hold" in steps and steps[-1] == "done"
+
+
+def test_a_large_leak_is_looked_for_and_not_pumped_against() -> None:
+    pours = replace(SCENES["system-seeps"], leaks=(Leak(30.0, 120.0),), hold_s=40.0)
+    live = Live("system", *trace(pours))
+    reached = next(i for i, v in enumerate(live.views) if v.next_step == "stop-pumping")
+    assert [s for s, _ in groupby(v.next_step for v in live.views[reached:])][:2] == ["stop-pumping", "hold"]
+    assert not {"pump", "pump-gently"} & {v.next_step for v in live.views[reached:]}
+    low = [v for v in live.views if v.phase == "hold" and 20.0 < v.hold_elapsed_s < 35.0]
+    assert all((v.to_go_kpa or 0.0) > 6.0 for v in low)
+    assert all("it falls fast: a leak. Hands off" in report.next_step(v, test="system") for v in low)
+
+
+def test_a_hold_far_below_the_target_that_was_never_reached_is_pumped_up() -> None:
+    short = replace(SCENES["system-repaired"], target_kpa=95.0, hold_s=20.0)
+    live = Live("system", *trace(short))
+    assert {v.next_step for v in live.views if v.phase == "hold" and 5.0 < v.hold_elapsed_s < 18.0} == {"pump"}
+
+
+@pytest.mark.parametrize("name", ["system-seeps", "system-repaired"])
+def test_settling_is_not_called_a_fast_fall(name: str) -> None:
+    live = Live("system", *trace(replace(SCENES[name], hold_s=30.0)))
+    assert not any("fast" in report.next_step(v, test="system") for v in live.views)
+    assert {v.next_step for v in live.views if v.phase == "hold" and v.time_s < live.views[-1].time_s - 15.0} == {"hold"}
