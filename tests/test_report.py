@@ -37,8 +37,16 @@ def test_over_the_limit_stops_in_capitals_and_names_the_limit() -> None:
     view = replace(VIEW, next_step="over-limit", pressure_kpa=120.0)
     said = report.next_step(view, test="system")
     assert said == "STOP: over the limit. Turn the relief until it is below 117.2 kPa"
-    # A fault of the gauge must not hide it.
-    assert report.next_step(replace(view, fault="supply"), test="system") == said
+
+
+def test_a_reading_over_the_limit_that_is_not_to_be_believed_stops_and_says_so() -> None:
+    view = replace(VIEW, next_step="over-limit", pressure_kpa=232.1, fault="open")
+    assert report.next_step(view, test="system") == (
+        "STOP: turn the relief fully. The gauge is not to be believed (open wire): go by the pump's own gauge"
+    )
+    seen = replace(view, fault="it sits at its upper end")
+    assert "(it sits at its upper end)" in report.next_step(seen, test="system")
+    assert "until it is below" not in report.next_step(seen, test="system")
 
 
 def test_hold_shows_time_left_and_where_to_look() -> None:

@@ -21,8 +21,12 @@ _RELIEVE = "turn the relief and wait for zero before you take anything off"
 def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
     """One sentence: what to do now."""
     step = view.next_step
-    if view.fault is not None and step not in ("over-limit", "done"):
-        return f"the gauge reports a fault ({view.fault}): check its wires; {_RELIEVE}"
+    if view.fault is not None and step == "over-limit":
+        # the true pressure may be high or not: it is let go all the same, and by another gauge than this one
+        return (f"STOP: turn the relief fully. The gauge is not to be believed ({_fault(view.fault)}): "
+                "go by the pump's own gauge")
+    if view.fault is not None and step != "done":
+        return f"the gauge reports a fault ({_fault(view.fault)}): check its wires; {_RELIEVE}"
     if step == "over-limit":
         limit = view.limit_kpa if view.limit_kpa is not None else view.target_high_kpa
         below = f" until it is below {format_pressure(limit, unit)}" if limit is not None else ""
@@ -43,6 +47,12 @@ def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
     if step == "vent-again":
         return "wait for zero; do not take anything off yet"
     return "done: the pressure is off"
+
+
+def _fault(fault: str) -> str:
+    """The adapter's one word, or what the readings show, in words."""
+    words = {"open": "open wire", "short": "short circuit", "supply": "its supply is off", "adc": "its converter fails"}
+    return words.get(fault, fault)
 
 
 def _pump(view: LiveView, test: TestKind, unit: str) -> str:
