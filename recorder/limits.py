@@ -14,7 +14,8 @@ from recorder.errors import SettingError
 from recorder.model import JsonObject, Marking, TestKind
 from recorder.units import parse_quantity
 
-__all__ = ["KEYS", "NAMED", "Key", "Procedure", "band_kpa", "limit_kpa", "resolve"]
+__all__ = ["KEYS", "NAMED", "Key", "Procedure", "band_kpa", "limit_kpa", "needed_kpa",
+           "resolve"]
 
 PRACTICE = "common practice, no source"
 STANDARD_ATMOSPHERE_KPA = 101.325  # ISO 2533 standard atmosphere at sea level
@@ -241,3 +242,12 @@ def limit_kpa(procedure: Procedure, marked: Marking | None) -> float | None:
     if band is None:
         return over
     return band[1] if over is None else max(band[1], over)
+
+
+def needed_kpa(procedure: Procedure, marked: Marking | None) -> float | None:
+    """What a gauge has to read for this test, kPa gauge: all of the band of a cap, or of a system's target up
+    to the limit."""
+    if procedure.test == "cap":
+        band = band_kpa(procedure, marked)
+        return None if band is None else band[1]
+    return None if marked is None else marked.kpa + min(procedure.target_high_kpa, procedure.over_limit_kpa)

@@ -150,6 +150,14 @@ class Calibration:
     adapter_id: str | None = None
     bare: bool = False
 
+    @property
+    def full_scale_kpa(self) -> float | None:
+        """What the gauge's scale is: 80 % of the supply's ratio; None where it is not known."""
+        if self.bare:
+            return None
+        ends = [sum(c * ratio**i for i, c in enumerate(self.coefficients_kpa)) for ratio in (0.1, 0.9)]
+        return float(ends[1] - ends[0])
+
     def to_json(self) -> JsonObject:
         out: JsonObject = {
             "coefficients_kPa": list(self.coefficients_kpa),

@@ -42,7 +42,7 @@ def test_over_the_limit_stops_in_capitals_and_names_the_limit() -> None:
 def test_a_reading_over_the_limit_that_is_not_to_be_believed_stops_and_says_so() -> None:
     view = replace(VIEW, next_step="over-limit", pressure_kpa=232.1, fault="open")
     assert report.next_step(view, test="system") == (
-        "STOP: turn the relief fully. The gauge is not to be believed (open wire): go by the pump's own gauge"
+        "STOP pumping, turn the relief fully. The gauge is not to be believed (open wire): go by the pump's own gauge"
     )
     seen = replace(view, fault="it sits at its upper end")
     assert "(it sits at its upper end)" in report.next_step(seen, test="system")
@@ -53,6 +53,23 @@ def test_hold_shows_time_left_and_where_to_look() -> None:
     view = replace(VIEW, next_step="hold", hold_left_s=71.2)
     assert report.next_step(view, test="system").startswith("hold: 1:12 left, look under the pump")
     assert "0:09 left" in report.next_step(replace(view, hold_left_s=9.0), test="cap")
+
+
+def test_a_gauge_that_ends_before_the_test_does() -> None:
+    assert report.too_small(70.0, 124.316) == "this gauge reads to 70.0 kPa; this test needs 124.3 kPa"
+    # 1 psi = 6.894757 kPa by NIST SP 811
+    assert report.too_small(70.0, 124.316, "psi") == "this gauge reads to 10.15 psi; this test needs 18.03 psi"
+    assert report.too_small(124.316, 124.316) == report.too_small(None, 124.3) == report.too_small(70.0, None) == ""
+    past = replace(VIEW, next_step="over-limit", pressure_kpa=73.0, fault="it reads to 70 kPa only")
+    assert "(it reads to 10.2 psi only)" in report.next_step(past, test="system", unit="psi")
+
+
+def test_a_gauge_that_stood_at_the_end_of_its_range_is_to_be_changed_for_a_larger_one() -> None:
+    text = "The reading cannot be trusted: it sits at its upper end (range exceeded or short circuit?)."
+    found = report.advice({"test": "system", "outcome": "void", "peak": q(78.1, 1.4),
+                           "marked": {"value": 16, "unit": "psi"}, "reasons": [{"code": "sensor-fault", "text": text}]})
+    assert found[0].startswith("The reading stood at the end of what the gauge can read, 11.3")
+    assert "reads further" in found[0] and "wires" in found[0]
 
 
 @pytest.mark.parametrize("test", ["cap", "system", "tester"])

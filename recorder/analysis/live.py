@@ -9,7 +9,7 @@ import numpy as np
 
 from recorder.analysis.setup import Setup
 from recorder.analysis.study import Study, study
-from recorder.analysis.zero import most_offset_kpa
+from recorder.analysis.zero import full_scale_kpa, most_offset_kpa
 from recorder.limits import band_kpa, limit_kpa
 from recorder.model import LiveView
 
@@ -28,6 +28,8 @@ OPEN_ROOM = 0.1
 # What was pumped into the target settles by so much within seconds, and is not pumped up again for it; in a hold not
 # at all. Common practice, no source.
 SETTLES_KPA = 4.0
+# of the scale: an offset, and the end of a span that was calibrated a little further; common practice, no source
+BEYOND_SHARE = 0.03
 
 
 def _target(setup: Setup) -> tuple[float | None, float | None, float | None]:
@@ -118,7 +120,10 @@ def live_view(setup: Setup, s: Study, t: FloatArray, raw: float | None, seen: fl
     released = s.parts is not None and s.parts.release_s is not None
     finished = bool(released and phase == "vented" and strokes and now - since > 3.0)
     reached = low is not None and max(peak or 0.0, pressure or 0.0) >= low
+    fault, beyond = _fault(setup, s, raw)
     step = _step(setup, s, phase, pressure, reached, low, limit, left, finished, pressed, strokes)
+    if beyond and step not in ("wait", "done"):
+        step = "over-limit"  # how high it is nobody knows
     return LiveView(
         now,
         pressure,
@@ -141,10 +146,19 @@ def live_view(setup: Setup, s: Study, t: FloatArray, raw: float | None, seen: fl
         rate_u,
         early,
         early_at,
-        s.fault,
+        fault,
         step,
         finished,
     )
+
+
+def _fault(setup: Setup, s: Study, raw: float | None) -> tuple[str | None, bool]:
+    """What is wrong with the gauge, and whether the pressure is, or may be, beyond what it can read."""
+    scale = full_scale_kpa(setup.calibration)
+    if raw is None or scale is None:
+        return s.fault, False
+    beyond = raw > scale * (1.0 + BEYOND_SHARE if s.fault is None else 1.0)
+    return (f"it reads to {scale:.0f} kPa only" if beyond else s.fault), beyond
 
 
 def _still_under_pressure(

@@ -36,10 +36,7 @@ class Start:
 
 def full_scale_kpa(calibration: Calibration | None) -> float | None:
     """What the transducer's scale is: 80 % of the supply's ratio; None where it is not known."""
-    if calibration is None or calibration.bare:
-        return None
-    ends = [sum(c * ratio**i for i, c in enumerate(calibration.coefficients_kpa)) for ratio in (0.1, 0.9)]
-    return float(ends[1] - ends[0])
+    return None if calibration is None else calibration.full_scale_kpa
 
 
 def most_offset_kpa(calibration: Calibration | None) -> float:

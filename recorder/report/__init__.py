@@ -3,7 +3,7 @@
 Pressures are kPa gauge inside; every text can show them in another unit.
 """
 
-from recorder.report.guidance import Stage, caution, next_step
+from recorder.report.guidance import Stage, caution, next_step, too_small
 from recorder.report.names import NONE_VISIBLE, PLACES, outcome_word, test_name
 from recorder.report.numbers import clock, quantity, rise_of
 from recorder.report.remedies import advice, found
@@ -26,4 +26,5 @@ __all__ = [
     "rise_of",
     "summary",
     "test_name",
+    "too_small",
 ]

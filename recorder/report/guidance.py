@@ -6,9 +6,10 @@ from typing import Literal
 
 from recorder.model import LiveView, TestKind
 from recorder.report.numbers import clock
+from recorder.report.results import in_unit
 from recorder.units import format_pressure
 
-__all__ = ["Stage", "caution", "next_step"]
+__all__ = ["Stage", "caution", "next_step", "too_small"]
 
 Stage = Literal["before", "pump", "hold", "over-limit", "release", "done"]
 
@@ -23,10 +24,10 @@ def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
     step = view.next_step
     if view.fault is not None and step == "over-limit":
         # the true pressure may be high or not: it is let go all the same, and by another gauge than this one
-        return (f"STOP: turn the relief fully. The gauge is not to be believed ({_fault(view.fault)}): "
+        return (f"STOP pumping, turn the relief fully. The gauge is not to be believed ({_fault(view.fault, unit)}): "
                 "go by the pump's own gauge")
     if view.fault is not None and step != "done":
-        return f"the gauge reports a fault ({_fault(view.fault)}): check its wires; {_RELIEVE}"
+        return f"the gauge reports a fault ({_fault(view.fault, unit)}): check its wires; {_RELIEVE}"
     if step == "over-limit":
         limit = view.limit_kpa if view.limit_kpa is not None else view.target_high_kpa
         below = f" until it is below {format_pressure(limit, unit)}" if limit is not None else ""
@@ -49,10 +50,18 @@ def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
     return "done: the pressure is off"
 
 
-def _fault(fault: str) -> str:
+def too_small(full_scale_kpa: float | None, needed_kpa: float | None, unit: str = "kPa") -> str:
+    """What is wrong with a gauge whose scale ends before the test does; empty where it does not, or is not known."""
+    if full_scale_kpa is None or needed_kpa is None or full_scale_kpa >= needed_kpa:
+        return ""
+    reads, needs = format_pressure(full_scale_kpa, unit), format_pressure(needed_kpa, unit)
+    return f"this gauge reads to {reads}; this test needs {needs}"
+
+
+def _fault(fault: str, unit: str) -> str:
     """The adapter's one word, or what the readings show, in words."""
     words = {"open": "open wire", "short": "short circuit", "supply": "its supply is off", "adc": "its converter fails"}
-    return words.get(fault, fault)
+    return words.get(fault) or in_unit(fault, unit)
 
 
 def _pump(view: LiveView, test: TestKind, unit: str) -> str:

@@ -8,7 +8,7 @@ from typing import Any
 
 from recorder.model import Mark
 from recorder.report.names import NONE_VISIBLE
-from recorder.report.numbers import span
+from recorder.report.numbers import quantity, span
 from recorder.report.results import codes as codes_of
 from recorder.report.results import notes
 
@@ -38,6 +38,7 @@ _ADVICE_BY_NOTE: dict[str, str] = {
 }
 
 
+_UNITS = ("kPa", "psi", "bar", "kgf/cm2")
 _NOT_BY_HOLDING = {"warming", "rhythmic", "below-target", "trace-broken", "no-opening"}
 
 
@@ -71,12 +72,27 @@ def advice(judgement: Mapping[str, Any], found: Sequence[str] = ()) -> list[str]
             out += _shut(outcome, "fall-too-fast" in codes)
         elif code == "trace-broken" and {"rhythmic", "hose-off", "late-start"} & set(noted):
             continue  # nothing is missing: the note says what it was
+        elif code == "sensor-fault" and _at_its_end(judgement):
+            out.append(f"The reading stood at the end of what the gauge can read, {_highest(judgement)}: take one that "
+                       "reads further; if that is not it, check plug, wires and supply.")
         elif code in _ADVICE_BY_CODE:
             out.append(_ADVICE_BY_CODE[code])
     out += [_ADVICE_BY_NOTE[code] for code in noted if code in _ADVICE_BY_NOTE]
     if not out and outcome == "undecided":
         out.append("Test again, with a longer hold.")
     return list(dict.fromkeys(out))
+
+
+def _at_its_end(judgement: Mapping[str, Any]) -> bool:
+    texts = [str(reason.get("text")) for reason in judgement.get("reasons") or () if isinstance(reason, Mapping)]
+    return any("upper end" in text for text in texts) and isinstance(judgement.get("peak"), Mapping)
+
+
+def _highest(judgement: Mapping[str, Any]) -> str:
+    """The highest reading, in the marking's unit where that is one of pressure."""
+    marked = judgement.get("marked")
+    unit = str(marked.get("unit")) if isinstance(marked, Mapping) else "kPa"
+    return quantity({**judgement["peak"], "standard_uncertainty": None}, unit if unit in _UNITS else "kPa")
 
 
 def _shut(outcome: object, leaks: bool) -> Sequence[str]:

@@ -8,7 +8,7 @@ from typing import Any, Literal
 
 from recorder import report
 from recorder.errors import SettingError
-from recorder.limits import Procedure
+from recorder.limits import Procedure, needed_kpa, resolve
 from recorder.model import LiveView, Mark, Marking, TestKind
 from recorder.units import format_pressure, parse_marking, pressure_factor_kpa
 from recorder.window.state_hold import HoldStrip, hold_strip
@@ -158,8 +158,10 @@ def start_screen(test: TestKind, unit: str) -> LiveScreen:
                       report.caution("before", test) or "", _rungs(None, test), (), (), NO_LEVELS, None, False, False)
 
 
-def check_setup(test: TestKind, marked_text: str, port: str, unit: str) -> SetupForm:
-    """Whether this test can start, and what the marking was read as."""
+def check_setup(test: TestKind, marked_text: str, port: str, unit: str, *, full_scale_kpa: float | None = None,
+                procedure: Procedure | None = None) -> SetupForm:
+    """Whether this test can start, and what the marking was read as. full_scale_kpa: what the gauge reads to, where
+    that is known."""
     marked: Marking | None = None
     hint = ""
     if test != "tester":
@@ -173,6 +175,9 @@ def check_setup(test: TestKind, marked_text: str, port: str, unit: str) -> Setup
         hint = f"read as {format_pressure(marked.kpa, unit)}"
         if marked.unit != unit:
             hint = f"{marked.value:g} {marked.unit}, {hint}"
+    small = report.too_small(full_scale_kpa, needed_kpa(procedure or resolve(test), marked), unit)
+    if small:
+        return SetupForm(marked, hint, f"{_capital(small)}: use another gauge, or say what it is: F3, then G")
     if not port.strip():
         return SetupForm(marked, hint, "Choose the adapter's port, or the simulated tester")
     return SetupForm(marked, hint, "")

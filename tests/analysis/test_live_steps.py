@@ -151,3 +151,14 @@ def test_settling_is_not_called_a_fast_fall(name: str) -> None:
     assert not any("fast" in report.next_step(v, test="system") for v in live.views)
     still = [v for v in live.views if v.phase == "hold" and v.time_s < live.views[-1].time_s - 15.0]
     assert {v.next_step for v in still} == {"hold"}
+
+
+def test_past_the_end_of_the_gauges_range_pumping_is_stopped() -> None:
+    seeps = SCENES["system-seeps"]
+    small = replace(seeps, fault="pinned", sensor=replace(seeps.sensor, full_scale_kpa=70.0), hold_s=20.0)
+    live = Live("system", *trace(small), scale_kpa=70.0)
+    # 3 % above the scale, and for as long as it stands at the end of its range
+    past = [v for v in live.views if (v.pressure_kpa or 0.0) > 72.2 and v.strokes]
+    assert len(past) > 20 and {v.next_step for v in past} == {"over-limit"}
+    said = report.next_step(past[0], test="system")
+    assert said.startswith("STOP pumping") and "it reads to 70 kPa only" in said

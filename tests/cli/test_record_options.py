@@ -119,3 +119,21 @@ def test_settings_file_in_any_unit_and_the_named_procedure(adapter: str, tmp_pat
     holds(file, {**SYSTEM, "hold": ("", 180.0, "s"), "steady_fall_allowed": ("", PSI, "kPa/minute"),
                  "stroke_volume": ("", 24.0, "mL"), "local_air_pressure": ("", 84.556, "kPa"),
                  "named": ("", "two-psi-in-two-minutes", "")})
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        (["--test", "system"], "--full-scale: this gauge reads to 70.0 kPa; this test needs 124.3 kPa"),
+        (["--test", "cap", "--unit", "psi"], "--full-scale: this gauge reads to 10.15 psi; this test needs 17.60 psi"),
+    ],
+)
+def test_a_gauge_that_ends_before_the_test_does_is_refused(adapter: str, tmp_path: Path, more: list[str], said: str
+                                                           ) -> None:
+    run = subprocess.run(
+        [sys.executable, "-m", "recorder", "record", "--port", adapter, "--marked", "16 psi", "--folder", str(tmp_path),
+         "--full-scale", "70 kPa", *more], cwd=ROOT, capture_output=True, text=True, timeout=60,
+    )
+    assert run.returncode == 2
+    assert said in run.stderr
+    assert not list(tmp_path.iterdir())

@@ -166,6 +166,16 @@ def test_setup_says_what_is_missing() -> None:
     assert check_setup("tester", "", "sim", "kPa").problem == ""
 
 
+def test_a_gauge_that_ends_below_the_target_cannot_start() -> None:
+    form = check_setup("system", "16 psi", "/dev/ttyUSB0", "kPa", full_scale_kpa=70.0)
+    assert form.problem.startswith("This gauge reads to 70.0 kPa; this test needs 124.3 kPa")
+    assert check_setup("system", "16 psi", "/dev/ttyUSB0", "kPa", full_scale_kpa=207.0).problem == ""
+    # of a cap the whole band: 110.3 kPa and 10 %
+    assert "needs 121.3 kPa" in check_setup("cap", "16 psi", "/dev/ttyUSB0", "kPa", full_scale_kpa=115.0).problem
+    further = resolve("cap", {"band_high": "130 kPa"})
+    assert check_setup("cap", "16 psi", "x", "kPa", full_scale_kpa=125.0, procedure=further).problem
+
+
 def test_marks_are_listed_with_their_numbers() -> None:
     screen = live_screen(HOLD, test="system", unit="kPa", marks=[Mark(20.0, "radiator"), Mark(31.0, "heater")])
     assert dict(screen.numbers)["marked"] == "1 radiator, 2 heater"
