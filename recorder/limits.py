@@ -18,6 +18,7 @@ __all__ = ["KEYS", "NAMED", "Key", "Procedure", "band_kpa", "limit_kpa", "needed
            "resolve"]
 
 PRACTICE = "common practice, no source"
+TESTER_LEAST = 0.75  # of its target: a check at less says nothing; common practice, no source
 STANDARD_ATMOSPHERE_KPA = 101.325  # ISO 2533 standard atmosphere at sea level
 LOWEST_AIR_KPA, HIGHEST_AIR_KPA = 30.0, 115.0  # ISO 2533: 9000 m is 30.8 kPa, -500 m 107.5; weather on top
 
@@ -55,6 +56,9 @@ KEYS: tuple[Key, ...] = (
     Key("target_low", "kPa", None, 7.0, "lower end of the target, above the marking", PRACTICE),
     Key("target_high", "kPa", None, 14.0, "upper end of the target, above the marking", PRACTICE),
     Key("over_limit", "kPa", None, 14.0, "above the marking plus this the pressure is over the limit", PRACTICE),
+    Key("tester_target", "kPa", None, None,
+        "how far the tester itself, its hose blanked, is pumped up where no marking is given: 100 kPa unless set; "
+        "below three quarters of it a check says nothing", PRACTICE),
     Key("zero_shift_allowed", "kPa", 1.5, 1.5,
         "how far the vented reading may move during the test, clear of its uncertainty", PRACTICE),
     Key("most_air", "mL", None, 1500.0, "gas space above which a system has too much air in it to show a leak",
@@ -106,6 +110,7 @@ class Procedure:
     target_low_kpa: float = 7.0
     target_high_kpa: float = 14.0
     over_limit_kpa: float = 14.0
+    tester_target_kpa: float = 100.0
     zero_shift_allowed_kpa: float = 1.5
     most_air_ml: float = 1500.0
     stroke_volume_ml: float | None = None
@@ -137,6 +142,8 @@ class Procedure:
             out["target_high"] = q(self.target_high_kpa, "kPa")
             out["over_limit"] = q(self.over_limit_kpa, "kPa")
             out["most_air"] = q(self.most_air_ml, "mL")
+        else:
+            out["tester_target"] = q(self.tester_target_kpa, "kPa")
         out.update(self.other)
         return out
 
@@ -157,12 +164,13 @@ _FIELDS = {
     "target_low": "target_low_kpa",
     "target_high": "target_high_kpa",
     "over_limit": "over_limit_kpa",
+    "tester_target": "tester_target_kpa",
     "zero_shift_allowed": "zero_shift_allowed_kpa",
     "most_air": "most_air_ml",
     "stroke_volume": "stroke_volume_ml",
     "local_air_pressure": "local_air_pressure_kpa",
 }
-_SHOULD_BE_POSITIVE = {"hold", "shortest_hold", "steady_fall_allowed", "stroke_volume",
+_SHOULD_BE_POSITIVE = {"hold", "shortest_hold", "steady_fall_allowed", "stroke_volume", "tester_target",
                        "zero_shift_allowed", "most_air"}
 
 
@@ -246,8 +254,10 @@ def limit_kpa(procedure: Procedure, marked: Marking | None) -> float | None:
 
 def needed_kpa(procedure: Procedure, marked: Marking | None) -> float | None:
     """What a gauge has to read for this test, kPa gauge: all of the band of a cap, or of a system's target up
-    to the limit."""
+    to the limit, and where a check of the tester begins to say something."""
     if procedure.test == "cap":
         band = band_kpa(procedure, marked)
         return None if band is None else band[1]
-    return None if marked is None else marked.kpa + min(procedure.target_high_kpa, procedure.over_limit_kpa)
+    if marked is None:
+        return TESTER_LEAST * procedure.tester_target_kpa if procedure.test == "tester" else None
+    return marked.kpa + min(procedure.target_high_kpa, procedure.over_limit_kpa)

@@ -38,7 +38,7 @@ def _target(setup: Setup) -> tuple[float | None, float | None, float | None]:
     if setup.test == "cap":
         return *(band_kpa(proc, setup.marked) or (None, None)), limit
     if setup.marked is None:
-        return None, None, None
+        return (proc.tester_target_kpa if setup.test == "tester" else None), None, None
     return setup.marked.kpa + proc.target_low_kpa, setup.marked.kpa + proc.target_high_kpa, limit
 
 

@@ -150,7 +150,7 @@ def check_range(config: SessionConfig, unit: str, where: str) -> None:
     needed = needed_kpa(config.procedure or resolve(config.test), config.marked)
     problem = report.too_small(scale_kpa, needed, unit)
     if problem:
-        raise SettingError(problem, where=where, do="use a gauge that reads further, or check the marking")
+        raise SettingError(problem, where=where, do="use a gauge that reads further, or check marking and limits")
 
 
 def _marked(test: TestKind, text: str | None) -> Marking | None:

@@ -37,8 +37,8 @@ class Line:
 
 def levels_of(test: TestKind, marked: Marking | None, procedure: Procedure) -> Levels:
     """The levels of one test."""
-    if test == "tester":
-        return NO_LEVELS
+    if test == "tester" and marked is None:
+        return Levels(low_kpa=procedure.tester_target_kpa, word="target")
     limit, marked_kpa = limit_kpa(procedure, marked), marked.kpa if marked is not None else None
     if test == "cap":
         low, high = band_kpa(procedure, marked) or (None, None)

@@ -162,3 +162,29 @@ def test_past_the_end_of_the_gauges_range_pumping_is_stopped() -> None:
     assert len(past) > 20 and {v.next_step for v in past} == {"over-limit"}
     said = report.next_step(past[0], test="system")
     assert said.startswith("STOP pumping") and "it reads to 70 kPa only" in said
+
+
+def blanked(pumped_kpa: float, leak_kpa_per_min: float) -> Live:
+    hose = replace(rig.blanked_hose(leak_kpa_per_min=leak_kpa_per_min), target_kpa=pumped_kpa, hold_s=64.0)
+    return Live("tester", *trace(hose), marked=None)
+
+
+def test_the_tester_is_pumped_to_its_target_and_then_held() -> None:
+    live = blanked(103.0, 0.12)
+    assert live.steps()[:5] == ["wait", "pump", "pump-gently", "stop-pumping", "hold"]
+    early = next(v for v in live.views if v.next_step == "pump" and v.strokes)
+    assert report.next_step(early, test="tester").endswith("kPa to go")
+    assert live.judgement().outcome == "pass"
+
+
+def test_a_tester_that_was_hardly_pumped_up_does_not_pass() -> None:
+    found = blanked(12.0, 0.12).judgement()
+    assert found.outcome == "undecided"
+    assert [r.text for r in found.reasons if r.code == "below-target"] == [
+        "Held at 13 kPa; the target begins at 100 kPa."
+    ]
+    assert blanked(85.0, 0.12).judgement().outcome == "pass"  # a little below its target it says enough
+    low = Setup("tester", None, resolve("tester", {"tester_target": "15 kPa"}), calibration.nominal(SCALE_KPA))
+    analyser = Analyser(low)
+    analyser.feed(*trace(replace(rig.blanked_hose(), target_kpa=12.0, hold_s=64.0)))
+    assert "below-target" not in [r.code for r in analyser.judgement().reasons]

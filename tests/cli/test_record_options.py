@@ -42,6 +42,8 @@ SYSTEM = {
     "most_air": ("2 L", 2000.0, "mL"),
 }
 
+TESTER = {"tester_target": ("0.8 bar", 80.0, "kPa")}
+
 
 @pytest.fixture
 def adapter(request: pytest.FixtureRequest) -> Iterator[str]:
@@ -96,7 +98,12 @@ def holds(file: Path, wanted: dict[str, tuple[str, float | str, str]]) -> None:
 
 
 def test_every_limit_is_covered_here() -> None:
-    assert set(CAP) | set(SYSTEM) == {key.name for key in KEYS}
+    assert set(CAP) | set(SYSTEM) | set(TESTER) == {key.name for key in KEYS}
+
+
+def test_the_target_of_the_tester_itself(adapter: str, tmp_path: Path) -> None:
+    given = f"tester_target={TESTER['tester_target'][0]}"
+    holds(started(adapter, tmp_path, "--test", "tester", "--limit", given), TESTER)
 
 
 @pytest.mark.parametrize("adapter", ["nameless"], indirect=True)

@@ -55,8 +55,10 @@ def test_a_published_band_replaces_the_ten_percent() -> None:
     assert (levels.low_kpa, levels.high_kpa) == (93.0, 123.0)
 
 
-def test_a_blanked_hose_has_no_levels() -> None:
-    assert lines_of(levels_of("tester", None, resolve("tester"))) == ()
+def test_a_blanked_hose_has_a_target_of_its_own() -> None:
+    (line,) = lines_of(levels_of("tester", None, resolve("tester")))
+    assert (line.kpa, line.label) == (100.0, "target from")
+    assert levels_of("tester", None, resolve("tester", {"tester_target": "80 kPa"})).low_kpa == 80.0
 
 
 def test_over_limit_is_said_and_flagged() -> None:
