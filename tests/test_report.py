@@ -253,3 +253,17 @@ def test_a_cap_judged_by_its_peak_is_said_to_be() -> None:
         assert judgement["reasons"][0]["text"].startswith(f"It opens where it should: {value:.1f} ± {2 * u:.1f} kPa")
         [said[judged]] = [line for line in report.summary(judgement) if "this one is judged" in line]
     assert said["opening"].startswith("  began to open at ") and said["peak"].startswith("  highest reading ")
+
+
+def test_what_was_over_the_limit_is_said_first_whatever_the_outcome() -> None:
+    found = {"test": "system", "outcome": "pass", "marked": {"value": 16, "unit": "psi"}, "reasons": [
+        {"code": "no-detectable-fall", "text": "No fall."},
+        {"code": "over-limit", "text": "It was pumped to 145 kPa."},
+    ]}
+    assert report.summary(found)[:3] == [
+        "PASS: system test, marked 16 psi",
+        "  but it was OVER THE LIMIT: look hoses, radiator and tank over",
+        "  It was pumped to 145 kPa.",
+    ]
+    assert report.warning({**found, "outcome": "fail"}).startswith("it was OVER THE LIMIT")
+    assert report.warning({**found, "reasons": found["reasons"][:1]}) == ""  # type: ignore[index]

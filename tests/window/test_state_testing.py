@@ -122,6 +122,15 @@ def test_result_screens_differ_in_sign_and_word() -> None:
     assert len({w for w, _, _ in seen}) == len({s for _, s, _ in seen}) == 4
 
 
+def test_a_pass_that_was_over_the_limit_warns_and_gives_that_reason_first() -> None:
+    screen = result_screen({"outcome": "pass", "test": "system", "reasons": [
+        {"code": "no-detectable-fall", "text": "No fall."}, {"code": "over-limit", "text": "Up to 145 kPa."},
+    ]}, "kPa")
+    assert (screen.word, screen.warning) == ("PASS", "but it was OVER THE LIMIT: look hoses, radiator and tank over")
+    assert screen.reasons[0] == "Up to 145 kPa."
+    assert result_screen({"outcome": "pass", "test": "system"}, "kPa").warning == ""
+
+
 LEAKS = {"outcome": "fail", "test": "system", "reasons": [{"code": "fall-too-fast", "text": "It falls."}]}
 
 
