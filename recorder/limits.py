@@ -14,9 +14,10 @@ from recorder.errors import SettingError
 from recorder.model import JsonObject, Marking, TestKind
 from recorder.units import parse_quantity
 
-__all__ = ["KEYS", "NAMED", "Key", "Procedure", "band_kpa", "check", "resolve"]
+__all__ = ["KEYS", "NAMED", "Key", "Procedure", "band_kpa", "check", "limit_kpa", "needed_kpa", "resolve"]
 
 PRACTICE = "common practice, no source"
+TESTER_LEAST = 0.75  # of its target: a check at less says nothing; common practice, no source
 STANDARD_ATMOSPHERE_KPA = 101.325  # ISO 2533 standard atmosphere at sea level
 _ROUNDING_KPA = 1e-6  # of limits in other units
 LOWEST_AIR_KPA, HIGHEST_AIR_KPA = 30.0, 115.0  # ISO 2533: 9000 m is 30.8 kPa, -500 m 107.5; weather on top
@@ -59,6 +60,9 @@ KEYS: tuple[Key, ...] = (
     Key("target_low", "kPa", None, 7.0, "lower end of the target, above the marking", PRACTICE),
     Key("target_high", "kPa", None, 14.0, "upper end of the target, above the marking", PRACTICE),
     Key("over_limit", "kPa", None, 14.0, "above the marking plus this the pressure is over the limit", PRACTICE),
+    Key("tester_target", "kPa", None, None,
+        "how far the tester itself, its hose blanked, is pumped up where no marking is given: 100 kPa unless set; "
+        "below three quarters of it a check says nothing", PRACTICE),
     Key("zero_shift_allowed", "kPa", 1.5, 1.5,
         "how far the vented reading may move during the test, clear of its uncertainty", PRACTICE),
     Key("most_air", "mL", None, 1500.0, "gas space above which a system has too much air in it to show a leak",
@@ -110,6 +114,7 @@ class Procedure:
     target_low_kpa: float = 7.0
     target_high_kpa: float = 14.0
     over_limit_kpa: float = 14.0
+    tester_target_kpa: float = 100.0
     zero_shift_allowed_kpa: float = 1.5
     most_air_ml: float = 1500.0
     stroke_volume_ml: float | None = None
@@ -141,6 +146,8 @@ class Procedure:
             out["target_high"] = q(self.target_high_kpa, "kPa")
             out["over_limit"] = q(self.over_limit_kpa, "kPa")
             out["most_air"] = q(self.most_air_ml, "mL")
+        else:
+            out["tester_target"] = q(self.tester_target_kpa, "kPa")
         out.update(self.other)
         return out
 
@@ -161,12 +168,13 @@ _FIELDS = {
     "target_low": "target_low_kpa",
     "target_high": "target_high_kpa",
     "over_limit": "over_limit_kpa",
+    "tester_target": "tester_target_kpa",
     "zero_shift_allowed": "zero_shift_allowed_kpa",
     "most_air": "most_air_ml",
     "stroke_volume": "stroke_volume_ml",
     "local_air_pressure": "local_air_pressure_kpa",
 }
-_SHOULD_BE_POSITIVE = {"hold", "shortest_hold", "steady_fall_allowed", "stroke_volume",
+_SHOULD_BE_POSITIVE = {"hold", "shortest_hold", "steady_fall_allowed", "stroke_volume", "tester_target",
                        "zero_shift_allowed", "most_air", "band_high"}
 
 
@@ -272,3 +280,24 @@ def band_kpa(procedure: Procedure, marked: Marking | None) -> tuple[float, float
             f"{marked.value:g} {marked.unit}", where=f"limit '{one}'", do="check the marking, or give both ends",
         )
     return low, high
+
+
+def limit_kpa(procedure: Procedure, marked: Marking | None) -> float | None:
+    """Above it the pressure is over the limit, kPa gauge; None where nothing tells. For a cap the upper end of its
+    band, or the over-limit above the marking where that is higher."""
+    over = marked.kpa + procedure.over_limit_kpa if marked is not None else None
+    band = band_kpa(procedure, marked) if procedure.test == "cap" else None
+    if band is None:
+        return over
+    return band[1] if over is None else max(band[1], over)
+
+
+def needed_kpa(procedure: Procedure, marked: Marking | None) -> float | None:
+    """What a gauge has to read for this test, kPa gauge: all of the band of a cap, or of a system's target up
+    to the limit, and where a check of the tester begins to say something."""
+    if procedure.test == "cap":
+        band = band_kpa(procedure, marked)
+        return None if band is None else band[1]
+    if marked is None:
+        return TESTER_LEAST * procedure.tester_target_kpa if procedure.test == "tester" else None
+    return marked.kpa + min(procedure.target_high_kpa, procedure.over_limit_kpa)

@@ -150,6 +150,14 @@ class Calibration:
     adapter_id: str | None = None
     bare: bool = False
 
+    @property
+    def full_scale_kpa(self) -> float | None:
+        """What the gauge's scale is: 80 % of the supply's ratio; None where it is not known."""
+        if self.bare:
+            return None
+        ends = [sum(c * ratio**i for i, c in enumerate(self.coefficients_kpa)) for ratio in (0.1, 0.9)]
+        return float(ends[1] - ends[0])
+
     def to_json(self) -> JsonObject:
         out: JsonObject = {
             "coefficients_kPa": list(self.coefficients_kpa),
@@ -377,6 +385,7 @@ class LiveView:
     next_step: ``wait`` (too little trace), ``vent`` (not at zero yet), ``pump``, ``pump-gently`` (close to the
     target), ``stop-pumping`` (in the target), ``over-limit`` (relieve now), ``hold``, ``release``,
     ``vent-again`` (released, waiting for zero), ``done``.
+    target_low_kpa, target_high_kpa: what has to be held, or between which a cap has to open; to_go_kpa: up to there.
     fall_at_s: of when the fall is, where that is not ``time_s``. silent_s: how long no reading has arrived, where that
     is longer than usual; then there is no pressure.
     """

@@ -37,14 +37,39 @@ def test_over_the_limit_stops_in_capitals_and_names_the_limit() -> None:
     view = replace(VIEW, next_step="over-limit", pressure_kpa=120.0)
     said = report.next_step(view, test="system")
     assert said == "STOP: over the limit. Turn the relief until it is below 117.2 kPa"
-    # A fault of the gauge must not hide it.
-    assert report.next_step(replace(view, fault="supply"), test="system") == said
+
+
+def test_a_reading_over_the_limit_that_is_not_to_be_believed_stops_and_says_so() -> None:
+    view = replace(VIEW, next_step="over-limit", pressure_kpa=232.1, fault="open")
+    assert report.next_step(view, test="system") == (
+        "STOP pumping, turn the relief fully. The gauge is not to be believed (open wire): go by the pump's own gauge"
+    )
+    seen = replace(view, fault="it sits at its upper end")
+    assert "(it sits at its upper end)" in report.next_step(seen, test="system")
+    assert "until it is below" not in report.next_step(seen, test="system")
 
 
 def test_hold_shows_time_left_and_where_to_look() -> None:
     view = replace(VIEW, next_step="hold", hold_left_s=71.2)
     assert report.next_step(view, test="system").startswith("hold: 1:12 left, look under the pump")
     assert "0:09 left" in report.next_step(replace(view, hold_left_s=9.0), test="cap")
+
+
+def test_a_gauge_that_ends_before_the_test_does() -> None:
+    assert report.too_small(70.0, 124.316) == "this gauge reads to 70.0 kPa; this test needs 124.3 kPa"
+    # 1 psi = 6.894757 kPa by NIST SP 811
+    assert report.too_small(70.0, 124.316, "psi") == "this gauge reads to 10.15 psi; this test needs 18.03 psi"
+    assert report.too_small(124.316, 124.316) == report.too_small(None, 124.3) == report.too_small(70.0, None) == ""
+    past = replace(VIEW, next_step="over-limit", pressure_kpa=73.0, fault="it reads to 70 kPa only")
+    assert "(it reads to 10.2 psi only)" in report.next_step(past, test="system", unit="psi")
+
+
+def test_a_gauge_that_stood_at_the_end_of_its_range_is_to_be_changed_for_a_larger_one() -> None:
+    text = "The reading cannot be trusted: it sits at its upper end (range exceeded or short circuit?)."
+    found = report.advice({"test": "system", "outcome": "void", "peak": q(78.1, 1.4),
+                           "marked": {"value": 16, "unit": "psi"}, "reasons": [{"code": "sensor-fault", "text": text}]})
+    assert found[0].startswith("The reading stood at the end of what the gauge can read, 11.3")
+    assert "reads further" in found[0] and "wires" in found[0]
 
 
 @pytest.mark.parametrize("test", ["cap", "system", "tester"])
@@ -139,7 +164,7 @@ def test_advice(judgement: dict[str, Any], word: str) -> None:
 @pytest.mark.parametrize(
     ("outcome", "codes", "said"),
     [
-        ("fail", ["no-opening", "no-detectable-fall"], ["The cap never opened"]),
+        ("fail", ["no-opening", "no-detectable-fall"], ["The cap never opened", "What a stuck cap was on"]),
         ("undecided", ["no-opening", "no-detectable-fall"], ["Pump further, slowly"]),
         ("fail", ["no-opening", "fall-too-fast"], ["Wet the cap's seal"]),
     ],
@@ -228,3 +253,17 @@ def test_a_cap_judged_by_its_peak_is_said_to_be() -> None:
         assert judgement["reasons"][0]["text"].startswith(f"It opens where it should: {value:.1f} ± {2 * u:.1f} kPa")
         [said[judged]] = [line for line in report.summary(judgement) if "this one is judged" in line]
     assert said["opening"].startswith("  began to open at ") and said["peak"].startswith("  highest reading ")
+
+
+def test_what_was_over_the_limit_is_said_first_whatever_the_outcome() -> None:
+    found = {"test": "system", "outcome": "pass", "marked": {"value": 16, "unit": "psi"}, "reasons": [
+        {"code": "no-detectable-fall", "text": "No fall."},
+        {"code": "over-limit", "text": "It was pumped to 145 kPa."},
+    ]}
+    assert report.summary(found)[:3] == [
+        "PASS: system test, marked 16 psi",
+        "  but it was OVER THE LIMIT: look hoses, radiator and tank over",
+        "  It was pumped to 145 kPa.",
+    ]
+    assert report.warning({**found, "outcome": "fail"}).startswith("it was OVER THE LIMIT")
+    assert report.warning({**found, "reasons": found["reasons"][:1]}) == ""  # type: ignore[index]

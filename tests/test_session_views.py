@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from recorder.analysis import Analyser, analyser, judge
+from recorder.analysis import Analyser, judge, live
 from recorder.analysis.setup import Setup
 from recorder.analysis.study import Study, study
 from recorder.cli._common import _STALE_S
@@ -41,7 +41,7 @@ class Clock:
             self.now += cost_s
             return study(*args, **more)  # type: ignore[arg-type]
 
-        monkeypatch.setattr(analyser, "study", costly)
+        monkeypatch.setattr(live, "study", costly)
 
     def __call__(self) -> float:
         return self.now

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from recorder.analysis.faults import NO_PRESSURE, Told
-from recorder.analysis.live import latest_kpa, live_view
+from recorder.analysis.live import latest_kpa, live_study, live_view
 from recorder.analysis.setup import Setup
 from recorder.analysis.study import Study, study
 from recorder.analysis.writeup import write_up
@@ -61,6 +61,7 @@ class Analyser:
         self._viewed = -1
         self._looked_s = float("-inf")
         self._looked_kpa: float | None = None
+        self._seen_kpa: float | None = None  # the highest that views showed since the look
         self._latest_kpa: tuple[int, float | None] = (0, None)  # of so many readings
 
     def feed(
@@ -156,14 +157,14 @@ class Analyser:
         not change any more. ``looked`` takes what it gives."""
         t, p = self._t[: self._n], self._p[: self._n]
         told = self._told()
-        return lambda: Look(study(self.setup, t, p, told, quick=True), len(t))
+        return lambda: Look(live_study(self.setup, t, p, told), len(t))
 
     def looked(self, look: Look) -> Study:
         """The next views go by this look."""
         t, p = self._t[: look.readings], self._p[: look.readings]
         self._quick = look.study
         self._looked_s, self._looked_kpa = float(t[-1]) if len(t) else 0.0, latest_kpa(t, p)
-        self._view = None
+        self._view = self._seen_kpa = None
         return look.study
 
     def view(self, *, look: bool = True) -> LiveView:
@@ -174,7 +175,10 @@ class Analyser:
         if quick is None or (look and self.due() != "no"):
             quick = self.looked(self.look()())
         if self._view is None or self._viewed != self._n:
-            self._view = live_view(self.setup, quick, t, self._now_kpa())
+            now_kpa = self._now_kpa()
+            if now_kpa is not None:
+                self._seen_kpa = max(now_kpa, self._seen_kpa if self._seen_kpa is not None else now_kpa)
+            self._view = live_view(self.setup, quick, t, now_kpa, self._seen_kpa)
             self._viewed = self._n
         return self._view
 

@@ -4,23 +4,42 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Literal
 
+import numpy as np
+
+from recorder.analysis.faults import Told
 from recorder.analysis.setup import Setup
-from recorder.analysis.study import Study
+from recorder.analysis.study import Study, study
+from recorder.analysis.zero import full_scale_kpa, most_offset_kpa
+from recorder.limits import band_kpa, limit_kpa
 from recorder.model import LiveView
 
 if TYPE_CHECKING:
-    from recorder.model import FloatArray
+    from recorder.model import FloatArray, PhaseName
 
-__all__ = ["latest_kpa", "live_view"]
+__all__ = ["latest_kpa", "live_study", "live_view"]
 
 CLEAR_KPA = 1.0  # a rise of less at the very end of a trace may be noise, and is shown as no stroke yet
+# Vented is a reading near zero that stands; a stroke under way stays nowhere so long. Common practice, no source.
+STANDS_S, STANDS_KPA = 1.0, 0.5
+# How near the target or the band it takes slow strokes; a cap is judged by where it opens. A stroke that finds a cap
+# open may overshoot the limit by so much of it. Common practice, no source.
+GENTLY_KPA = {"cap": 15.0, "system": 10.0, "tester": 10.0}
+OPEN_ROOM = 0.1
+# What was pumped into the target settles by so much within seconds, and is not pumped up again for it; in a hold not
+# at all. Common practice, no source.
+SETTLES_KPA = 4.0
+# of the scale: an offset, and the end of a span that was calibrated a little further; common practice, no source
+BEYOND_SHARE = 0.03
 
 
 def _target(setup: Setup) -> tuple[float | None, float | None, float | None]:
-    if setup.test == "cap" or setup.marked is None:
-        return None, None, None
-    kpa, proc = setup.marked.kpa, setup.procedure
-    return kpa + proc.target_low_kpa, kpa + proc.target_high_kpa, kpa + proc.over_limit_kpa
+    """What has to be reached, from and to, and the limit (kPa gauge): a cap has to open between the two."""
+    limit, proc = limit_kpa(setup.procedure, setup.marked), setup.procedure
+    if setup.test == "cap":
+        return *(band_kpa(proc, setup.marked) or (None, None)), limit
+    if setup.marked is None:
+        return (proc.tester_target_kpa if setup.test == "tester" else None), None, None
+    return setup.marked.kpa + proc.target_low_kpa, setup.marked.kpa + proc.target_high_kpa, limit
 
 
 def latest_kpa(t: FloatArray, p: FloatArray) -> float | None:
@@ -35,16 +54,55 @@ def latest_kpa(t: FloatArray, p: FloatArray) -> float | None:
     return float(near[middle] if len(near) % 2 else (near[middle - 1] + near[middle]) / 2.0)
 
 
-def live_view(setup: Setup, s: Study, t: FloatArray, raw: float | None) -> LiveView:
-    """The view at the last of the readings' times ``t`` (s), when the pressure is ``raw`` (kPa, not zero-corrected)."""
+def live_study(setup: Setup, t: FloatArray, p: FloatArray, told: Told) -> Study:
+    """A quick study for the live view. Of a trace that began under pressure and was vented before anything was held,
+    from the venting on: what came before is no part of the test that is made now."""
+    vented_s = _vented_s(t, p, most_offset_kpa(setup.calibration))
+    if vented_s is not None:
+        before, rest = t < vented_s, t >= vented_s
+        earlier = study(setup, t[before], p[before], quick=True)
+        if earlier.parts is None or not earlier.parts.holds:  # else a test begun late: its zero comes from the release
+            return study(setup, t[rest], p[rest], told, quick=True)
+    return study(setup, t, p, told, quick=True)
+
+
+def _vented_s(t: FloatArray, p: FloatArray, most_kpa: float) -> float | None:
+    """When readings (kPa, not zero-corrected) that begin under pressure first stood at zero; None where they never
+    did, or began there."""
+    finite = np.isfinite(p)
+    t, p = t[finite], p[finite]
+    if len(t) < 8 or float(np.median(p[t <= t[0] + STANDS_S])) <= most_kpa:
+        return None
+    edges = np.arange(t[0], t[-1], STANDS_S / 4.0)
+    cuts = np.searchsorted(t, edges)
+    means = [float(np.median(part)) if len(part) else np.inf for part in np.split(p, cuts[1:])]
+    lowest: tuple[float, float] | None = None  # level, time
+    for k in range(len(means) - 4):
+        part = means[k : k + 4]
+        if lowest is not None and means[k] > lowest[0] + 6.0 * STANDS_KPA:
+            break  # pumped up from there
+        if max(abs(m) for m in part) <= most_kpa and max(part) - min(part) <= STANDS_KPA:
+            level = sum(part) / 4.0
+            if lowest is None or level < lowest[0] - 2.0 * STANDS_KPA:  # it was still on its way down
+                lowest = level, float(edges[k])
+    return None if lowest is None else lowest[1]
+
+
+def live_view(setup: Setup, s: Study, t: FloatArray, raw: float | None, seen: float | None = None) -> LiveView:
+    """The view at the last of the readings' times ``t`` (s), when the pressure is ``raw``; ``seen``: the highest since
+    the study (both kPa, not zero-corrected)."""
     low, high, limit = _target(setup)
     now = float(t[-1]) if len(t) else 0.0
-    pressure = raw - s.zero_kpa if raw is not None else None
-    phase = s.phases[-1].name if s.phases else None
+    zero = 0.0 if s.late_start else s.zero_kpa  # before it was vented, zero is the calibration's
+    pressure = raw - zero if raw is not None else None
+    phase: PhaseName | None = s.phases[-1].name if s.phases else None
     since = s.phases[-1].start_s if s.phases else 0.0
     strokes = len(s.parts.strokes) if s.parts else 0
     if phase == "pump-up" and s.parts and max((k.top_kpa for k in s.parts.strokes), default=0.0) < CLEAR_KPA:
-        phase, since, strokes = "vented", float(t[0]), 0
+        phase, since, strokes = "vented", s.phases[0].start_s, 0
+    pressed = _still_under_pressure(setup, s, raw, phase, strokes)
+    if pressed and not strokes:
+        phase = None  # none of the test's own
     in_hold = phase == "hold"
     elapsed = now - since if in_hold else 0.0
     left = max(setup.procedure.hold_s - elapsed, 0.0) if in_hold else None
@@ -57,18 +115,23 @@ def live_view(setup: Setup, s: Study, t: FloatArray, raw: float | None) -> LiveV
         if s.early is not None:
             early, early_at = s.early
     peak = s.peak.value if s.peak else None
-    if peak is not None and pressure is not None and phase == "pump-up":
-        peak = max(peak, pressure)  # it has risen since the look
+    top = seen if seen is not None else raw
+    if peak is not None and top is not None and phase == "pump-up":
+        peak = max(peak, top - zero)  # it has risen since the look
     to_go = low - pressure if low is not None and pressure is not None and pressure < low else None
     released = s.parts is not None and s.parts.release_s is not None
     finished = bool(released and phase == "vented" and strokes and now - since > 3.0)
-    step = _step(s, phase, pressure, strokes, low, limit, left, finished)
+    reached = low is not None and max(peak or 0.0, pressure or 0.0) >= low
+    fault, beyond = _fault(setup, s, raw)
+    step = _step(setup, s, phase, pressure, reached, low, limit, left, finished, pressed, strokes)
+    if beyond and step not in ("wait", "done"):
+        step = "over-limit"  # how high it is nobody knows
     return LiveView(
         now,
         pressure,
         phase,
         since,
-        s.zero_kpa,
+        zero,
         strokes,
         peak,
         s.opening.onset_kpa if s.opening else None,
@@ -85,40 +148,72 @@ def live_view(setup: Setup, s: Study, t: FloatArray, raw: float | None) -> LiveV
         rate_u,
         early,
         early_at,
-        s.fault,
+        fault,
         step,
         finished,
     )
 
 
+def _fault(setup: Setup, s: Study, raw: float | None) -> tuple[str | None, bool]:
+    """What is wrong with the gauge, and whether the pressure is, or may be, beyond what it can read."""
+    scale = full_scale_kpa(setup.calibration)
+    if raw is None or scale is None:
+        return s.fault, False
+    beyond = raw > scale * (1.0 + BEYOND_SHARE if s.fault is None else 1.0)
+    return (f"it reads to {scale:.0f} kPa only" if beyond else s.fault), beyond
+
+
+def _still_under_pressure(
+    setup: Setup, s: Study, raw: float | None, phase: PhaseName | None, strokes: int
+) -> bool:
+    """Whether the test has to be vented before it can begin, or before its zero is known."""
+    if phase == "release" or (phase == "vented" and strokes):
+        return False
+    most = most_offset_kpa(setup.calibration)
+    if s.x is None:
+        return raw is not None and abs(raw) > most
+    if s.late_start:
+        return True
+    return phase == "vented" and abs(s.zero_kpa) > most
+
+
 def _step(
+    setup: Setup,
     s: Study,
     phase: str | None,
     pressure: float | None,
-    strokes: int,
+    reached: bool,
     low: float | None,
     limit: float | None,
     left: float | None,
     finished: bool,
+    pressed: bool,
+    strokes: int,
 ) -> str:
     if finished:
         return "done"
-    if pressure is None or phase is None or s.x is None:
+    if pressure is None or s.x is None:
         return "wait"
-    if limit is not None and pressure > limit + 0.3:
+    cap = setup.test == "cap"
+    most = limit * (1.0 + OPEN_ROOM) if limit is not None else float("inf")
+    opened = s.opening is not None and s.opening.onset_kpa <= most  # above that it can only be thought to have opened
+    if limit is not None and pressure > (most if opened else limit + 0.3):
         return "over-limit"
+    if pressed:
+        return "vent"
+    if phase is None:
+        return "wait"
     if phase == "vented":
-        if strokes:
-            return "vent-again"
-        return "pump" if abs(s.zero_kpa) < 10.0 else "vent"
+        return "vent-again" if strokes else "pump"
     if phase == "release":
         return "vent-again"
     if phase == "hold" and left is not None:
-        if low is not None and pressure < low - 6.0 and left > 60.0:
+        # what was reached and fell away again is the answer: to pump on would only start the hold anew
+        if low is not None and not cap and not reached and pressure < low - 6.0 and left > 60.0:
             return "pump"
         return "hold" if left > 0 else "release"
-    if low is not None:
-        if pressure >= low:
-            return "stop-pumping"
-        return "pump-gently" if low - pressure < 10.0 else "pump"
-    return "stop-pumping" if s.opening is not None else "pump"
+    if opened:
+        return "stop-pumping"
+    if low is not None and not cap and pressure >= (low - SETTLES_KPA if reached else low):
+        return "stop-pumping"
+    return "pump-gently" if low is not None and low - pressure < GENTLY_KPA[setup.test] else "pump"

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from recorder.analysis.setup import Setup
-from recorder.limits import band_kpa
+from recorder.limits import TESTER_LEAST, band_kpa
 from recorder.model import Outcome, Quantity, Reason
 
 __all__ = ["Findings", "decide"]
@@ -245,16 +245,22 @@ def _system(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], flo
                 "combustion gas in the coolant is suspected. Test with the engine off.",
             )
         )
-    if setup.marked is not None and f.start_kpa is not None and f.peak is not None:
-        target = setup.marked.kpa + setup.procedure.target_low_kpa
+    target = least = None  # a check of the tester itself may be held a little below its target: it has no marking
+    if setup.marked is not None:
+        target = least = setup.marked.kpa + setup.procedure.target_low_kpa
+    elif setup.test == "tester":
+        target = setup.procedure.tester_target_kpa
+        least = TESTER_LEAST * target
+    if target is not None and least is not None and f.start_kpa is not None and f.peak is not None:
         peak_u = f.peak.standard_uncertainty or 0.0
         # what settles after the last stroke is no fault of the pumping
         reached = max(f.peak.value, f.start_kpa + SETTLES_KPA)
-        if reached + 2 * peak_u < target:  # a leak shows a little below as well: only what is clearly below counts
+        if reached + 2 * peak_u < least:  # a leak shows a little below as well: only what is clearly below counts
             text = f"Held at {f.start_kpa:.0f} kPa; the target begins at {target:.0f} kPa."
             reasons.append(Reason("below-target", text))
             if out == "pass":
                 out, more = "undecided", setup.procedure.hold_s
+    if setup.marked is not None and f.start_kpa is not None and f.peak is not None:
         over = setup.marked.kpa + setup.procedure.over_limit_kpa
         if f.peak.value - 2 * (f.peak.standard_uncertainty or 0.0) > over:
             reasons.append(

@@ -11,7 +11,7 @@ import numpy as np
 if TYPE_CHECKING:
     from recorder.model import Calibration, FloatArray
 
-__all__ = ["Start", "find_start", "find_zero", "full_scale_kpa"]
+__all__ = ["Start", "find_start", "find_zero", "full_scale_kpa", "most_offset_kpa"]
 
 # A calibrated transducer, vented, reads nearer to nought than this: 3 % of its scale, zero error and drift with
 # temperature together; common practice, no source. Without a scale: what 3 % of 345 kPa (50 psi) comes to.
@@ -36,17 +36,19 @@ class Start:
 
 def full_scale_kpa(calibration: Calibration | None) -> float | None:
     """What the transducer's scale is: 80 % of the supply's ratio; None where it is not known."""
-    if calibration is None or calibration.bare:
-        return None
-    ends = [sum(c * ratio**i for i, c in enumerate(calibration.coefficients_kpa)) for ratio in (0.1, 0.9)]
-    return float(ends[1] - ends[0])
+    return None if calibration is None else calibration.full_scale_kpa
+
+
+def most_offset_kpa(calibration: Calibration | None) -> float:
+    """What a vented transducer reads at most."""
+    scale = full_scale_kpa(calibration)
+    return max(OFFSET_KPA, OFFSET_SHARE * scale) if scale is not None else OFFSET_KPA
 
 
 def find_start(t: FloatArray, p: FloatArray, calibration: Calibration | None) -> Start:
     """The start of a trace, not zero-corrected (s, kPa; three readings or more)."""
     zero, u, vented_end = find_zero(t, p)
-    scale = full_scale_kpa(calibration)
-    most = max(OFFSET_KPA, OFFSET_SHARE * scale) if scale is not None else OFFSET_KPA
+    most = most_offset_kpa(calibration)
     if zero <= most:
         return Start(zero, u, vented_end)
     tail = p[t > t[-1] - TAIL_S]

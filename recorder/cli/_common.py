@@ -122,6 +122,8 @@ def print_judgement(judgement: Mapping[str, Any], unit: str, found: Sequence[str
     if colour_on(sys.stdout):
         word, colon, rest = lines[0].partition(":")
         lines[0] = click.style(word, fg=_COLOURS.get(str(judgement.get("outcome"))), bold=True) + colon + rest
+        if report.warning(judgement):
+            lines[1] = click.style(lines[1], fg="red", bold=True)
     for line in lines:
         click.echo(line, color=colour_on(sys.stdout) or None)
     for line in report.advice(judgement, found):

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from recorder import report
 from recorder.cli._common import (
     Keys,
     LiveLine,
@@ -21,7 +22,7 @@ from recorder.cli._common import (
     typed,
 )
 from recorder.errors import FileError, SettingError
-from recorder.limits import NAMED, Procedure
+from recorder.limits import NAMED, Procedure, needed_kpa, resolve
 from recorder.model import TEST_KINDS, Calibration, Marking, TestKind
 from recorder.settings import Settings, load_settings
 from recorder.units import convert, parse_marking, parse_quantity
@@ -91,6 +92,7 @@ def command(ctx: click.Context, /, **given: Any) -> None:
     assumed = given["bare"] is None and config.calibration is None and config.full_scale_kpa is None
     if assumed:
         config = replace(config, full_scale_kpa=parse_quantity(ASSUMED_FULL_SCALE, "kPa"))
+    check_range(config, unit, "--calibration" if config.calibration is not None else "--full-scale")
     folder = Path(given["folder"] or settings.folder or "recordings")
     live = LiveLine(config.test, unit, mute=given["mute"])
     # of plain readings the time is that of their arrival
@@ -140,6 +142,15 @@ def session_config(settings: Settings, given: dict[str, Any]) -> SessionConfig:
         reconnect_s=typed("reconnect", given["reconnect"], "s", example="60 s"),
         full_scale_counts=given["full_scale_counts"],
     )
+
+
+def check_range(config: SessionConfig, unit: str, where: str) -> None:
+    """SettingError where the gauge's scale ends before the test does: past it nothing would warn."""
+    scale_kpa = config.full_scale_kpa if config.calibration is None else config.calibration.full_scale_kpa
+    needed = needed_kpa(config.procedure or resolve(config.test), config.marked)
+    problem = report.too_small(scale_kpa, needed, unit)
+    if problem:
+        raise SettingError(problem, where=where, do="use a gauge that reads further, or check marking and limits")
 
 
 def _marked(test: TestKind, text: str | None) -> Marking | None:

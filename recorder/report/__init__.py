@@ -3,11 +3,11 @@
 Pressures are kPa gauge inside; every text can show them in another unit.
 """
 
-from recorder.report.guidance import Stage, caution, next_step
+from recorder.report.guidance import Stage, caution, next_step, too_small
 from recorder.report.names import NONE_VISIBLE, PLACES, outcome_word, test_name
 from recorder.report.numbers import clock, lasted, quantity, rise_of
 from recorder.report.remedies import advice, found
-from recorder.report.results import codes, in_unit, reasons, summary
+from recorder.report.results import codes, in_unit, reasons, summary, warning
 
 __all__ = [
     "NONE_VISIBLE",
@@ -27,4 +27,6 @@ __all__ = [
     "rise_of",
     "summary",
     "test_name",
+    "too_small",
+    "warning",
 ]

@@ -6,12 +6,15 @@ from typing import Literal
 
 from recorder.model import LiveView, TestKind
 from recorder.report.numbers import clock
+from recorder.report.results import in_unit
 from recorder.units import format_pressure
 
-__all__ = ["Stage", "caution", "next_step"]
+__all__ = ["Stage", "caution", "next_step", "too_small"]
 
 Stage = Literal["before", "pump", "hold", "over-limit", "release", "done"]
 
+# A steady fall that is seen by the eye within seconds: kPa/min, clear of its uncertainty. Common practice, no source.
+_FAST_KPA_PER_MIN = 5.0
 _LOOK = "look under the pump and at both ends of every hose, with a light"
 _RELIEVE = "turn the relief and wait for zero before you take anything off"
 
@@ -19,8 +22,12 @@ _RELIEVE = "turn the relief and wait for zero before you take anything off"
 def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
     """One sentence: what to do now."""
     step = view.next_step
-    if view.fault is not None and step not in ("over-limit", "done"):
-        return f"the gauge reports a fault ({view.fault}): check its wires; {_RELIEVE}"
+    if view.fault is not None and step == "over-limit":
+        # the true pressure may be high or not: it is let go all the same, and by another gauge than this one
+        return (f"STOP pumping, turn the relief fully. The gauge is not to be believed ({_fault(view.fault, unit)}): "
+                "go by the pump's own gauge")
+    if view.fault is not None and step != "done":
+        return f"the gauge reports a fault ({_fault(view.fault, unit)}): check its wires; {_RELIEVE}"
     if view.silent_s is not None and step not in ("over-limit", "done"):
         return f"no reading for {view.silent_s:.0f} s: check the adapter and its cable; {_RELIEVE}"
     if step == "over-limit":
@@ -45,20 +52,48 @@ def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
     return "done: the pressure is off"
 
 
+def too_small(full_scale_kpa: float | None, needed_kpa: float | None, unit: str = "kPa") -> str:
+    """What is wrong with a gauge whose scale ends before the test does; empty where it does not, or is not known."""
+    if full_scale_kpa is None or needed_kpa is None or full_scale_kpa >= needed_kpa:
+        return ""
+    reads, needs = format_pressure(full_scale_kpa, unit), format_pressure(needed_kpa, unit)
+    return f"this gauge reads to {reads}; this test needs {needs}"
+
+
+def _fault(fault: str, unit: str) -> str:
+    """The adapter's one word, or what the readings show, in words."""
+    words = {"open": "open wire", "short": "short circuit", "supply": "its supply is off", "adc": "its converter fails"}
+    return words.get(fault) or in_unit(fault, unit)
+
+
 def _pump(view: LiveView, test: TestKind, unit: str) -> str:
+    if test == "cap":
+        return _pump_cap(view, unit)
     to_go = view.to_go_kpa
     left = f": {format_pressure(to_go, unit)} to go" if to_go is not None and to_go > 0 else ""
+    return f"pump gently{left}" if view.next_step == "pump-gently" else f"pump{left}"
+
+
+def _pump_cap(view: LiveView, unit: str) -> str:
+    low, high, now = view.target_low_kpa, view.target_high_kpa, view.pressure_kpa
+    if low is None or high is None or now is None:
+        return "pump; the cap has to open by itself"
+    band = f"{format_pressure(low, unit).split(' ')[0]} to {format_pressure(high, unit)}"
+    if now > high:
+        return f"still shut above its band, {band}: stop pumping, turn the relief"
+    if now >= low:
+        return f"slow strokes until it opens: in its band, {band}"
+    to_go = format_pressure(low - now, unit)
     if view.next_step == "pump-gently":
-        if test == "cap":
-            return f"pump gently, slow strokes{left}, until the cap begins to relieve"
-        return f"pump gently{left}"
-    if test == "cap":
-        return f"pump{left}; the cap has to open by itself"
-    return f"pump{left}"
+        return f"slow strokes: {to_go} to the band, {band}"
+    return f"pump: {to_go} to the band, {band}"
 
 
 def _hold(view: LiveView, test: TestKind) -> str:
     left = f"{clock(view.hold_left_s)} left" if view.hold_left_s is not None else "do not touch the pump"
+    rate, u = view.rate_kpa_per_min, view.rate_u_kpa_per_min
+    if test == "system" and rate is not None and u is not None and rate - 2.0 * u > _FAST_KPA_PER_MIN:
+        return f"hold: {left}, it falls fast: a leak. Hands off the pump, {_LOOK}"
     if view.early == "leak":
         found = "it is falling"
         if test == "system":
@@ -73,7 +108,7 @@ def _hold(view: LiveView, test: TestKind) -> str:
 
 _STAGE_OF_STEP: dict[str, Stage] = {
     "wait": "before",
-    "vent": "before",
+    "vent": "release",
     "pump": "pump",
     "pump-gently": "pump",
     "stop-pumping": "hold",

@@ -8,7 +8,7 @@ from typing import Any
 
 from recorder.model import Mark
 from recorder.report.names import NONE_VISIBLE
-from recorder.report.numbers import span
+from recorder.report.numbers import quantity, span
 from recorder.report.results import codes as codes_of
 from recorder.report.results import notes
 
@@ -21,7 +21,6 @@ _ADVICE_BY_CODE: dict[str, str] = {
     "sensor-fault": "The gauge gave no usable reading: check plug, wires and supply, then test again.",
     "trace-broken": "Too much of the trace is missing: check the cable and the port, then test again.",
     "never-pumped": "No pressure was built: check the hose, the adapter and the relief, then pump up.",
-    "over-limit": "The pressure went over the limit: look over hoses, radiator and tank for damage.",
     "below-target": "The pressure did not reach the target: pump up to the target and test again.",
     "opens-low": "Wet the cap's seal with coolant, seat it again and repeat; if it still opens low, replace the cap.",
     "opens-high": "Pump slowly and repeat; a cap that opens high strains hoses and radiator: replace it.",
@@ -38,6 +37,7 @@ _ADVICE_BY_NOTE: dict[str, str] = {
 }
 
 
+_UNITS = ("kPa", "psi", "bar", "kgf/cm2")
 _NOT_BY_HOLDING = {"warming", "rhythmic", "below-target", "trace-broken", "no-opening"}
 
 
@@ -71,6 +71,9 @@ def advice(judgement: Mapping[str, Any], found: Sequence[str] = ()) -> list[str]
             out += _shut(outcome, "fall-too-fast" in codes)
         elif code == "trace-broken" and {"rhythmic", "hose-off", "late-start"} & set(noted):
             continue  # nothing is missing: the note says what it was
+        elif code == "sensor-fault" and _at_its_end(judgement):
+            out.append(f"The reading stood at the end of what the gauge can read, {_highest(judgement)}: take one that "
+                       "reads further; if that is not it, check plug, wires and supply.")
         elif code in _ADVICE_BY_CODE:
             out.append(_ADVICE_BY_CODE[code])
     out += [_ADVICE_BY_NOTE[code] for code in noted if code in _ADVICE_BY_NOTE]
@@ -79,13 +82,28 @@ def advice(judgement: Mapping[str, Any], found: Sequence[str] = ()) -> list[str]
     return list(dict.fromkeys(out))
 
 
+def _at_its_end(judgement: Mapping[str, Any]) -> bool:
+    texts = [str(reason.get("text")) for reason in judgement.get("reasons") or () if isinstance(reason, Mapping)]
+    return any("upper end" in text for text in texts) and isinstance(judgement.get("peak"), Mapping)
+
+
+def _highest(judgement: Mapping[str, Any]) -> str:
+    """The highest reading, in the marking's unit where that is one of pressure."""
+    marked = judgement.get("marked")
+    unit = str(marked.get("unit")) if isinstance(marked, Mapping) else "kPa"
+    return quantity({**judgement["peak"], "standard_uncertainty": None}, unit if unit in _UNITS else "kPa")
+
+
 def _shut(outcome: object, leaks: bool) -> Sequence[str]:
     """For a cap that was not seen to open."""
     if leaks:
         return ()  # what to do about its seal is said already
     if outcome == "undecided":
         return ("Pump further, slowly: until the cap opens, or up to the top of what its marking allows.",)
-    return ("The cap never opened: check the marking and the adapter; a stuck cap has to be replaced.",)
+    return (
+        "The cap never opened: check the marking and the adapter; a stuck cap has to be replaced.",
+        "What a stuck cap was on has been under too much pressure: look its hoses, radiator and tank over.",
+    )
 
 
 def _falling(test: str, wet: Sequence[str], *, looked: bool) -> Sequence[str]:

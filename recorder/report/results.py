@@ -11,16 +11,25 @@ from recorder.report.names import outcome_word, test_name
 from recorder.report.numbers import lasted, quantity, rise_of, span
 from recorder.units import pressure_factor_kpa
 
-__all__ = ["codes", "in_unit", "notes", "reasons", "summary"]
+__all__ = ["codes", "in_unit", "notes", "reasons", "summary", "warning"]
 
 
 def _reasons(judgement: Mapping[str, Any]) -> list[Mapping[str, Any]]:
-    return [reason for reason in judgement.get("reasons") or () if isinstance(reason, Mapping)]
+    found = [reason for reason in judgement.get("reasons") or () if isinstance(reason, Mapping)]
+    return sorted(found, key=lambda reason: reason.get("code") != "over-limit")  # whatever else, that one comes first
 
 
 def codes(judgement: Mapping[str, Any]) -> list[str]:
     """The codes of the reasons, in their order."""
     return [str(reason.get("code", "")) for reason in _reasons(judgement)]
+
+
+def warning(judgement: Mapping[str, Any]) -> str:
+    """What has to be seen beside the outcome, whatever it is; empty where there is nothing."""
+    if "over-limit" not in codes(judgement):
+        return ""
+    but = "but it" if judgement.get("outcome") == "pass" else "it"
+    return f"{but} was OVER THE LIMIT: look hoses, radiator and tank over"
 
 
 def notes(judgement: Mapping[str, Any]) -> list[Mapping[str, Any]]:
@@ -129,7 +138,7 @@ def _pressures(judgement: Mapping[str, Any], unit: str) -> list[str]:
 
 
 def summary(judgement: Mapping[str, Any], unit: str = "kPa") -> list[str]:
-    """The judgement in plain lines: outcome first, then reasons, then numbers with ± 2 standard
+    """The judgement in plain lines: outcome first, what warns beside it, then reasons, then numbers with ± 2 standard
     uncertainties, then notes."""
     detail = [*reasons(judgement, unit), *_pressures(judgement, unit), *_hold_lines(judgement, unit)]
     if judgement.get("leak_flow") is not None:
@@ -146,7 +155,8 @@ def summary(judgement: Mapping[str, Any], unit: str = "kPa") -> list[str]:
         word = {"leak": "a leak", "tight": "tight"}[str(early["answer"])]
         detail.append(f"the answer ({word}) was certain {span(float(early['time_s']))} into the trace")
     detail += [f"note: {note.get('text') or note.get('code')}" for note in notes(judgement)]
-    return [_head(judgement), *(f"  {line}" for line in detail)]
+    beside = [f"  {warning(judgement)}"] if warning(judgement) else []
+    return [_head(judgement), *beside, *(f"  {line}" for line in detail)]
 
 
 def _protects(judgement: Mapping[str, Any]) -> list[str]:

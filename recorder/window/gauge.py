@@ -47,6 +47,14 @@ class Gauge:
             return None, None
         return None, self.full_scale_kpa if self.full_scale_kpa is not None else ASSUMED_FULL_SCALE_KPA
 
+    def reads_to_kpa(self) -> float | None:
+        """Where its scale ends; None where that is not known."""
+        try:
+            cal, full_scale_kpa = self.resolved()
+        except RecorderError:
+            return None  # said elsewhere
+        return full_scale_kpa if cal is None else cal.full_scale_kpa
+
     def _calibration(self) -> Calibration | None:
         if not self.calibration:
             return None

@@ -94,6 +94,7 @@ class LivePage(QWidget):
             widget.setVisible(result)
         for widget in (self.reading, self.sentence, self._steps):
             widget.setVisible(not result)
+        restyle(self.sentence, "long", False)
         self.open_keypad(self.findings, False)
         self.open_keypad(self.repairs, False)
 
@@ -139,6 +140,10 @@ class LivePage(QWidget):
         self.word.setText(screen.word)
         self.word.setAccessibleName(f"outcome: {screen.word}")
         self._set(self.reasons, "\n".join([*screen.reasons, *(f"→ {a}" for a in screen.advice)]))
+        if screen.warning:
+            self._set(self.sentence, f"▲ {screen.warning[:1].upper()}{screen.warning[1:]}")
+            restyle(self.sentence, "alarm", True)
+            self.sentence.setContentsMargins(8, 8, 8, 8)
         self._set(self.caution, screen.caution)
         self.numbers.show_numbers(screen.numbers[:_FEW])
         trace = self.trace
@@ -158,6 +163,7 @@ class LivePage(QWidget):
         for word, reasons, numbers in ((False, False, True), (True, False, True), (True, True, True),
                                        (True, False, False), (True, True, False)):
             restyle(self.word, "tight", word)
+            restyle(self.sentence, "long", not numbers)  # what warns beside the result
             restyle(self.reasons, "tight", reasons)
             self.numbers.setVisible(numbers)
             if fits(self):

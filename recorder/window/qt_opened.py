@@ -65,8 +65,9 @@ class OpenedPage(QWidget):
         screen = opened_screen(opened, unit)
         result = screen.result
         self.sign.show_sign(result.sign, result.role, result.word)
-        self.word.setText(result.word)
-        self.word.setAccessibleName(f"outcome: {result.word}")
+        said = f"{result.word}, {result.warning}" if result.warning else result.word
+        self.word.setText(said)
+        self.word.setAccessibleName(f"outcome: {said}")
         self.title.setText(screen.title)
         self.state.setText(screen.state)
         self.reasons.setText("\n".join([*result.reasons, *(f"→ {a}" for a in result.advice[:1])]))

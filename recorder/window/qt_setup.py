@@ -10,6 +10,8 @@ from PySide6.QtCore import Signal
 from PySide6.QtGui import QResizeEvent, QShowEvent
 from PySide6.QtWidgets import QGridLayout, QLabel, QLineEdit, QWidget
 
+from recorder.errors import RecorderError
+from recorder.limits import Procedure
 from recorder.model import TestKind
 from recorder.window.colours import Palette
 from recorder.window.gauge import Gauge, gauge_words
@@ -30,8 +32,10 @@ class SetupPage(QWidget):
     changed = Signal()
 
     def __init__(self, palette: Palette, unit: str, *, gauge: Gauge, remembered: str | None,
-                 choices: Callable[[str | None], list[PortChoice]] = port_choices) -> None:
+                 choices: Callable[[str | None], list[PortChoice]] = port_choices,
+                 procedure: Callable[[TestKind], Procedure] | None = None) -> None:
         super().__init__()
+        self._procedure = procedure
         self.unit = unit
         self.gauge = gauge
         self.remembered = remembered
@@ -132,7 +136,17 @@ class SetupPage(QWidget):
     def form(self) -> SetupForm:
         """What was filled in, checked."""
         choice = self.choice()
-        return check_setup(self.test, self.marked_edit.text(), choice.url if choice else "", self.unit)
+        url = choice.url if choice else ""
+        # the simulated tester has a gauge of its own
+        scale_kpa = None if url.startswith(SIMULATED) else self.gauge.reads_to_kpa()
+        return check_setup(self.test, self.marked_edit.text(), url, self.unit, full_scale_kpa=scale_kpa,
+                           procedure=self._limits())
+
+    def _limits(self) -> Procedure | None:
+        try:
+            return self._procedure(self.test) if self._procedure is not None else None
+        except RecorderError:
+            return None  # it is said when the test is started
 
     def check(self) -> None:
         """Says whether this test can start, and what is missing."""

@@ -63,7 +63,7 @@ class Testing(QWidget):
         self._earlier: tuple[TestKind, str, Earlier] | None = None
         self._ending = False
         self.setup = SetupPage(palette, self.unit, gauge=self.gauge,
-                               remembered=port if port is not None else settings.port)
+                               remembered=port if port is not None else settings.port, procedure=settings.procedure)
         self._page: LivePage | None = None
         self._font_px = 14
         self.pages = Pages()

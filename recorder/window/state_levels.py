@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from recorder.limits import Procedure, band_kpa
+from recorder.limits import Procedure, band_kpa, limit_kpa
 from recorder.model import Marking, TestKind
 
 __all__ = ["NO_LEVELS", "Levels", "Line", "levels_of", "lines_of"]
@@ -37,15 +37,15 @@ class Line:
 
 def levels_of(test: TestKind, marked: Marking | None, procedure: Procedure) -> Levels:
     """The levels of one test."""
-    band = band_kpa(procedure, marked) if test == "cap" else None
-    if band is not None and marked is None:
-        return Levels(None, *band, band[1], "opens")
-    if marked is None or test == "tester":
+    if test == "tester" and marked is None:
+        return Levels(low_kpa=procedure.tester_target_kpa, word="target")
+    limit, marked_kpa = limit_kpa(procedure, marked), marked.kpa if marked is not None else None
+    if test == "cap":
+        low, high = band_kpa(procedure, marked) or (None, None)
+        return Levels(marked_kpa, low, high, limit, "opens")
+    if marked_kpa is None:
         return NO_LEVELS
-    limit = marked.kpa + procedure.over_limit_kpa
-    if band is not None:
-        return Levels(marked.kpa, *band, max(band[1], limit), "opens")
-    return Levels(marked.kpa, marked.kpa + procedure.target_low_kpa, marked.kpa + procedure.target_high_kpa,
+    return Levels(marked_kpa, marked_kpa + procedure.target_low_kpa, marked_kpa + procedure.target_high_kpa,
                   limit, "target")
 
 

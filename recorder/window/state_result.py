@@ -23,7 +23,8 @@ class Number:
 
 @dataclass(frozen=True, slots=True)
 class ResultScreen:
-    """The result. ``sign``: ``tick``, ``cross``, ``question`` or ``slash``; ``role`` the colour behind it."""
+    """The result. ``sign``: ``tick``, ``cross``, ``question`` or ``slash``; ``role`` the colour behind it.
+    ``warning``: what has to be seen beside the outcome from as far; empty where there is nothing."""
 
     word: str
     sign: str
@@ -32,6 +33,7 @@ class ResultScreen:
     advice: tuple[str, ...]
     caution: str
     numbers: tuple[Number, ...]
+    warning: str = ""
 
 
 _SIGNS = {
@@ -90,4 +92,5 @@ def result_screen(judgement: Mapping[str, Any], unit: str, found: Sequence[str] 
         report.outcome_word(judgement), sign, role, tuple(map(in_window, reasons[:3])),
         tuple(map(in_window, advice[:3])),
         report.caution("release", judgement.get("test", "cap")) or "", numbers_of(judgement, unit),
+        report.warning(judgement),
     )

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Literal
 
 from recorder import report
 from recorder.errors import SettingError
-from recorder.limits import Procedure
+from recorder.limits import Procedure, needed_kpa, resolve
 from recorder.model import LiveView, Mark, Marking, TestKind
 from recorder.units import format_pressure, parse_marking, pressure_factor_kpa
 from recorder.window.state_hold import HoldStrip, hold_strip
@@ -123,14 +123,6 @@ def _reading(kpa: float | None, unit: str) -> str:
     return text.lstrip("-") if float(text) == 0 else text.replace("-", "−")
 
 
-def _above_cap_limit(view: LiveView, levels: Levels) -> bool:
-    """A cap that should have opened and has not; an overshoot of a stroke on one that has opened is none."""
-    if levels.limit_kpa is None or levels.high_kpa is None or view.pressure_kpa is None:
-        return False
-    room = 0.0 if view.opening_kpa is None else 0.1 * levels.high_kpa
-    return view.limit_kpa is None and view.pressure_kpa > levels.limit_kpa + room
-
-
 def live_screen(
     view: LiveView, *, test: TestKind, unit: str, levels: Levels = NO_LEVELS, procedure: Procedure | None = None,
     marks: Sequence[Mark] = (), choosing: bool = False, away: bool = False,
@@ -139,8 +131,6 @@ def live_screen(
 
     choosing: the places of a finding are open. away: the adapter is unplugged at the moment, and no pressure known.
     """
-    if _above_cap_limit(view, levels):
-        view = replace(view, next_step="over-limit", limit_kpa=levels.limit_kpa)
     alarm = view.next_step == "over-limit"
     sentence = _capital(report.next_step(view, test=test, unit=unit))
     if away and not alarm:
@@ -168,8 +158,10 @@ def start_screen(test: TestKind, unit: str) -> LiveScreen:
                       report.caution("before", test) or "", _rungs(None, test), (), (), NO_LEVELS, None, False, False)
 
 
-def check_setup(test: TestKind, marked_text: str, port: str, unit: str) -> SetupForm:
-    """Whether this test can start, and what the marking was read as."""
+def check_setup(test: TestKind, marked_text: str, port: str, unit: str, *, full_scale_kpa: float | None = None,
+                procedure: Procedure | None = None) -> SetupForm:
+    """Whether this test can start, and what the marking was read as. full_scale_kpa: what the gauge reads to, where
+    that is known."""
     marked: Marking | None = None
     hint = ""
     if test != "tester":
@@ -183,6 +175,9 @@ def check_setup(test: TestKind, marked_text: str, port: str, unit: str) -> Setup
         hint = f"read as {format_pressure(marked.kpa, unit)}"
         if marked.unit != unit:
             hint = f"{marked.value:g} {marked.unit}, {hint}"
+    small = report.too_small(full_scale_kpa, needed_kpa(procedure or resolve(test), marked), unit)
+    if small:
+        return SetupForm(marked, hint, f"{_capital(small)}: use another gauge, or say what it is: F3, then G")
     if not port.strip():
         return SetupForm(marked, hint, "Choose the adapter's port, or the simulated tester")
     return SetupForm(marked, hint, "")

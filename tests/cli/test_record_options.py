@@ -46,6 +46,8 @@ SYSTEM = {
     "most_air": ("2 L", 2000.0, "mL"),
 }
 
+TESTER = {"tester_target": ("0.8 bar", 80.0, "kPa")}
+
 
 @pytest.fixture
 def adapter(request: pytest.FixtureRequest) -> Iterator[str]:
@@ -100,7 +102,12 @@ def holds(file: Path, wanted: dict[str, tuple[str, float | str, str]]) -> None:
 
 
 def test_every_limit_is_covered_here() -> None:
-    assert set(CAP) | set(SYSTEM) == {key.name for key in KEYS}
+    assert set(CAP) | set(SYSTEM) | set(TESTER) == {key.name for key in KEYS}
+
+
+def test_the_target_of_the_tester_itself(adapter: str, tmp_path: Path) -> None:
+    given = f"tester_target={TESTER['tester_target'][0]}"
+    holds(started(adapter, tmp_path, "--test", "tester", "--limit", given), TESTER)
 
 
 @pytest.mark.parametrize("adapter", ["nameless"], indirect=True)
@@ -145,3 +152,21 @@ def test_limits_against_each_other_are_refused_before_anything_is_recorded(
 def test_a_full_scale_without_a_unit_is_in_the_unit_given(typed: str, unit: str | None, kpa: float) -> None:
     given = {"bare": None, "calibration": None, "full_scale": typed, "unit": unit}
     assert _gauge(Settings(), given) == (None, pytest.approx(kpa))
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        (["--test", "system"], "--full-scale: this gauge reads to 70.0 kPa; this test needs 124.3 kPa"),
+        (["--test", "cap", "--unit", "psi"], "--full-scale: this gauge reads to 10.15 psi; this test needs 17.60 psi"),
+    ],
+)
+def test_a_gauge_that_ends_before_the_test_does_is_refused(adapter: str, tmp_path: Path, more: list[str], said: str
+                                                           ) -> None:
+    run = subprocess.run(
+        [sys.executable, "-m", "recorder", "record", "--port", adapter, "--marked", "16 psi", "--folder", str(tmp_path),
+         "--full-scale", "70 kPa", *more], cwd=ROOT, capture_output=True, text=True, timeout=60,
+    )
+    assert run.returncode == 2
+    assert said in run.stderr
+    assert not list(tmp_path.iterdir())

@@ -57,6 +57,16 @@ def screens(window: MainWindow, qtbot: QtBot) -> Iterator[str]:
     yield "own words"
     testing.end("seen", wait=True)
     yield "result"
+    plain = testing.judgement
+    assert plain is not None
+    testing.judgement = {**plain, "reasons": [
+        *plain["reasons"], {"code": "over-limit", "text": "It was pumped to 145 kPa; never above 124 kPa."}]}
+    testing.show_result()
+    assert testing.live.sentence.isVisible() and "OVER THE LIMIT" in testing.live.sentence.text()
+    yield "result that was over the limit"
+    testing.judgement = plain
+    testing.show_result()
+    assert not testing.live.sentence.isVisible()
     testing.repairs.toggle()
     yield "repairs"
     testing.place_key(9)

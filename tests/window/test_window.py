@@ -173,3 +173,15 @@ def test_port_and_looks_are_remembered(qtbot: QtBot, tmp_path: Path) -> None:
     assert "not plugged in" in settled.testing.setup.port_box.currentText()
     urls = [settled.testing.setup.port_box.itemData(i).url for i in range(settled.testing.setup.port_box.count())]
     assert any(url.startswith("simulated:") for url in urls)  # always offered
+
+
+def test_a_gauge_too_small_for_the_marking_cannot_start(opened: Callable[..., MainWindow]) -> None:
+    window = opened(Settings(full_scale_kpa=70.0))
+    form = window.testing.setup
+    form.choose_test("system")
+    form.port_box.setEditText("/dev/ttyUSB0")
+    form.marked_edit.setText("16 psi")
+    assert not form.may_start
+    assert "reads to 70.0 kPa; this test needs 124.3 kPa" in form.heading.text()
+    form.marked_edit.setText("50 kPa")
+    assert form.may_start
