@@ -3,6 +3,7 @@
 Pressures are kPa gauge inside; every text can show them in another unit.
 """
 
+from recorder.report.brief import brief
 from recorder.report.guidance import Stage, caution, next_step
 from recorder.report.names import NONE_VISIBLE, PLACES, outcome_word, test_name
 from recorder.report.numbers import clock, quantity, rise_of
@@ -14,6 +15,7 @@ __all__ = [
     "PLACES",
     "Stage",
     "advice",
+    "brief",
     "caution",
     "clock",
     "codes",
