@@ -1,4 +1,4 @@
-"""The step in a word or two, for a line that has little room: always beside the whole sentence, never in its place."""
+"""Few words for where little room is: the step beside its whole sentence, and pressure that is left after a test."""
 
 from __future__ import annotations
 
@@ -6,7 +6,10 @@ from recorder.model import LiveView
 from recorder.report.numbers import clock
 from recorder.units import format_pressure
 
-__all__ = ["brief"]
+__all__ = ["STILL_ON_KPA", "brief", "still_on"]
+
+# Less is nothing to be hurt by, and within what a cheap gauge's zero moves. Common practice, no source.
+STILL_ON_KPA = 3.0
 
 
 def brief(view: LiveView, unit: str = "kPa") -> tuple[str, ...]:
@@ -37,3 +40,15 @@ _WORDS: dict[str, tuple[str, ...]] = {
     "vent-again": ("wait for zero", "wait"),
     "done": ("the pressure is off", "done"),
 }
+
+
+def still_on(pressure_kpa: float | None, unit: str = "kPa", *, was: bool = False) -> str | None:
+    """What comes before any result of a test that ended under pressure; None where it ended without.
+
+    was: the reading is not of this moment.
+    """
+    if pressure_kpa is None or pressure_kpa <= STILL_ON_KPA:
+        return None
+    text = format_pressure(pressure_kpa, unit)
+    first = f"WAS AT {text} when it was last read" if was else f"STILL AT {text}"
+    return f"{first}: turn the relief and wait for zero before you take anything off"

@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+import json
+import os
 import re
+import signal
+import subprocess
+import sys
 from pathlib import Path
 
 from recorder.session.away import away_of
 from tests.benchmarks.faults_common import Plug, played
-from tests.cli.terminal import Screen, at_a_terminal
+from tests.cli.terminal import ROOT, Screen, at_a_terminal
+
+RELIEVE = "turn the relief and wait for zero before you take anything off"
 
 
 def record(url: Path, folder: Path, *more: str) -> list[str]:
@@ -31,7 +38,7 @@ def test_unplugged_no_pressure_stands_and_it_is_said_and_so_is_its_return(tmp_pa
         state = {"was": "plugged in"}
 
         def during(screen: Screen) -> None:
-            if state["was"] == "plugged in" and "100." in screen.plain:
+            if state["was"] == "plugged in" and re.search(r" 1\d\d\.\d kPa", screen.plain):
                 state["was"] = "unplugged"
                 plug.unplug()
             elif state["was"] == "unplugged" and "(2 s)" in screen.frames[-1]:
@@ -66,3 +73,30 @@ def test_a_port_that_falls_silent_leaves_no_pressure_standing(tmp_path: Path) ->
         screen, code = at_a_terminal(record(tmp_path / "adapter", tmp_path), 60, during=during)
     assert code == 0 and pressed, screen.text
     assert "no reading comes from the adapter (2 s): check its plug and its power" in screen.words
+    assert re.search(rf"WAS AT \d+\.\d kPa when it was last read: {RELIEVE}", screen.words)
+
+
+def test_ended_under_pressure_the_first_line_says_to_relieve(tmp_path: Path) -> None:
+    _, _, lines = played("cap-passes")
+    with Plug(tmp_path / "adapter", lines, 8.0) as plug:
+        child = subprocess.Popen(
+            [sys.executable, "-m", "recorder", *record(plug.name, tmp_path, "--unit", "psi", "--json")], text=True,
+            stdout=subprocess.PIPE, stderr=subprocess.PIPE, env={**os.environ, "PYTHONPATH": str(ROOT)})
+        assert child.stderr is not None
+        heard = ""
+        while " hold " not in (line := child.stderr.readline()):
+            assert line, heard
+            heard += line
+        child.send_signal(signal.SIGINT)
+        out, err = child.communicate(timeout=60)
+    assert json.loads(out)["outcome"]  # nothing else on standard output
+    assert re.search(rf"^STILL AT 1\d\.\d\d psi: {RELIEVE}$", err, re.MULTILINE), err
+
+
+def test_ended_without_pressure_nothing_of_it_is_said(tmp_path: Path) -> None:
+    _, _, lines = played("cap-passes")
+    with Plug(tmp_path / "adapter", lines, 16.0) as plug:
+        done = subprocess.run([sys.executable, "-m", "recorder", *record(plug.name, tmp_path, "--hold", "10 s")],
+                              capture_output=True, text=True, timeout=90, check=False,
+                              env={**os.environ, "PYTHONPATH": str(ROOT)})
+    assert done.returncode == 0 and "STILL AT" not in done.stderr and "WAS AT" not in done.stderr
