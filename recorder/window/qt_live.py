@@ -19,7 +19,7 @@ from recorder.window.qt_sign import Sign
 from recorder.window.qt_trace import TraceView
 from recorder.window.qt_widgets import Ladder, Reading, fits, restyle, words
 from recorder.window.state_hold import HoldStrip
-from recorder.window.state_result import ResultScreen
+from recorder.window.state_result import LeftOnScreen, ResultScreen
 from recorder.window.state_testing import REPAIRS, LiveScreen, Span
 from recorder.window.state_trace import Earlier, TraceStore
 
@@ -94,6 +94,7 @@ class LivePage(QWidget):
             widget.setVisible(result)
         for widget in (self.reading, self.sentence, self._steps):
             widget.setVisible(not result)
+        restyle(self.sentence, "long", False)
         self.open_keypad(self.findings, False)
         self.open_keypad(self.repairs, False)
 
@@ -148,6 +149,25 @@ class LivePage(QWidget):
         self._tighten()
         trace.redraw()
 
+    def show_left_on(self, screen: LeftOnScreen | None) -> None:
+        """Above a result: the pressure that is still on, large, and what to do; None takes it away."""
+        reading = screen is not None and bool(screen.reading)
+        if screen is not None:
+            self.reading.show_reading(screen.reading, screen.unit, alarm=screen.alarm)
+            self.reading.setAccessibleName(f"pressure {screen.reading} {screen.unit}, still on")
+            sentence = screen.sentence.replace(f" {screen.unit}", f"\u00a0{screen.unit}")
+            self._set(self.sentence, ("▲ " if screen.alarm else "") + sentence)
+        alarm = screen is not None and screen.alarm
+        restyle(self.sentence, "alarm", alarm)
+        room = 8 if alarm else 0
+        self.sentence.setContentsMargins(room, room, room, room)
+        changed = self.reading.isHidden() == reading or self.sentence.isHidden() == (screen is not None)
+        self.reading.setVisible(reading)
+        self.sentence.setVisible(screen is not None)
+        self.caution.setVisible(not alarm and bool(self.caution.text()))  # the sentence says the same, larger
+        if changed:
+            self._tighten()
+
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)
         if self.reasons.isVisible():
@@ -155,11 +175,14 @@ class LivePage(QWidget):
 
     def _tighten(self) -> None:
         """Where there is too little room: smaller words first, then without the numbers, which Records shows too."""
-        for word, reasons, numbers in ((False, False, True), (True, False, True), (True, True, True),
-                                       (True, False, False), (True, True, False)):
+        for word, reasons, numbers, sentence in (
+            (False, False, True, False), (True, False, True, False), (True, True, True, False),
+            (True, False, False, False), (True, True, False, False), (True, True, False, True),
+        ):
             restyle(self.word, "tight", word)
+            restyle(self.sentence, "long", sentence)
             restyle(self.reasons, "tight", reasons)
-            self.numbers.setVisible(numbers)
+            self.numbers.setVisible(numbers and self.reading.isHidden())
             if fits(self):
                 return
 

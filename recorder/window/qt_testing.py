@@ -20,7 +20,7 @@ from recorder.window.qt_widgets import Key, Pages
 from recorder.window.sound import Alarm, Sounding
 from recorder.window.state_hold import hold_of
 from recorder.window.state_levels import lines_of
-from recorder.window.state_result import result_screen
+from recorder.window.state_result import left_on_screen, result_screen
 from recorder.window.state_testing import PhaseLog, live_screen, spans_of
 
 if TYPE_CHECKING:
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 __all__ = ["Testing"]
 
 _TICK_MS = 16  # at most 60 redraws a second
+_AFTER_TICK_MS = 100  # a pressure that is being relieved
 
 
 class Testing(QWidget):
@@ -155,8 +156,11 @@ class Testing(QWidget):
     def tick(self) -> None:
         """One turn: take what has arrived, show it."""
         running = self.running
-        if running is None or self.judgement is not None:
+        if running is None:
             self._timer.stop()
+            return
+        if self.judgement is not None:
+            self._show_left_on(running)
             return
         view = running.look()
         if running.judgement is not None:
@@ -237,6 +241,11 @@ class Testing(QWidget):
         """Whether a test runs."""
         return self.running is not None and self.judgement is None
 
+    @property
+    def holds_port(self) -> bool:
+        """Whether a test runs, or the pressure that it left on is still read."""
+        return self.active or (self.running is not None and self.running.reading_on)
+
     def end(self, why: str, *, wait: bool = False) -> None:
         """Seals the file and shows the result, as soon as it is judged; ``wait``: not before that is done."""
         running = self.running
@@ -263,7 +272,11 @@ class Testing(QWidget):
         self.problem.emit(running.problem)
         self.show_result()
         self.actions_changed.emit()
-        self.next_key.setFocus()
+        if running.left_on is None:
+            self.next_key.setFocus()
+        else:  # no key begins the next test while somebody is to relieve
+            self.setFocus()
+            self._timer.start(_AFTER_TICK_MS)
         if running.path is not None:
             self.recorded.emit(str(running.path))
 
@@ -282,12 +295,27 @@ class Testing(QWidget):
             spans_of(judgement) or self._phases.spans(), tuple(running.marks), running.fit, self.unit,
         )
 
+        self._show_left_on(running)
+
+    def _show_left_on(self, running: Running) -> None:
+        """The pressure that the test left on, as it is now."""
+        reading_on, left = running.reading_on, running.left_on
+        screen = left_on_screen(left, self.unit) if left is not None else None
+        self.live.show_left_on(screen)
+        name = "" if screen is not None and screen.alarm else "main"  # relieving comes before the next test
+        if self.next_key.objectName() != name:
+            self.next_key.setObjectName(name)
+            self.next_key.style().polish(self.next_key)
+        if not reading_on:
+            self._timer.stop()
+
     def _leave_result(self) -> bool:
         from recorder.window.state_trace import earlier_of
 
         running = self.running
         if self.judgement is None or running is None:
             return False
+        running.let_go()
         if len(running.store):
             self._earlier = (running.test, running.config.job, earlier_of(running.store, self.judgement))
         self.running, self.judgement, self.view = None, None, None
@@ -369,7 +397,10 @@ class Testing(QWidget):
             self.set_unit(self.unit)
 
     def close_down(self) -> None:
-        """Silence."""
+        """Silence, and no port held."""
+        self._timer.stop()
+        if self.running is not None:
+            self.running.let_go()
         self._alarm.close()
 
     def use_font(self, px: int) -> None:

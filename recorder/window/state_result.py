@@ -7,9 +7,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from recorder import report
+from recorder.units import format_pressure
+from recorder.window.left_on import LeftOn
 from recorder.window.state_words import in_window
 
-__all__ = ["Number", "ResultScreen", "numbers_of", "result_screen", "sign_of"]
+__all__ = ["LeftOnScreen", "Number", "ResultScreen", "left_on_screen", "numbers_of", "result_screen", "sign_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +34,16 @@ class ResultScreen:
     advice: tuple[str, ...]
     caution: str
     numbers: tuple[Number, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOnScreen:
+    """The pressure that a test left on. reading: the number alone, large; empty when it stands at zero."""
+
+    reading: str
+    unit: str
+    sentence: str
+    alarm: bool
 
 
 _SIGNS = {
@@ -91,3 +103,18 @@ def result_screen(judgement: Mapping[str, Any], unit: str, found: Sequence[str] 
         tuple(map(in_window, advice[:3])),
         report.caution("release", judgement.get("test", "cap")) or "", numbers_of(judgement, unit),
     )
+
+
+def left_on_screen(left: LeftOn, unit: str) -> LeftOnScreen:
+    """What stands above a result for as long as there is pressure."""
+    text = format_pressure(left.pressure_kpa, unit)
+    number = text.split(" ")[0]
+    number = number.lstrip("-") if float(number) == 0 else number.replace("-", "−")
+    if left.off:
+        return LeftOnScreen("", unit, "The pressure is off", False)
+    sentence = report.still_on(left.pressure_kpa, unit, was=left.was)
+    if sentence is None:
+        sentence = "Wait for zero; do not take anything off yet"
+        if left.was:
+            sentence = f"It was at {text} when it was last read: see that it is at zero before you take anything off"
+    return LeftOnScreen("– –" if left.was else number, unit, sentence, left.alarm)
