@@ -20,7 +20,7 @@ __all__ = ["Job", "JobTest", "Jobs", "job_state", "jobs_table"]
 class JobTest:
     """One test of a job. outcome: as stored; ``cut off`` where no judgement is stored, ``altered`` where the
     file was changed after it was sealed. repair: what was done since the job's last test. findings: what was
-    seen during this one."""
+    seen during this one. simulated: no real vehicle was tested."""
 
     file: str
     started: str
@@ -28,6 +28,7 @@ class JobTest:
     outcome: str
     repair: str = ""
     findings: tuple[str, ...] = ()
+    simulated: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +81,8 @@ def _test(found: Recording) -> JobTest:
     header = found.header
     repair = header.other.get("repair")
     return JobTest(found.path, header.started or "", header.test, outcome,
-                   repair.strip() if isinstance(repair, str) else "", tuple(report.found(found.marks)))
+                   repair.strip() if isinstance(repair, str) else "", tuple(report.found(found.marks)),
+                   header.simulated)
 
 
 def jobs_table(folder: str | os.PathLike[str]) -> Jobs:

@@ -88,12 +88,15 @@ def without_ledgers(files: Iterable[_Path]) -> list[_Path]:
     return kept
 
 
-def print_judgement(judgement: Mapping[str, Any], unit: str, found: Sequence[str] = ()) -> None:
+def print_judgement(judgement: Mapping[str, Any], unit: str, found: Sequence[str] = (), *,
+                    simulated: bool = False) -> None:
     """Summary and advice on standard output. found: the findings that were marked, in words."""
     lines = [printable(line) for line in report.summary(judgement, unit)]
     if colour_on(sys.stdout):
         word, colon, rest = lines[0].partition(":")
         lines[0] = click.style(word, fg=_COLOURS.get(str(judgement.get("outcome"))), bold=True) + colon + rest
+    if simulated:
+        lines.insert(1, f"  {report.SIMULATED}")
     for line in lines:
         click.echo(line, color=colour_on(sys.stdout) or None)
     for line in report.advice(judgement, found):

@@ -5,7 +5,7 @@ Pressures are kPa gauge inside; every text can show them in another unit.
 
 from recorder.report.brief import STILL_ON_KPA, brief, still_on
 from recorder.report.guidance import Stage, caution, next_step
-from recorder.report.names import NONE_VISIBLE, PLACES, outcome_word, test_name
+from recorder.report.names import NONE_VISIBLE, PLACES, SIMULATED, outcome_word, test_name
 from recorder.report.numbers import clock, quantity, rise_of
 from recorder.report.remedies import advice, found
 from recorder.report.results import codes, in_unit, reasons, summary
@@ -13,6 +13,7 @@ from recorder.report.results import codes, in_unit, reasons, summary
 __all__ = [
     "NONE_VISIBLE",
     "PLACES",
+    "SIMULATED",
     "STILL_ON_KPA",
     "Stage",
     "advice",

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from recorder.errors import SettingError, printable
 from recorder.picture.shapes import together
-from recorder.report import found
+from recorder.report import SIMULATED, found
 from recorder.sheet.words import ABOUT, CAUTIONS, NAMES, PHASES, SIGNS, say, to_do
 
 if TYPE_CHECKING:
@@ -58,6 +58,10 @@ def _job(test: Entry) -> str:
     return " ".join(test.recording.header.job.split())
 
 
+_SIMULATED = ('<table cellpadding="6"><tr><td style="border: 3px double #000">'
+              f"<b>{_safe(SIMULATED)}</b></td></tr></table>")
+
+
 def _titles(tests: Sequence[Entry]) -> list[str]:
     """A heading each; where the same thing of one job was tested more than once, which time it was."""
     kinds = [(_job(t).casefold(), t.recording.header.test) for t in tests]
@@ -70,6 +74,8 @@ def _titles(tests: Sequence[Entry]) -> list[str]:
             title += f", marked {stamp}" if kind == "cap" else f" (cap marked {stamp})"
         if kinds.count(kinds[i]) > 1:
             title += " – first test" if kinds.index(kinds[i]) == i else " – tested again"
+        if test.recording.header.simulated:
+            title += " – SIMULATED"
         out.append(title)
     return out
 
@@ -91,6 +97,7 @@ def _section(test: Entry, title: str, picture: str, unit: str, *, job: bool, new
               for i, mark in enumerate(test.recording.marks, 1)]
     return "".join((
         f"<section><h2{_NEW_PAGE if new_page else ''}>{_safe(title)}</h2>",
+        _SIMULATED if header.simulated else "",
         f"<p>Vehicle or job: <b>{_safe(_job(test))}</b></p>" if job and _job(test) else "",
         f'<table cellpadding="6"><tr>{_sign(str(j.get("outcome")), 14)}',
         f'<td valign="middle"><b style="font-size: 12pt">{_safe(words[0])}</b></td></tr></table>',

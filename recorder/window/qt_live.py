@@ -10,7 +10,7 @@ from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
 from recorder.model import Mark
-from recorder.report import PLACES
+from recorder.report import PLACES, SIMULATED
 from recorder.window.colours import Palette
 from recorder.window.qt_findings import Findings
 from recorder.window.qt_hold import HoldView
@@ -63,6 +63,10 @@ class LivePage(QWidget):
         steps.addWidget(self.ladder, 1)
         steps.addWidget(self.facts)
         top.addWidget(self._steps, 6)
+        self.simulated = words("simulated", name="this test is simulated")
+        self.simulated.setText(SIMULATED)
+        self.simulated.hide()
+        column.addWidget(self.simulated)
         column.addLayout(top, 4)
         self.sentence, self.caution = words("sentence", name="what to do"), words("caution", name="caution")
         column.addWidget(self.sentence)
@@ -80,8 +84,9 @@ class LivePage(QWidget):
         lower.addWidget(self.hold, 5)
         column.addLayout(lower, 6)
 
-    def begin(self, store: TraceStore, earlier: Earlier | None) -> None:
-        """An empty trace, with the earlier one behind it."""
+    def begin(self, store: TraceStore, earlier: Earlier | None, *, simulated: bool = False) -> None:
+        """An empty trace, with the earlier one behind it. simulated: said as long as the test and its result show."""
+        self.simulated.setVisible(simulated)
         self.trace.clear_trace()
         self.trace.store = store
         self.trace.earlier = self.hold.earlier = earlier
@@ -89,7 +94,7 @@ class LivePage(QWidget):
         self._show_face(result=False)
 
     def _show_face(self, *, result: bool) -> None:
-        self._column.setStretch(0, 0 if result else 4)  # a result takes what its words need
+        self._column.setStretch(1, 0 if result else 4)  # a result takes what its words need
         for widget in (self.sign, self._said, self.numbers):
             widget.setVisible(result)
         for widget in (self.reading, self.sentence, self._steps):

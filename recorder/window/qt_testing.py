@@ -147,7 +147,8 @@ class Testing(QWidget):
         # Another kind of test, or another job, is no "before" to this "after".
         if self._earlier is not None and self._earlier[:2] != (running.test, running.config.job):
             self._earlier = None
-        self.live.begin(running.store, self._earlier[2] if self._earlier is not None else None)
+        self.live.begin(running.store, self._earlier[2] if self._earlier is not None else None,
+                        simulated=running.config.simulated)
         self.pages.setCurrentWidget(self.live)
         self.actions_changed.emit()
         self.setFocus()

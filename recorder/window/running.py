@@ -283,7 +283,7 @@ def start(settings: Settings, *, url: str, test: TestKind, marked: Marking | Non
         config = SessionConfig(
             test=test, marked=marked, job=job, repair=repair, procedure=settings.procedure(test, more),
             calibration=calibration, full_scale_kpa=full_scale_kpa, bare_unit=gauge.bare_unit, reconnect_s=60.0,
-            full_scale_counts=gauge.full_scale_counts,
+            full_scale_counts=gauge.full_scale_counts, simulated=url.startswith(SIMULATED),
         )
         link = Link(gauge.bare_unit)
         tapped = Tapped(port, link)
