@@ -7,7 +7,7 @@ from recorder.report.brief import STILL_ON_KPA, brief, still_on
 from recorder.report.guidance import Stage, caution, next_step
 from recorder.report.names import NONE_VISIBLE, PLACES, SIMULATED, outcome_word, test_name
 from recorder.report.numbers import clock, quantity, rise_of
-from recorder.report.remedies import advice, found
+from recorder.report.remedies import advice, found, is_safety
 from recorder.report.results import codes, in_unit, reasons, summary
 
 __all__ = [
@@ -23,6 +23,7 @@ __all__ = [
     "codes",
     "found",
     "in_unit",
+    "is_safety",
     "next_step",
     "outcome_word",
     "quantity",

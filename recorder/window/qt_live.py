@@ -78,6 +78,7 @@ class LivePage(QWidget):
         for keypad in (self.findings, self.repairs):
             keypad.hide()
             lower.addWidget(keypad, 5)
+        self._result = ResultScreen("", "slash", "nothing", (), (), "", ())
         self.trace, self.hold = TraceView(palette), HoldView(palette)
         self.hold.hide()
         lower.addWidget(self.trace, 5)
@@ -144,7 +145,7 @@ class LivePage(QWidget):
         self.sign.show_sign(screen.sign, screen.role, screen.word)
         self.word.setText(screen.word)
         self.word.setAccessibleName(f"outcome: {screen.word}")
-        self._set(self.reasons, "\n".join([*screen.reasons, *(f"→ {a}" for a in screen.advice)]))
+        self._result = screen
         self._set(self.caution, screen.caution)
         self.numbers.show_numbers(screen.numbers[:_FEW])
         trace = self.trace
@@ -179,7 +180,9 @@ class LivePage(QWidget):
             self._tighten()
 
     def _tighten(self) -> None:
-        """Where there is too little room: smaller words first, then without the numbers, which Records shows too."""
+        """Where there is too little room: smaller words first, then without the numbers, which Records shows too;
+        in the end fewer of the reasons and less of the advice, and it says so."""
+        self._set(self.reasons, "\n".join(self._result.lines))
         for word, reasons, numbers, sentence in (
             (False, False, True, False), (True, False, True, False), (True, True, True, False),
             (True, False, False, False), (True, True, False, False), (True, True, False, True),
@@ -188,8 +191,18 @@ class LivePage(QWidget):
             restyle(self.sentence, "long", sentence)
             restyle(self.reasons, "tight", reasons)
             self.numbers.setVisible(numbers and self.reading.isHidden())
-            if fits(self):
+            if self._fits():
                 return
+        for most in range(len(self._result.lines) - 1, 0, -1):
+            self._set(self.reasons, "\n".join(self._result.fewer(most, "F2, then Enter")[0]))
+            if self._fits():
+                return
+
+    def _fits(self) -> bool:
+        said = self._said.layout()
+        if said is not None:
+            said.activate()  # else the page hears of other words only after this turn
+        return fits(self)
 
     @staticmethod
     def _set(label: QLabel, text: str) -> None:

@@ -25,7 +25,8 @@ class Number:
 
 @dataclass(frozen=True, slots=True)
 class ResultScreen:
-    """The result. ``sign``: ``tick``, ``cross``, ``question`` or ``slash``; ``role`` the colour behind it."""
+    """The result. ``sign``: ``tick``, ``cross``, ``question`` or ``slash``; ``role`` the colour behind it.
+    safety: those of the reasons and the advice that are never left out for room."""
 
     word: str
     sign: str
@@ -34,6 +35,24 @@ class ResultScreen:
     advice: tuple[str, ...]
     caution: str
     numbers: tuple[Number, ...]
+    safety: frozenset[str] = frozenset()
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """Reasons, then advice, a line each."""
+        return (*self.reasons, *(f"→ {a}" for a in self.advice))
+
+    def fewer(self, most: int, where: str) -> tuple[list[str], list[str]]:
+        """``most`` of the lines, those of safety among them whatever their number, and what was left out; a last line
+        says how many those are, and ``where`` they stand."""
+        lines = self.lines
+        if len(lines) <= most:
+            return list(lines), []
+        safe = {i for i, line in enumerate(lines) if line.removeprefix("→ ") in self.safety}
+        others = [i for i in range(len(lines)) if i not in safe]
+        kept = safe | set(others[: max(most - len(safe), 0)])
+        left = [line for i, line in enumerate(lines) if i not in kept]
+        return [*(lines[i] for i in sorted(kept)), *([f"+{len(left)} more: {where}"] if left else [])], left
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,10 +117,12 @@ def result_screen(judgement: Mapping[str, Any], unit: str, found: Sequence[str] 
     sign, role = sign_of(judgement.get("outcome"))
     reasons = report.reasons(judgement, unit)
     advice = report.advice(judgement, found)
+    safety = [text for code, text in zip(report.codes(judgement), reasons, strict=True) if report.is_safety(code)]
+    safety += filter(report.is_safety, advice)
     return ResultScreen(
-        report.outcome_word(judgement), sign, role, tuple(map(in_window, reasons[:3])),
-        tuple(map(in_window, advice[:3])),
+        report.outcome_word(judgement), sign, role, tuple(map(in_window, reasons)), tuple(map(in_window, advice)),
         report.caution("release", judgement.get("test", "cap")) or "", numbers_of(judgement, unit),
+        frozenset(map(in_window, safety)),
     )
 
 
