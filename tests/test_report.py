@@ -228,3 +228,19 @@ def test_a_cap_judged_by_its_peak_is_said_to_be() -> None:
         assert judgement["reasons"][0]["text"].startswith(f"It opens where it should: {value:.1f} ± {2 * u:.1f} kPa")
         [said[judged]] = [line for line in report.summary(judgement) if "this one is judged" in line]
     assert said["opening"].startswith("  began to open at ") and said["peak"].startswith("  highest reading ")
+
+
+@pytest.mark.parametrize(("outcome", "code", "early", "said"), [
+    ("pass", "no-detectable-fall", "tight", "that it holds (no fall that matters) was certain 29 s into the trace"),
+    ("fail", "opens-low", "tight", "that it holds (no fall that matters) was certain 29 s into the trace"),
+    ("fail", "fall-too-fast", "leak", "that it leaks was certain 29 s into the trace"),
+    ("fail", "fall-too-fast", "tight", None),
+    ("pass", "no-detectable-fall", "leak", None),
+    ("void", "sensor-fault", "tight", None),
+    ("undecided", "too-much-air", "tight", None),
+])
+def test_when_it_was_certain_never_contradicts_the_outcome(outcome: str, code: str, early: str,
+                                                           said: str | None) -> None:
+    lines = report.summary({"outcome": outcome, "test": "cap", "reasons": [{"code": code, "text": "why"}],
+                            "early": {"answer": early, "time_s": 28.7}})
+    assert [line.strip() for line in lines if "certain" in line] == ([said] if said else [])
