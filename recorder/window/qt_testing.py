@@ -14,13 +14,14 @@ from recorder.model import LiveView, TestKind
 from recorder.settings import Settings
 from recorder.window.colours import Palette
 from recorder.window.gauge import Gauge, gauge_of
+from recorder.window.qt_left_on import LeftOnWatch
 from recorder.window.qt_repairs import Repairs
 from recorder.window.qt_setup import SetupPage
 from recorder.window.qt_widgets import Key, Pages
 from recorder.window.sound import Alarm, Sounding
 from recorder.window.state_hold import hold_of
 from recorder.window.state_levels import lines_of
-from recorder.window.state_result import left_on_screen, result_screen
+from recorder.window.state_result import result_screen
 from recorder.window.state_testing import PhaseLog, live_screen, spans_of
 
 if TYPE_CHECKING:
@@ -76,7 +77,7 @@ class Testing(QWidget):
         self.finding_key = Key("F  Finding", self.toggle_places, says="mark a finding")
         self.end_key = Key("E  End test", lambda: self.end("ended by hand"), says="end the test")
         self.next_key = self._main("N  Test again", self.next_test, "next test on the same job")
-        self.repairs = Repairs(self)
+        self.repairs, self._left_on = Repairs(self), LeftOnWatch(self)
         self.other_key = Key("B  Other test", self.other_test, says="back to the form for another test")
         self.store_key = Key("S  Store elsewhere", self.store_again, says="store this test in another folder")
         self.setup.wanted.connect(self.start_test)
@@ -161,7 +162,8 @@ class Testing(QWidget):
             self._timer.stop()
             return
         if self.judgement is not None:
-            self._show_left_on(running)
+            if not self._left_on.show(running):
+                self._timer.stop()
             return
         view = running.look()
         if running.judgement is not None:
@@ -296,19 +298,7 @@ class Testing(QWidget):
             spans_of(judgement) or self._phases.spans(), tuple(running.marks), running.fit, self.unit,
         )
 
-        self._show_left_on(running)
-
-    def _show_left_on(self, running: Running) -> None:
-        """The pressure that the test left on, as it is now."""
-        reading_on, left = running.reading_on, running.left_on
-        screen = left_on_screen(left, self.unit) if left is not None else None
-        self.live.show_left_on(screen)
-        name = "" if screen is not None and screen.alarm else "main"  # relieving comes before the next test
-        if self.next_key.objectName() != name:
-            self.next_key.setObjectName(name)
-            self.next_key.style().polish(self.next_key)
-        if not reading_on:
-            self._timer.stop()
+        self._left_on.show(running)
 
     def _leave_result(self) -> bool:
         from recorder.window.state_trace import earlier_of
