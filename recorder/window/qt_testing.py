@@ -187,7 +187,7 @@ class Testing(QWidget):
         fit = running.fit
         screen = live_screen(
             view, test=running.test, unit=self.unit, levels=running.levels, procedure=running.procedure,
-            marks=running.marks, choosing=self.choosing, away=self._away,
+            marks=running.marks, choosing=self.choosing, away=self._away, silent=running.silent,
         )
         self._phases.add(view)
         if screen.alarm and not self._over_limit:

@@ -53,6 +53,7 @@ class Running:
         self.path: Path | None = None
         self.stored = True
         self.away = False  # the adapter is unplugged at the moment, and waited for
+        self.silent = False  # it is plugged in and gives no reading
         self.finished = False
         self.fit: HoldCurve | None = None
         self.marks: list[Mark] = []
@@ -151,7 +152,8 @@ class Running:
         session.step()
         self._write_marks()
         self._hand_over(session.view())
-        self.away = bool(session.lost)
+        gone = session.away
+        self.away, self.silent = bool(session.lost), gone is not None and gone.why == "silent"
         if session.error is not None:
             self.problem = str(session.error)
         self.finished = bool(session.finished)
