@@ -188,6 +188,11 @@ class Header:
     procedure: Mapping[str, Any] = field(default_factory=dict)
     other: Mapping[str, Any] = field(default_factory=dict)
 
+    @property
+    def simulated(self) -> bool:
+        """Whether it is of the simulated tester, by its annotation ``simulated``: no real vehicle was tested."""
+        return self.other.get("simulated") is True
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rows:

@@ -267,3 +267,19 @@ def test_what_was_over_the_limit_is_said_first_whatever_the_outcome() -> None:
     ]
     assert report.warning({**found, "outcome": "fail"}).startswith("it was OVER THE LIMIT")
     assert report.warning({**found, "reasons": found["reasons"][:1]}) == ""  # type: ignore[index]
+
+
+@pytest.mark.parametrize(("outcome", "code", "early", "said"), [
+    ("pass", "no-detectable-fall", "tight", "that it holds (no fall that matters) was certain 29 s into the trace"),
+    ("fail", "opens-low", "tight", "that it holds (no fall that matters) was certain 29 s into the trace"),
+    ("fail", "fall-too-fast", "leak", "that it leaks was certain 29 s into the trace"),
+    ("fail", "fall-too-fast", "tight", None),
+    ("pass", "no-detectable-fall", "leak", None),
+    ("void", "sensor-fault", "tight", None),
+    ("undecided", "too-much-air", "tight", None),
+])
+def test_when_it_was_certain_never_contradicts_the_outcome(outcome: str, code: str, early: str,
+                                                           said: str | None) -> None:
+    lines = report.summary({"outcome": outcome, "test": "cap", "reasons": [{"code": code, "text": "why"}],
+                            "early": {"answer": early, "time_s": 28.7}})
+    assert [line.strip() for line in lines if "certain" in line] == ([said] if said else [])

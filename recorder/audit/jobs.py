@@ -22,7 +22,7 @@ __all__ = ["Job", "JobTest", "Jobs", "job_state", "jobs_table"]
 class JobTest:
     """One test of a job. outcome: as stored; ``cut off`` where no judgement is stored, ``altered`` where the
     file was changed after it was sealed. started: as written; it may be no time at all. repair: what was done
-    since the job's last test. findings: what was seen during this one."""
+    since the job's last test. findings: what was seen during this one. simulated: no real vehicle was tested."""
 
     file: str
     started: str
@@ -30,6 +30,7 @@ class JobTest:
     outcome: str
     repair: str = ""
     findings: tuple[str, ...] = ()
+    simulated: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +86,8 @@ def _test(found: Recording) -> JobTest:
     header = found.header
     repair = header.other.get("repair")
     return JobTest(found.path, header.started or "", header.test, outcome,
-                   repair.strip() if isinstance(repair, str) else "", tuple(report.found(found.marks)))
+                   repair.strip() if isinstance(repair, str) else "", tuple(report.found(found.marks)),
+                   header.simulated)
 
 
 def _order(test: JobTest) -> tuple[bool, float, str]:

@@ -1,28 +1,27 @@
-"""What the commands share: the live line, the stop signals, keys, and printing a judgement."""
+"""What the commands share: the loop of a test, the stop signals, keys, and printing a judgement."""
 
 from __future__ import annotations
 
 import json
 import os
-import shutil
 import signal
 import sys
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from types import FrameType, TracebackType
-from typing import IO, TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from recorder import report
+from recorder.cli._live import LiveLine, colour_on
 from recorder.errors import RecorderError, SettingError, printable
-from recorder.model import TestKind
-from recorder.units import format_pressure, parse_quantity, pressure_factor_kpa
+from recorder.units import parse_quantity, pressure_factor_kpa
 
 if TYPE_CHECKING:
     from recorder.analysis import Analyser
-    from recorder.model import LiveView, Recording
+    from recorder.model import Recording
     from recorder.session import Finished, Session
 
 __all__ = [
@@ -32,15 +31,9 @@ __all__ = [
 
 _COLOURS = {"pass": "green", "fail": "red", "undecided": "yellow", "void": "yellow"}
 _Path = TypeVar("_Path", str, Path)
-_PLAIN_EVERY_S = 5.0
 # A reading is seen within 50 ms, with a seventh of that to spare for a busy computer; each turn costs.
 _TURN_S = 0.043
-_WIDTH_EVERY_S = 1.0
-
-
-def colour_on(stream: IO[str]) -> bool:
-    """Colour only at a terminal, and never with NO_COLOR (no-color.org) or a dumb terminal."""
-    return stream.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
+_STALE_S = 5.0  # a trace played faster than it can be looked at: its phases do not go with its pressure any more
 
 
 def json_line(value: Any) -> str:
@@ -116,7 +109,8 @@ def without_ledgers(files: Iterable[_Path]) -> list[_Path]:
     return kept
 
 
-def print_judgement(judgement: Mapping[str, Any], unit: str, found: Sequence[str] = ()) -> None:
+def print_judgement(judgement: Mapping[str, Any], unit: str, found: Sequence[str] = (), *,
+                    simulated: bool = False) -> None:
     """Summary and advice on standard output. found: the findings that were marked, in words."""
     lines = [printable(line) for line in report.summary(judgement, unit)]
     if colour_on(sys.stdout):
@@ -124,94 +118,12 @@ def print_judgement(judgement: Mapping[str, Any], unit: str, found: Sequence[str
         lines[0] = click.style(word, fg=_COLOURS.get(str(judgement.get("outcome"))), bold=True) + colon + rest
         if report.warning(judgement):
             lines[1] = click.style(lines[1], fg="red", bold=True)
+    if simulated:
+        lines.insert(1, f"  {report.SIMULATED}")
     for line in lines:
         click.echo(line, color=colour_on(sys.stdout) or None)
     for line in report.advice(judgement, found):
         click.echo(f"  -> {printable(line)}")
-
-
-def _opened_again(stream: IO[str]) -> int:
-    """The stream's terminal, opened so that a write never waits; -1 where that is not possible."""
-    if os.name != "posix":
-        return -1
-    try:
-        return os.open(os.ttyname(stream.fileno()), os.O_WRONLY | os.O_NOCTTY | os.O_NONBLOCK)
-    except OSError:
-        return -1
-
-
-_STALE_S = 5.0  # a trace played faster than it can be looked at: its phases do not go with its pressure any more
-
-
-class LiveLine:
-    """Shows the view on standard error: one line that is rewritten at a terminal; elsewhere a line
-    whenever the step changes, and every few seconds."""
-
-    def __init__(self, test: TestKind, unit: str = "kPa", *, mute: bool = True) -> None:
-        self.test, self.unit, self.mute = test, unit, mute
-        self.stream = sys.stderr
-        self.terminal = self.stream.isatty() and os.environ.get("TERM") != "dumb"
-        self._step = ""
-        self._caution: str | None = None
-        self._shown_at = float("-inf")
-        self._width = 0
-        self._columns, self._measured_at = 80, float("-inf")  # of the terminal
-        self._own = _opened_again(self.stream) if self.terminal else -1
-
-    def _put(self, text: str) -> bool:
-        """Whether it was taken. A terminal that was stopped (Ctrl-S), or whose connection hangs, must not hold up
-        the recording."""
-        if self._own < 0:
-            self.stream.write(text)
-            self.stream.flush()
-            return True
-        data = text.encode(self.stream.encoding or "utf-8", "replace")
-        try:
-            return os.write(self._own, data) == len(data)
-        except OSError:  # it takes nothing at the moment, or went away
-            return False
-
-    def text(self, view: LiveView) -> str:
-        pressure = "   --  " if view.pressure_kpa is None else format_pressure(view.pressure_kpa, self.unit)
-        if pressure.startswith("-") and not pressure.strip("-0. " + self.unit):  # no minus zero
-            pressure = pressure[1:]
-        return f"{pressure:>10}  {view.phase or '':8} {report.next_step(view, test=self.test, unit=self.unit)}"
-
-    def show(self, view: LiveView) -> None:
-        now = time.monotonic()
-        changed = view.next_step != self._step
-        if changed and self.terminal and not self._put("\r"):
-            return  # the terminal takes nothing now: a new step is said when it does
-        if changed:
-            self._step = view.next_step
-            words = report.caution(view, self.test)
-            if words is not None and words != self._caution:
-                self._caution = words
-                self.say(f"CAUTION: {words}")
-            if not self.mute and self.terminal and self._step in ("stop-pumping", "over-limit", "release"):
-                self._put("\a")
-        if self.terminal:
-            if now - self._measured_at >= _WIDTH_EVERY_S:
-                self._columns, self._measured_at = shutil.get_terminal_size().columns, now
-            line = self.text(view)[: self._columns - 1]
-            shown = line
-            if self._step == "over-limit" and colour_on(self.stream):
-                shown = click.style(line, fg="red", bold=True)
-            if self._put("\r" + shown + " " * max(0, self._width - len(line))):
-                self._width = len(line)
-        elif changed or now - self._shown_at >= _PLAIN_EVERY_S:
-            self._put(self.text(view).strip() + "\n")
-            self._shown_at = now
-
-    def say(self, text: str) -> None:
-        """A line that stays, above the live one."""
-        self.clear()
-        self._put(printable(text) + "\n")
-
-    def clear(self) -> None:
-        if self.terminal and self._width:
-            self._put("\r" + " " * self._width + "\r")
-            self._width = 0
 
 
 class StopSignals:
@@ -317,7 +229,7 @@ def drive(
         if now - shown >= 0.9 * _TURN_S:
             view = session.view()
             if session.analyser.behind_s < _STALE_S:
-                live.show(view)
+                live.show(view, session.away)
             shown = time.monotonic()
         time.sleep(pause_s)
     error = session.error

@@ -51,7 +51,8 @@ def _story(job: Job) -> str:
         if test.repair:
             lines.append(f"repair: {test.repair}")
         seen = f" ({'; '.join(test.findings)})" if test.findings else ""
-        lines.append(f"{utc_text(test.started) or 'at an unknown time'}  {test.test} {test.outcome}{seen}")
+        lines.append(f"{utc_text(test.started) or 'at an unknown time'}  {test.test} {test.outcome}"
+                     f"{', SIMULATED' if test.simulated else ''}{seen}")
     return "\n".join(printable(line) for line in lines)
 
 

@@ -46,7 +46,7 @@ def command(ctx: click.Context, files: tuple[str, ...], as_json: bool, unit: str
                 click.echo(json_line({"file": name, "error": judged}))
             click.echo(judged, err=True)
             continue
-        judgement, remarks, found = judged
+        judgement, remarks, found, simulated = judged
         if as_json:
             click.echo(dump(judgement, file=name))
             for remark in remarks:  # the judgement says what the rows give; what is wrong with the file is said beside
@@ -55,14 +55,15 @@ def command(ctx: click.Context, files: tuple[str, ...], as_json: bool, unit: str
         if number:
             click.echo()
         click.echo(printable(name))
-        print_judgement(judgement, unit, found)
+        print_judgement(judgement, unit, found, simulated=simulated)
         for remark in remarks:
             click.echo(f"  {printable(remark)}")
     ctx.exit(2 if failed else 0)
 
 
-_Judged = tuple[dict[str, Any], list[str], list[str]] | str
-"""A judgement, what has to be said about its file, and what was found; or the error, in one line."""
+_Judged = tuple[dict[str, Any], list[str], list[str], bool] | str
+"""A judgement, what has to be said about its file, what was found, and whether it is simulated; or the error,
+in one line."""
 
 
 def _all(names: list[str], jobs: int | None) -> Iterator[_Judged]:
@@ -98,4 +99,4 @@ def _judged(name: str) -> _Judged:
     stored = recording.judgement
     if stored is not None and [*differing_keys(dict(stored), json.loads(dump(judgement)))]:
         remarks.append(f"the judgement stored in the file differs (stored: {stored.get('outcome')})")
-    return judgement, remarks, report.found(recording.marks)
+    return judgement, remarks, report.found(recording.marks), recording.header.simulated

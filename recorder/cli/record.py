@@ -106,8 +106,11 @@ def command(ctx: click.Context, /, **given: Any) -> None:
                          f"{ASSUMED_FULL_SCALE}; give --calibration or --full-scale if it is not")
             session = Session(config, port=port, folder=folder, aside=True)
             done, error = drive(session, live, stop, keys=keys)
+            left_on = report.still_on(session.view().pressure_kpa, unit, was=session.away is not None)
         finally:
             port.close()
+    if left_on is not None:
+        live.say(left_on, loud=True)
     if done.path is None:
         if error is not None:
             raise error

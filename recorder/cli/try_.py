@@ -72,7 +72,7 @@ def command(ctx: click.Context, fast: bool, folder: str, unit: str | None, as_js
             config = SessionConfig(
                 test=part.test, marked=part.marked, job=part.job, repair=part.repair,
                 procedure=resolve(part.test, {"stroke_volume": part.stroke_volume_ml}),
-                calibration=trace.calibration,
+                calibration=trace.calibration, simulated=True,
             )
             with SimulatedTester(trace, speed=None if fast else 1.0) as tester:
                 port = Port(tester.url)
@@ -91,7 +91,7 @@ def command(ctx: click.Context, fast: bool, folder: str, unit: str | None, as_js
             if as_json:
                 click.echo(dump(done.judgement, file=str(done.path)))
             else:
-                print_judgement(done.judgement, shown_unit)
+                print_judgement(done.judgement, shown_unit, simulated=True)
                 click.echo(f"recorded in {done.path}\n")
             paths.append(str(done.path))
             if stop.why is not None:

@@ -10,7 +10,7 @@ from recorder import __version__
 from recorder.moments import utc_text
 from recorder.picture.panel import Plot, hold_panel, top_kpa, trace_panel
 from recorder.picture.shapes import Box, Path, Shape, Words, text_width, wrap
-from recorder.report import advice, found, outcome_word, reasons, summary, test_name
+from recorder.report import SIMULATED, advice, found, outcome_word, reasons, summary, test_name
 
 __all__ = ["PLAIN_WIDTH", "WIDTH", "page", "plain_page"]
 
@@ -57,6 +57,9 @@ def _heading(plot: Plot, y: float, when: str) -> list[Shape]:
     started = f"{at} UTC" if at else "at an unknown time" if header.started else ""
     facts = [fact for fact in (header.job, done, started) if fact]
     job = wrap(" · ".join(facts), WIDTH - x - 30, 13)
+    if header.simulated:
+        out.append(Words(x, y + 39, SIMULATED, 13, bold=True))
+        y += 15
     out += [Words(x, y + 39 + 15 * i, line, 13) for i, line in enumerate(job[:2])]
     return out
 

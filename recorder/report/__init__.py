@@ -3,28 +3,34 @@
 Pressures are kPa gauge inside; every text can show them in another unit.
 """
 
+from recorder.report.brief import STILL_ON_KPA, brief, still_on
 from recorder.report.guidance import Stage, caution, next_step, too_small
-from recorder.report.names import NONE_VISIBLE, PLACES, outcome_word, test_name
+from recorder.report.names import NONE_VISIBLE, PLACES, SIMULATED, outcome_word, test_name
 from recorder.report.numbers import clock, lasted, quantity, rise_of
-from recorder.report.remedies import advice, found
+from recorder.report.remedies import advice, found, is_safety
 from recorder.report.results import codes, in_unit, reasons, summary, warning
 
 __all__ = [
     "NONE_VISIBLE",
     "PLACES",
+    "SIMULATED",
+    "STILL_ON_KPA",
     "Stage",
     "advice",
+    "brief",
     "caution",
     "clock",
     "codes",
     "found",
     "in_unit",
+    "is_safety",
     "lasted",
     "next_step",
     "outcome_word",
     "quantity",
     "reasons",
     "rise_of",
+    "still_on",
     "summary",
     "test_name",
     "too_small",

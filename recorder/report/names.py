@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-__all__ = ["NONE_VISIBLE", "PLACES", "outcome_word", "test_name"]
+__all__ = ["NONE_VISIBLE", "PLACES", "SIMULATED", "outcome_word", "test_name"]
 
 # Where a leak is found, in the order in which one walks round the engine bay; the last one says that it was looked
 # for in vain. Findings are free text besides.
@@ -13,6 +13,9 @@ PLACES: tuple[str, ...] = (
     "hose ends", "radiator", "coolant pump", "heater", "sensors", "bottle", "under the car", "none visible",
 )
 NONE_VISIBLE = PLACES[-1]
+
+# Stands wherever the result of a simulated test is shown, so that none is taken for that of a vehicle.
+SIMULATED = "SIMULATED: invented demo data – no real vehicle was tested"
 
 _TEST_NAMES: dict[str, str] = {
     "cap": "cap test",

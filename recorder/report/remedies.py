@@ -12,7 +12,7 @@ from recorder.report.numbers import quantity, span
 from recorder.report.results import codes as codes_of
 from recorder.report.results import notes
 
-__all__ = ["advice", "found"]
+__all__ = ["advice", "found", "is_safety"]
 
 _ADVICE_BY_CODE: dict[str, str] = {
     "too-much-air": "Too much air in the system: a small fall can hide a large leak. Fill it up and test again.",
@@ -35,6 +35,19 @@ _ADVICE_BY_NOTE: dict[str, str] = {
     "gaps": "Samples are missing: check the cable and the port.",
     "no-marking": "No marking was given: give it with --marked, so that the pressure can be judged.",
 }
+
+_STUCK = "The cap never opened: check the marking and the adapter; a stuck cap has to be replaced."
+_STRAINED = "What a stuck cap was on has been under too much pressure: look its hoses, radiator and tank over."
+# What could hurt somebody, of reasons, notes and the advice for them.
+_SAFETY = {"over-limit", "opens-high", "no-opening", "sensor-fault", "rhythmic", "hose-off", "pinned"}
+
+
+def is_safety(text_or_code: str) -> bool:
+    """Whether a code, or an advice as it was given, is of somebody's safety: such are never left out for room."""
+    if text_or_code in _SAFETY:
+        return True
+    return any(text_or_code == texts.get(code) for code in _SAFETY for texts in (_ADVICE_BY_CODE, _ADVICE_BY_NOTE)) \
+        or text_or_code in (_STUCK, _STRAINED)
 
 
 _UNITS = ("kPa", "psi", "bar", "kgf/cm2")
@@ -100,10 +113,7 @@ def _shut(outcome: object, leaks: bool) -> Sequence[str]:
         return ()  # what to do about its seal is said already
     if outcome == "undecided":
         return ("Pump further, slowly: until the cap opens, or up to the top of what its marking allows.",)
-    return (
-        "The cap never opened: check the marking and the adapter; a stuck cap has to be replaced.",
-        "What a stuck cap was on has been under too much pressure: look its hoses, radiator and tank over.",
-    )
+    return (_STUCK, _STRAINED)
 
 
 def _falling(test: str, wet: Sequence[str], *, looked: bool) -> Sequence[str]:

@@ -150,13 +150,22 @@ def summary(judgement: Mapping[str, Any], unit: str = "kPa") -> list[str]:
     if judgement.get("zero_shift") is not None:
         detail.append(f"zero moved by {quantity(judgement['zero_shift'], unit)}")
     detail += _protects(judgement)
-    early = judgement.get("early")
-    if isinstance(early, Mapping) and early.get("answer") in ("leak", "tight"):
-        word = {"leak": "a leak", "tight": "tight"}[str(early["answer"])]
-        detail.append(f"the answer ({word}) was certain {span(float(early['time_s']))} into the trace")
+    detail += _early(judgement)
     detail += [f"note: {note.get('text') or note.get('code')}" for note in notes(judgement)]
     beside = [f"  {warning(judgement)}"] if warning(judgement) else []
     return [_head(judgement), *beside, *(f"  {line}" for line in detail)]
+
+
+def _early(judgement: Mapping[str, Any]) -> list[str]:
+    """When the answer of the hold was certain: of the hold alone, for a cap that holds may fail by where it opens.
+    Nothing where the trace as a whole gave no answer, or another one."""
+    early = judgement.get("early")
+    if not isinstance(early, Mapping) or judgement.get("outcome") not in ("pass", "fail"):
+        return []
+    falls = "fall-too-fast" in codes(judgement)
+    said = {("leak", True): "that it leaks", ("tight", False): "that it holds (no fall that matters)"}
+    words = said.get((str(early.get("answer")), falls))
+    return [f"{words} was certain {span(float(early['time_s']))} into the trace"] if words else []
 
 
 def _protects(judgement: Mapping[str, Any]) -> list[str]:

@@ -31,7 +31,7 @@ class SessionConfig:
     repair: what was done since the job's last test, in words. procedure: None takes the defaults.
     calibration: None takes the nominal one of ``full_scale_kpa``. full_scale_counts: used only when the
     adapter never announces itself. tester_baseline: whether the leak of the blanked hose is looked up
-    among the recordings of the folder.
+    among the recordings of the folder. simulated: the adapter is the simulated tester, and the recording says so.
     """
 
     test: TestKind
@@ -45,6 +45,7 @@ class SessionConfig:
     reconnect_s: float = 60.0
     tester_baseline: bool = True
     full_scale_counts: int | None = None
+    simulated: bool = False
 
 
 @dataclass(frozen=True, slots=True)

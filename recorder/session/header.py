@@ -37,6 +37,8 @@ def header(
         }
     elif config.calibration is None:
         other["nominal"] = True
+    if config.simulated:
+        other["simulated"] = True
     if config.repair.strip():
         other["repair"] = config.repair.strip()
     if config.tester_baseline and config.test != "tester" and announced is not None:

@@ -33,6 +33,7 @@ from recorder.model import (
 from recorder.port import Back, Chunk, Lost
 from recorder.recording import LARGEST_BYTES, Writer
 from recorder.session import words
+from recorder.session.away import Away, away_of
 from recorder.session.config import Finished, PortLike, SessionConfig
 from recorder.session.header import ending, header
 from recorder.session.pressure import Pressure, halves
@@ -97,6 +98,7 @@ class Session:
         now = clock()
         self._started_s = self._last_byte_s = now
         self._first_byte_s: float | None = None
+        self._reading_s: float | None = None  # when the latest one came
         self._asked = 0
         self._doubted_s = float("-inf")
         self._faults = AdapterFaults()
@@ -125,6 +127,13 @@ class Session:
     def finished(self) -> bool:
         """The test is over, there is nothing more to wait for."""
         return self._finished
+
+    @property
+    def away(self) -> Away | None:
+        """Why the latest reading is not of this moment; None while readings come."""
+        since_s = self._clock() - (self._started_s if self._reading_s is None else self._reading_s)
+        return away_of(lost=self.lost, since_s=since_s, begun=self._reading_s is not None,
+                       bare=self.config.bare_unit is not None)
 
     def view(self) -> LiveView:
         """The analyser's view of the latest reading; an adapter's fault shows at once."""
@@ -377,6 +386,7 @@ class Session:
             back = replace(rows, pressure_kpa=np.round(rows.pressure_kpa, 4))
         self.analyser.feed(back.time_s, back.pressure_kpa, back.flag)
         self._views.stale = True
+        self._reading_s = self._clock()
 
     def _store(self, what: Callable[[Writer], Any]) -> Any:
         """``what`` done with the writer; None when nothing can be stored any more."""

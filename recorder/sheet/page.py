@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from recorder.errors import SettingError, printable
 from recorder.moments import job_key, utc_text
 from recorder.picture.shapes import together
-from recorder.report import found
+from recorder.report import SIMULATED, found
 from recorder.sheet.words import AGAIN, ALTERED, CAUTIONS, NAMES, PHASES, SIGNS, about, say, to_do
 
 if TYPE_CHECKING:
@@ -59,6 +59,10 @@ def _job(test: Entry) -> str:
     return " ".join(test.recording.header.job.split())
 
 
+_SIMULATED = ('<table cellpadding="6"><tr><td style="border: 3px double #000">'
+              f"<b>{_safe(SIMULATED)}</b></td></tr></table>")
+
+
 def _titles(tests: Sequence[Entry]) -> list[str]:
     """A heading each; where the same thing of one job was tested more than once, which time it was."""
     kinds = [(job_key(t.recording.header.job), t.recording.header.test) for t in tests]
@@ -71,6 +75,8 @@ def _titles(tests: Sequence[Entry]) -> list[str]:
             title += f", marked {stamp}" if kind == "cap" else f" (cap marked {stamp})"
         if kinds.count(kinds[i]) > 1:
             title += " – first test" if kinds.index(kinds[i]) == i else " – tested again"
+        if test.recording.header.simulated:
+            title += " – SIMULATED"
         out.append(title)
     return out
 
@@ -101,6 +107,7 @@ def _section(test: Entry, title: str, picture: str, unit: str, *, job: bool, new
               for i, mark in enumerate(test.recording.marks, 1)]
     return "".join((
         f"<section><h2{_NEW_PAGE if new_page else ''}>{_safe(title)}</h2>",
+        _SIMULATED if header.simulated else "",
         f"<p>Vehicle or job: <b>{_safe(_job(test))}</b></p>" if job and _job(test) else "",
         f'<table cellpadding="6"><tr>{_sign(test, 14)}',
         f'<td valign="middle"><b style="font-size: 12pt">{_safe(words[0])}</b></td></tr></table>',

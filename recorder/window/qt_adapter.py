@@ -147,7 +147,7 @@ class AdapterPlace(QWidget):
     @property
     def in_test(self) -> bool:
         """Whether a test holds the port."""
-        return self._testing.active
+        return self._testing.holds_port
 
     @property
     def link(self) -> Link | None:

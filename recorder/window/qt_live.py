@@ -10,7 +10,7 @@ from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
 from recorder.model import Mark
-from recorder.report import PLACES
+from recorder.report import PLACES, SIMULATED
 from recorder.window.colours import Palette
 from recorder.window.qt_findings import Findings
 from recorder.window.qt_hold import HoldView
@@ -19,7 +19,7 @@ from recorder.window.qt_sign import Sign
 from recorder.window.qt_trace import TraceView
 from recorder.window.qt_widgets import Ladder, Reading, fits, restyle, words
 from recorder.window.state_hold import HoldStrip
-from recorder.window.state_result import ResultScreen
+from recorder.window.state_result import LeftOnScreen, ResultScreen
 from recorder.window.state_testing import REPAIRS, LiveScreen, Span
 from recorder.window.state_trace import Earlier, TraceStore
 
@@ -63,6 +63,10 @@ class LivePage(QWidget):
         steps.addWidget(self.ladder, 1)
         steps.addWidget(self.facts)
         top.addWidget(self._steps, 6)
+        self.simulated = words("simulated", name="this test is simulated")
+        self.simulated.setText(SIMULATED)
+        self.simulated.hide()
+        column.addWidget(self.simulated)
         column.addLayout(top, 4)
         self.sentence, self.caution = words("sentence", name="what to do"), words("caution", name="caution")
         column.addWidget(self.sentence)
@@ -74,14 +78,16 @@ class LivePage(QWidget):
         for keypad in (self.findings, self.repairs):
             keypad.hide()
             lower.addWidget(keypad, 5)
+        self._result = ResultScreen("", "slash", "nothing", (), (), "", ())
         self.trace, self.hold = TraceView(palette), HoldView(palette)
         self.hold.hide()
         lower.addWidget(self.trace, 5)
         lower.addWidget(self.hold, 5)
         column.addLayout(lower, 6)
 
-    def begin(self, store: TraceStore, earlier: Earlier | None) -> None:
-        """An empty trace, with the earlier one behind it."""
+    def begin(self, store: TraceStore, earlier: Earlier | None, *, simulated: bool = False) -> None:
+        """An empty trace, with the earlier one behind it. simulated: said as long as the test and its result show."""
+        self.simulated.setVisible(simulated)
         self.trace.clear_trace()
         self.trace.store = store
         self.trace.earlier = self.hold.earlier = earlier
@@ -89,7 +95,7 @@ class LivePage(QWidget):
         self._show_face(result=False)
 
     def _show_face(self, *, result: bool) -> None:
-        self._column.setStretch(0, 0 if result else 4)  # a result takes what its words need
+        self._column.setStretch(1, 0 if result else 4)  # a result takes what its words need
         for widget in (self.sign, self._said, self.numbers):
             widget.setVisible(result)
         for widget in (self.reading, self.sentence, self._steps):
@@ -119,9 +125,7 @@ class LivePage(QWidget):
         self._set(self.sentence, ("▲ " if screen.alarm or screen.fault else "") + sentence)
         self._set(self.caution, screen.caution)
         self._set(self.facts, "   ".join(f"{label} {text}" for label, text in screen.numbers))
-        restyle(self.sentence, "alarm", screen.alarm)
-        room = 8 if screen.alarm else 0
-        self.sentence.setContentsMargins(room, room, room, room)
+        self._alarm(screen.alarm)
         trace = self.trace
         trace.unit = self.hold.unit = screen.unit
         trace.lines, trace.levels, trace.spans, trace.marks, trace.fit = screen.lines, screen.levels, spans, marks, fit
@@ -139,11 +143,8 @@ class LivePage(QWidget):
         self.sign.show_sign(screen.sign, screen.role, screen.word)
         self.word.setText(screen.word)
         self.word.setAccessibleName(f"outcome: {screen.word}")
-        self._set(self.reasons, "\n".join([*screen.reasons, *(f"→ {a}" for a in screen.advice)]))
-        if screen.warning:
-            self._set(self.sentence, f"▲ {screen.warning[:1].upper()}{screen.warning[1:]}")
-            restyle(self.sentence, "alarm", True)
-            self.sentence.setContentsMargins(8, 8, 8, 8)
+        self._result = screen
+        self._show_warning()
         self._set(self.caution, screen.caution)
         self.numbers.show_numbers(screen.numbers[:_FEW])
         trace = self.trace
@@ -153,21 +154,67 @@ class LivePage(QWidget):
         self._tighten()
         trace.redraw()
 
+    def show_left_on(self, screen: LeftOnScreen | None) -> None:
+        """Above a result: the pressure that is still on, large, and what to do; None takes it away."""
+        reading = screen is not None and bool(screen.reading)
+        if screen is not None:
+            self.reading.show_reading(screen.reading, screen.unit, alarm=screen.alarm)
+            self.reading.setAccessibleName(f"pressure {screen.reading} {screen.unit}, still on")
+            sentence = screen.sentence.replace(f" {screen.unit}", f"\u00a0{screen.unit}")
+            self._set(self.sentence, ("▲ " if screen.alarm else "") + sentence)
+        alarm = screen is not None and screen.alarm
+        warns = bool(self._result.warning) and not alarm and not reading
+        changed = self.reading.isHidden() == reading or self.sentence.isHidden() == (screen is not None or warns)
+        self._alarm(alarm)
+        self.reading.setVisible(reading)
+        self.sentence.setVisible(screen is not None)
+        if warns:
+            self._show_warning()
+        self.caution.setVisible(not alarm and bool(self.caution.text()))  # the sentence says the same, larger
+        if changed:
+            self._tighten()
+
+    def _show_warning(self) -> None:
+        """What has to be seen beside the outcome, where there is something."""
+        text = self._result.warning
+        if text:
+            self._set(self.sentence, f"▲ {text[:1].upper()}{text[1:]}")
+            self._alarm(True)
+
+    def _alarm(self, on: bool) -> None:
+        restyle(self.sentence, "alarm", on)
+        room = 8 if on else 0
+        self.sentence.setContentsMargins(room, room, room, room)
+
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)
         if self.reasons.isVisible():
             self._tighten()
 
     def _tighten(self) -> None:
-        """Where there is too little room: smaller words first, then without the numbers, which Records shows too."""
-        for word, reasons, numbers in ((False, False, True), (True, False, True), (True, True, True),
-                                       (True, False, False), (True, True, False)):
+        """Where there is too little room: smaller words first, then without the numbers, which Records shows too;
+        in the end fewer of the reasons and less of the advice, and it says so."""
+        self._set(self.reasons, "\n".join(self._result.lines))
+        for word, reasons, numbers, sentence in (
+            (False, False, True, False), (True, False, True, False), (True, True, True, False),
+            (True, False, False, False), (True, True, False, False), (True, True, False, True),
+        ):
             restyle(self.word, "tight", word)
-            restyle(self.sentence, "long", not numbers)  # what warns beside the result
+            restyle(self.sentence, "long", sentence or (bool(self._result.warning) and not numbers))
             restyle(self.reasons, "tight", reasons)
-            self.numbers.setVisible(numbers)
-            if fits(self):
+            self.numbers.setVisible(numbers and self.reading.isHidden())
+            if self._fits():
                 return
+        for most in range(len(self._result.lines) - 1, 0, -1):
+            self._set(self.reasons, "\n".join(self._result.fewer(most, "F2, then Enter")[0]))
+            if self._fits():
+                return
+
+    def _fits(self) -> bool:
+        said = self._said.layout()
+        if said is not None:
+            said.activate()  # else the page hears of other words only after this turn
+        return fits(self)
 
     @staticmethod
     def _set(label: QLabel, text: str) -> None:

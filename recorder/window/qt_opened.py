@@ -17,6 +17,9 @@ from recorder.window.state_opened import Opened, opened_screen, overlaid
 __all__ = ["OpenedPage"]
 
 
+_FEW = 4  # lines of reasons and advice above the drawings; more stand beside them
+
+
 class OpenedPage(QWidget):
     """Outcome and reasons above, both drawings on the left, the numbers on the right."""
 
@@ -48,6 +51,8 @@ class OpenedPage(QWidget):
         right.setContentsMargins(10, 6, 10, 6)
         self.numbers = NumberGrid(sources=True)
         self.source = words("source", name="what the uncertainties are")
+        self.more = words("reasons", name="more reasons and advice")
+        right.addWidget(self.more)
         right.addWidget(self.source)
         right.addWidget(self.numbers)
         right.addStretch(1)
@@ -70,7 +75,10 @@ class OpenedPage(QWidget):
         self.word.setAccessibleName(f"outcome: {said}")
         self.title.setText(screen.title)
         self.state.setText(screen.state)
-        self.reasons.setText("\n".join([*result.reasons, *(f"→ {a}" for a in result.advice[:1])]))
+        shown, left = result.fewer(_FEW, "beside the drawings")
+        self.reasons.setText("\n".join(shown))
+        self.more.setText("\n".join(left))
+        self.more.setVisible(bool(left))
         self.numbers.show_numbers(result.numbers)
         self.source.setText(screen.source)
         self._widen()

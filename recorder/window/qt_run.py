@@ -15,6 +15,7 @@ from recorder.errors import RecorderError
 from recorder.settings import Settings, load_settings
 from recorder.units import pressure_factor_kpa
 from recorder.window.gauge import Gauge, gauge_of, remembered
+from recorder.window.ports import SIMULATED
 from recorder.window.qt_main import MainWindow
 
 __all__ = ["open_window", "run"]
@@ -27,6 +28,8 @@ def open_window(settings: Settings, folder: Path, memory: QSettings, *, port: st
     What was given, or stands in the settings, goes before what is remembered.
     """
     last_port = str(memory.value("port", "") or "")
+    if last_port.startswith(SIMULATED):  # no default: somebody would take its result for that of a vehicle
+        last_port = ""
     was_dark = str(memory.value("dark", "")) == "true"
     kept = {name: str(memory.value(f"gauge/{name}", "") or "") for name in remembered(Gauge())}
     window = MainWindow(settings, folder, port=port or settings.port or last_port or None, speed=speed,
@@ -41,9 +44,14 @@ def open_window(settings: Settings, folder: Path, memory: QSettings, *, port: st
         for name, value in remembered(window.testing.gauge).items():
             memory.setValue(f"gauge/{name}", value)
 
+    def keep_port(_path: str) -> None:
+        url = window.testing.remembered
+        if url and not url.startswith(SIMULATED):
+            memory.setValue("port", url)
+
     window.testing.gauge_changed.connect(keep_gauge)
     window.looks_changed.connect(remember)
-    window.testing.recorded.connect(lambda _path: memory.setValue("port", window.testing.remembered or ""))
+    window.testing.recorded.connect(keep_port)
     return window
 
 

@@ -153,11 +153,12 @@ class SetupPage(QWidget):
         form = self.form()
         screen = start_screen(self.test, self.unit)
         self.hint.setText(form.hint)
-        heading = form.problem or "Ready: press Start, then follow the words"
-        self.heading.setText(heading)
-        restyle(self.heading, "long", len(heading) > _LONG)
         choice = self.choice()
         simulated = choice is not None and choice.url.startswith(SIMULATED)
+        ready = "Ready, SIMULATED" if simulated else "Ready"
+        heading = form.problem or f"{ready}: press Start, then follow the words"
+        self.heading.setText(heading)
+        restyle(self.heading, "long", len(heading) > _LONG)
         said = gauge_words(self.gauge, self.unit, date.today())
         self.gauge_line.setText("an invented test with a gauge of its own: nothing is measured" if simulated else
                                 f"{said}. Say what it is: F3, then G" if said.startswith("▲") else said)

@@ -62,6 +62,7 @@ def style_sheet(c: Palette, px: int) -> str:
     QLabel#source {{ font-size: {round(px * 0.9)}px; }}
     QLabel#caution {{ color: {c.text}; background: {c.panel}; border-left: 6px solid {c.edge}; padding: 3px 10px; }}
     QLabel#banner {{ background: {c.open_question}; color: {c.ink}; padding: 6px 12px; font-weight: bold; }}
+    QLabel#simulated {{ background: {c.open_question}; color: {c.ink}; padding: 1px 12px; font-weight: bold; }}
     QLabel#banner[calm="true"] {{ background: {c.panel}; color: {c.text}; }}
     QPlainTextEdit {{ background: {c.ground}; border: {line}px solid {c.edge}; selection-background-color: {c.text};
         selection-color: {c.ground}; }}

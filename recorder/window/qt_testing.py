@@ -14,6 +14,7 @@ from recorder.model import LiveView, TestKind
 from recorder.settings import Settings
 from recorder.window.colours import Palette
 from recorder.window.gauge import Gauge, gauge_of
+from recorder.window.qt_left_on import LeftOnWatch
 from recorder.window.qt_repairs import Repairs
 from recorder.window.qt_setup import SetupPage
 from recorder.window.qt_widgets import Key, Pages
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
 __all__ = ["Testing"]
 
 _TICK_MS = 16  # at most 60 redraws a second
+_AFTER_TICK_MS = 100  # a pressure that is being relieved
 
 
 class Testing(QWidget):
@@ -75,7 +77,7 @@ class Testing(QWidget):
         self.finding_key = Key("F  Finding", self.toggle_places, says="mark a finding")
         self.end_key = Key("E  End test", lambda: self.end("ended by hand"), says="end the test")
         self.next_key = self._main("N  Test again", self.next_test, "next test on the same job")
-        self.repairs = Repairs(self)
+        self.repairs, self._left_on = Repairs(self), LeftOnWatch(self)
         self.other_key = Key("B  Other test", self.other_test, says="back to the form for another test")
         self.store_key = Key("S  Store elsewhere", self.store_again, says="store this test in another folder")
         self.setup.wanted.connect(self.start_test)
@@ -146,7 +148,8 @@ class Testing(QWidget):
         # Another kind of test, or another job, is no "before" to this "after".
         if self._earlier is not None and self._earlier[:2] != (running.test, running.config.job):
             self._earlier = None
-        self.live.begin(running.store, self._earlier[2] if self._earlier is not None else None)
+        self.live.begin(running.store, self._earlier[2] if self._earlier is not None else None,
+                        simulated=running.config.simulated)
         self.pages.setCurrentWidget(self.live)
         self.actions_changed.emit()
         self.setFocus()
@@ -155,8 +158,12 @@ class Testing(QWidget):
     def tick(self) -> None:
         """One turn: take what has arrived, show it."""
         running = self.running
-        if running is None or self.judgement is not None:
+        if running is None:
             self._timer.stop()
+            return
+        if self.judgement is not None:
+            if not self._left_on.show(running):
+                self._timer.stop()
             return
         view = running.look()
         if running.judgement is not None:
@@ -180,7 +187,7 @@ class Testing(QWidget):
         fit = running.fit
         screen = live_screen(
             view, test=running.test, unit=self.unit, levels=running.levels, procedure=running.procedure,
-            marks=running.marks, choosing=self.choosing, away=self._away,
+            marks=running.marks, choosing=self.choosing, away=self._away, silent=running.silent,
         )
         self._phases.add(view)
         if screen.alarm and not self._over_limit:
@@ -237,6 +244,11 @@ class Testing(QWidget):
         """Whether a test runs."""
         return self.running is not None and self.judgement is None
 
+    @property
+    def holds_port(self) -> bool:
+        """Whether a test runs, or the pressure that it left on is still read."""
+        return self.active or (self.running is not None and self.running.reading_on)
+
     def end(self, why: str, *, wait: bool = False) -> None:
         """Seals the file and shows the result, as soon as it is judged; ``wait``: not before that is done."""
         running = self.running
@@ -263,7 +275,11 @@ class Testing(QWidget):
         self.problem.emit(running.problem)
         self.show_result()
         self.actions_changed.emit()
-        self.next_key.setFocus()
+        if running.left_on is None:
+            self.next_key.setFocus()
+        else:  # no key begins the next test while somebody is to relieve
+            self.setFocus()
+            self._timer.start(_AFTER_TICK_MS)
         if running.path is not None:
             self.recorded.emit(str(running.path))
 
@@ -282,12 +298,15 @@ class Testing(QWidget):
             spans_of(judgement) or self._phases.spans(), tuple(running.marks), running.fit, self.unit,
         )
 
+        self._left_on.show(running)
+
     def _leave_result(self) -> bool:
         from recorder.window.state_trace import earlier_of
 
         running = self.running
         if self.judgement is None or running is None:
             return False
+        running.let_go()
         if len(running.store):
             self._earlier = (running.test, running.config.job, earlier_of(running.store, self.judgement))
         self.running, self.judgement, self.view = None, None, None
@@ -369,7 +388,10 @@ class Testing(QWidget):
             self.set_unit(self.unit)
 
     def close_down(self) -> None:
-        """Silence."""
+        """Silence, and no port held."""
+        self._timer.stop()
+        if self.running is not None:
+            self.running.let_go()
         self._alarm.close()
 
     def use_font(self, px: int) -> None:

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import sys
 import threading
+import time
 from collections import deque
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from recorder import report
 from recorder.errors import RecorderError, StorageError
 from recorder.limits import resolve
 from recorder.model import LiveView, Mark, Marking, TestKind
 from recorder.settings import Settings
 from recorder.window.gauge import Gauge, gauge_of
+from recorder.window.left_on import LeftOn, ReadOn, read_on, reader_of
 from recorder.window.link import Link, Replayed, Tapped
 from recorder.window.ports import SIMULATED
 from recorder.window.state_levels import levels_of
@@ -50,9 +53,12 @@ class Running:
         self.path: Path | None = None
         self.stored = True
         self.away = False  # the adapter is unplugged at the moment, and waited for
+        self.silent = False  # it is plugged in and gives no reading
         self.finished = False
         self.fit: HoldCurve | None = None
         self.marks: list[Mark] = []
+        self.left_on: LeftOn | None = None  # the pressure that was on at the end, as it is now
+        self.reading_on = False  # the port is still read after the end
         self._tapped, self._tester = tapped, tester
         self._lock = threading.Lock()  # guards what the thread hands over: readings, view, marks
         self._readings: list[tuple[FloatArray, FloatArray]] = []
@@ -61,7 +67,7 @@ class Running:
         self._fit: HoldCurve | None = None
         self._wanted: deque[str] = deque()
         self._why: str | None = None
-        self._wake = threading.Event()
+        self._wake, self._sealed, self._let_go = threading.Event(), threading.Event(), threading.Event()
         self._thread = threading.Thread(target=self._run, name="test", daemon=True)
         self._thread.start()
 
@@ -89,15 +95,22 @@ class Running:
         self._wake.set()
 
     def stop(self, why: str) -> None:
-        """Seals the file and lets go of the port; ``judgement`` tells when that is done. May be called twice."""
+        """Seals the file; ``judgement`` tells when that is done. The port is closed then; where there is pressure, not
+        before that is off, or ``let_go``. May be called twice."""
         if self._why is None:
             self._why = why
         self._wake.set()
 
     def wait(self) -> None:
         """Until it is sealed."""
-        self._thread.join()
+        self._sealed.wait()
         self.look()
+
+    def let_go(self) -> None:
+        """Of the port, where it is read on after the end. Returns when it is closed."""
+        self._let_go.set()
+        if self.judgement is not None:
+            self._thread.join()
 
     def store_again(self, folder: Path) -> Path:
         """The whole test once more, from the bytes that came, into another file. Raises RecorderError."""
@@ -139,7 +152,8 @@ class Running:
         session.step()
         self._write_marks()
         self._hand_over(session.view())
-        self.away = bool(session.lost)
+        gone = session.away
+        self.away, self.silent = bool(session.lost), gone is not None and gone.why == "silent"
         if session.error is not None:
             self.problem = str(session.error)
         self.finished = bool(session.finished)
@@ -182,10 +196,40 @@ class Running:
             self.stored = self.session.storage_error is None
             zero = judgement.get("zero")
             self.store.zero_kpa = float(zero["value"]) if zero else self.store.zero_kpa
-            self.port.close()
-            if self._tester is not None:
-                self._tester.close()
+            self.left_on = self._left_on()
+            self.reading_on = self.left_on is not None and not self._let_go.is_set()
+            if not self.reading_on:
+                self._close()
             self.judgement = judgement
+            self._sealed.set()
+            if self.left_on is not None and self.reading_on:
+                self._read_on(self.left_on)
+
+    def _left_on(self) -> LeftOn | None:
+        view = self._view
+        if view is None or report.still_on(view.pressure_kpa) is None or view.pressure_kpa is None:
+            return None
+        return LeftOn(view.pressure_kpa, was=self.session.away is not None)
+
+    def _read_on(self, first: LeftOn) -> None:
+        try:
+            zero_kpa = self._view.zero_kpa if self._view is not None else None
+            watch = ReadOn(first, reader_of(self.config, self.link, zero_kpa or 0.0), time.monotonic())
+            read_on(self.port, self.link, watch, self._tell_left, self._let_go)
+        except Exception as err:  # a thread may die, it may not vanish
+            self._said(err)
+            self.left_on = replace(self.left_on or first, was=True, off=False)
+        finally:
+            self._close()
+            self.reading_on = False
+
+    def _tell_left(self, left: LeftOn) -> None:
+        self.left_on = left
+
+    def _close(self) -> None:
+        self.port.close()
+        if self._tester is not None:
+            self._tester.close()
 
 
 @lru_cache(maxsize=4)
@@ -242,7 +286,7 @@ def start(settings: Settings, *, url: str, test: TestKind, marked: Marking | Non
         config = SessionConfig(
             test=test, marked=marked, job=job, repair=repair, procedure=settings.procedure(test, more),
             calibration=calibration, full_scale_kpa=full_scale_kpa, bare_unit=gauge.bare_unit, reconnect_s=60.0,
-            full_scale_counts=gauge.full_scale_counts,
+            full_scale_counts=gauge.full_scale_counts, simulated=url.startswith(SIMULATED),
         )
         link = Link(gauge.bare_unit)
         tapped = Tapped(port, link)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from recorder import report
 from recorder.errors import printable
 from recorder.model import Recording
 from recorder.moments import utc_text
@@ -99,6 +100,7 @@ def opened_screen(o: Opened, unit: str) -> OpenedScreen:
     done = f", repaired before: {printable(repair)}" if isinstance(repair, str) and repair.strip() else ""
     return OpenedScreen(
         result_screen(o.judgement, unit, found),
+        f"{report.SIMULATED + chr(10) if header.simulated else ''}"
         f"{header.test} test{stamp}, {header.job or 'no job given'}{done}\n{Path(o.recording.path).name}",
         f"{_INTACT[o.intact]}; {_SAME[o.same]}", source,
         hold_of(o.judgement, unit, allowed_kpa_per_min=setup.procedure.steady_fall_allowed_kpa_per_min),

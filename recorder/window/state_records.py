@@ -115,7 +115,7 @@ def quick_row(path: Path) -> RecordRow:
     hold = judgement.get("hold")
     return RecordRow(
         str(path), _text(facts.get("started", ""))[:16].replace("T", " "), _text(facts.get("job", "")),
-        _text(facts.get("test", "?")),
+        _text(facts.get("test", "?")) + (" SIMULATED" if facts.get("simulated") is True else ""),
         "" if stamped is None or not isinstance(marked, Mapping) else f"{stamped:g} {_text(marked.get('unit', ''))}",
         _value(judgement.get("opening")), _value(hold.get("drop")) if isinstance(hold, Mapping) else None,
         report.outcome_word(judgement) if judgement else "unfinished",

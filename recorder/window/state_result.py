@@ -7,9 +7,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from recorder import report
+from recorder.units import format_pressure
+from recorder.window.left_on import LeftOn
 from recorder.window.state_words import in_window
 
-__all__ = ["Number", "ResultScreen", "numbers_of", "result_screen", "sign_of"]
+__all__ = ["LeftOnScreen", "Number", "ResultScreen", "left_on_screen", "numbers_of", "result_screen", "sign_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +26,8 @@ class Number:
 @dataclass(frozen=True, slots=True)
 class ResultScreen:
     """The result. ``sign``: ``tick``, ``cross``, ``question`` or ``slash``; ``role`` the colour behind it.
-    ``warning``: what has to be seen beside the outcome from as far; empty where there is nothing."""
+    ``warning``: what has to be seen beside the outcome from as far; empty where there is nothing.
+    safety: those of the reasons and the advice that are never left out for room."""
 
     word: str
     sign: str
@@ -34,6 +37,34 @@ class ResultScreen:
     caution: str
     numbers: tuple[Number, ...]
     warning: str = ""
+    safety: frozenset[str] = frozenset()
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """Reasons, then advice, a line each."""
+        return (*self.reasons, *(f"→ {a}" for a in self.advice))
+
+    def fewer(self, most: int, where: str) -> tuple[list[str], list[str]]:
+        """``most`` of the lines, those of safety among them whatever their number, and what was left out; a last line
+        says how many those are, and ``where`` they stand."""
+        lines = self.lines
+        if len(lines) <= most:
+            return list(lines), []
+        safe = {i for i, line in enumerate(lines) if line.removeprefix("→ ") in self.safety}
+        others = [i for i in range(len(lines)) if i not in safe]
+        kept = safe | set(others[: max(most - len(safe), 0)])
+        left = [line for i, line in enumerate(lines) if i not in kept]
+        return [*(lines[i] for i in sorted(kept)), *([f"+{len(left)} more: {where}"] if left else [])], left
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOnScreen:
+    """The pressure that a test left on. reading: the number alone, large; empty when it stands at zero."""
+
+    reading: str
+    unit: str
+    sentence: str
+    alarm: bool
 
 
 _SIGNS = {
@@ -88,9 +119,25 @@ def result_screen(judgement: Mapping[str, Any], unit: str, found: Sequence[str] 
     sign, role = sign_of(judgement.get("outcome"))
     reasons = report.reasons(judgement, unit)
     advice = report.advice(judgement, found)
+    safety = [text for code, text in zip(report.codes(judgement), reasons, strict=True) if report.is_safety(code)]
+    safety += filter(report.is_safety, advice)
     return ResultScreen(
-        report.outcome_word(judgement), sign, role, tuple(map(in_window, reasons[:3])),
-        tuple(map(in_window, advice[:3])),
+        report.outcome_word(judgement), sign, role, tuple(map(in_window, reasons)), tuple(map(in_window, advice)),
         report.caution("release", judgement.get("test", "cap")) or "", numbers_of(judgement, unit),
-        report.warning(judgement),
+        report.warning(judgement), frozenset(map(in_window, safety)),
     )
+
+
+def left_on_screen(left: LeftOn, unit: str) -> LeftOnScreen:
+    """What stands above a result for as long as there is pressure."""
+    text = format_pressure(left.pressure_kpa, unit)
+    number = text.split(" ")[0]
+    number = number.lstrip("-") if float(number) == 0 else number.replace("-", "−")
+    if left.off:
+        return LeftOnScreen("", unit, "The pressure is off", False)
+    sentence = report.still_on(left.pressure_kpa, unit, was=left.was)
+    if sentence is None:
+        sentence = "Wait for zero; do not take anything off yet"
+        if left.was:
+            sentence = f"It was at {text} when it was last read: see that it is at zero before you take anything off"
+    return LeftOnScreen("– –" if left.was else number, unit, sentence, left.alarm)

@@ -126,15 +126,19 @@ def _reading(kpa: float | None, unit: str) -> str:
 def live_screen(
     view: LiveView, *, test: TestKind, unit: str, levels: Levels = NO_LEVELS, procedure: Procedure | None = None,
     marks: Sequence[Mark] = (), choosing: bool = False, away: bool = False,
+    silent: bool = False,
 ) -> LiveScreen:
     """The running screen for this view.
 
     choosing: the places of a finding are open. away: the adapter is unplugged at the moment, and no pressure known.
+    silent: it is plugged in, and gives no reading.
     """
     alarm = view.next_step == "over-limit"
     sentence = _capital(report.next_step(view, test=test, unit=unit))
     if away and not alarm:
         sentence = "The adapter is unplugged: plug it in again, the test goes on"
+    elif silent and not alarm:
+        sentence = "No reading comes from the adapter: check its plug and its power"
     elif choosing and not alarm:
         left = f"{report.clock(view.hold_left_s)} left. " if view.hold_left_s is not None else ""
         sentence = f"{left}Follow the wet up to its highest point: where is it?"
@@ -143,12 +147,13 @@ def live_screen(
         strip = hold_strip(view, unit, hold_s=procedure.hold_s,
                            allowed_kpa_per_min=procedure.steady_fall_allowed_kpa_per_min)
     numbers = _numbers(view, unit, marks)
-    if away and view.pressure_kpa is not None:
+    gone = away or silent
+    if gone and view.pressure_kpa is not None:
         numbers = (("before it went", format_pressure(view.pressure_kpa, unit)), *numbers)
     return LiveScreen(
-        _reading(None if away else view.pressure_kpa, unit), unit, sentence,
+        _reading(None if gone else view.pressure_kpa, unit), unit, sentence,
         report.caution(view, test) or "", _rungs(view, test), numbers, lines_of(levels, view.opening_kpa), levels,
-        strip, alarm, view.fault is not None or away,
+        strip, alarm, view.fault is not None or gone,
     )
 
 

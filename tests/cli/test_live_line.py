@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from recorder.cli._common import LiveLine, colour_on
+from recorder.cli._live import LiveLine, colour_on
 from tests.test_report import VIEW
 
 

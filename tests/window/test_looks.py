@@ -14,12 +14,16 @@ from pytestqt.qtbot import QtBot
 
 from recorder.model import Mark
 from recorder.settings import Settings
+from recorder.window.left_on import LeftOn
 from recorder.window.qt_main import MainWindow
+from recorder.window.state_opened import load
+from recorder.window.state_result import result_screen
 from recorder.window.state_testing import live_screen
 from tests.benchmarks.made import make
 from tests.window.conftest import choose
 from tests.window.measure import clipped, overlapping, targets
-from tests.window.test_state_testing import BASE, CAP, HOLD
+from tests.window.test_state_testing import BASE, CAP, HOLD, MUCH_WRONG
+from tests.window.test_state_testing import OVER as OVER_LINES
 
 LONG_JOB = "Corner Lane Garage (invented): the blue delivery van that lost its coolant on the way to the coast"
 OVER = dataclasses.replace(BASE, next_step="over-limit", pressure_kpa=131.4)
@@ -133,6 +137,41 @@ def test_no_screen_cuts_or_covers_anything(opened: Callable[..., MainWindow], qt
         assert not wrong, "\n".join(wrong)
     finally:
         QApplication.setFont(before)
+
+
+@pytest.mark.parametrize("still_on", [False, True], ids=["vented", "still under pressure"])
+@pytest.mark.parametrize("size", [(800, 480), (960, 540), (1024, 600), (1920, 1080)])
+def test_many_reasons_are_shown_or_counted(opened: Callable[..., MainWindow], qtbot: QtBot, folder: Path,
+                                           size: tuple[int, int], still_on: bool) -> None:
+    window = opened(folder=folder, speed=None)
+    window.resize(*size)
+    choose(window, "system-seeps", LONG_JOB)
+    window.testing.start_test()
+    qtbot.waitUntil(lambda: window.testing.running.begun, timeout=30000)
+    window.testing.end("seen", wait=True)
+    window.testing.running.let_go()
+    window.testing.running.left_on = LeftOn(131.4) if still_on else None
+    window.testing.judgement = {**window.testing.judgement, **MUCH_WRONG}
+    window.testing.show_result()
+    for _ in range(3):
+        QApplication.processEvents()
+    live = window.testing.live
+    shown = live.reasons.text().split("\n")
+    assert set(OVER_LINES) <= set(shown)
+    everything = result_screen(MUCH_WRONG, "kPa").lines
+    left = len(everything) - len(set(everything) & set(shown))
+    assert shown[-1] == f"+{left} more: F2, then Enter" if left else tuple(shown) == everything
+    assert not left or still_on or size[1] < 600  # an ordinary screen has room for all
+    assert not clipped(window)
+
+
+def test_an_opened_recording_has_every_reason_and_advice(window: MainWindow, qtbot: QtBot, folder: Path) -> None:
+    place = window.records
+    opened = load(str(next(folder.glob("*-system-*.csv"))))
+    place.page.show_opened(dataclasses.replace(opened, judgement={**opened.judgement, **MUCH_WRONG}), None, "kPa")
+    said = [*place.page.reasons.text().split("\n"), *place.page.more.text().split("\n")]
+    assert set(result_screen(MUCH_WRONG, "kPa").lines) <= set(said)
+    assert set(OVER_LINES) <= set(place.page.reasons.text().split("\n"))
 
 
 def test_what_is_drawn_has_a_name_for_screen_readers(window: MainWindow, qtbot: QtBot) -> None:

@@ -134,6 +134,28 @@ def test_a_pass_that_was_over_the_limit_warns_and_gives_that_reason_first() -> N
 LEAKS = {"outcome": "fail", "test": "system", "reasons": [{"code": "fall-too-fast", "text": "It falls."}]}
 
 
+MUCH_WRONG = {"outcome": "undecided", "test": "system", "hold_more_s": 81.0, "reasons": [
+    {"code": "hold-too-short", "text": "The hold lasted 40 s; at least 60 s say anything."},
+    {"code": "too-much-air", "text": "About 2670 mL of air in the system hide a leak: fill it and test again."},
+    {"code": "zero-shift", "text": "Zero moved by -7.2 kPa between start and release."},
+    {"code": "over-limit", "text": "It was pumped to 137 kPa; never above 124 kPa."},
+]}
+OVER = ("It was pumped to 137 kPa; never above 124 kPa.",
+        "→ The pressure went over the limit: look over hoses, radiator and tank for damage.")
+
+
+def test_no_reason_and_no_advice_is_dropped() -> None:
+    screen = result_screen(MUCH_WRONG, "kPa")
+    assert len(screen.reasons) == 4 and len(screen.advice) == 4
+    assert screen.fewer(8, "there") == (list(screen.lines), [])
+    for most in range(1, 8):
+        shown, left = screen.fewer(most, "there")
+        assert set(OVER) <= set(shown)  # what is of somebody's safety stays
+        assert shown[-1] == f"+{len(left)} more: there"
+        assert sorted([*shown[:-1], *left]) == sorted(screen.lines)
+        assert len(shown) - 1 == max(most, 2)
+
+
 @pytest.mark.parametrize(("found", "said", "unsaid"), [
     (["hose ends"], "hose ends", "nothing is wet"),
     (["hose ends", "none visible"], "hose ends", "nothing is wet"),

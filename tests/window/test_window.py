@@ -13,6 +13,7 @@ from recorder.recording import read
 from recorder.settings import Settings
 from recorder.window.qt_main import MainWindow
 from recorder.window.qt_run import open_window
+from tests.benchmarks.faults_common import Plug, played
 from tests.window.conftest import Beeps, choose
 from tests.window.test_state_testing import BASE
 
@@ -152,6 +153,9 @@ def test_no_such_port_is_one_line(window: MainWindow, qtbot: QtBot) -> None:
 
 def test_port_and_looks_are_remembered(qtbot: QtBot, tmp_path: Path) -> None:
     memory = QSettings(str(tmp_path / "memory.ini"), QSettings.Format.IniFormat)
+    memory.setValue("port", "simulated:cap-passes")  # kept by an earlier version
+    assert open_window(Settings(), tmp_path / "out", memory).testing.setup.remembered is None
+    memory.setValue("port", "/dev/ttyUSB3")
     window = open_window(Settings(), tmp_path / "out", memory, speed=None)
     qtbot.addWidget(window)
     window._ask = lambda: True
@@ -164,7 +168,7 @@ def test_port_and_looks_are_remembered(qtbot: QtBot, tmp_path: Path) -> None:
     window.close()
     again = open_window(Settings(), tmp_path / "out", memory)
     qtbot.addWidget(again)
-    assert again.testing.setup.choice().url == "simulated:system-repaired"
+    assert again.testing.setup.remembered == "/dev/ttyUSB3"  # a simulated one is no default
     assert again.colours.name == "dark" and again.testing.sounding.mute
     assert "off" in again.mute_key.text()
     settled = open_window(dataclasses.replace(Settings(), port="/dev/ttyUSB7"), tmp_path / "out", memory)
@@ -185,3 +189,31 @@ def test_a_gauge_too_small_for_the_marking_cannot_start(opened: Callable[..., Ma
     assert "reads to 70.0 kPa; this test needs 124.3 kPa" in form.heading.text()
     form.marked_edit.setText("50 kPa")
     assert form.may_start
+
+
+def test_a_simulated_test_says_so_from_start_to_result(window: MainWindow, qtbot: QtBot, tmp_path: Path) -> None:
+    choose(window, "cap-passes", "a job (invented)")
+    assert "SIMULATED" in window.testing.setup.heading.text()
+    window.testing.start_test()
+    label = window.testing.live.simulated
+    assert label.isVisible() and "no real vehicle" in label.text()
+    qtbot.waitUntil(lambda: window.testing.view is not None and window.testing.view.time_s > 3, timeout=30000)
+    window.testing.end("enough", wait=True)
+    assert label.isVisible()
+    (file,) = (tmp_path / "recordings").rglob("*-cap-*.csv")
+    assert read(file).header.simulated
+
+
+def test_a_real_adapter_is_never_called_simulated(window: MainWindow, qtbot: QtBot, tmp_path: Path) -> None:
+    _, _, lines = played("cap-passes")
+    with Plug(tmp_path / "adapter", lines, 8.0) as plug:
+        setup = window.testing.setup
+        setup.marked_edit.setText("16 psi")
+        setup.port_box.setEditText(str(plug.name))
+        assert "SIMULATED" not in setup.heading.text()
+        window.testing.start_test()
+        qtbot.waitUntil(lambda: window.testing.view is not None and window.testing.view.time_s > 3, timeout=30000)
+        assert not window.testing.live.simulated.isVisible()
+        window.testing.end("enough", wait=True)
+    (file,) = (tmp_path / "recordings").rglob("*-cap-*.csv")
+    assert not read(file).header.simulated

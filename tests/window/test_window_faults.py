@@ -88,6 +88,19 @@ def test_an_adapter_that_stays_away_leaves_a_sealed_file(opened: Callable[..., M
     assert len(read(file).rows) > 500
 
 
+def test_a_silent_adapter_leaves_no_pressure_standing(opened: Callable[..., MainWindow], qtbot: QtBot,
+                                                     tmp_path: Path) -> None:
+    window = opened(GAUGE)
+    _, _, lines = played("cap-passes")
+    with Plug(tmp_path / "adapter", [(at, data) for at, data in lines if at < 20.0], 8.0):
+        begin(window, tmp_path / "adapter")
+        live = window.testing.live
+        qtbot.waitUntil(lambda: live.sentence.text().startswith("▲ No reading comes"), timeout=20000)
+        assert live.reading.accessibleName() == "pressure – – kPa"
+        assert "before it went 10" in live.facts.text() and window.testing.active
+        window.testing.end("enough", wait=True)
+
+
 @pytest.fixture
 def small_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     """A disk of 128 kB of its own; where one may not mount, a write that fails as on a full disk."""

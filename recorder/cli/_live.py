@@ -1,0 +1,185 @@
+"""What is shown on standard error while a test runs: whole sentences that stay, and below them one live line."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import sys
+import textwrap
+import time
+from typing import IO, TYPE_CHECKING
+
+import click
+
+from recorder import report
+from recorder.errors import printable
+from recorder.model import TestKind
+from recorder.units import format_pressure
+
+if TYPE_CHECKING:
+    from recorder.model import LiveView
+    from recorder.session import Away
+
+__all__ = ["LiveLine", "colour_on"]
+
+_PLAIN_EVERY_S = 5.0
+_WIDTH_EVERY_S = 1.0
+_ALARMS = ("stop-pumping", "over-limit", "release")  # heard, for one looks at the pump
+_COUNTS_DOWN = re.compile(r":? ?[\d.:]+(?: \S+)? (?:to go|left)")
+_NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
+
+
+def colour_on(stream: IO[str]) -> bool:
+    """Colour only at a terminal, and never with NO_COLOR (no-color.org) or a dumb terminal."""
+    return stream.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
+
+
+def _opened_again(stream: IO[str]) -> int:
+    """The stream's terminal, opened so that a write never waits; -1 where that is not possible."""
+    if os.name != "posix":
+        return -1
+    try:
+        return os.open(os.ttyname(stream.fileno()), os.O_WRONLY | os.O_NOCTTY | os.O_NONBLOCK)
+    except OSError:
+        return -1
+
+
+def _pressure(kpa: float | None, unit: str) -> str:
+    if kpa is None:
+        return "--"
+    text = format_pressure(kpa, unit)
+    return text[1:] if text.startswith("-") and not text.strip("-0. " + unit) else text  # no minus zero
+
+
+class LiveLine:
+    """Shows the view on standard error. At a terminal what to do stands on lines of its own whenever it changes, as
+    many as it needs, and the one line that is rewritten has what fits, nothing cut; elsewhere a line whenever
+    the step changes, and every few seconds."""
+
+    def __init__(self, test: TestKind, unit: str = "kPa", *, mute: bool = True) -> None:
+        self.test, self.unit, self.mute = test, unit, mute
+        self.stream = sys.stderr
+        self.terminal = self.stream.isatty() and os.environ.get("TERM") != "dumb"
+        self._said: tuple[str, str] | None = None  # the step, and the words that were said of it
+        self._caution: str | None = None
+        self._away: Away | None = None
+        self._shown_at = float("-inf")
+        self._width = 0
+        self._columns, self._measured_at = 80, float("-inf")  # of the terminal
+        self._own = _opened_again(self.stream) if self.terminal else -1
+
+    def _put(self, text: str) -> bool:
+        """Whether it was taken. A terminal that was stopped (Ctrl-S), or whose connection hangs, must not hold up
+        the recording."""
+        if self._own < 0:
+            self.stream.write(text)
+            self.stream.flush()
+            return True
+        data = text.encode(self.stream.encoding or "utf-8", "replace")
+        try:
+            return os.write(self._own, data) == len(data)
+        except OSError:  # it takes nothing at the moment, or went away
+            return False
+
+    def _sentence(self, view: LiveView, away: Away | None) -> str:
+        if away is None:
+            return report.next_step(view, test=self.test, unit=self.unit)
+        if away.why == "unplugged":
+            return f"adapter unplugged: plug it in again ({away.seconds:.0f} s)"
+        return f"no reading comes from the adapter ({away.seconds:.0f} s): check its plug and its power"
+
+    def text(self, view: LiveView, away: Away | None = None) -> str:
+        """Pressure, phase and the whole sentence. The pressure before the adapter went away is none of this moment."""
+        pressure = "   --  " if view.pressure_kpa is None or away else _pressure(view.pressure_kpa, self.unit)
+        return f"{pressure:>10}  {view.phase or '':8} {self._sentence(view, away)}"
+
+    def line(self, view: LiveView, columns: int, away: Away | None = None) -> str:
+        """Pressure, phase and the step in a word or two: as much of it as ``columns`` have whole."""
+        pressure = "--" if away is not None else _pressure(view.pressure_kpa, self.unit)
+        if away is None:
+            words = report.brief(view, self.unit)
+        elif away.why == "unplugged":
+            words = (f"adapter unplugged: plug it in again ({away.seconds:.0f} s)",
+                     f"unplugged: plug it in ({away.seconds:.0f} s)", "unplugged")
+        else:
+            words = (f"no reading comes from the adapter ({away.seconds:.0f} s)",
+                     f"no reading comes ({away.seconds:.0f} s)", "no reading")
+        phase = view.phase or ""
+        whole = [f"{pressure:>10}  {phase:8} {word}" for word in words] if away is None else []
+        whole += [f"{pressure:>10}  {word}" for word in words]
+        whole += [f"{pressure} {words[-1]}"] if words else []
+        if not words:
+            whole.append(f"{pressure:>10}  {phase}")
+        return next((text for text in [*whole, pressure] if len(text) < columns), "")
+
+    def _measure(self) -> int:
+        now = time.monotonic()
+        if now - self._measured_at >= _WIDTH_EVERY_S:
+            try:  # the real width, where the terminal tells it: COLUMNS may be that of another one
+                columns = os.get_terminal_size(self.stream.fileno()).columns
+            except (OSError, ValueError):
+                columns = 0
+            self._columns, self._measured_at = columns or shutil.get_terminal_size().columns, now
+        return self._columns
+
+    def show(self, view: LiveView, away: Away | None = None) -> None:
+        """One moment. away: the adapter gives no reading at present."""
+        now = time.monotonic()
+        sentence = self._sentence(view, away)
+        words = _NUMBER.sub("#", _COUNTS_DOWN.sub("", sentence))  # what counts up or down is shown in the live line
+        before, changed = self._said, (view.next_step, words) != self._said
+        if changed and self.terminal and not self._put("\r"):
+            return  # the terminal takes nothing now: a new step is said when it does
+        if changed:
+            self._said = view.next_step, words
+            if self._away is not None and away is None:
+                self.say(f"the adapter is back after {self._away.seconds:.0f} s; the test goes on")
+            self._say_caution(view)
+            new_words = before is None or before[1] != words
+            if self.terminal and new_words:
+                self.say(sentence, loud=view.next_step == "over-limit" and away is None)
+            new_step = before is None or before[0] != view.next_step
+            wrong = away is not None or (view.fault is not None and view.next_step != "done")
+            if (new_step and view.next_step in _ALARMS) or (new_words and wrong):
+                self._bell()
+        self._away = away
+        if self.terminal:
+            line = self.line(view, self._measure(), away)
+            shown = line
+            if view.next_step == "over-limit" and away is None and colour_on(self.stream):
+                shown = click.style(line, fg="red", bold=True)
+            if self._put("\r" + shown + " " * max(0, self._width - len(line))):
+                self._width = len(line)
+        elif changed or now - self._shown_at >= _PLAIN_EVERY_S:
+            self._put(self.text(view, away).strip() + "\n")
+            self._shown_at = now
+
+    def _say_caution(self, view: LiveView) -> None:
+        words = report.caution(view, self.test)
+        if words is not None and words != self._caution:
+            self._caution = words
+            self.say(f"CAUTION: {words}")
+
+    def _bell(self) -> None:
+        if not self.mute and self.terminal:
+            self._put("\a")
+
+    def say(self, text: str, *, loud: bool = False) -> None:
+        """What stays, above the live line; at a terminal on as many lines as it needs. loud: in red, where colours
+        are."""
+        self.clear()
+        text = printable(text)
+        if self.terminal:
+            whole = text.replace(f" {self.unit}", f"\u00a0{self.unit}")  # a number stays with its unit
+            lines = textwrap.wrap(whole, max(self._measure() - 1, 20), break_long_words=False, break_on_hyphens=False)
+            text = "\n".join(lines).replace("\u00a0", " ")
+        if loud and colour_on(self.stream):
+            text = click.style(text, fg="red", bold=True)
+        self._put(text + "\n")
+
+    def clear(self) -> None:
+        """Takes the live line away."""
+        if self.terminal and self._width:
+            self._put("\r" + " " * self._width + "\r")
+            self._width = 0

@@ -1,0 +1,54 @@
+"""Few words for where little room is: the step beside its whole sentence, and pressure that is left after a test."""
+
+from __future__ import annotations
+
+from recorder.model import LiveView
+from recorder.report.numbers import clock
+from recorder.units import format_pressure
+
+__all__ = ["STILL_ON_KPA", "brief", "still_on"]
+
+# Less is nothing to be hurt by, and within what a cheap gauge's zero moves. Common practice, no source.
+STILL_ON_KPA = 3.0
+
+
+def brief(view: LiveView, unit: str = "kPa") -> tuple[str, ...]:
+    """What to do now, the longest first; each says the same or less, and none is to be cut. Empty: no word for it."""
+    step = view.next_step
+    if step == "over-limit":
+        limit = view.limit_kpa if view.limit_kpa is not None else view.target_high_kpa
+        short = ("STOP, relieve", "STOP")
+        return short if limit is None else (f"STOP, relieve below {format_pressure(limit, unit)}", *short)
+    if view.fault is not None and step != "done":
+        return ("gauge fault: relieve", "FAULT")
+    if step in ("pump", "pump-gently"):
+        word = "pump" if step == "pump" else "gently"
+        if view.to_go_kpa is None or view.to_go_kpa <= 0:
+            return (word,)
+        to_go = f"{format_pressure(view.to_go_kpa, unit)} to go"
+        return (f"{word}, {to_go}", to_go, word)
+    if step == "hold":
+        return (f"{clock(view.hold_left_s)} left",) if view.hold_left_s is not None else ("hands off",)
+    return _WORDS.get(step, ())
+
+
+_WORDS: dict[str, tuple[str, ...]] = {
+    "wait": ("do not pump yet", "wait"),
+    "vent": ("relieve to zero", "relieve"),
+    "stop-pumping": ("hands off", "STOP"),
+    "release": ("relieve, wait for zero", "relieve"),
+    "vent-again": ("wait for zero", "wait"),
+    "done": ("the pressure is off", "done"),
+}
+
+
+def still_on(pressure_kpa: float | None, unit: str = "kPa", *, was: bool = False) -> str | None:
+    """What comes before any result of a test that ended under pressure; None where it ended without.
+
+    was: the reading is not of this moment.
+    """
+    if pressure_kpa is None or pressure_kpa <= STILL_ON_KPA:
+        return None
+    text = format_pressure(pressure_kpa, unit)
+    first = f"WAS AT {text} when it was last read" if was else f"STILL AT {text}"
+    return f"{first}: turn the relief and wait for zero before you take anything off"

@@ -1,0 +1,126 @@
+"""A test that is ended while the pressure is on: the window goes on showing it, large, until it stands at zero."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from PySide6.QtCore import Qt
+from pytestqt.qtbot import QtBot
+
+from recorder.recording import read
+from recorder.settings import Settings
+from recorder.window import left_on
+from recorder.window.left_on import LeftOn, ReadOn
+from recorder.window.qt_main import MainWindow
+from recorder.window.state_result import left_on_screen
+from tests.benchmarks.faults_common import Plug, played
+from tests.window.conftest import choose
+from tests.window.test_window import hold_has_run
+from tests.window.test_window_faults import GAUGE, begin, recordings
+
+RELIEVE = "turn the relief and wait for zero before you take anything off"
+
+
+def ended_in_the_hold(window: MainWindow, qtbot: QtBot) -> None:
+    qtbot.waitUntil(hold_has_run(window, 15), timeout=60000)
+    qtbot.keyClick(window, Qt.Key.Key_E)
+    qtbot.waitUntil(lambda: window.testing.judgement is not None, timeout=20000)
+
+
+def test_the_pressure_stays_in_sight_until_it_is_off(opened: Callable[..., MainWindow], qtbot: QtBot,
+                                                     tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(left_on, "_STANDS_S", 0.1)  # 2 s, and time goes twenty times as fast
+    window = opened(speed=20.0)
+    choose(window, "system-repaired")
+    window.testing.start_test()
+    testing = window.testing
+    ended_in_the_hold(window, qtbot)
+    live, running = testing.live, testing.running
+    assert running is not None
+    assert live.reading.isVisible() and live.reading.alarm
+    assert live.sentence.text().startswith("▲ STILL AT 11") and live.sentence.text().endswith(RELIEVE)
+    assert live.sentence.property("alarm") is True
+    assert not testing.next_key.hasFocus()
+    qtbot.keyClick(window, Qt.Key.Key_U)
+    assert "psi" in live.sentence.text() and live.reading.accessibleName().endswith("psi, still on")
+    qtbot.keyClick(window, Qt.Key.Key_F3)
+    assert window.adapter.link is running.link  # it is held already, and no second time opened
+    qtbot.keyClick(window, Qt.Key.Key_F1)
+    qtbot.waitUntil(lambda: live.sentence.text() == "The pressure is off", timeout=30000)
+    assert not live.reading.isVisible() and live.sentence.property("alarm") is False
+    assert live.word.isVisible()
+    qtbot.waitUntil(lambda: not running.reading_on, timeout=5000)
+    (file,) = recordings(tmp_path / "recordings")
+    assert read(file).intact is True
+    assert float(read(file).rows.time_s[-1]) < 100.0  # nothing of it goes into the recording
+
+
+def test_the_next_test_and_the_door_let_go_of_the_port(opened: Callable[..., MainWindow], qtbot: QtBot,
+                                                       tmp_path: Path) -> None:
+    window = opened(GAUGE)
+    _, _, lines = played("system-repaired")
+    with Plug(tmp_path / "adapter", lines, 10.0):
+        begin(window, tmp_path / "adapter", "system")
+        ended_in_the_hold(window, qtbot)
+        assert window.testing.holds_port
+        qtbot.keyClick(window, Qt.Key.Key_N)
+        assert window.testing.active, window.banner.text()
+        qtbot.waitUntil(lambda: window.testing.view is not None and window.testing.view.time_s > 3.0, timeout=20000)
+        window.testing.end("seen", wait=True)
+        running = window.testing.running
+        assert running is not None and running.left_on is not None
+        window.close()
+        assert not running.reading_on
+
+
+def test_unplugged_the_last_reading_stands_in_the_alarm(opened: Callable[..., MainWindow], qtbot: QtBot,
+                                                        tmp_path: Path) -> None:
+    window = opened(GAUGE)
+    _, _, lines = played("system-repaired")
+    with Plug(tmp_path / "adapter", lines, 10.0) as plug:
+        begin(window, tmp_path / "adapter", "system")
+        ended_in_the_hold(window, qtbot)
+        plug.unplug()
+        live = window.testing.live
+        qtbot.waitUntil(lambda: live.sentence.text().startswith("▲ WAS AT 11"), timeout=10000)
+        assert live.sentence.text().endswith(RELIEVE) and live.reading.accessibleName().startswith("pressure – –")
+        plug.replug()
+        qtbot.waitUntil(lambda: live.sentence.text().startswith("▲ STILL AT 11"), timeout=10000)
+
+
+@pytest.mark.parametrize("size", [(800, 480), (1024, 600), (1920, 1080)])
+def test_it_has_room(opened: Callable[..., MainWindow], qtbot: QtBot, size: tuple[int, int]) -> None:
+    window = opened(Settings(unit="kgf/cm2"), speed=20.0)
+    window.resize(*size)
+    choose(window, "system-seeps")
+    window.testing.start_test()
+    ended_in_the_hold(window, qtbot)
+    live = window.testing.live
+    layout = live.layout()
+    assert layout is not None and layout.totalHeightForWidth(live.width()) <= live.height()
+    assert live.reading.height() >= 90 and live.sentence.isVisible()
+
+
+def test_zero_has_to_stand_before_it_is_off() -> None:
+    now = [106.0]
+    watch = ReadOn(LeftOn(106.0), lambda: now[0], 0.0)
+    assert watch.turn(heard=True, away=False, now_s=0.1) == LeftOn(106.0)
+    now[0] = 0.4
+    assert not watch.turn(heard=True, away=False, now_s=1.0).off
+    now[0] = 5.0  # it was the hose that was kinked
+    assert watch.turn(heard=True, away=False, now_s=2.0).alarm
+    now[0] = 0.4
+    assert not watch.turn(heard=True, away=False, now_s=3.5).off
+    assert watch.turn(heard=False, away=False, now_s=4.5) == LeftOn(0.4)
+    assert watch.turn(heard=False, away=False, now_s=9.0) == LeftOn(0.4, was=True)  # silent
+    assert not watch.turn(heard=True, away=False, now_s=10.0).off  # it has to stand anew
+    assert watch.turn(heard=True, away=False, now_s=12.0).off
+
+
+def test_the_words_between() -> None:
+    assert left_on_screen(LeftOn(2.0), "kPa").sentence == "Wait for zero; do not take anything off yet"
+    assert not left_on_screen(LeftOn(2.0), "kPa").alarm
+    assert left_on_screen(LeftOn(106.0, was=True), "kPa").sentence.startswith("WAS AT 106.0 kPa when it was last read")
+    assert "was at 2.0 kPa" in left_on_screen(LeftOn(2.0, was=True), "kPa").sentence
