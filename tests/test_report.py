@@ -47,6 +47,7 @@ def test_a_reading_over_the_limit_that_is_not_to_be_believed_stops_and_says_so()
     seen = replace(view, fault="it sits at its upper end")
     assert "(it sits at its upper end)" in report.next_step(seen, test="system")
     assert "until it is below" not in report.next_step(seen, test="system")
+    assert report.brief(view) == ("STOP, relieve fully", "STOP, relieve", "STOP")  # by no reading of this gauge
 
 
 def test_hold_shows_time_left_and_where_to_look() -> None:
@@ -264,6 +265,9 @@ def test_what_was_over_the_limit_is_said_first_whatever_the_outcome() -> None:
         "PASS: system test, marked 16 psi",
         "  but it was OVER THE LIMIT: look hoses, radiator and tank over",
         "  It was pumped to 145 kPa.",
+    ]
+    assert report.advice(found) == [
+        "The pressure went over the limit: look over hoses, radiator and tank for damage."
     ]
     assert report.warning({**found, "outcome": "fail"}).startswith("it was OVER THE LIMIT")
     assert report.warning({**found, "reasons": found["reasons"][:1]}) == ""  # type: ignore[index]

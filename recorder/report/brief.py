@@ -18,6 +18,8 @@ def brief(view: LiveView, unit: str = "kPa") -> tuple[str, ...]:
     if step == "over-limit":
         limit = view.limit_kpa if view.limit_kpa is not None else view.target_high_kpa
         short = ("STOP, relieve", "STOP")
+        if view.fault is not None:  # by no reading of this gauge
+            return ("STOP, relieve fully", *short)
         return short if limit is None else (f"STOP, relieve below {format_pressure(limit, unit)}", *short)
     if view.fault is not None and step != "done":
         return ("gauge fault: relieve", "FAULT")

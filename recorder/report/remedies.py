@@ -21,6 +21,7 @@ _ADVICE_BY_CODE: dict[str, str] = {
     "sensor-fault": "The gauge gave no usable reading: check plug, wires and supply, then test again.",
     "trace-broken": "Too much of the trace is missing: check the cable and the port, then test again.",
     "never-pumped": "No pressure was built: check the hose, the adapter and the relief, then pump up.",
+    "over-limit": "The pressure went over the limit: look over hoses, radiator and tank for damage.",
     "below-target": "The pressure did not reach the target: pump up to the target and test again.",
     "opens-low": "Wet the cap's seal with coolant, seat it again and repeat; if it still opens low, replace the cap.",
     "opens-high": "Pump slowly and repeat; a cap that opens high strains hoses and radiator: replace it.",
