@@ -392,7 +392,7 @@ class LiveView:
     ``vent-again`` (released, waiting for zero), ``done``.
     target_low_kpa, target_high_kpa: what has to be held, or between which a cap has to open; to_go_kpa: up to there.
     fall_at_s: of when the fall is, where that is not ``time_s``. silent_s: how long no reading has arrived, where that
-    is longer than usual; then there is no pressure.
+    is longer than usual; then there is no pressure, and before_kpa is the latest one.
     """
 
     time_s: float
@@ -421,3 +421,4 @@ class LiveView:
     finished: bool
     fall_at_s: float | None = None
     silent_s: float | None = None
+    before_kpa: float | None = None

@@ -143,7 +143,7 @@ class Session:
             view = replace(view, fault=fault)
         silent_s = self._silent_s()
         if silent_s is not None:  # what was read before is not what there is now
-            view = replace(view, pressure_kpa=None, silent_s=silent_s)
+            view = replace(view, before_kpa=view.pressure_kpa, pressure_kpa=None, silent_s=silent_s)
         return view
 
     def _silent_s(self) -> float | None:

@@ -148,8 +148,9 @@ def live_screen(
                            allowed_kpa_per_min=procedure.steady_fall_allowed_kpa_per_min)
     numbers = _numbers(view, unit, marks)
     gone = away or silent
-    if gone and view.pressure_kpa is not None:
-        numbers = (("before it went", format_pressure(view.pressure_kpa, unit)), *numbers)
+    before_kpa = view.before_kpa if view.pressure_kpa is None else view.pressure_kpa
+    if gone and before_kpa is not None:
+        numbers = (("before it went", format_pressure(before_kpa, unit)), *numbers)
     return LiveScreen(
         _reading(None if gone else view.pressure_kpa, unit), unit, sentence,
         report.caution(view, test) or "", _rungs(view, test), numbers, lines_of(levels, view.opening_kpa), levels,
