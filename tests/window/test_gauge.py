@@ -147,7 +147,8 @@ def test_plain_numbers_are_calibrated_too(opened: Callable[..., MainWindow], qtb
     assert cal is not None  # kPa = reading - 0.5 psi
     # read to a hundredth of a psi, which is 0.07 kPa
     assert cal.coefficients_kpa == pytest.approx((-0.5 * 6.894757, 1.0), abs=0.04)
-    again = fit([Pair(k, k + 0.5 * 6.894757) for k in (0.0, 80.0, 160.0)], bare=True, reference_u_kpa=0.1)  # the same without a window
+    # the same without a window
+    again = fit([Pair(k, k + 0.5 * 6.894757) for k in (0.0, 80.0, 160.0)], bare=True, reference_u_kpa=0.1)
     assert again.coefficients_kpa == pytest.approx(cal.coefficients_kpa, abs=0.04)
 
 
