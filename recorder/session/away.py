@@ -21,10 +21,11 @@ class Away:
     seconds: float
 
 
-def away_of(*, lost: bool, since_s: float, begun: bool, bare: bool) -> Away | None:
-    """None while readings come. begun: one has come; before that silence is said in another way."""
+def away_of(*, lost: bool, since_s: float, begun: bool, bare: bool, usual_s: float = 0.0) -> Away | None:
+    """None while readings come. begun: one has come; before that silence is said in another way. usual_s: from one
+    reading to the next."""
     if lost:
         return Away("unplugged", since_s)
-    if begun and since_s > (_QUIET_BARE_S if bare else _QUIET_S):
+    if begun and since_s > max(_QUIET_BARE_S if bare else _QUIET_S, 4.0 * usual_s):
         return Away("silent", since_s)
     return None

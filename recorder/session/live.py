@@ -51,7 +51,6 @@ _AFTER_HOLD_S = 600.0
 # A recording that nobody ends is sealed here, for no more is judged; a pressure test lasts minutes.
 MOST_ROWS = MOST_SAMPLES
 _MOST_BYTES = LARGEST_BYTES - (16 << 20)  # room for what is under way, and for the seal
-_SILENT_SHOWN_S = 2.0
 
 _T = TypeVar("_T")
 
@@ -98,7 +97,6 @@ class Session:
         now = clock()
         self._started_s = self._last_byte_s = now
         self._first_byte_s: float | None = None
-        self._reading_s: float | None = None  # when the latest one came
         self._asked = 0
         self._doubted_s = float("-inf")
         self._faults = AdapterFaults()
@@ -131,8 +129,10 @@ class Session:
     @property
     def away(self) -> Away | None:
         """Why the latest reading is not of this moment; None while readings come."""
-        since_s = self._clock() - (self._started_s if self._reading_s is None else self._reading_s)
-        return away_of(lost=self.lost, since_s=since_s, begun=self._reading_s is not None,
+        since_s = self._clock() - (self._started_s if self._last_row_s is None else self._last_row_s)
+        rows = self.writer.rows_written if self.writer is not None else 0
+        usual_s = self.analyser.latest_s / max(rows - 1, 1)
+        return away_of(lost=self.lost, since_s=since_s, begun=self._last_row_s is not None, usual_s=usual_s,
                        bare=self.config.bare_unit is not None)
 
     def view(self) -> LiveView:
@@ -141,19 +141,11 @@ class Session:
         fault = self._faults.word(self._clock())
         if fault is not None:
             view = replace(view, fault=fault)
-        silent_s = self._silent_s()
-        if silent_s is not None:  # what was read before is not what there is now
-            view = replace(view, before_kpa=view.pressure_kpa, pressure_kpa=None, silent_s=silent_s)
+        away = self.away
+        # what was read before is not what there is now; that the port is away the faces say by themselves
+        if away is not None and away.why == "silent" and self._last_row_s is not None and self._done is None:
+            view = replace(view, before_kpa=view.pressure_kpa, pressure_kpa=None, silent_s=away.seconds)
         return view
-
-    def _silent_s(self) -> float | None:
-        """How long no row has come, where that is longer than usual; while the port is away the faces say that."""
-        if self._last_row_s is None or self.lost or self._done is not None:
-            return None
-        rows = self.writer.rows_written if self.writer is not None else 0
-        silent_s = self._clock() - self._last_row_s
-        usual_s = self.analyser.latest_s / max(rows - 1, 1)
-        return silent_s if silent_s > max(_SILENT_SHOWN_S, 4.0 * usual_s) else None
 
     def mark(self, text: str) -> Mark | None:
         """A finding, now. None before the first sample."""
@@ -386,7 +378,6 @@ class Session:
             back = replace(rows, pressure_kpa=np.round(rows.pressure_kpa, 4))
         self.analyser.feed(back.time_s, back.pressure_kpa, back.flag)
         self._views.stale = True
-        self._reading_s = self._clock()
 
     def _store(self, what: Callable[[Writer], Any]) -> Any:
         """``what`` done with the writer; None when nothing can be stored any more."""

@@ -83,7 +83,7 @@ def test_every_key_and_code_of_a_judgement_is_described() -> None:
     whole = Judgement("cap", Marking(16.0, "psi", 110.3), "pass", (Reason("opens-in-band", "."),), q, q, q, 1, q, q,
                       hold, q, q, (Phase("hold", 0.0, 1.0),)).to_json()
     stored = [dict(read(path).judgement or {}) for path in (ROOT / "recordings").glob("*-*.csv")]
-    assert len(stored) == 4
+    assert len(stored) >= 4  # those of the demo, and whatever was recorded since
     keys, codes = made_in_analysis()
     assert {"early", "protects", "notes", "tester_rate", "hold_more_s", "judged_pressure"} <= keys
     assert {"opens-in-band", "too-much-air", "tester-leaks", "no-marking"} <= codes
