@@ -13,7 +13,7 @@ import pytest
 from recorder.cli._common import LiveLine, StopSignals, drive
 from recorder.model import LiveView
 from recorder.port import Port
-from recorder.session import Session, SessionConfig
+from recorder.session import Away, Session, SessionConfig
 from recorder.settings import Settings
 from recorder.units import parse_marking
 from tests.benchmarks.player import Late, Player, seconds
@@ -28,8 +28,8 @@ MARKED = parse_marking("16 psi")
 class _Line(LiveLine):
     late: Late
 
-    def show(self, view: LiveView) -> None:
-        super().show(view)
+    def show(self, view: LiveView, away: Away | None = None) -> None:
+        super().show(view, away)
         self.late.shown(view.time_s)
 
 
