@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from recorder.session import live
+from recorder.session import keeper
 from tests.benchmarks import (
     faults_bytes,
     faults_disk,
@@ -95,7 +95,7 @@ def test_cut_and_changed(tmp_path: Path) -> None:
 
 
 def test_minutes_of_samples_in_more_than_one_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(live, "MOST_ROWS", 6_000)
+    monkeypatch.setattr(keeper, "MOST_ROWS", 6_000)
     got = faults_soak.run(0.02, 200, tmp_path)
     assert got.wrong == "", got
     assert len(got.rows) >= 2

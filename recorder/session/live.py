@@ -13,12 +13,8 @@ from typing import Any, TypeVar, cast
 
 import numpy as np
 
-from recorder.analysis import MOST_SAMPLES, Analyser, Setup
-from recorder.errors import (
-    RecorderError,
-    RunError,
-    StorageError,
-)
+from recorder.analysis import Analyser, Setup
+from recorder.errors import RecorderError, RunError, StorageError
 from recorder.limits import band_kpa, resolve
 from recorder.model import (
     Announcement,
@@ -31,26 +27,19 @@ from recorder.model import (
     WireCounts,
 )
 from recorder.port import Back, Chunk, Lost
-from recorder.recording import LARGEST_BYTES, Writer
+from recorder.recording import Writer
 from recorder.session import words
-from recorder.session.away import Away, away_of
+from recorder.session.away import Away
 from recorder.session.config import Finished, PortLike, SessionConfig
 from recorder.session.header import ending, header
-from recorder.session.pressure import Pressure, halves
+from recorder.session.keeper import Keeper
+from recorder.session.patience import NO_ROW_S, SILENT_S, Patience
+from recorder.session.pressure import Pressure
 from recorder.session.told import AdapterFaults
 from recorder.session.views import Views
 from recorder.wire import Decoder, Timeline
 
-SILENT_S = 5.0  # no byte for this long is worth saying
-NO_ROW_S = 5.0  # the adapter is known, and nothing to record has come for this long
-WRONG_SPEED_S = 5.0  # bytes for this long and no line
-ANNOUNCEMENT_S = 6.0  # adapters announce themselves every 5 s
-_ASK_AFTER_S = (0.3, 1.5, 3.0)
-_ASK_AGAIN_S = 1.0
 _AFTER_HOLD_S = 600.0
-# A recording that nobody ends is sealed here, for no more is judged; a pressure test lasts minutes.
-MOST_ROWS = MOST_SAMPLES
-_MOST_BYTES = LARGEST_BYTES - (16 << 20)  # room for what is under way, and for the seal
 
 _T = TypeVar("_T")
 
@@ -73,11 +62,9 @@ class Session:
     ) -> None:
         self.config = config
         self.error: RecorderError | None = None
-        self.storage_error: StorageError | None = None
         self.lost = False  # the port is away at the moment
-        self.writer: Writer | None = None
         self._port = port
-        self._folder = Path(folder)
+        self._keeper = Keeper(Path(folder))
         self._clock = clock
         self._procedure = config.procedure or resolve(config.test)
         if config.test == "cap" and config.marked is not None:
@@ -88,20 +75,13 @@ class Session:
         if config.bare_unit is not None:
             self.decoder.resync()  # half a number is a number too
         self.timeline = Timeline()
-        self.analyser = Analyser(
-            Setup(config.test, config.marked, self._procedure, self._calibration)
-        )
+        self.analyser = Analyser(Setup(config.test, config.marked, self._procedure, self._calibration))
         self._full_scale_counts = config.full_scale_counts or 0
         self._waiting: list[tuple[float, Message]] = []  # until the adapter is known
         self._begun = False
-        now = clock()
-        self._started_s = self._last_byte_s = now
-        self._first_byte_s: float | None = None
-        self._asked = 0
-        self._doubted_s = float("-inf")
         self._faults = AdapterFaults()
-        self._last_row_s: float | None = None
-        self._asked_row_s: float | None = None  # since when a first row is waited for
+        bare = config.bare_unit is not None
+        self._patience = Patience(port.url, clock(), bare=bare, reconnect_s=config.reconnect_s)
         self._views = Views(clock, aside=aside)
         self._hold_done_s: float | None = None
         self._finished = False
@@ -118,8 +98,17 @@ class Session:
         return self.timeline.announcements[0] if self.timeline.announcements else None
 
     @property
+    def writer(self) -> Writer | None:
+        return self._keeper.writer
+
+    @property
+    def storage_error(self) -> StorageError | None:
+        """What the disk refused; nothing is stored after it."""
+        return self._keeper.error
+
+    @property
     def path(self) -> Path | None:
-        return self.writer.path if self.writer is not None else None
+        return self._keeper.path
 
     @property
     def finished(self) -> bool:
@@ -129,11 +118,8 @@ class Session:
     @property
     def away(self) -> Away | None:
         """Why the latest reading is not of this moment; None while readings come."""
-        since_s = self._clock() - (self._started_s if self._last_row_s is None else self._last_row_s)
-        rows = self.writer.rows_written if self.writer is not None else 0
-        usual_s = self.analyser.latest_s / max(rows - 1, 1)
-        return away_of(lost=self.lost, since_s=since_s, begun=self._last_row_s is not None, usual_s=usual_s,
-                       bare=self.config.bare_unit is not None)
+        usual_s = self.analyser.latest_s / max(self._keeper.rows_written - 1, 1)
+        return self._patience.away(self._clock(), lost=self.lost, usual_s=usual_s)
 
     def view(self) -> LiveView:
         """The analyser's view of the latest reading; an adapter's fault shows at once."""
@@ -143,7 +129,7 @@ class Session:
             view = replace(view, fault=fault)
         away = self.away
         # what was read before is not what there is now; that the port is away the faces say by themselves
-        if away is not None and away.why == "silent" and self._last_row_s is not None and self._done is None:
+        if away is not None and away.why == "silent" and self._patience.row_s is not None and self._done is None:
             view = replace(view, before_kpa=view.pressure_kpa, pressure_kpa=None, silent_s=away.seconds)
         return view
 
@@ -183,14 +169,10 @@ class Session:
             return
         if isinstance(item, Back):
             self.lost = False
-            self._last_byte_s = self._clock()
-            self._last_row_s = None if self._last_row_s is None else self._last_byte_s
-            self._asked_row_s = None
+            self._patience.back(self._clock())
             self._port.write(b"?\n")
             return
-        self._last_byte_s = self._clock()
-        if self._first_byte_s is None:
-            self._first_byte_s = self._last_byte_s
+        self._patience.byte(self._clock())
         self.decoder.feed(item.data)
         self._check_version()
         if self.config.bare_unit is not None:
@@ -209,7 +191,6 @@ class Session:
 
     def _chunks(self, chunks: list[Chunk]) -> None:
         """Chunks without a break between them, as one; each row keeps the arrival of the chunk that ended it."""
-        self._last_byte_s = self._clock()
         arrived: list[float] = []
         faults: list[float] = []
         for chunk in chunks:
@@ -237,8 +218,7 @@ class Session:
         elif isinstance(message, SampleBlock):
             if self.config.bare_unit is None:
                 block = self.timeline.add(message, host_s)
-                if self.timeline.doubtful and self._clock() - self._doubted_s > _ASK_AGAIN_S:
-                    self._doubted_s = self._clock()
+                if self.timeline.doubtful and self._patience.doubts(self._clock()):
                     self._port.write(b"?\n")
                 if len(block):
                     rows, odd = self._pressure.of_counts(block, self._full_scale_counts)
@@ -259,57 +239,35 @@ class Session:
         now = self._clock()
         if not self._begun:
             self._watch_start(now)
-        elif not self.lost and self._last_row_s is None:
+        elif not self.lost and self._patience.row_s is None:
             self._watch_first_row(now)
-        elif not self.lost:
-            # fault lines are no readings: an adapter that sends nothing else is as good as silent
-            heard_s = self._last_row_s or now
-            if now - heard_s > max(SILENT_S, self.config.reconnect_s):
-                word = self._faults.word(now, SILENT_S)
-                self.error = self.error or words.gone_silent(self._port.url, now - heard_s, word)
+        elif not self.lost and (silent_s := self._patience.silent_s(now)) is not None:
+            word = self._faults.word(now, SILENT_S)
+            self.error = self.error or words.gone_silent(self._port.url, silent_s, word)
         self._tell(self.analyser.latest_s)
         if self._port.failure is not None and self.error is None:
             self.error = self._port.failure
-        if self.writer is not None:
-            self._store(lambda w: w.flush())
-            self._watch_size(self.writer)
+        self._store(lambda w: w.flush())
+        self.error = self.error or self._keeper.full()
         if self._views.due():
             self._kept(lambda: self._views.take(self.analyser))
         self._finished = self._finished or self._over(now)
 
-    def _watch_size(self, writer: Writer) -> None:
-        if self.error is None and (writer.rows_written >= MOST_ROWS or writer.size >= _MOST_BYTES):
-            self.error = words.full(writer)
-
     def _watch_start(self, now: float) -> None:
-        waited = now - self._started_s
-        if self._asked < len(_ASK_AFTER_S) and waited > _ASK_AFTER_S[self._asked]:
-            self._asked += 1
-            if self.config.bare_unit is None:
-                self._port.write(b"?\n")
+        if self._patience.asks(now):
+            self._port.write(b"?\n")
         if self.lost or self.error is not None:
             return
-        where, counts = self._port.url, self.counts
-        if self._first_byte_s is None:
-            if waited > SILENT_S:
-                raise words.never_spoke(where, SILENT_S)
-            return
-        heard = now - self._first_byte_s
-        if not (counts.samples or counts.announcements or counts.faults):
-            if heard > WRONG_SPEED_S:
-                raise words.wrong_speed(where, counts)
-        elif self._waiting and now - self._started_s > ANNOUNCEMENT_S:
+        wrong = self._patience.at_start(now, self.counts)
+        if wrong is not None:
+            raise wrong
+        if self._waiting and self._patience.nameless(now):
             self._begin(None)
 
     def _watch_first_row(self, now: float) -> None:
-        """An adapter that is known, and gives nothing that can be recorded."""
-        if self._asked_row_s is None:
-            self._asked_row_s = now
-        if self.error is None and now - self._asked_row_s > NO_ROW_S:
-            self.error = words.no_row(
-                self._port.url, NO_ROW_S, self.counts, self.decoder.unusable,
-                bare=self.config.bare_unit is not None, fault=self._faults.word(now, NO_ROW_S),
-            )
+        fault = self._faults.word(now, NO_ROW_S)
+        wrong = self._patience.at_first_row(now, self.counts, self.decoder.unusable, fault)
+        self.error = self.error or wrong
 
     def _over(self, now: float) -> bool:
         view = self._views.latest
@@ -320,7 +278,7 @@ class Session:
         if view.hold_left_s is not None and view.hold_left_s <= 0:
             if self._hold_done_s is None:
                 self._hold_done_s = view.time_s
-            if self._last_row_s is None or now - self._last_row_s > SILENT_S:  # silent, or unplugged
+            if self._patience.over(now):
                 return self.analyser.judgement().outcome in ("pass", "fail")
         return self._hold_done_s is not None and view.time_s - self._hold_done_s > _AFTER_HOLD_S
 
@@ -332,8 +290,7 @@ class Session:
             self._full_scale_counts = announcement.full_scale_counts
             words.check_adapter(self._calibration, announcement, self._port.url)
         elif self.config.bare_unit is None and not self._full_scale_counts:
-            self._started_s = self._clock()  # ask again, should someone go on
-            self._asked = 0
+            self._patience.anew(self._clock())
             raise words.nameless(self._port.url)
         self._begun = True
         waiting, self._waiting = self._waiting, []
@@ -346,48 +303,24 @@ class Session:
     def _rows(self, rows: Rows) -> None:
         if self.writer is None and self.storage_error is None:
             facts = header(
-                self.config,
-                self.adapter,
-                url=self._port.url,
-                folder=self._folder,
-                full_scale_counts=self._full_scale_counts,
-                calibration=self._calibration,
-                procedure=self._procedure,
-            )
+                self.config, self.adapter, url=self._port.url, folder=self._keeper.folder,
+                full_scale_counts=self._full_scale_counts, calibration=self._calibration, procedure=self._procedure,
+            )  # fmt: skip
             # The judgement is made from the same facts as when the file is judged again.
             self.analyser = Analyser(Setup.from_header(facts))
             self.analyser.view()  # of nothing, at no cost: else the first look would be made here, not aside
-            try:
-                self.writer = Writer(self._folder, facts)
-            except StorageError as err:
-                self._storage_failed(err)
-        self._last_row_s = self._clock()
+            self._keeper.open(facts)
+            self.error = self.error or self._keeper.error
+        self._patience.row_s = self._clock()
         self._faults.open = True
-        self._keep(rows)
+        for kept in self._keeper.rows(rows):  # on disk, then to the analyser
+            self.error = self.error or self._keeper.error
+            self.analyser.feed(kept.time_s, kept.pressure_kpa, kept.flag)
+            self._views.stale = True
 
-    def _keep(self, rows: Rows) -> None:
-        """On disk, then to the analyser. RunError where a row cannot be recorded; those before it are kept."""
-        try:
-            back = self._store(lambda w: w.add(rows))
-        except RunError:
-            if len(rows) > 1:
-                for part in halves(rows):
-                    self._keep(part)
-            raise
-        if back is None:  # not stored: the live view goes on with what would have been written
-            back = replace(rows, pressure_kpa=np.round(rows.pressure_kpa, 4))
-        self.analyser.feed(back.time_s, back.pressure_kpa, back.flag)
-        self._views.stale = True
-
-    def _store(self, what: Callable[[Writer], Any]) -> Any:
-        """``what`` done with the writer; None when nothing can be stored any more."""
-        if self.writer is None or self.storage_error is not None:
-            return None
-        try:
-            return what(self.writer)
-        except StorageError as err:
-            self._storage_failed(err)
-            return None
+    def _store(self, what: Callable[[Writer], object]) -> None:
+        self._keeper.store(what)
+        self.error = self.error or self._keeper.error
 
     def _kept(self, ask: Callable[[], _T]) -> _T:
         """What the analyser answers. Where it breaks, the raw rows are put on disk before anything else."""
@@ -404,10 +337,6 @@ class Session:
                 do="the raw rows are kept in the file; judge it again with a mended program",
             ) from err
 
-    def _storage_failed(self, err: StorageError) -> None:
-        self.storage_error = err
-        self.error = self.error or err
-
     def stop(self, why: str) -> Finished:
         """Take what has come, judge it, seal the file. Again: the same answer."""
         if self._done is not None:
@@ -421,15 +350,7 @@ class Session:
         self._tell(None)
         self._store(lambda w: w.flush(now=True))  # on disk before it is judged
         judgement = self._kept(self.analyser.judgement).to_json()
-        digest: str | None = None
-        if self.writer is not None:
-            self._store(
-                lambda w: w.annotate("ended", ending(why, self.error, self.decoder, self.timeline))
-            )
-            digest = self._store(lambda w: w.seal(judgement))
-            try:
-                self.writer.close()
-            except StorageError as err:
-                self._storage_failed(err)
+        digest = self._keeper.seal(ending(why, self.error, self.decoder, self.timeline), judgement)
+        self.error = self.error or self._keeper.error
         self._done = Finished(self.path, judgement, digest, why)
         return self._done

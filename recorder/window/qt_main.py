@@ -199,7 +199,7 @@ class MainWindow(QWidget):
         on("M", self.toggle_mute)
         on("Esc", self._escape)
         testing = {
-            "F": lambda: self.testing.toggle_places(), "E": lambda: self.testing.end("ended by hand"),
+            "F": lambda: self.testing.noting.toggle(), "E": lambda: self.testing.end("ended by hand"),
             "N": lambda: self.testing.next_test(), "B": lambda: self.testing.other_test(),
             "S": lambda: self.testing.store_again(), "R": lambda: self.testing.repairs.toggle(),
         }
@@ -220,8 +220,8 @@ class MainWindow(QWidget):
             act()
 
     def _escape(self) -> None:
-        if self._at == 0 and self.testing.choosing:
-            self.testing.toggle_places()
+        if self._at == 0 and self.testing.noting.choosing:
+            self.testing.noting.toggle()
         elif self._at == 0 and self.testing.repairs.asking:
             self.testing.repairs.toggle()
         elif self._at == 1:

@@ -15,6 +15,7 @@ from recorder.settings import Settings
 from recorder.window.colours import Palette
 from recorder.window.gauge import Gauge, gauge_of
 from recorder.window.qt_left_on import LeftOnWatch
+from recorder.window.qt_noting import Noting
 from recorder.window.qt_repairs import Repairs
 from recorder.window.qt_setup import SetupPage
 from recorder.window.qt_widgets import Key, Pages
@@ -74,10 +75,9 @@ class Testing(QWidget):
         column.addWidget(self.pages)
         self.pages.addWidget(self.setup)
         self.start_key = self._main("Start   [Enter]", self.start_test, "start the test")
-        self.finding_key = Key("F  Finding", self.toggle_places, says="mark a finding")
         self.end_key = Key("E  End test", lambda: self.end("ended by hand"), says="end the test")
         self.next_key = self._main("N  Test again", self.next_test, "next test on the same job")
-        self.repairs, self._left_on = Repairs(self), LeftOnWatch(self)
+        self.noting, self.repairs, self._left_on = Noting(self), Repairs(self), LeftOnWatch(self)
         self.other_key = Key("B  Other test", self.other_test, says="back to the form for another test")
         self.store_key = Key("S  Store elsewhere", self.store_again, says="store this test in another folder")
         self.setup.wanted.connect(self.start_test)
@@ -101,7 +101,7 @@ class Testing(QWidget):
 
             self._page = LivePage(self.colours)
             self._page.use_font(self._font_px)
-            self._page.findings.chosen.connect(self.mark)
+            self.noting.use_page(self._page)
             self._page.repairs.chosen.connect(self.repairs.add)
             self.pages.addWidget(self._page)
         return self._page
@@ -116,7 +116,7 @@ class Testing(QWidget):
         if self.running is None:
             return [self.start_key]
         if self.judgement is None:
-            return [self.finding_key, self.end_key]
+            return [self.noting.key, self.end_key]
         after = [self.next_key, self.repairs.key, self.other_key]
         return after if self.running.stored else [self.store_key, *after]
 
@@ -187,7 +187,7 @@ class Testing(QWidget):
         fit = running.fit
         screen = live_screen(
             view, test=running.test, unit=self.unit, levels=running.levels, procedure=running.procedure,
-            marks=running.marks, choosing=self.choosing, away=self._away, silent=running.silent,
+            marks=running.marks, choosing=self.noting.choosing, away=self._away, silent=running.silent,
         )
         self._phases.add(view)
         if screen.alarm and not self._over_limit:
@@ -197,45 +197,9 @@ class Testing(QWidget):
             self.sounding.sound()
         self.live.show_live(screen, self._phases.spans(), tuple(running.marks), fit)
 
-    # ------------------------------------------------------------ findings
-
-    @property
-    def choosing(self) -> bool:
-        """Whether the places of a finding are open."""
-        return self._page is not None and self._page.findings.isVisibleTo(self._page)
-
-    def toggle_places(self) -> None:
-        """The keypad of places comes or goes."""
-        if self.active:
-            self._open_places(not self.choosing)
-
-    def _open_places(self, is_open: bool) -> None:
-        self.live.open_keypad(self.live.findings, is_open)
-        self.finding_key.setText("F  Back" if is_open else "F  Finding")
-        if not is_open:
-            self.setFocus()
-
     def place_key(self, n: int) -> None:
-        """A number key marks at once, whether the keypad is open or not; 9 asks for words."""
-        if not self.active:
-            self.repairs.place_key(n)
-            return
-        place = self.live.findings.place(n)
-        if place is not None:
-            self.mark(place)
-        else:
-            self._open_places(True)
-            self.live.findings.write()
-
-    def mark(self, text: str) -> None:
-        """Writes a finding at this moment."""
-        if self.running is None or self.judgement is not None or not text.strip():
-            return
-        if self.running.begun:
-            self.running.mark(text.strip())
-        else:
-            self.problem.emit("nothing has been recorded yet to mark a finding in")
-        self._open_places(False)
+        """A number key: a finding while a test runs, a repair where it is asked after one."""
+        (self.noting if self.active else self.repairs).place_key(n)
 
     # ------------------------------------------------------------ after
 
@@ -260,15 +224,15 @@ class Testing(QWidget):
             self._ended(running)
         elif not self._ending:
             self._ending = True
-            self._open_places(False)
+            self.noting.open(False)
             self.live.sentence.setText("Judging the trace")
-            for key in (self.finding_key, self.end_key):
+            for key in (self.noting.key, self.end_key):
                 key.setEnabled(False)
 
     def _ended(self, running: Running) -> None:
         self._timer.stop()
         self._ending = False
-        for key in (self.finding_key, self.end_key):
+        for key in (self.noting.key, self.end_key):
             key.setEnabled(True)
         running.look()
         self.judgement = running.judgement
@@ -297,7 +261,6 @@ class Testing(QWidget):
             result_screen(judgement, self.unit, [m.text for m in running.marks]), strip,
             spans_of(judgement) or self._phases.spans(), tuple(running.marks), running.fit, self.unit,
         )
-
         self._left_on.show(running)
 
     def _leave_result(self) -> bool:

@@ -102,7 +102,7 @@ def test_what_comes_is_no_adapter(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     for name in ("SILENT_S", "WRONG_SPEED_S", "ANNOUNCEMENT_S"):  # 5, 5 and 6 s: not waited for here
-        monkeypatch.setattr(f"recorder.session.live.{name}", 0.7)
+        monkeypatch.setattr(f"recorder.session.patience.{name}", 0.7)
     url = speaker(say)
     there = others(url)
     last = recorded(url, tmp_path)
@@ -116,7 +116,7 @@ def test_the_only_port_is_said_to_be_the_only_one(
     speaker: Callable[[Say], str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Also where it is named by a link, as those under /dev/serial/by-id are."""
-    monkeypatch.setattr("recorder.session.live.SILENT_S", 0.3)
+    monkeypatch.setattr("recorder.session.patience.SILENT_S", 0.3)
     url = speaker(lambda n: b"")
     link = tmp_path / "usb-gauge"
     link.symlink_to(url)

@@ -54,7 +54,7 @@ def screens(window: MainWindow, qtbot: QtBot) -> Iterator[str]:
         testing.show_view(view)
         yield name
     testing.show_view(HOLD)
-    testing.toggle_places()
+    testing.noting.toggle()
     testing.show_view(HOLD)
     yield "findings"
     testing.place_key(9)

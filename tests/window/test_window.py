@@ -31,9 +31,9 @@ def test_a_whole_cap_test_by_keys(window: MainWindow, qtbot: QtBot, tmp_path: Pa
     assert testing.active
     qtbot.waitUntil(lambda: testing.view is not None and testing.view.strokes > 2, timeout=30000)
     qtbot.keyClick(window, Qt.Key.Key_F)
-    assert testing.choosing
+    assert testing.noting.choosing
     qtbot.keyClick(window, Qt.Key.Key_2)
-    assert not testing.choosing
+    assert not testing.noting.choosing
     labels = [line.label for line in testing.live.trace.lines]
     assert labels[:3] == ["opens from", "opens up to", "LIMIT"]
     qtbot.waitUntil(lambda: testing.judgement is not None, timeout=60000)
