@@ -55,7 +55,7 @@ def test_no_clock_thread_or_file_on_the_pure_floor() -> None:
     edges = {"time", "threading", "socket", "subprocess", "asyncio", "datetime"}
     tester = PACKAGE / "rig" / "tester.py"  # the simulated adapter plays on a pseudo-terminal
     for room in ("wire", "analysis", "report", "rig", "adapter.py", "adapter_bare.py", "allan.py", "calibration_fit.py",
-                 "errors.py", "model.py", "units.py", "limits.py"):
+                 "errors.py", "model", "units.py", "limits.py"):
         of_room = [path for path in SOURCES if path.relative_to(PACKAGE).parts[0] == room and path != tester]
         assert of_room, room
         for path in of_room:

@@ -1,0 +1,32 @@
+"""The records that rooms hand to each other. Frozen; every field says its unit and when it is absent.
+
+Inside the program pressure is kPa gauge, volume mL, time s, temperature degC. Arrays are one-dimensional,
+in time order, all of one length within a record.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from recorder.model.judgement import Hold, Judgement, Phase, Reason, Settling
+from recorder.model.live import LiveView
+from recorder.model.recording import Calibration, FaultRun, Header, Mark, Recording, Rows
+from recorder.model.values import (
+    TEST_KINDS,
+    JsonObject,
+    Marking,
+    Outcome,
+    PhaseName,
+    Quantity,
+    TestKind,
+)
+from recorder.model.wire import Announcement, BareBlock, Fault, Message, SampleBlock, WireCounts
+
+if TYPE_CHECKING:
+    from recorder.model.values import BoolArray, FloatArray, IntArray
+
+__all__ = [
+    "TEST_KINDS", "Announcement", "BareBlock", "BoolArray", "Calibration", "Fault", "FaultRun", "FloatArray", "Header",
+    "Hold", "IntArray", "JsonObject", "Judgement", "LiveView", "Mark", "Marking", "Message", "Outcome", "Phase",
+    "PhaseName", "Quantity", "Reason", "Recording", "Rows", "SampleBlock", "Settling", "TestKind", "WireCounts",
+]  # fmt: skip

@@ -1,0 +1,140 @@
+"""What a recording holds."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from recorder.model.values import JsonObject, Marking, TestKind
+
+if TYPE_CHECKING:
+    from recorder.model.values import FloatArray, IntArray
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """Pressure in kPa = sum of coefficient i * ratio**i, ratio = counts / full scale (or / supply).
+
+    bare: the coefficients are of the plain reading of a board that sends no counts, in kPa, instead.
+    """
+
+    coefficients_kpa: tuple[float, ...]
+    standard_uncertainty_kpa: float | None = None
+    date: str | None = None
+    reference: str | None = None
+    due: str | None = None
+    adapter_id: str | None = None
+    bare: bool = False
+
+    @property
+    def full_scale_kpa(self) -> float | None:
+        """What the gauge's scale is: 80 % of the supply's ratio; None where it is not known."""
+        if self.bare:
+            return None
+        ends = [sum(c * ratio**i for i, c in enumerate(self.coefficients_kpa)) for ratio in (0.1, 0.9)]
+        return float(ends[1] - ends[0])
+
+    def to_json(self) -> JsonObject:
+        out: JsonObject = {
+            "coefficients_kPa": list(self.coefficients_kpa),
+            "standard_uncertainty_kPa": self.standard_uncertainty_kpa,
+            "date": self.date,
+            "reference": self.reference,
+        }
+        if self.due is not None:
+            out["due"] = self.due
+        if self.adapter_id is not None:
+            out["adapter"] = self.adapter_id
+        if self.bare:
+            out["bare"] = True
+        return out
+
+
+@dataclass(frozen=True, slots=True)
+class Header:
+    """The annotations above the header row. Absent ones are None (or empty)."""
+
+    test: TestKind
+    id: str | None = None
+    started: str | None = None
+    marked: Marking | None = None
+    job: str = ""
+    adapter: Mapping[str, Any] = field(default_factory=dict)
+    calibration: Calibration | None = None
+    procedure: Mapping[str, Any] = field(default_factory=dict)
+    other: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def simulated(self) -> bool:
+        """Whether it is of the simulated tester, by its annotation ``simulated``: no real vehicle was tested."""
+        return self.other.get("simulated") is True
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rows:
+    """Data rows. ``time_s`` and ``pressure_kpa`` are always there; the raw columns are None when absent.
+
+    Within a raw column an empty cell is NaN (floats) or -1 (integers). ``flag`` is None when no row has
+    a flag, else one string a row, words joined by ``+``.
+    """
+
+    time_s: FloatArray
+    pressure_kpa: FloatArray
+    seq: IntArray | None = None
+    device_us: IntArray | None = None
+    host_s: FloatArray | None = None
+    counts: IntArray | None = None
+    supply: FloatArray | None = None
+    temp_c: FloatArray | None = None
+    flag: Sequence[str] | None = None
+
+    def __len__(self) -> int:
+        return len(self.time_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A finding: what was seen, and when on the trace."""
+
+    time_s: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class FaultRun:
+    """A fault that the adapter reported, of rows or of none: when first (s of the trace), and its word.
+
+    until_s: when last; lines: how often; both None while it lasts, and where the file was cut off before it was over.
+    """
+
+    time_s: float
+    word: str
+    until_s: float | None = None
+    lines: int | None = None
+
+    def to_json(self) -> JsonObject:
+        out: JsonObject = {"time_s": self.time_s, "word": self.word}
+        if self.until_s is not None:
+            out |= {"until_s": self.until_s, "lines": self.lines}
+        return out
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Recording:
+    """A recording as read. ``judgement`` is the stored one, None when the file was cut off.
+
+    ``intact``: True sealed and unchanged, False altered since it was sealed, None never sealed.
+    ``notes``: what the salvaging reader left out, in words. ``faults``: what the adapter reported, as the annotations
+    tell it; one that is over is told twice, at its beginning and at its end.
+    """
+
+    path: str
+    header: Header
+    rows: Rows
+    marks: tuple[Mark, ...] = ()
+    judgement: Mapping[str, Any] | None = None
+    intact: bool | None = None
+    sha256: str | None = None
+    notes: tuple[str, ...] = ()
+    faults: tuple[FaultRun, ...] = ()
