@@ -144,9 +144,9 @@ def fit_hold(
             curve = np.interp(t, whole.time_s, whole.curve_kpa)
         else:
             problem = Problem(NoiseFinder(b, only_s=0.0), noise, level, last_rise_kpa)
-            look = posterior(problem, shapes(b.t, first), quick=True)
+            look = posterior(problem, *shapes(b.t, first)[0], quick=True)
             best, i = top(look)
-            curve = problem.middle + _curve(time, shapes(time, first)[0][1], best.mean[i], best.theta[i])
+            curve = problem.middle + _curve(time, shapes(time, first)[0][1], best.mean[:, i], best.theta[:, i])
         if rounded:
             before = _rounding_noise(p, step_kpa, curve)
             z, info = rounded_response(p, step_kpa, before, curve)
@@ -177,7 +177,7 @@ def fit_hold(
             points += hold.look(case)
         else:
             points += posterior(
-                hold.problem(case), [(case.law, hold.shape(case.law))], quick=quick, leak_sign=up is None
+                hold.problem(case), case.law, hold.shape(case.law), quick=quick, leak_sign=up is None
             )
     problem = hold.problem(cases[-1])
     fit = _summary(
@@ -220,27 +220,27 @@ def _summary(
         keep = np.flatnonzero(q.log_weight > most - _WEIGHS)
         if not len(keep):
             continue
-        k = q.theta.shape[1]
-        x = np.empty((len(keep), 2 + k, len(grid)))
-        x[:, 0], x[:, 1] = 1.0, -laws[q.law]
-        x[:, 2:] = np.exp(-grid * np.exp(-q.theta[keep])[:, :, None])
-        mean, cov = q.mean[keep], q.cov[keep]
+        k = len(q.theta)
+        theta, mean, cov = q.theta[:, keep], q.mean[:, keep], q.cov[:, :, keep]
+        x = np.empty((2 + k, len(keep), len(grid)))
+        x[0], x[1] = 1.0, -laws[q.law]
+        x[2:] = np.exp(-grid * np.exp(-theta)[:, :, None])
         weights.append(np.exp(q.log_weight[keep] - most))
-        means.append((mean[:, None, :] @ x)[:, 0])
-        variances.append(((cov @ x) * x).sum(axis=1))
+        means.append((mean[:, :, None] * x).sum(axis=0))
+        variances.append(((cov.transpose(2, 0, 1) @ x.transpose(1, 0, 2)) * x.transpose(1, 0, 2)).sum(axis=1))
         d = x[:, :, 0] - x[:, :, -1]
-        gone = 1.0 - x[:, 2:]  # of each amplitude
+        gone = 1.0 - x[2:]  # of each amplitude
         # what follows the leak's own fall is the leak's
-        settled.append(((mean[:, 2:] - lag_s(q.theta[keep]) * mean[:, 1:2])[:, None] @ gone)[:, 0])
-        last = gone[:, :, -1:]
-        settled_vars.append((last * (cov[:, 2:, 2:] @ last)).sum(axis=(1, 2)))
-        slow_part = mean[:, 2:] * (q.theta[keep] >= math.log(SLOW_S))
-        slows.append(slow_part.sum(axis=1))
-        slow_areas.append((slow_part * np.exp(q.theta[keep])).sum(axis=1))
+        settled.append(((mean[2:] - lag_s(theta) * mean[1])[:, :, None] * gone).sum(axis=0))
+        last = gone[:, :, -1]
+        settled_vars.append(((cov[2:, 2:] * last).sum(axis=1) * last).sum(axis=0))
+        slow_part = mean[2:] * (theta >= math.log(SLOW_S))
+        slows.append(slow_part.sum(axis=0))
+        slow_areas.append((slow_part * np.exp(theta)).sum(axis=0))
         first = float(laws[q.law][1] / grid[1])  # of the leak's fall, at the start
-        leaks.append(np.stack([first * mean[:, 1], *np.broadcast_to([[q.law.n], [q.law.m]], (2, len(keep)))], axis=1))
-        drops.append((mean * d).sum(axis=1))
-        drop_vars.append((d * (cov @ d[:, :, None])[:, :, 0]).sum(axis=1))
+        leaks.append(np.stack([first * mean[1], *np.broadcast_to([[q.law.n], [q.law.m]], (2, len(keep)))], axis=1))
+        drops.append((mean * d).sum(axis=0))
+        drop_vars.append((d * (cov * d).sum(axis=1)).sum(axis=0))
     w = np.concatenate(weights)
     w /= w.sum()
     leak_start, leak_n, leak_m = (float(v) for v in w @ np.concatenate(leaks))
@@ -251,10 +251,10 @@ def _summary(
     drop_u = float(np.sqrt(max(float(w @ (dv + (d - w @ d) ** 2)), 1e-12)))
     best, i = top(points)
     cooling = cooling_kpa = 0.0
-    fast = np.flatnonzero(best.theta[i] < math.log(SLOW_S))
+    fast = np.flatnonzero(best.theta[:, i] < math.log(SLOW_S))
     if len(fast):
-        j = fast[np.argmax(np.abs(best.mean[i, 2 + fast]))]
-        cooling, cooling_kpa = float(np.exp(best.theta[i, j])), float(best.mean[i, 2 + j])
+        j = fast[np.argmax(np.abs(best.mean[2 + fast, i]))]
+        cooling, cooling_kpa = float(np.exp(best.theta[j, i])), float(best.mean[2 + j, i])
     stretch, spent = np.concatenate(slows), np.concatenate(slow_areas)
     slow = max(float(w @ stretch), 0.0)
     slow_s = float(w @ spent) / slow if slow > 1e-6 else 0.0

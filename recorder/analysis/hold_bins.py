@@ -8,6 +8,7 @@ where it is: near the moments at which the reading steps.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -18,8 +19,10 @@ from recorder.analysis.normal import normal_cdf
 if TYPE_CHECKING:
     from recorder.model import FloatArray, IntArray
 
-__all__ = ["Bins", "bin_hold", "rounded_response"]
+__all__ = ["GRID", "NONE", "Bins", "bin_hold", "rounded_response"]
 
+GRID = np.linspace(math.log(0.5), math.log(100.0), 26)  # log time constants (s) of what settles
+NONE = -math.inf  # log time constant of an exponential that is not there
 _FIRST_S = 0.12
 _GROWTH = 1.25
 _LATE = 60  # bins over the hold where they have stopped growing
@@ -37,6 +40,22 @@ class Bins:
     weight: FloatArray
     first: IntArray
     good: FloatArray
+
+    def decays(self, theta: FloatArray) -> FloatArray:
+        """Means (..., n) of exp(-t / tau) over the bins, at log time constants ``theta``; nothing at ``NONE``."""
+        rate = _rates(theta)
+        x = np.minimum(rate * self.half_s, 30.0)
+        inside = np.where(x > 1e-3, np.sinh(x) / np.maximum(x, 1e-3), 1.0)
+        return np.asarray(np.exp(-rate * self.t) * inside * (theta > NONE)[..., None])
+
+    def slopes(self, theta: FloatArray) -> FloatArray:
+        """``decays`` and their derivatives with respect to log tau: (2, ..., n)."""
+        means = self.decays(theta)
+        return np.stack([means, means * (_rates(theta) * self.t)])
+
+
+def _rates(theta: FloatArray) -> FloatArray:
+    return np.asarray(np.exp(np.where(theta > NONE, -theta, 0.0))[..., None])
 
 
 def _edges(t: FloatArray) -> IntArray:

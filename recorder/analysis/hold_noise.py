@@ -8,11 +8,12 @@ Biometrika 58, 545), found on a grid; white alone is kept unless the likelihood 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recorder.analysis.hold_bins import Bins
+from recorder.analysis.hold_bins import GRID, NONE, Bins
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray
@@ -66,12 +67,18 @@ class NoiseFinder:
                 shares = _SHARES / usual * max(1.0, half / time_s)
                 self.kinds.append((time_s, shares, np.maximum(values, 0.0), vectors))
 
+    @cached_property
+    def decays(self) -> FloatArray:
+        """Bin means (places + 1, n) of the grid's exponentials; the last row is of none."""
+        return self.b.decays(np.append(GRID, NONE))
+
     def whitener(self, noise: Noise) -> tuple[FloatArray, float]:
-        """Matrix (n, n) that makes the bins' noise white with variance one, and the log of its determinant."""
+        """Matrix (n, n) that makes the bins' noise white with variance one, or its diagonal (n) where that is all of
+        it, and the log of its determinant."""
         scale = self.root / noise.white_kpa
         log_det = float(np.log(scale).sum())
         if noise.wander_kpa == 0.0:
-            return np.diag(scale), log_det
+            return scale, log_det
         values, vectors = next((v, w) for t, _, v, w in self.kinds if t == noise.wander_s)
         spectrum = 1.0 + (noise.wander_kpa / noise.white_kpa) ** 2 * values
         log_det -= 0.5 * float(np.log(spectrum).sum())
