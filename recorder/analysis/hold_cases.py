@@ -37,7 +37,7 @@ _BEHIND = (8.0, 5.0)  # log evidence below the best: not looked at any closer; l
 _MOST = (3, 5)  # laws that are moved; laws and noises that are kept
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True)
 class Case:
     """A law, moved from its home to where the trace has it, with the noise it leaves. rate_kpa_per_s: about so much
     leaks; 0 where too little falls to show a law."""
@@ -76,6 +76,10 @@ class Hold:
         if case not in self.looks:
             self.looks[case] = posterior(self.problem(case), case.law, self.shape(case.law), quick=True)
         return self.looks[case]
+
+    def full(self, case: Case) -> list[Points]:
+        """Posterior of a full look."""
+        return posterior(self.problem(case), case.law, self.shape(case.law), quick=False)
 
     def shape(self, law: Law) -> FloatArray:
         b = self.finder.b

@@ -21,11 +21,16 @@ from recorder.analysis.hold_noise import Noise, NoiseFinder
 if TYPE_CHECKING:
     from recorder.model import FloatArray, IntArray
 
-__all__ = ["GRID", "NONE", "SLOW_S", "Line", "Problem", "Solved"]
+__all__ = ["GRID", "NONE", "SLOW_S", "Line", "Problem", "Solved", "settles_kpa"]
 
 SLOW_S = 8.0  # rubber, not air: settling slower than this falls
 _LOG_SLOW = math.log(SLOW_S)
-_SLOW_SHARE = 0.02  # of the pressure, standard deviation of what a hose has still to give
+_SLOW_SHARE = 0.02  # of the pressure
+
+
+def settles_kpa(level_kpa: float) -> float:
+    """Standard deviation (kPa) of what a hose under ``level_kpa`` has still to give."""
+    return _SLOW_SHARE * abs(level_kpa) + 0.05
 
 
 class Problem:
@@ -60,7 +65,7 @@ class Problem:
         self.y = self.whiten(y)
         self.base = log_det - 0.5 * float(self.y @ self.y)
         self.one = self.whiten(np.ones(len(b.t)))
-        self.slow_kpa = _SLOW_SHARE * abs(level_kpa) + 0.05
+        self.slow_kpa = settles_kpa(level_kpa)
         self.fast_kpa = self.slow_kpa + 0.3 * abs(rise_kpa)
         self.length_s = float(b.t[-1] + b.half_s[-1])
 

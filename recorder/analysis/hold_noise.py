@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recorder.analysis.filters import median
 from recorder.analysis.hold_bins import GRID, NONE, Bins
 
 if TYPE_CHECKING:
@@ -55,7 +56,7 @@ class NoiseFinder:
     def __init__(self, b: Bins, *, only_s: float | None = None) -> None:
         self.b = b
         self.root = np.sqrt(b.weight)
-        usual, half = float(np.median(b.weight)), float(np.median(b.half_s))
+        usual, half = median(b.weight), median(b.half_s)
         length = float(b.t[-1] - b.t[0])
         self.plain = (1.0, np.zeros(1), np.zeros(len(b.t)), np.eye(len(b.t)))
         self.kinds = []

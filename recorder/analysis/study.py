@@ -19,7 +19,7 @@ from recorder.analysis.faults import (
     usable,
 )
 from recorder.analysis.headspace import Space, headspace
-from recorder.analysis.hold import HoldFit, fit_hold
+from recorder.analysis.hold import Beginning, HoldFit, fit_hold
 from recorder.analysis.opening import Opening, find_opening
 from recorder.analysis.phases import (
     Stretches,
@@ -306,32 +306,23 @@ def _early(
     own, own_u = (base.value, base.standard_uncertainty or 0.0) if base is not None else (0.0, 0.0)
     limit = setup.procedure.steady_fall_allowed_kpa_per_min
 
-    def look(end: float, *, quick: bool) -> HoldFit:
-        pick = (x.t >= hold[0]) & (x.t <= end)
-        return fit_hold(
-            x.t[pick],
-            x.p[pick],
-            step_kpa=x.step_kpa,
-            noise_kpa=x.noise_kpa,
-            last_rise_kpa=fit.last_rise_kpa,
-            strokes=strokes,
-            quick=quick,
-            whole=fit,
-        )
-
-    def said(part: HoldFit) -> Literal["leak", "tight"] | None:
-        return answer(60.0 * part.rate_kpa_per_s - own, float(np.hypot(60.0 * part.rate_u, own_u)), limit)
+    def said(rate: float, u: float) -> Literal["leak", "tight"] | None:
+        return answer(60.0 * rate - own, float(np.hypot(60.0 * u, own_u)), limit)
 
     shares = (1 / 6, 1 / 3, 1 / 2, 3 / 4)
     ends = [hold[1]] if now_only else [hold[0] + q * setup.procedure.hold_s for q in shares]
     for end in ends:
         if end - hold[0] < SHORTEST_S or end > hold[1]:
             continue
-        if np.count_nonzero((x.t >= hold[0]) & (x.t <= end)) < 8:
+        first, last = np.searchsorted(x.t, hold[0]), np.searchsorted(x.t, end, "right")
+        if last - first < 8 or (now_only and said(fit.rate_kpa_per_s, fit.rate_u) is None):
             continue
-        if said(fit if now_only else look(end, quick=True)) is None:
+        beginning = Beginning(
+            x.t[first:last], x.p[first:last], step_kpa=x.step_kpa, noise_kpa=x.noise_kpa, strokes=strokes, whole=fit
+        )
+        if not now_only and said(*beginning.rate(quick=True)) is None:
             continue
-        sure = said(look(end, quick=False))
+        sure = said(*beginning.rate(quick=False))
         if sure is not None:
             return sure, end
     return None
