@@ -45,20 +45,20 @@ class Bins:
 
     def decays(self, theta: FloatArray) -> FloatArray:
         """Means (..., n) of exp(-t / tau) over the bins, at log time constants ``theta``; nothing at ``NONE``."""
-        rate = _rates(theta)
+        return self.slopes(theta, only_means=True)
+
+    def slopes(self, theta: FloatArray, *, only_means: bool = False) -> FloatArray:
+        """``decays`` and their derivatives with respect to log tau: (2, ..., n); only_means: ``decays`` alone."""
+        there = theta > NONE
+        whole = bool(there.all())
+        rate = np.exp(-theta if whole else np.where(there, -theta, 0.0))[..., None]
         x = np.minimum(rate * self.half_s, 30.0)
         inside = np.where(x > 1e-3, np.sinh(x) / np.maximum(x, 1e-3), 1.0)
-        left = np.exp(-np.minimum(rate * self.t, _OVER))
-        return np.asarray(left * inside * (theta > NONE)[..., None])
-
-    def slopes(self, theta: FloatArray) -> FloatArray:
-        """``decays`` and their derivatives with respect to log tau: (2, ..., n)."""
-        means = self.decays(theta)
-        return np.stack([means, means * (_rates(theta) * self.t)])
-
-
-def _rates(theta: FloatArray) -> FloatArray:
-    return np.asarray(np.exp(np.where(theta > NONE, -theta, 0.0))[..., None])
+        spent = rate * self.t
+        means = np.exp(-np.minimum(spent, _OVER)) * inside
+        if not whole:
+            means *= there[..., None]
+        return means if only_means else np.stack([means, means * spent])
 
 
 def _edges(t: FloatArray) -> IntArray:

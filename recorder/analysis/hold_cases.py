@@ -61,6 +61,7 @@ class Hold:
     rises_kpa: FloatArray
     problems: dict[Case, Problem] = field(default_factory=dict)
     looks: dict[Case, list[Points]] = field(default_factory=dict)
+    shapes: dict[Law, FloatArray] = field(default_factory=dict)
 
     def problem(self, case: Case) -> Problem:
         if case not in self.problems:
@@ -82,8 +83,11 @@ class Hold:
         return posterior(self.problem(case), case.law, self.shape(case.law), quick=False)
 
     def shape(self, law: Law) -> FloatArray:
-        b = self.finder.b
-        return leak_shape(b.t, law, b.t, b.y, self.length_s)
+        """The leak's fall at the bins."""
+        if law not in self.shapes:
+            b = self.finder.b
+            self.shapes[law] = leak_shape(b.t, law, b.t, b.y, self.length_s)
+        return self.shapes[law]
 
     def noises(
         self, case: Case, least: float, known: Noise | None, look: list[Points] | None = None

@@ -82,11 +82,6 @@ class Problem:
     def grid_precision(self) -> FloatArray:
         return np.append(self.precision(GRID), 1.0)
 
-    def slopes(self, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Whitened bin means (..., n) of exponentials of log time constants ``theta``, and their derivatives."""
-        both = self.whiten(self.b.slopes(theta))
-        return both[0], both[1]
-
     def precision(self, theta: FloatArray) -> FloatArray:
         """Prior precisions of amplitudes; 1 for what is not there."""
         out = np.where(theta < _LOG_SLOW, self.fast_kpa**-2.0, self.slow_kpa**-2.0)
@@ -137,9 +132,13 @@ class Line:
         self.base = problem.base + 0.5 * float(self.right @ self.right) - math.log(size) - math.log(rest)
         self.rest = y - self.right @ self.basis
 
-    def left(self, shapes: FloatArray) -> FloatArray:
-        """What level and rate leave of ``shapes`` (..., n)."""
-        return np.asarray(shapes - (shapes @ self.basis.T) @ self.basis)
+    def _slopes(self, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """What level and rate leave of exponentials (..., n) of log time constants ``theta``, whitened, and their
+        derivatives."""
+        raw = self.problem.b.slopes(theta)
+        flat = self.problem.whiten(raw.reshape(-1, raw.shape[-1]))  # as one matrix: quicker
+        left = (flat - (flat @ self.basis.T) @ self.basis).reshape(raw.shape)
+        return left[0], left[1]
 
     def _amplitudes(self, along: FloatArray, gram: FloatArray, right: FloatArray, lam: FloatArray) -> Solved:
         """Of m sets of normal equations without level and rate; along (k, 2, m), gram (k, k, m), right (k, m); lam
@@ -200,25 +199,23 @@ class Line:
         best, best_log = theta.copy(), np.full(m, -np.inf)
         best_cov = np.tile(np.eye(k), (m, 1, 1))
         step = np.full(m, 0.5)
-        lam, there = self.problem.precision, theta > NONE
+        there = theta > NONE
         group = np.repeat(np.arange(len(starts)), np.diff([*starts, m]))
         going = np.ones(m, bool)
         index = np.arange(k)
         for _ in range(9):
-            shapes, d = self.problem.slopes(theta)
-            shapes = self.left(shapes)
+            shapes, d = self._slopes(theta)
             turned = shapes.transpose(0, 2, 1)
-            gram, right, prior = shapes @ turned, shapes @ self.rest, lam(theta)
+            gram, right, prior = shapes @ turned, shapes @ self.rest, self.problem.precision(theta)
             gram[:, index, index] += prior
             cov = np.linalg.inv(gram)
             mean = (cov @ right[:, :, None])[:, :, 0]
-            log = 0.5 * (
-                (right * mean).sum(axis=1) - np.linalg.slogdet(gram)[1] + np.log(prior).sum(axis=1)
-            ) + self.base
+            gained = (right * mean).sum(axis=1) - np.linalg.slogdet(gram)[1] + np.log(prior).sum(axis=1)
+            log = 0.5 * gained + self.base
             better = (log > best_log) & going
             gains = np.maximum.reduceat(log - best_log, starts)
             step = np.where(better, np.minimum(step * 1.6, 0.6), step * 0.3)
-            d = self.left(d * mean[:, :, None])
+            d *= mean[:, :, None]
             rest = self.rest - (mean[:, None, :] @ shapes)[:, 0]
             cross = d @ turned
             schur = d @ d.transpose(0, 2, 1) - cross @ cov @ cross.transpose(0, 2, 1)

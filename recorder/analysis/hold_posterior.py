@@ -20,7 +20,7 @@ from recorder.analysis.hold_line import SLOW_S, Line, Problem, Solved
 from recorder.analysis.normal import normal_quantile
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     from recorder.model import FloatArray, IntArray
 
@@ -227,25 +227,35 @@ def _starts(theta: FloatArray, weight: FloatArray) -> list[int]:
     """Up to four of the best of ``theta`` (k, m) that are no neighbours."""
     order = np.argsort(-weight)[:40]
     near = theta[:, order]
-    apart = (np.abs(near[:, :, None] - near[:, None]).max(axis=0) > 0.6).tolist()
-    chosen = [0]
-    for i in range(1, len(order)):
-        if len(chosen) < 4 and all(apart[i][j] for j in chosen):
-            chosen.append(i)
-    return order[chosen].tolist()
+    chosen, apart = [0], np.ones(len(order), bool)
+    while len(chosen) < 4:
+        apart &= np.abs(near - near[:, chosen[-1], None]).max(axis=0) > 0.6
+        following = int(np.argmax(apart))
+        if not apart[following]:
+            break
+        chosen.append(following)
+    return np.asarray(order[chosen]).tolist()
+
+
+def _side_by_side(parts: Iterable[FloatArray]) -> tuple[FloatArray, list[int]]:
+    """Log time constants (k, m) of many structures as one array, ``NONE`` where there are fewer, and at which column
+    each begins."""
+    parts = list(parts)
+    starts = [0]
+    for part in parts:
+        starts.append(starts[-1] + part.shape[1])
+    out = np.full((max(len(part) for part in parts), starts[-1]), NONE)
+    for part, a, b in zip(parts, starts[:-1], starts[1:], strict=True):
+        out[: len(part), a:b] = part
+    return out, starts[:-1]
 
 
 def _modes(line: Line, parts: list[_Weighed]) -> list[tuple[FloatArray, FloatArray]]:
     """Of each of ``parts`` up to three optima (m, k), and the roots of their covariances (m, k, k)."""
-    most = max(len(part.theta) for part in parts)
-    rows, starts = [], [0]
-    for part in parts:
-        some = part.theta[:, _starts(part.theta, part.weight)].T
-        rows.append(np.pad(some, ((0, 0), (0, most - some.shape[1])), constant_values=NONE))
-        starts.append(starts[-1] + len(some))
-    modes, covs, values = line.newton(np.concatenate(rows), starts[:-1])
+    theta, starts = _side_by_side(part.theta[:, _starts(part.theta, part.weight)] for part in parts)
+    modes, covs, values = line.newton(theta.T, starts)
     out = []
-    for part, a, b in zip(parts, starts[:-1], starts[1:], strict=True):
+    for part, a, b in zip(parts, starts, [*starts[1:], len(modes)], strict=True):
         k = len(part.theta)
         good = a + np.flatnonzero(values[a:b] > values[a:b].max() - 8.0)[:3]
         out.append((modes[good, :k], np.linalg.cholesky(covs[good, :k, :k])))
@@ -288,14 +298,9 @@ def _family(line: Line, law: Law, family: _Family, *, draw: bool, leak_sign: boo
     drawn = {i: points for i in some if (points := _drawn(*modes[i])).size}
     more: dict[int, _Weighed] = {}
     if drawn:
-        most, starts = max(len(points) for points in drawn.values()), [0]
-        for points in drawn.values():
-            starts.append(starts[-1] + points.shape[1])
-        theta = np.concatenate(
-            [np.pad(p, ((0, most - len(p)), (0, 0)), constant_values=NONE) for p in drawn.values()], axis=1
-        )
+        theta, starts = _side_by_side(drawn.values())
         counts = [len(points) for points in drawn.values()]
-        weighed = _with_signs(line, theta, starts[:-1], counts, line.solve(theta), leak_sign)
+        weighed = _with_signs(line, theta, starts, counts, line.solve(theta), leak_sign)
         more = dict(zip(drawn, weighed, strict=True))
     out = []
     for i, (s, part, prior) in enumerate(zip(family.structures, parts, priors, strict=True)):
