@@ -28,9 +28,10 @@ def median(values: FloatArray) -> float:
     """Median of finite ``values`` (n,), n at least one: numpy's own to the last digit, whose checks take several times
     as long for few values."""
     middle = len(values) // 2
-    part = np.partition(values, middle)
+    # for two places numpy is several times as quick as for one
+    part = np.partition(values, [middle - 1, middle] if middle else 0)
     above = float(part[middle])
-    return above if len(values) % 2 else 0.5 * (float(part[:middle].max()) + above)
+    return above if len(values) % 2 else 0.5 * (float(part[middle - 1]) + above)
 
 
 def running_mean(values: FloatArray, width: int) -> FloatArray:

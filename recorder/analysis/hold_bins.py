@@ -79,9 +79,8 @@ def _levels(y: FloatArray, first: IntArray, n: IntArray) -> FloatArray:
     out = np.empty(len(first))
     for i, (begin, many) in enumerate(zip(first.tolist(), n.tolist(), strict=True)):
         some = y[begin : begin + many].copy()
-        middle = (many - 1) // 2
-        some.partition(middle)
-        out[i] = some[middle]
+        some.sort()
+        out[i] = some[(many - 1) // 2]
     return out
 
 
