@@ -38,6 +38,7 @@ _FAR = 4.5  # standard deviations: no further does a quadrature go
 _DRAWS = {1: 16, 2: 32, 3: 48}
 _SCALES = (1.1, 2.5)
 _HOPELESS = 1.0  # log evidence by which a model with one more exponential is behind
+_FEW = 128  # points, which are quicker tried all at once
 _LIKELY = 11.0  # in log density: less than this below the best weighs nothing
 
 
@@ -143,17 +144,22 @@ def _with_signs(
     group = _groups(starts, len(log))
     best = np.maximum.reduceat(log, starts)
     likely = log > (best - _LIKELY)[group]
+    tried = likely if len(log) > _FEW else np.ones_like(likely)
     while True:
-        use = np.flatnonzero(likely)
+        use = np.flatnonzero(tried)
         mean, cov = line.whole(found, use)
         weight = log[use] + _signs(mean, cov, theta[:, use], line.problem.slow_kpa, leak_sign)
-        cuts = np.searchsorted(use, starts)
+        some = likely[use]
         # what was left out weighs little against these
-        short = np.maximum.reduceat(weight, cuts) <= best - 0.5 * _LIKELY
-        more = short[group] & ~likely
-        if not more.any():
+        most = np.maximum.reduceat(np.where(some, weight, -np.inf), np.searchsorted(use, starts))
+        likely = likely | (most <= best - 0.5 * _LIKELY)[group]
+        if not (likely & ~tried).any():
             break
-        likely |= more
+        tried = likely
+    if len(use) > np.count_nonzero(likely):
+        some = likely[use]
+        use, weight, mean, cov = use[some], weight[some], mean[:, some], cov[:, :, some]
+    cuts = np.searchsorted(use, starts)
     out = []
     for k, begin, a, b in zip(counts, starts, cuts, [*cuts[1:], len(use)], strict=True):
         some = use[a:b]
