@@ -1,8 +1,8 @@
 """Median, and running mean, least, median and slope of evenly spaced values, with numpy alone.
 
-The running ones are what ``scipy.ndimage`` calls uniform_filter1d, minimum_filter1d, median_filter and gaussian_filter1d, with
-``mode="nearest"`` (ends mirrored: "mirror"), and are tested against these. Loading scipy's parts takes longer than
-judging a recording.
+The running ones are what ``scipy.ndimage`` calls uniform_filter1d, minimum_filter1d, median_filter and
+gaussian_filter1d, with ``mode="nearest"`` (ends mirrored: "mirror"), and are tested against these. Loading scipy's
+parts takes longer than judging a recording.
 """
 
 from __future__ import annotations

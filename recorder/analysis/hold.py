@@ -197,7 +197,13 @@ class Beginning:
         whole: HoldFit,
     ) -> None:
         self._readings = _Readings(
-            t, p, step_kpa=step_kpa, noise_kpa=noise_kpa, last_rise_kpa=whole.last_rise_kpa, strokes=strokes, whole=whole
+            t,
+            p,
+            step_kpa=step_kpa,
+            noise_kpa=noise_kpa,
+            last_rise_kpa=whole.last_rise_kpa,
+            strokes=strokes,
+            whole=whole,
         )
 
     def rate(self, *, quick: bool) -> tuple[float, float]:

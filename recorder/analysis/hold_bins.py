@@ -71,7 +71,7 @@ def _edges(t: FloatArray) -> IntArray:
         cuts.append(cuts[-1] + width)
         width = min(width * _GROWTH, widest)
     at = np.minimum(np.searchsorted(t, cuts[:-1]), len(t) - 1)
-    return at[np.append(True, at[1:] > at[:-1])]
+    return np.asarray(at[np.append(True, at[1:] > at[:-1])])
 
 
 def _levels(y: FloatArray, first: IntArray, n: IntArray) -> FloatArray:

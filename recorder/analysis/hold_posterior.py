@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recorder.analysis.hold_bins import GRID, NONE
+from recorder.analysis.hold_grid import FULL, QUICK, THREE, Family, log_prior
 from recorder.analysis.hold_laws import Law
 from recorder.analysis.hold_line import SLOW_S, Line, Problem, Solved
 from recorder.analysis.normal import normal_quantile
@@ -26,7 +26,6 @@ if TYPE_CHECKING:
 
 __all__ = ["SLOW_S", "Points", "Problem", "lag_s", "moments", "posterior", "top", "total"]
 
-_SLOW_PRIOR = np.array([1e-4,.45,.43,.12])  # of none, one, two, three slow ones: rubber always gives
 _AIR_SHARE, _AIR_SHARE_U = 0.2, 0.115  # of what a change of pressure brings, undone by air's cooling: 0 to gamma - 1
 _RUBBER_SHARE = 0.02  # and by what a hose still gives
 # sizes below which one is as likely as another: of a leak, kPa/s; of what is to give, in standard deviations of it
@@ -149,16 +148,15 @@ def _with_signs(
         use = np.flatnonzero(tried)
         mean, cov = line.whole(found, use)
         weight = log[use] + _signs(mean, cov, theta[:, use], line.problem.slow_kpa, leak_sign)
-        some = likely[use]
         # what was left out weighs little against these
-        most = np.maximum.reduceat(np.where(some, weight, -np.inf), np.searchsorted(use, starts))
+        most = np.maximum.reduceat(np.where(likely[use], weight, -np.inf), np.searchsorted(use, starts))
         likely = likely | (most <= best - 0.5 * _LIKELY)[group]
         if not (likely & ~tried).any():
             break
         tried = likely
     if len(use) > np.count_nonzero(likely):
-        some = likely[use]
-        use, weight, mean, cov = use[some], weight[some], mean[:, some], cov[:, :, some]
+        kept = likely[use]
+        use, weight, mean, cov = use[kept], weight[kept], mean[:, kept], cov[:, :, kept]
     cuts = np.searchsorted(use, starts)
     out = []
     for k, begin, a, b in zip(counts, starts, cuts, [*cuts[1:], len(use)], strict=True):
@@ -181,49 +179,6 @@ def _sequence(n: int, k: int) -> FloatArray:
 _GIVE_MASS = float(_sized(np.zeros(1), np.ones(1), _LEAST_GIVE)[0][0]) + math.log(2.0)
 
 
-def _log_prior(theta: FloatArray, volume: FloatArray) -> FloatArray:
-    """Log prior density of ordered log time constants (k, m): flat among those with as many slow ones."""
-    slow = np.count_nonzero(theta >= _LOG_SLOW, axis=0)
-    # as many fast ones as it takes: none, one or two alike
-    ways = np.array([3.0, 3.0, 2.0, 1.0])
-    return np.asarray(np.log(_SLOW_PRIOR / ways / volume)[slow])
-
-
-class _Structure:
-    """The grid of k exponentials, or every second place of it: ``places`` (m, k), volume of one place, of those with
-    none, one, two, three slow ones, and the log prior density at each."""
-
-    def __init__(self, k: int, *, coarse: bool) -> None:
-        self.k = k
-        every = range(0, len(GRID), 2 if coarse else 1)
-        self.places = np.array(list(combinations(every, k)), int).reshape(math.comb(len(every), k), k)
-        self.cell = (float(GRID[1] - GRID[0]) * (2 if coarse else 1)) ** k
-        slow = np.count_nonzero(GRID[self.places] >= _LOG_SLOW, axis=1)
-        self.volumes = np.maximum(np.bincount(slow, minlength=4), 1) * self.cell
-        theta = GRID[self.places].T
-        self.log_prior = _log_prior(theta, self.volumes) if k else np.array([math.log(_SLOW_PRIOR[0])])
-
-
-class _Family:
-    """Structures that are solved at once: the grid places (k, m) of all, ``len(GRID)`` for an exponential too many;
-    their log time constants; at which column each structure begins."""
-
-    def __init__(self, *structures: _Structure) -> None:
-        self.structures = structures
-        most = max(s.k for s in structures)
-        fill = len(GRID)
-        self.index = np.concatenate(
-            [np.pad(s.places, ((0, 0), (0, most - s.k)), constant_values=fill) for s in structures]
-        ).T.copy()
-        self.theta = np.append(GRID, NONE)[self.index]
-        self.starts = [0, *np.cumsum([len(s.places) for s in structures])[:-1].tolist()]
-        self.counts = [s.k for s in structures]
-
-
-_NONE, _ONE = _Structure(0, coarse=False), _Structure(1, coarse=False)
-_QUICK = _Family(_NONE, _ONE, _Structure(2, coarse=True))
-_FULL = _Family(_NONE, _ONE, _Structure(2, coarse=False))
-_THREE = _Family(_Structure(3, coarse=True))
 _NORMALS = {k: _sequence(n, k) for k, n in _DRAWS.items()}
 # half of the draws wider
 _WIDTHS = {k: np.where(np.arange(n) < n // 2, *_SCALES)[:, None] for k, n in _DRAWS.items()}
@@ -240,7 +195,7 @@ def _starts(theta: FloatArray, weight: FloatArray) -> list[int]:
         if not apart[following]:
             break
         chosen.append(following)
-    return np.asarray(order[chosen]).tolist()
+    return [int(order[i]) for i in chosen]
 
 
 def _side_by_side(parts: Iterable[FloatArray]) -> tuple[FloatArray, list[int]]:
@@ -264,7 +219,7 @@ def _modes(line: Line, parts: list[_Weighed]) -> list[tuple[FloatArray, FloatArr
     for part, a, b in zip(parts, starts, [*starts[1:], len(modes)], strict=True):
         k = len(part.theta)
         good = a + np.flatnonzero(values[a:b] > values[a:b].max() - 8.0)[:3]
-        out.append((modes[good, :k], np.linalg.cholesky(covs[good, :k, :k])))
+        out.append((modes[good, :k], np.asarray(np.linalg.cholesky(covs[good, :k, :k]), float)))
     return out
 
 
@@ -288,7 +243,7 @@ def _density(theta: FloatArray, modes: FloatArray, lows: FloatArray) -> FloatArr
     return np.asarray(sum(scale / s**k @ q ** (s**-2.0) for s in _SCALES))
 
 
-def _family(line: Line, law: Law, family: _Family, *, draw: bool, leak_sign: bool) -> list[Points]:
+def _family(line: Line, law: Law, family: Family, *, draw: bool, leak_sign: bool) -> list[Points]:
     """All points of one law with each number of exponentials, weighted so that their weights add up to the evidence."""
     length_s = line.problem.length_s
     found = line.on_grid(family.index)
@@ -317,7 +272,7 @@ def _family(line: Line, law: Law, family: _Family, *, draw: bool, leak_sign: boo
             theta = np.concatenate([theta, new.theta], axis=1)
             weight, mean = np.append(weight, new.weight), np.concatenate([mean, new.mean], axis=1)
             cov = np.concatenate([cov, new.cov], axis=2)
-            prior = np.append(prior, _log_prior(new.theta, s.volumes))
+            prior = np.append(prior, log_prior(new.theta, s.volumes))
             density = density + _density(theta, *modes[i])
         out.append(Points(law, theta, weight + prior - np.log(density), mean, cov, length_s))
     return out
@@ -329,11 +284,11 @@ def posterior(
     """Points with none, one, two and, unless ``quick`` or a second one brought nothing, three exponentials; shape (n):
     the leak's fall at the bins."""
     line = problem.line(-problem.whiten(shape))
-    out = _family(line, law, _QUICK if quick else _FULL, draw=not quick, leak_sign=leak_sign)
+    out = _family(line, law, QUICK if quick else FULL, draw=not quick, leak_sign=leak_sign)
     if not quick:
         seen = [total([part]) for part in out]
         if seen[2] >= max(seen[:2]) - _HOPELESS:  # else a third would bring nothing either
-            out += _family(line, law, _THREE, draw=True, leak_sign=leak_sign)
+            out += _family(line, law, THREE, draw=True, leak_sign=leak_sign)
     return out
 
 
