@@ -97,14 +97,13 @@ class Hold:
         if known is not None:
             return [known]
         b = self.finder.b
-        out: dict[Noise, None] = {}
+        columns = [np.ones_like(b.t), self.shape(case.law)]
+        designs = []
         for some in (look or self.look(case))[1:]:
             rates = np.exp(-some.theta[:, int(np.argmax(some.log_weight))])
-            design = np.stack(
-                [np.ones_like(b.t), self.shape(case.law), *np.exp(-b.t[None] * rates[:, None])], axis=1
-            )
-            out[self.finder.find(design, least)] = None
-        return list(out)
+            designs.append([0, 1, *range(len(columns), len(columns) + len(rates))])
+            columns += list(np.exp(-b.t * rates[:, None]))
+        return list(dict.fromkeys(self.finder.find(np.stack(columns), designs, least)))
 
     def near(self, noise: Noise, least: float, known: Noise | None) -> list[Case]:
         """Where too little falls to show a law."""
