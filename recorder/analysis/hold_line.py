@@ -80,12 +80,11 @@ class Problem:
 
     @cached_property
     def grid_precision(self) -> FloatArray:
-        return np.append(self.precision(GRID), 1.0)
+        return self.precision(np.append(GRID, NONE))
 
     def precision(self, theta: FloatArray) -> FloatArray:
-        """Prior precisions of amplitudes; 1 for what is not there."""
-        out = np.where(theta < _LOG_SLOW, self.fast_kpa**-2.0, self.slow_kpa**-2.0)
-        return np.where(theta == NONE, 1.0, out)
+        """Prior precisions of amplitudes; any will do for what is not there."""
+        return np.asarray(np.where(theta < _LOG_SLOW, self.fast_kpa**-2.0, self.slow_kpa**-2.0))
 
     def bent(self, shape: FloatArray, theta: FloatArray, mean: FloatArray) -> FloatArray:
         """Coefficients (q) of the bows that a fit leaves: log time constants (k), level, rate and amplitudes (2 + k);

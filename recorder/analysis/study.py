@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 __all__ = ["Study", "study"]
 
 _LEVEL_S = 0.15  # over which a level is averaged
+_FLAT_KPA = 1e-9  # a top that bends less is flat but for rounding errors
 _SHORTEST_STEP_S = 1e-4  # a line of the wire takes longer even at 2 Mbaud
 _MOST_MISSING = 20_000_000  # lost readings that are put in: more than any recording has rows
 
@@ -94,7 +95,7 @@ def _peak(x: Prepared, end_s: float) -> Quantity:
         if float(miss @ miss) / (n - 3) > 2.0 * sd**2:
             continue
         level, tilt, bend = (float(v) for v in c)
-        at = min(max(-tilt / (2.0 * bend) * half_s, -0.1), 0.1) / half_s if bend < 0.0 else 0.0
+        at = min(max(-tilt / (2.0 * bend) * half_s, -0.1), 0.1) / half_s if bend < -_FLAT_KPA else 0.0
         u = float(sd * np.sqrt(cov[0, 0])) + 0.05
         top = level + tilt * at + bend * at * at
         return Quantity(top, float(np.hypot(u, 0.1)), "kPa", float(t[k]) + at * half_s)
