@@ -12,69 +12,30 @@ logarithm. Derivation in docs/physics.md.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recorder.analysis.filters import median
 from recorder.analysis.hold_bins import bin_hold, rounded_response
-from recorder.analysis.hold_cases import Hold
+from recorder.analysis.hold_cases import Case, Hold
 from recorder.analysis.hold_laws import NEAR_LAW, Law, leak_shape
+from recorder.analysis.hold_line import settles_kpa
 from recorder.analysis.hold_noise import Noise, NoiseFinder
-from recorder.analysis.hold_posterior import SLOW_S, Points, Problem, lag_s, moments, posterior, top
+from recorder.analysis.hold_posterior import Points, Problem, posterior, top
+from recorder.analysis.hold_summary import HoldFit, rate_of, summary
 from recorder.analysis.normal import normal_cdf
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from recorder.model import FloatArray
 
-__all__ = ["HoldFit", "fit_hold"]
+__all__ = ["Beginning", "HoldFit", "fit_hold"]
 
-# no law of a leak is truer than this share of the rate, and less so the more of the pressure goes; and no settling
-# is quite a sum of exponentials: share of what settled
-_LAW_SHARE, _LAW_FALL, _FORM_SHARE = 0.01, 0.02, 0.02
 # where nearly all of it went: of the last stroke, what cooling air takes at most, 1 - 1/gamma; of the fall, what the
 # hold's edges leave open, for when the rest was let go hardly shows (no source)
 _COOLS, _EDGES = 0.29, 0.05
 _STROKE_S = 0.6  # as near to each other as a hand makes strokes
-_WEIGHS = 7.0  # log weight below the best: what is less likely does not show in the curve
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class HoldFit:
-    """The fitted hold. Rate kPa/s (falling positive) with its standard uncertainty; pressures kPa at start and end;
-    ``amplitude_kpa`` by which it settled in the hold, all but 1/e of it within ``tau_s``.
-
-    ``cooling_s``, ``cooling_kpa``: time constant and size of the quick settling of the likeliest model (0 where none).
-    ``slow_kpa``: slow settling still to come at the start, of mean time constant ``slow_s``. ``time_s``, ``curve_kpa``,
-    ``curve_u`` draw the fit. ``rising``: the trace rises beyond doubt, which no leak does. ``leak_start_kpa_per_s``:
-    the leak's rate at the start; it goes as p^n P^m (P absolute) with ``leak_n``, ``leak_m``."""
-
-    rate_kpa_per_s: float
-    rate_u: float
-    start_kpa: float
-    start_u: float
-    end_kpa: float
-    end_u: float
-    drop_u: float
-    amplitude_kpa: float
-    amplitude_u: float
-    tau_s: float
-    tau_u: float
-    cooling_s: float
-    cooling_kpa: float
-    slow_kpa: float
-    slow_s: float
-    time_s: FloatArray
-    curve_kpa: FloatArray
-    curve_u: FloatArray
-    noise: Noise
-    last_rise_kpa: float
-    rising: bool
-    leak_start_kpa_per_s: float
-    leak_n: float
-    leak_m: float
 
 
 def _curve(t: FloatArray, shape: FloatArray, mean: FloatArray, theta: FloatArray) -> FloatArray:
@@ -104,6 +65,93 @@ def _rounding_noise(y: FloatArray, step: float, curve: FloatArray) -> float:
     return float(sds[int(np.argmax(logs))])
 
 
+class _Readings:
+    """The readings ``p`` (kPa) of a hold, or of its beginning, at ``t`` (s), ready to be fitted: binned, with what lies
+    off a first curve left out. whole: the fit of all of the hold, whose curve and noise are known then."""
+
+    def __init__(
+        self,
+        t: FloatArray,
+        p: FloatArray,
+        *,
+        step_kpa: float,
+        noise_kpa: float,
+        last_rise_kpa: float,
+        strokes: tuple[FloatArray, FloatArray] | None,
+        whole: HoldFit | None = None,
+    ) -> None:
+        self.length_s = length = float(t[-1] - t[0])
+        self.rise_kpa = last_rise_kpa
+        time = t - t[0]
+        self.known = whole.noise if whole is not None else None
+        sd = float(np.hypot(noise_kpa, step_kpa / math.sqrt(12.0))) + 1e-4
+        rounded = noise_kpa < 0.5 * step_kpa
+        b = bin_hold(time, p, sd)
+        self.eighth = eighth = max(len(b.y) // 8, 1)
+        level = median(b.y[:eighth])
+        settled = b.y[b.t >= min(5.0, 0.1 * length)][:3]  # quick settling is no leak's
+        fall = float(settled.mean() - b.y[-eighth:].mean())
+        self.share, self.fall_kpa = fall / max(abs(level), 1e-3), fall / max(abs(level), 1e-3) * abs(level)
+        noise = Noise(sd)
+        for _ in range(2 if rounded else 1):
+            if whole is not None and not rounded:
+                curve = np.interp(t, whole.time_s, whole.curve_kpa)
+            else:
+                problem = Problem(NoiseFinder(b, only_s=0.0), noise, level, last_rise_kpa)
+                best, i = top(posterior(problem, NEAR_LAW, leak_shape(b.t, NEAR_LAW, b.t, b.y, length), quick=True))
+                shape = leak_shape(time, NEAR_LAW, b.t, b.y, length)
+                curve = problem.middle + _curve(time, shape, best.mean[:, i], best.theta[:, i])
+            if rounded:
+                before = _rounding_noise(p, step_kpa, curve)
+                z, info = rounded_response(p, step_kpa, before, curve)
+                near = np.abs(p - curve) < 5.0 * sd + step_kpa
+                b = bin_hold(time, z, 1e9, curve, info * near, first=b.first)
+                noise = Noise(before)
+            else:
+                spread = max(1.4826 * median(np.abs(p - curve)), sd)
+                b = bin_hold(time, p, spread, curve, first=b.first)
+                noise = Noise(spread)
+        self.b, self.noise = b, noise
+        self.least = (0.5 if rounded else 0.3) * noise.white_kpa
+        finder = NoiseFinder(b, only_s=self.known.wander_s if self.known is not None else None)
+        if strokes is None:
+            strokes = np.arange(0.0, 90.0, _STROKE_S), np.full(round(90.0 / _STROKE_S), abs(last_rise_kpa))
+        self.hold = Hold(finder, level, last_rise_kpa, length, *strokes)
+        self.start_kpa = median(p[: max(int(np.searchsorted(time, 0.1)), 1)])
+        self.end_kpa = float(b.y[-eighth:].mean())
+        # nearly all of it went: that much no settling takes, whatever the shape
+        self.gone = self.start_kpa > 5.0 * sd + step_kpa and self.end_kpa < 0.3 * self.start_kpa
+        self.middle_kpa = float(b.y.mean())
+        self.up = self._rising()
+
+    def _rising(self) -> Case | None:
+        late = self.b.t > 0.4 * self.length_s
+        t, y = self.b.t[late], self.b.y[late]
+        climbs = len(t) > 3 and float((t - t.mean()) @ (y - y.mean())) > 0.0
+        return self.hold.rising(self.noise, self.least, self.known) if climbs else None
+
+    def points(self, *, quick: bool) -> tuple[list[Points], Case]:
+        """Posterior of all laws and noises that are likely, and the first of these."""
+        hold, up = self.hold, self.up
+        if up is not None:
+            return posterior(hold.problem(up), up.law, hold.shape(up.law), quick=quick, leak_sign=False), up
+        if self.share > 0.05 and not quick:
+            cases = hold.far(self.fall_kpa, self.noise, self.least, self.known)
+        else:
+            cases = hold.near(self.noise, self.least, self.known)
+        points: list[Points] = []
+        for case in cases:
+            points += hold.look(case) if quick else hold.full(case)
+        return points, cases[0]
+
+    def nearly_all(self) -> tuple[float, float]:
+        """Rate (kPa/s) and its standard uncertainty where nearly all of it went."""
+        most = 0.5 * settles_kpa(self.hold.level_kpa)
+        fall = self.start_kpa - self.end_kpa
+        u = math.hypot(_COOLS * self.rise_kpa, _EDGES * fall, most)
+        return (fall - most) / self.length_s, u / self.length_s
+
+
 def fit_hold(
     t: FloatArray,
     p: FloatArray,
@@ -113,186 +161,55 @@ def fit_hold(
     last_rise_kpa: float,
     strokes: tuple[FloatArray, FloatArray] | None = None,
     quick: bool = False,
-    whole: HoldFit | None = None,
 ) -> HoldFit:
     """Fit readings ``p`` (kPa, zero-corrected) at ``t`` (s); needs 6 readings or more.
 
     last_rise_kpa: of the last stroke before. strokes: how long before the hold's start each of all ended (s), and its
-    rise (kPa); where they are not known, as many as the last one as a hand can.
-    quick: fewer models. whole: a fit of all of the hold that this is the beginning of: its noise is known then, and
-    what lies off its curve; only the rate is wanted, the curve is of a few points.
+    rise (kPa); where they are not known, as many as the last one as a hand can. quick: fewer models.
     """
-    t0, length = float(t[0]), float(t[-1] - t[0])
-    time = t - t0
-    known = whole.noise if whole is not None else None
-    sd = float(np.hypot(noise_kpa, step_kpa / math.sqrt(12.0))) + 1e-4
-    rounded = noise_kpa < 0.5 * step_kpa
-    b = bin_hold(time, p, sd)
-    eighth = max(len(b.y) // 8, 1)
-    level = float(np.median(b.y[:eighth]))
-    settled = b.y[b.t >= min(5.0, 0.1 * length)][:3]  # quick settling is no leak's
-    share = float(np.mean(settled) - np.mean(b.y[-eighth:])) / max(abs(level), 1e-3)
-
-    def shapes(at: FloatArray, some: tuple[Law, ...]) -> list[tuple[Law, FloatArray]]:
-        return [(law, leak_shape(at, law, b.t, b.y, length)) for law in some]
-
-    # a first look, for the noise and what lies off the curve
-    noise = Noise(sd)
-    first = (NEAR_LAW,)
-    for _ in range(2 if rounded else 1):
-        if whole is not None and not rounded:
-            curve = np.interp(t, whole.time_s, whole.curve_kpa)
-        else:
-            problem = Problem(NoiseFinder(b, only_s=0.0), noise, level, last_rise_kpa)
-            look = posterior(problem, shapes(b.t, first), quick=True)
-            best, i = top(look)
-            curve = problem.middle + _curve(time, shapes(time, first)[0][1], best.mean[i], best.theta[i])
-        if rounded:
-            before = _rounding_noise(p, step_kpa, curve)
-            z, info = rounded_response(p, step_kpa, before, curve)
-            b = bin_hold(time, z, 1e9, curve, info * (np.abs(p - curve) < 5.0 * sd + step_kpa))
-            noise = Noise(before)
-        else:
-            rest = p - curve
-            spread = 1.4826 * float(np.median(np.abs(rest)))
-            b = bin_hold(time, p, max(spread, sd), curve)
-            noise = Noise(max(spread, sd))
-    least = (0.5 if rounded else 0.3) * noise.white_kpa
-    finder = NoiseFinder(b, only_s=known.wander_s if known is not None else None)
-    if strokes is None:
-        strokes = np.arange(0.0, 90.0, _STROKE_S), np.full(round(90.0 / _STROKE_S), abs(last_rise_kpa))
-    hold = Hold(finder, level, last_rise_kpa, length, *strokes)
-    late = b.t > 0.4 * length
-    climbs = late.sum() > 3 and float(np.polyfit(b.t[late], b.y[late], 1)[0]) > 0.0
-    up = hold.rising(noise, least, known) if climbs else None
-    if up is not None:
-        cases = [up]
-    elif share > 0.05 and not quick:
-        cases = hold.far(share * abs(level), noise, least, known)
-    else:
-        cases = hold.near(noise, least, known)
-    points: list[Points] = []
-    for case in cases:
-        if quick and up is None:
-            points += hold.look(case)
-        else:
-            points += posterior(
-                hold.problem(case), [(case.law, hold.shape(case.law))], quick=quick, leak_sign=up is None
-            )
-    problem = hold.problem(cases[-1])
-    fit = _summary(
-        points, problem.middle, shapes, length, t0, cases[0].noise, last_rise_kpa, up is not None, whole is not None
+    r = _Readings(
+        t, p, step_kpa=step_kpa, noise_kpa=noise_kpa, last_rise_kpa=last_rise_kpa, strokes=strokes
     )
-    start = float(np.median(p[: max(int(np.count_nonzero(time < 0.1)), 1)]))
-    end = float(np.mean(b.y[-eighth:]))
-    if start > 5.0 * sd + step_kpa and end < 0.3 * start:
-        # nearly all of it went: that much no settling takes, whatever the shape
-        most = 0.5 * problem.slow_kpa
-        fit = replace(
-            fit,
-            rate_kpa_per_s=(start - end - most) / length,
-            rate_u=math.hypot(_COOLS * last_rise_kpa, _EDGES * (start - end), most) / length,
-        )
+    points, first = r.points(quick=quick)
+
+    def shape(at: FloatArray, law: Law) -> FloatArray:
+        return leak_shape(at, law, r.b.t, r.b.y, r.length_s)
+
+    fit = summary(points, r.middle_kpa, shape, r.length_s, float(t[0]), first.noise, last_rise_kpa, r.up is not None)
+    if r.gone:
+        rate, u = r.nearly_all()
+        fit = replace(fit, rate_kpa_per_s=rate, rate_u=u)
     return fit
 
 
-def _summary(
-    points: list[Points],
-    middle: float,
-    shapes: Callable[[FloatArray, tuple[Law, ...]], list[tuple[Law, FloatArray]]],
-    length: float,
-    t0: float,
-    noise: Noise,
-    last_rise_kpa: float,
-    rising: bool,
-    rate_only: bool,
-) -> HoldFit:
-    rate, rate_u = moments(points)
-    most = max(float(q.log_weight.max()) for q in points)
-    early = min(4.0, 0.3 * length)
-    many = (3, 4) if rate_only else (25, 56)
-    grid = np.concatenate([np.linspace(0.0, early, many[0])[:-1], np.linspace(early, length, many[1])])
-    laws = dict(shapes(grid, tuple({q.law for q in points})))
-    weights, means, variances, drops, drop_vars = [], [], [], [], []
-    settled, settled_vars, slows, slow_areas = [], [], [], []
-    leaks = []
-    for q in points:
-        keep = np.flatnonzero(q.log_weight > most - _WEIGHS)
-        if not len(keep):
-            continue
-        k = q.theta.shape[1]
-        x = np.empty((len(keep), 2 + k, len(grid)))
-        x[:, 0], x[:, 1] = 1.0, -laws[q.law]
-        x[:, 2:] = np.exp(-grid * np.exp(-q.theta[keep])[:, :, None])
-        mean, cov = q.mean[keep], q.cov[keep]
-        weights.append(np.exp(q.log_weight[keep] - most))
-        means.append((mean[:, None, :] @ x)[:, 0])
-        variances.append(((cov @ x) * x).sum(axis=1))
-        d = x[:, :, 0] - x[:, :, -1]
-        gone = 1.0 - x[:, 2:]  # of each amplitude
-        # what follows the leak's own fall is the leak's
-        settled.append(((mean[:, 2:] - lag_s(q.theta[keep]) * mean[:, 1:2])[:, None] @ gone)[:, 0])
-        last = gone[:, :, -1:]
-        settled_vars.append((last * (cov[:, 2:, 2:] @ last)).sum(axis=(1, 2)))
-        slow_part = mean[:, 2:] * (q.theta[keep] >= math.log(SLOW_S))
-        slows.append(slow_part.sum(axis=1))
-        slow_areas.append((slow_part * np.exp(q.theta[keep])).sum(axis=1))
-        first = float(laws[q.law][1] / grid[1])  # of the leak's fall, at the start
-        leaks.append(np.stack([first * mean[:, 1], *np.broadcast_to([[q.law.n], [q.law.m]], (2, len(keep)))], axis=1))
-        drops.append((mean * d).sum(axis=1))
-        drop_vars.append((d * (cov @ d[:, :, None])[:, :, 0]).sum(axis=1))
-    w = np.concatenate(weights)
-    w /= w.sum()
-    leak_start, leak_n, leak_m = (float(v) for v in w @ np.concatenate(leaks))
-    m, v = np.concatenate(means), np.concatenate(variances)
-    curve = w @ m
-    curve_u = np.sqrt(np.maximum(w @ (v + (m - curve) ** 2), 1e-12))
-    d, dv = np.concatenate(drops), np.concatenate(drop_vars)
-    drop_u = float(np.sqrt(max(float(w @ (dv + (d - w @ d) ** 2)), 1e-12)))
-    best, i = top(points)
-    cooling = cooling_kpa = 0.0
-    fast = np.flatnonzero(best.theta[i] < math.log(SLOW_S))
-    if len(fast):
-        j = fast[np.argmax(np.abs(best.mean[i, 2 + fast]))]
-        cooling, cooling_kpa = float(np.exp(best.theta[i, j])), float(best.mean[i, 2 + j])
-    stretch, spent = np.concatenate(slows), np.concatenate(slow_areas)
-    slow = max(float(w @ stretch), 0.0)
-    slow_s = float(w @ spent) / slow if slow > 1e-6 else 0.0
-    s, sv = np.concatenate(settled), np.concatenate(settled_vars)
-    amp = float(w @ s[:, -1])
-    amp_u = float(np.sqrt(max(float(w @ (sv + (s[:, -1] - amp) ** 2)), 1e-18)))
-    share = max(0.0, min(1.0, rate * length / max(abs(float(curve[0]) + middle), 1.0)))
-    form = (_LAW_SHARE + _LAW_FALL * share) * abs(rate)
-    rate_u = math.sqrt(rate_u**2 + form**2 + (_FORM_SHARE * amp / length) ** 2)
-    # when all but 1/e of it was over, in each model and in the mean of all
-    reached = np.abs(s) >= (1.0 - math.exp(-1.0)) * np.abs(s[:, -1:])
-    each = grid[np.argmax(reached, axis=1)]
-    tau = float(grid[int(np.argmax(np.abs(w @ s) >= (1.0 - math.exp(-1.0)) * abs(amp)))])
-    tau_u = float(np.sqrt(w @ (each - tau) ** 2))
-    curve = curve + middle
-    return HoldFit(
-        rate,
-        rate_u,
-        float(curve[0]),
-        float(curve_u[0]),
-        float(curve[-1]),
-        float(curve_u[-1]),
-        drop_u,
-        amp,
-        amp_u,
-        tau,
-        tau_u,
-        cooling,
-        cooling_kpa,
-        slow,
-        max(slow_s, SLOW_S),
-        grid + t0,
-        curve,
-        curve_u,
-        noise,
-        last_rise_kpa,
-        rising,
-        leak_start,
-        leak_n,
-        leak_m,
-    )
+class Beginning:
+    """The beginning of a hold of which all has been fitted (``whole``): its noise is known then, and what lies off its
+    curve. Arguments as of ``fit_hold``."""
+
+    def __init__(
+        self,
+        t: FloatArray,
+        p: FloatArray,
+        *,
+        step_kpa: float,
+        noise_kpa: float,
+        strokes: tuple[FloatArray, FloatArray] | None,
+        whole: HoldFit,
+    ) -> None:
+        self._readings = _Readings(
+            t,
+            p,
+            step_kpa=step_kpa,
+            noise_kpa=noise_kpa,
+            last_rise_kpa=whole.last_rise_kpa,
+            strokes=strokes,
+            whole=whole,
+        )
+
+    def rate(self, *, quick: bool) -> tuple[float, float]:
+        """Rate (kPa/s, falling positive) and its standard uncertainty. quick: from fewer models."""
+        r = self._readings
+        if r.gone:
+            return r.nearly_all()
+        points, _ = r.points(quick=quick)
+        return rate_of(points, r.middle_kpa, r.length_s)

@@ -37,7 +37,7 @@ _BEHIND = (8.0, 5.0)  # log evidence below the best: not looked at any closer; l
 _MOST = (3, 5)  # laws that are moved; laws and noises that are kept
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True)
 class Case:
     """A law, moved from its home to where the trace has it, with the noise it leaves. rate_kpa_per_s: about so much
     leaks; 0 where too little falls to show a law."""
@@ -61,6 +61,7 @@ class Hold:
     rises_kpa: FloatArray
     problems: dict[Case, Problem] = field(default_factory=dict)
     looks: dict[Case, list[Points]] = field(default_factory=dict)
+    shapes: dict[Law, FloatArray] = field(default_factory=dict)
 
     def problem(self, case: Case) -> Problem:
         if case not in self.problems:
@@ -74,12 +75,19 @@ class Hold:
     def look(self, case: Case) -> list[Points]:
         """Posterior of a quick look, made once."""
         if case not in self.looks:
-            self.looks[case] = posterior(self.problem(case), [(case.law, self.shape(case.law))], quick=True)
+            self.looks[case] = posterior(self.problem(case), case.law, self.shape(case.law), quick=True)
         return self.looks[case]
 
+    def full(self, case: Case) -> list[Points]:
+        """Posterior of a full look."""
+        return posterior(self.problem(case), case.law, self.shape(case.law), quick=False)
+
     def shape(self, law: Law) -> FloatArray:
-        b = self.finder.b
-        return leak_shape(b.t, law, b.t, b.y, self.length_s)
+        """The leak's fall at the bins."""
+        if law not in self.shapes:
+            b = self.finder.b
+            self.shapes[law] = leak_shape(b.t, law, b.t, b.y, self.length_s)
+        return self.shapes[law]
 
     def noises(
         self, case: Case, least: float, known: Noise | None, look: list[Points] | None = None
@@ -89,14 +97,13 @@ class Hold:
         if known is not None:
             return [known]
         b = self.finder.b
-        out: dict[Noise, None] = {}
+        columns = [np.ones_like(b.t), self.shape(case.law)]
+        designs = []
         for some in (look or self.look(case))[1:]:
-            rates = np.exp(-some.theta[int(np.argmax(some.log_weight))])
-            design = np.stack(
-                [np.ones_like(b.t), self.shape(case.law), *np.exp(-b.t[None] * rates[:, None])], axis=1
-            )
-            out[self.finder.find(design, least)] = None
-        return list(out)
+            rates = np.exp(-some.theta[:, int(np.argmax(some.log_weight))])
+            designs.append([0, 1, *range(len(columns), len(columns) + len(rates))])
+            columns += list(np.exp(-b.t * rates[:, None]))
+        return list(dict.fromkeys(self.finder.find(np.stack(columns), designs, least)))
 
     def near(self, noise: Noise, least: float, known: Noise | None) -> list[Case]:
         """Where too little falls to show a law."""
@@ -107,12 +114,12 @@ class Hold:
         """The trace as one that rises beyond doubt, which no leak does; None where it does not. What a leak would leave
         of a rise must not count as noise, so the noise is that beside any slope."""
         case = Case(NEAR_LAW, NEAR_LAW, noise, 0.0)
-        shape = [(NEAR_LAW, self.shape(NEAR_LAW))]
-        look = posterior(self.problem(case), shape, quick=True, leak_sign=False)
+        shape = self.shape(NEAR_LAW)
+        look = posterior(self.problem(case), NEAR_LAW, shape, quick=True, leak_sign=False)
         best: tuple[float, Case, list[Points]] | None = None
         for found in self.noises(case, least, known, look):
             other = replace(case, noise=found)
-            points = posterior(self.problem(other), shape, quick=True, leak_sign=False)
+            points = posterior(self.problem(other), NEAR_LAW, shape, quick=True, leak_sign=False)
             if best is None or total(points) > best[0]:
                 best = total(points), other, points
         if best is None:
@@ -140,8 +147,8 @@ class Hold:
         """The most that settles, in standard deviations of what hoses give; where strokes' heat explains it, by how
         much its size costs the log evidence."""
         best, i = top(self.look(case))
-        size, tau = np.abs(best.mean[i, 2:]), np.exp(best.theta[i])
-        much = size * np.sqrt(self.problem(case).precision(best.theta[i]))
+        size, tau = np.abs(best.mean[2:, i]), np.exp(best.theta[:, i])
+        much = size * np.sqrt(self.problem(case).precision(best.theta[:, i]))
         heat = _HEAT * np.exp(-self.ages_s / tau[:, None]) @ self.rises_kpa
         cold = (much > _TOO_MUCH) & ((tau > _COLD_S) | (size > heat))
         return float(much.max(initial=0.0)), None if cold.any() else 0.5 * float(much @ much)
@@ -156,7 +163,7 @@ class Hold:
             case = first
             for _ in range(2):
                 best, i = top(self.look(case))
-                bent = self.problem(case).bent(self.shape(case.law), best.theta[i], best.mean[i])
+                bent = self.problem(case).bent(self.shape(case.law), best.theta[:, i], best.mean[:, i])
                 rate = max(moments(self.look(case))[0], 1e-6)
                 old, case = case, replace(case, law=moved(case.home, bent), rate_kpa_per_s=rate)
                 if float(np.abs(away(case.law, old.law)).max()) < _STILL:

@@ -94,7 +94,7 @@ def _drive(law: Law, seen_kpa: FloatArray) -> tuple[FloatArray, FloatArray, Floa
 def leak_shape(
     t: FloatArray, law: Law, seen_s: FloatArray, seen_kpa: FloatArray, length_s: float
 ) -> FloatArray:
-    """The leak's fall at ``t`` (s since the start), ``length_s`` at the end: one a second on average.
+    """The leak's fall at ``t`` (s since the start, increasing), ``length_s`` at the end: one a second on average.
 
     seen_s, seen_kpa: the pressure (gauge, noise averaged out) along the hold. It is what drives the leak, settling
     and all, so the shape needs no guess of the leak's size.
@@ -106,8 +106,8 @@ def leak_shape(
     if fell[-1] <= 0.0:
         return t.copy()
     # between the places a parabola: the drive there is a straight line
-    k = np.clip(np.searchsorted(at, t, side="right") - 1, 0, len(at) - 2)
-    width = np.maximum(at[k + 1] - at[k], 1e-9)
-    d = t - at[k]
-    inside = rate[k] * d + (rate[k + 1] - rate[k]) * d * d / (2.0 * width)
-    return np.asarray((fell[k] + inside) * (length_s / fell[-1]))
+    many = np.diff(np.searchsorted(t, at[1:-1]), prepend=0, append=len(t))
+    bend = (rate[1:] - rate[:-1]) / (2.0 * np.maximum(at[1:] - at[:-1], 1e-9))
+    begin, far, drive, bend = (np.repeat(v, many) for v in (at[:-1], fell[:-1], rate[:-1], bend))
+    d = t - begin
+    return np.asarray((far + (drive + bend * d) * d) * (length_s / fell[-1]))

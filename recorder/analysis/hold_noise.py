@@ -8,13 +8,17 @@ Biometrika 58, 545), found on a grid; white alone is kept unless the likelihood 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recorder.analysis.hold_bins import Bins
+from recorder.analysis.filters import median
+from recorder.analysis.hold_bins import GRID, NONE, Bins
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from recorder.model import FloatArray
 
 __all__ = ["Noise", "NoiseFinder"]
@@ -54,9 +58,8 @@ class NoiseFinder:
     def __init__(self, b: Bins, *, only_s: float | None = None) -> None:
         self.b = b
         self.root = np.sqrt(b.weight)
-        usual, half = float(np.median(b.weight)), float(np.median(b.half_s))
+        usual, half = median(b.weight), median(b.half_s)
         length = float(b.t[-1] - b.t[0])
-        self.plain = (1.0, np.zeros(1), np.zeros(len(b.t)), np.eye(len(b.t)))
         self.kinds = []
         for time_s in _TIMES_S:
             if time_s == only_s or (only_s is None and 0.5 * half < time_s < 0.5 * length):
@@ -66,41 +69,49 @@ class NoiseFinder:
                 shares = _SHARES / usual * max(1.0, half / time_s)
                 self.kinds.append((time_s, shares, np.maximum(values, 0.0), vectors))
 
+    @cached_property
+    def decays(self) -> FloatArray:
+        """Bin means (places + 1, n) of the grid's exponentials; the last row is of none."""
+        return self.b.decays(np.append(GRID, NONE))
+
     def whitener(self, noise: Noise) -> tuple[FloatArray, float]:
-        """Matrix (n, n) that makes the bins' noise white with variance one, and the log of its determinant."""
+        """Matrix (n, n) that makes the bins' noise white with variance one, or its diagonal (n) where that is all of
+        it, and the log of its determinant."""
         scale = self.root / noise.white_kpa
         log_det = float(np.log(scale).sum())
         if noise.wander_kpa == 0.0:
-            return np.diag(scale), log_det
+            return scale, log_det
         values, vectors = next((v, w) for t, _, v, w in self.kinds if t == noise.wander_s)
         spectrum = 1.0 + (noise.wander_kpa / noise.white_kpa) ** 2 * values
         log_det -= 0.5 * float(np.log(spectrum).sum())
         return np.asarray((vectors / np.sqrt(spectrum)).T * scale), log_det
 
-    def find(self, design: FloatArray, least_kpa: float) -> Noise:
-        """Noise of what ``design`` (n, k) leaves of the bins. least_kpa: no reading is better than this."""
-        n, k = design.shape
-        x = design / np.linalg.norm(design, axis=0) * self.root[:, None]
-        y = self.b.y * self.root
-        dof = max(n - k, 1)
-        bar, found = -np.inf, Noise(least_kpa)
-        for time_s, shares, values, vectors in (self.plain, *self.kinds):
-            spectrum = 1.0 + shares[:, None] * values[None]
-            turned, yr = vectors.T @ x, vectors.T @ y
-            gram = (turned.T[None] / spectrum[:, None, :]) @ turned + 1e-12 * np.eye(k)
-            right = (turned.T @ (yr / spectrum).T).T
+    def find(self, columns: FloatArray, designs: Sequence[Sequence[int]], least_kpa: float) -> list[Noise]:
+        """Noise of what each of ``designs``, numbers of some of ``columns`` (c, n), leaves of the bins. least_kpa: no
+        reading is better than this."""
+        rows = columns / np.linalg.norm(columns, axis=1)[:, None] * self.root
+        rows = np.concatenate([rows, (self.b.y * self.root)[None]])
+        # of white noise alone, then of every strength of every kind
+        times, all_shares, grams, spectra = [1.0], [np.zeros(1)], [(rows @ rows.T)[None]], [np.zeros(1)]
+        for time_s, shares, values, vectors in self.kinds:
+            spectrum = 1.0 + shares[:, None] * values
+            turned = rows @ vectors
+            grams.append((turned / spectrum[:, None]) @ turned.T)
+            spectra.append(np.log(spectrum).sum(axis=1))
+            all_shares.append(shares)
+            times += [time_s] * len(shares)
+        every, log_spectrum, strengths = np.concatenate(grams), np.concatenate(spectra), np.concatenate(all_shares)
+        out = []
+        for design in designs:
+            dof = max(len(self.b.y) - len(design), 1)
+            gram = every[:, np.array(design)[:, None], design] + 1e-12 * np.eye(len(design))
+            right = every[:, design, -1]
             beta = np.linalg.solve(gram, right[:, :, None])[:, :, 0]
-            rss = np.maximum((yr * yr / spectrum).sum(1) - (beta * right).sum(1), 1e-12)
+            rss = np.maximum(every[:, -1, -1] - (beta * right).sum(axis=1), 1e-12)
             var = np.maximum(rss / dof, least_kpa**2)
-            log = (
-                -0.5 * dof * np.log(var)
-                - 0.5 * rss / var
-                - 0.5 * np.log(spectrum).sum(1)
-                - 0.5 * np.linalg.slogdet(gram)[1]
-            )
+            log = -0.5 * (dof * np.log(var) + rss / var + log_spectrum + np.linalg.slogdet(gram)[1])
+            log[0] += _EARNED
             i = int(np.argmax(log))
-            if log[i] > bar:
-                bar = float(log[i]) + (_EARNED if bar == -np.inf else 0.0)
-                white = float(np.sqrt(var[i]))
-                found = Noise(white, white * float(np.sqrt(shares[i])), time_s)
-        return found
+            white = float(np.sqrt(var[i]))
+            out.append(Noise(white, white * float(np.sqrt(strengths[i])), times[i]))
+        return out

@@ -9,37 +9,42 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recorder.analysis.hold_bins import GRID, NONE
+from recorder.analysis.hold_grid import FULL, QUICK, THREE, Family, log_prior
 from recorder.analysis.hold_laws import Law
-from recorder.analysis.hold_line import GRID, SLOW_S, Line, Problem, Solved
+from recorder.analysis.hold_line import SLOW_S, Line, Problem, Solved
 from recorder.analysis.normal import normal_quantile
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
     from recorder.model import FloatArray, IntArray
 
 __all__ = ["SLOW_S", "Points", "Problem", "lag_s", "moments", "posterior", "top", "total"]
 
-_SLOW_PRIOR = np.array([1e-4,.45,.43,.12])  # of none, one, two, three slow ones: rubber always gives
 _AIR_SHARE, _AIR_SHARE_U = 0.2, 0.115  # of what a change of pressure brings, undone by air's cooling: 0 to gamma - 1
 _RUBBER_SHARE = 0.02  # and by what a hose still gives
 # sizes below which one is as likely as another: of a leak, kPa/s; of what is to give, in standard deviations of it
 _LEAST_LEAK, _LEAST_GIVE = 0.1 / 60.0, 0.15
 _NODES, _NODE_WEIGHTS = np.polynomial.legendre.leggauss(8)
 _NODES, _NODE_WEIGHTS = (_NODES + 1.0) / 2.0, _NODE_WEIGHTS / 2.0
+_LOG_SLOW = math.log(SLOW_S)
 _FAR = 4.5  # standard deviations: no further does a quadrature go
 _DRAWS = {1: 16, 2: 32, 3: 48}
 _SCALES = (1.1, 2.5)
 _HOPELESS = 1.0  # log evidence by which a model with one more exponential is behind
+_FEW = 128  # points, which are quicker tried all at once
 _LIKELY = 11.0  # in log density: less than this below the best weighs nothing
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Points:
-    """Posterior at m sets of time constants of one structure. log_weight (m); mean (m, 2 + k); cov; log taus (m, k)."""
+    """Posterior at m sets of k time constants, of one law. Log taus (k, m); log_weight (m); of level, rate and
+    amplitudes mean (2 + k, m) and cov (2 + k, 2 + k, m)."""
 
     law: Law
     theta: FloatArray
@@ -51,41 +56,45 @@ class Points:
 
 def lag_s(theta: FloatArray) -> FloatArray:
     """Seconds of its rate by which a leak's fall goes further once each mode has followed it."""
-    return np.asarray(np.where(theta < math.log(SLOW_S), _AIR_SHARE, _RUBBER_SHARE) * np.exp(theta))
+    return np.asarray(np.where(theta < _LOG_SLOW, _AIR_SHARE, _RUBBER_SHARE) * np.exp(theta))
 
 
 def lagging(theta: FloatArray, length_s: float) -> tuple[FloatArray, FloatArray]:
     """Mean rate of all of a leak's fall (m) over that of its own part, and the standard uncertainty."""
     lag = lag_s(theta) * -np.expm1(-length_s * np.exp(-theta)) / length_s
-    fast = np.where(theta < math.log(SLOW_S), lag, 0.0).sum(axis=-1)
-    return 1.0 + lag.sum(axis=-1), fast * (_AIR_SHARE_U / _AIR_SHARE)
+    fast = np.where(theta < _LOG_SLOW, lag, 0.0).sum(axis=0)
+    return 1.0 + lag.sum(axis=0), fast * (_AIR_SHARE_U / _AIR_SHARE)
 
 
 def _signs(
     mean: FloatArray, cov: FloatArray, theta: FloatArray, slow_kpa: float, leak_sign: bool
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Slow amplitudes and (where asked) the rate given the prior of sizes: means, covariances, log of the evidence's
-    factor. One after the other, each by its moments."""
-    mean, cov = mean.copy(), cov.copy()
-    log = np.zeros(len(mean))
-    slow = theta >= math.log(SLOW_S)
-    for j in range(theta.shape[1] + 1, 0, -1):
-        if j == 1 and not leak_sign:
-            break
-        use: IntArray | slice = slice(None)
-        if j > 1 and not slow[:, j - 2].all():
-            use = np.flatnonzero(slow[:, j - 2])
-            if not len(use):
-                continue
-        var = np.maximum(cov[use, j, j], 1e-18)
-        scale = _LEAST_LEAK if j == 1 else _LEAST_GIVE * slow_kpa
-        kept, value, left = _sized(mean[use, j], np.sqrt(var), scale)
-        column = cov[use, :, j] / var[:, None]
-        mean[use] += column * (value - mean[use, j])[:, None]
-        shrink = np.minimum(np.maximum(var - left, 0.0), 0.9999 * var)
-        cov[use] -= (column * shrink[:, None])[:, :, None] * column[:, None, :]
-        log[use] += kept if j == 1 else kept - _GIVE_MASS
-    return mean, cov, log
+) -> FloatArray:
+    """Slow amplitudes and (where asked) the rate given the prior of sizes: changes means and covariances, and gives the
+    log of the evidence's factor. One after the other, each by its moments."""
+    log = np.zeros(theta.shape[1])
+    slow = theta >= _LOG_SLOW
+    for j in range(len(theta) + 1, 0, -1):
+        if j == 1:
+            if leak_sign:
+                log += _sign(mean, cov, j, _LEAST_LEAK)
+            continue
+        use = np.flatnonzero(slow[j - 2])
+        if len(use):
+            some_mean, some_cov = mean[:, use], cov[:, :, use]
+            log[use] += _sign(some_mean, some_cov, j, _LEAST_GIVE * slow_kpa) - _GIVE_MASS
+            mean[:, use], cov[:, :, use] = some_mean, some_cov
+    return log
+
+
+def _sign(mean: FloatArray, cov: FloatArray, j: int, least: float) -> FloatArray:
+    """The prior of sizes for number ``j``: changes means and covariances, and gives the log mass."""
+    var = np.maximum(cov[j, j], 1e-18)
+    kept, value, left = _sized(mean[j], np.sqrt(var), least)
+    column = cov[j] / var
+    mean += column * (value - mean[j])
+    shrink = np.minimum(np.maximum(var - left, 0.0), 0.9999 * var)
+    cov -= (column * shrink)[:, None] * column
+    return kept
 
 
 def _sized(
@@ -95,32 +104,67 @@ def _sized(
     ``least``, above it flat in its logarithm, 1 / (1 + x / least). By quadrature, to 2 % of the standard deviation."""
     a = m / sd
     below = np.minimum(a, 0.0)
-    low, high = np.maximum(-a, -_FAR), np.sqrt(below * below + _FAR * _FAR)
-    z = low[:, None] + (high - low)[:, None] * _NODES
-    w = np.exp(0.5 * ((below * below)[:, None] - z * z)) / (1.0 + (m[:, None] + sd[:, None] * z) / least)
-    mass = w @ _NODE_WEIGHTS
+    square = below * below
+    low = np.maximum(-a, -_FAR)
+    width = np.sqrt(square + _FAR * _FAR) - low
+    z = low + width * _NODES[:, None]
+    w = np.exp(0.5 * (square - z * z)) / (1.0 + (m + sd * z) / least)
+    mass = _NODE_WEIGHTS @ w
     w *= z
-    mean = w @ _NODE_WEIGHTS / mass
+    mean = _NODE_WEIGHTS @ w / mass
     w *= z
-    var = np.maximum(w @ _NODE_WEIGHTS / mass - mean * mean, 1e-12)
-    log = np.log(mass * (high - low)) - 0.5 * (below * below + math.log(2.0 * math.pi))
+    var = np.maximum(_NODE_WEIGHTS @ w / mass - mean * mean, 1e-12)
+    log = np.log(mass * width) - 0.5 * (square + math.log(2.0 * math.pi))
     return log, m + sd * mean, sd * sd * var
 
 
+def _groups(starts: Sequence[int], m: int) -> IntArray:
+    """Number of the group of each of m columns, from where each group begins."""
+    return np.repeat(np.arange(len(starts)), np.diff([*starts, m]))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Weighed:
+    """Points of one group (as many exponentials each) that weigh anything: log taus (k, m), log weights without the
+    prior's, means, covariances; ``use`` which they were."""
+
+    use: IntArray
+    theta: FloatArray
+    weight: FloatArray
+    mean: FloatArray
+    cov: FloatArray
+
+
 def _with_signs(
-    line: Line, theta: FloatArray, found: Solved, leak_sign: bool
-) -> tuple[IntArray, FloatArray, FloatArray, FloatArray]:
-    """The points that weigh anything, with their signs: which of them, log weights, means, covariances."""
+    line: Line, theta: FloatArray, starts: Sequence[int], counts: Sequence[int], found: Solved, leak_sign: bool
+) -> list[_Weighed]:
+    """The points that weigh anything, with their signs; groups of ``counts`` exponentials begin at ``starts``."""
     log = found.log
-    likely = log > log.max() - _LIKELY
-    for use in (np.flatnonzero(likely), np.arange(len(log))):
-        cut_mean, cut_cov, kept = _signs(
-            *line.whole(found, use), theta[use], line.problem.slow_kpa, leak_sign
+    group = _groups(starts, len(log))
+    best = np.maximum.reduceat(log, starts)
+    likely = log > (best - _LIKELY)[group]
+    tried = likely if len(log) > _FEW else np.ones_like(likely)
+    while True:
+        use = np.flatnonzero(tried)
+        mean, cov = line.whole(found, use)
+        weight = log[use] + _signs(mean, cov, theta[:, use], line.problem.slow_kpa, leak_sign)
+        # what was left out weighs little against these
+        most = np.maximum.reduceat(np.where(likely[use], weight, -np.inf), np.searchsorted(use, starts))
+        likely = likely | (most <= best - 0.5 * _LIKELY)[group]
+        if not (likely & ~tried).any():
+            break
+        tried = likely
+    if len(use) > np.count_nonzero(likely):
+        kept = likely[use]
+        use, weight, mean, cov = use[kept], weight[kept], mean[:, kept], cov[:, :, kept]
+    cuts = np.searchsorted(use, starts)
+    out = []
+    for k, begin, a, b in zip(counts, starts, cuts, [*cuts[1:], len(use)], strict=True):
+        some = use[a:b]
+        out.append(
+            _Weighed(some - begin, theta[:k, some], weight[a:b], mean[: 2 + k, a:b], cov[: 2 + k, : 2 + k, a:b])
         )
-        weight = log[use] + kept
-        if len(use) == len(log) or weight.max() > log.max() - 0.5 * _LIKELY:
-            break  # what was left out weighs little against these
-    return use, weight, cut_mean, cut_cov
+    return out
 
 
 def _sequence(n: int, k: int) -> FloatArray:
@@ -134,120 +178,117 @@ def _sequence(n: int, k: int) -> FloatArray:
 
 _GIVE_MASS = float(_sized(np.zeros(1), np.ones(1), _LEAST_GIVE)[0][0]) + math.log(2.0)
 
-_COMBOS = {  # of (how many, every second one only)
-    (k, coarse): np.array(list(combinations(range(0, len(GRID), 2 if coarse else 1), k)))
-    for k, coarse in ((1, False), (2, False), (2, True), (3, True))
-}
 
-
-def _cell(k: int, coarse: bool) -> float:
-    return (float(GRID[1] - GRID[0]) * (2 if coarse else 1)) ** k
-
-
-_VOLUMES = {  # of the places with none, one, two, three slow ones
-    key: np.maximum(
-        np.bincount(np.count_nonzero(GRID[places] >= math.log(SLOW_S), axis=1), minlength=4), 1
-    )
-    * _cell(*key)
-    for key, places in _COMBOS.items()
-}
 _NORMALS = {k: _sequence(n, k) for k, n in _DRAWS.items()}
+# half of the draws wider
+_WIDTHS = {k: np.where(np.arange(n) < n // 2, *_SCALES)[:, None] for k, n in _DRAWS.items()}
 
 
-def _log_prior(theta: FloatArray, volume: FloatArray) -> FloatArray:
-    """Log prior density of ordered log time constants (m, k): flat among those with as many slow ones."""
-    slow = np.count_nonzero(theta >= math.log(SLOW_S), axis=1)
-    # as many fast ones as it takes: none, one or two alike
-    ways = np.array([3.0, 3.0, 2.0, 1.0])
-    return np.asarray(np.log(_SLOW_PRIOR / ways / volume)[slow])
+def _starts(theta: FloatArray, weight: FloatArray) -> list[int]:
+    """Up to four of the best of ``theta`` (k, m) that are no neighbours."""
+    order = np.argsort(-weight)[:40]
+    near = theta[:, order]
+    chosen, apart = [0], np.ones(len(order), bool)
+    while len(chosen) < 4:
+        apart &= np.abs(near - near[:, chosen[-1], None]).max(axis=0) > 0.6
+        following = int(np.argmax(apart))
+        if not apart[following]:
+            break
+        chosen.append(following)
+    return [int(order[i]) for i in chosen]
 
 
-def _modes(
-    line: Line, theta: FloatArray, weight: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Up to three optima (m, k) near the best of ``theta``, and the roots of their covariances (m, k, k)."""
-    order = np.argsort(-weight)
-    starts = [int(order[0])]
-    for i in order[1:40]:  # starts that are not neighbours
-        if len(starts) < 4 and all(np.abs(theta[i] - theta[j]).max() > 0.6 for j in starts):
-            starts.append(int(i))
-    modes, covs, values = line.newton(theta[starts])
-    good = np.flatnonzero(values > values.max() - 8.0)[:3]
-    return modes[good], np.asarray(np.linalg.cholesky(covs[good]), float)
+def _side_by_side(parts: Iterable[FloatArray]) -> tuple[FloatArray, list[int]]:
+    """Log time constants (k, m) of many structures as one array, ``NONE`` where there are fewer, and at which column
+    each begins."""
+    parts = list(parts)
+    starts = [0]
+    for part in parts:
+        starts.append(starts[-1] + part.shape[1])
+    out = np.full((max(len(part) for part in parts), starts[-1]), NONE)
+    for part, a, b in zip(parts, starts[:-1], starts[1:], strict=True):
+        out[: len(part), a:b] = part
+    return out, starts[:-1]
+
+
+def _modes(line: Line, parts: list[_Weighed]) -> list[tuple[FloatArray, FloatArray]]:
+    """Of each of ``parts`` up to three optima (m, k), and the roots of their covariances (m, k, k)."""
+    theta, starts = _side_by_side(part.theta[:, _starts(part.theta, part.weight)] for part in parts)
+    modes, covs, values = line.newton(theta.T, starts)
+    out = []
+    for part, a, b in zip(parts, starts, [*starts[1:], len(modes)], strict=True):
+        k = len(part.theta)
+        good = a + np.flatnonzero(values[a:b] > values[a:b].max() - 8.0)[:3]
+        out.append((modes[good, :k], np.asarray(np.linalg.cholesky(covs[good, :k, :k]), float)))
+    return out
 
 
 def _drawn(modes: FloatArray, lows: FloatArray) -> FloatArray:
-    """Points (m, k) about the modes, half of them wider."""
+    """Points (k, m) about the modes, half of them wider."""
     k = modes.shape[1]
-    normal = _NORMALS[k]
-    size = np.where(np.arange(len(normal)) < len(normal) // 2, _SCALES[0], _SCALES[1])
-    drawn = (modes[:, None, :] + (normal * size[:, None]) @ lows.transpose(0, 2, 1)).reshape(-1, k)
-    gap = np.diff(drawn, axis=1).min(axis=1) if k > 1 else np.ones(len(drawn))
-    inside = (drawn >= GRID[0] - 0.1).all(1) & (drawn <= GRID[-1] + 0.1).all(1) & (gap > 0.1)
-    return np.asarray(drawn[inside])
+    drawn = (modes[:, None, :] + (_NORMALS[k] * _WIDTHS[k]) @ lows.transpose(0, 2, 1)).reshape(-1, k)
+    inside = ((drawn >= GRID[0] - 0.1) & (drawn <= GRID[-1] + 0.1)).all(axis=1)
+    if k > 1:
+        inside &= (drawn[:, 1:] - drawn[:, :-1] > 0.1).all(axis=1)
+    return np.asarray(drawn[inside].T)
 
 
 def _density(theta: FloatArray, modes: FloatArray, lows: FloatArray) -> FloatArray:
-    """How many draws about the modes fall at ``theta`` (m, k), a unit of volume."""
+    """How many draws about the modes fall at ``theta`` (k, m), a unit of volume."""
     k = modes.shape[1]
     back = np.linalg.inv(lows)
-    z = (theta[None] - modes[:, None]) @ back.transpose(0, 2, 1)
-    q = np.exp(-0.5 * (z * z).sum(axis=2))
+    z = back @ (theta - modes[:, :, None])
+    q = np.exp(-0.5 * (z * z).sum(axis=1))
     scale = (_DRAWS[k] // 2) * np.abs(np.linalg.det(back)) / (2 * math.pi) ** (k / 2)
     return np.asarray(sum(scale / s**k @ q ** (s**-2.0) for s in _SCALES))
 
 
-def _structure(
-    line: Line,
-    law: Law,
-    k: int,
-    shapes: FloatArray,
-    *,
-    draw: bool,
-    leak_sign: bool,
-) -> Points:
-    """All points of k exponentials and one law, weighted so that their weights add up to the evidence."""
-    if k == 0:
-        theta = np.zeros((1, 0))
-        found = line.solve(theta)
-        mean, cov, kept = _signs(*line.whole(found, np.arange(1)), theta, line.problem.slow_kpa, leak_sign)
-        return Points(
-            law, theta, found.log + kept + math.log(_SLOW_PRIOR[0]), mean, cov, line.problem.length_s
-        )
-    coarse = k == 3 or (k == 2 and not draw)
-    index = _COMBOS[k, coarse]
-    theta = GRID[index]
-    use, weight, mean, cov = _with_signs(line, theta, line.on_grid(index, shapes), leak_sign)
-    theta = theta[use]
-    density = np.full(len(theta), 1.0 / _cell(k, coarse))
-    if draw:
-        modes, lows = _modes(line, theta, weight)
-        more = _drawn(modes, lows)
-        if len(more):
-            use, *rest = _with_signs(line, more, line.solve(more), leak_sign)
-            theta = np.concatenate([theta, more[use]])
-            weight, mean, cov = (
-                np.concatenate([a, b]) for a, b in zip((weight, mean, cov), rest, strict=True)
-            )
-            density = 1.0 / _cell(k, coarse) + _density(theta, modes, lows)
-    prior = _log_prior(theta, _VOLUMES[k, coarse])
-    return Points(law, theta, weight + prior - np.log(density), mean, cov, line.problem.length_s)
+def _family(line: Line, law: Law, family: Family, *, draw: bool, leak_sign: bool) -> list[Points]:
+    """All points of one law with each number of exponentials, weighted so that their weights add up to the evidence."""
+    length_s = line.problem.length_s
+    found = line.on_grid(family.index)
+    parts = _with_signs(line, family.theta, family.starts, family.counts, found, leak_sign)
+    priors = [s.log_prior[part.use] for s, part in zip(family.structures, parts, strict=True)]
+    if not draw:
+        return [
+            Points(law, part.theta, part.weight + prior - math.log(1.0 / s.cell), part.mean, part.cov, length_s)
+            for s, part, prior in zip(family.structures, parts, priors, strict=True)
+        ]
+    some = [i for i, k in enumerate(family.counts) if k]
+    modes = dict(zip(some, _modes(line, [parts[i] for i in some]), strict=True))
+    drawn = {i: points for i in some if (points := _drawn(*modes[i])).size}
+    more: dict[int, _Weighed] = {}
+    if drawn:
+        theta, starts = _side_by_side(drawn.values())
+        counts = [len(points) for points in drawn.values()]
+        weighed = _with_signs(line, theta, starts, counts, line.solve(theta), leak_sign)
+        more = dict(zip(drawn, weighed, strict=True))
+    out = []
+    for i, (s, part, prior) in enumerate(zip(family.structures, parts, priors, strict=True)):
+        theta, weight, mean, cov = part.theta, part.weight, part.mean, part.cov
+        density: FloatArray | float = 1.0 / s.cell
+        if i in more:
+            new = more[i]
+            theta = np.concatenate([theta, new.theta], axis=1)
+            weight, mean = np.append(weight, new.weight), np.concatenate([mean, new.mean], axis=1)
+            cov = np.concatenate([cov, new.cov], axis=2)
+            prior = np.append(prior, log_prior(new.theta, s.volumes))
+            density = density + _density(theta, *modes[i])
+        out.append(Points(law, theta, weight + prior - np.log(density), mean, cov, length_s))
+    return out
 
 
 def posterior(
-    problem: Problem, laws: list[tuple[Law, FloatArray]], *, quick: bool, leak_sign: bool = True
+    problem: Problem, law: Law, shape: FloatArray, *, quick: bool, leak_sign: bool = True
 ) -> list[Points]:
-    shapes = problem.decays(GRID)
-    out = []
-    for law, shape in laws:
-        line = problem.line(-(problem.white @ shape))
-        seen: list[float] = []
-        for k in range(3 if quick else 4):
-            if k == 3 and seen[2] < max(seen[:2]) - _HOPELESS:
-                break  # a second one brought nothing: a third would not
-            part = _structure(line, law, k, shapes, draw=not quick, leak_sign=leak_sign)
-            seen.append(total([part]))
-            out.append(part)
+    """Points with none, one, two and, unless ``quick`` or a second one brought nothing, three exponentials; shape (n):
+    the leak's fall at the bins."""
+    line = problem.line(-problem.whiten(shape))
+    out = _family(line, law, QUICK if quick else FULL, draw=not quick, leak_sign=leak_sign)
+    if not quick:
+        seen = [total([part]) for part in out]
+        if seen[2] >= max(seen[:2]) - _HOPELESS:  # else a third would bring nothing either
+            out += _family(line, law, THREE, draw=True, leak_sign=leak_sign)
     return out
 
 
@@ -270,12 +311,9 @@ def moments(points: list[Points]) -> tuple[float, float]:
     w = np.exp(w - w.max())
     w /= w.sum()
     gains = [lagging(q.theta, q.length_s) for q in points]
-    m = np.concatenate([g * q.mean[:, 1] for (g, _), q in zip(gains, points, strict=True)])
+    m = np.concatenate([g * q.mean[1] for (g, _), q in zip(gains, points, strict=True)])
     v = np.concatenate(
-        [
-            g * g * q.cov[:, 1, 1] + (u * q.mean[:, 1]) ** 2
-            for (g, u), q in zip(gains, points, strict=True)
-        ]
+        [g * g * q.cov[1, 1] + (u * q.mean[1]) ** 2 for (g, u), q in zip(gains, points, strict=True)]
     )
     mean = float(w @ m)
     return mean, float(np.sqrt(w @ (np.maximum(v, 0.0) + (m - mean) ** 2)))

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
+from recorder.analysis.filters import median
 from recorder.analysis.rhythm import Beat, find_beat, without_beat
 from recorder.analysis.signal import Prepared
 from recorder.analysis.stroke import Stroke
@@ -30,6 +31,10 @@ BLED_SHARE, BLED_TIMES, STEADY_SHARE, BLED_TO = 0.015, 6.0, 0.002, 0.5
 QUIET_S = 4.0  # longer than a pause between two strokes of one pump-up; common practice, no source
 
 
+# when the pressure was let go, when it was at zero again, and whether it went at once (hose off)
+Release: TypeAlias = tuple[float | None, float | None, bool]
+
+
 @dataclass(frozen=True, slots=True)
 class Stretches:
     """What the trace is made of. ``holds``: quiet stretches (start, end) after strokes, longest
@@ -43,8 +48,8 @@ class Stretches:
     knocked_off: bool
 
 
-def _release(x: Prepared, after_s: float) -> tuple[float | None, float | None, bool]:
-    """When the pressure was let go, when it was at zero again, and whether it went at once (hose off)."""
+def _release(x: Prepared, after_s: float) -> Release:
+    """The release of a trace that ends vented."""
     p = x.smooth
     top = float(np.max(p))
     if top < 3.0:
@@ -93,14 +98,14 @@ def _last_held(x: Prepared, start_s: float) -> float:
     before = (t > start_s - 1.5) & (t < start_s - 0.15)
     if np.count_nonzero(before) < 3:
         return start_s
-    level = float(np.median(x.p[before]))
+    level = median(x.p[before])
     near = np.flatnonzero((t > start_s - 0.3) & (t < start_s + 0.8) & (x.p > level - 4.0 * x.sd_kpa - 0.2))
     return float(t[near[-1]]) if len(near) else start_s
 
 
 def _steep_fall(
     x: Prepared, above_kpa: float, near_zero: float, after_s: float
-) -> tuple[float | None, float | None, bool]:
+) -> Release:
     """The fall that the last reading above ``above_kpa`` belongs to, where it is steep."""
     t, p = x.t, x.smooth
     top = float(np.max(p))
@@ -110,7 +115,7 @@ def _steep_fall(
     last = int(up[-1])
     # back from the middle of the fall to where it began: steep against the fall of the seconds before it
     calm = x.slope[(t > t[last] - 12.0) & (t < t[last] - 2.5)]
-    usual = float(np.median(calm)) if len(calm) > 3 else 0.0
+    usual = median(calm) if len(calm) > 3 else 0.0
     steep = min(6.0 * min(usual, 0.0) - 1.0, -0.03 * top, usual - 5.0 * x.sd_kpa / 0.3)
     low, high = (
         max(last - round(3.0 / x.dt_s), 0),
@@ -136,7 +141,7 @@ def _rests(x: Prepared, release_s: float) -> float | None:
     late = t > t[-1] - RESTS_S if len(t) else np.zeros(0, bool)
     if np.count_nonzero(late) < 5 or float(t[-1]) - release_s < 2.0 * RESTS_S:
         return None
-    level = float(np.median(p[late]))
+    level = median(p[late])
     away = np.flatnonzero(np.abs(p - level) > max(3.0 * x.sd_kpa, RESTS_KPA))
     since = float(t[away[-1]]) if len(away) else release_s
     return since if since < t[-1] - RESTS_S else None
@@ -148,7 +153,7 @@ def _at_once(x: Prepared, start_s: float) -> bool:
     held = (x.t > start_s - 0.6) & (x.t < start_s)
     if len(p) < 3 or not held.any():
         return False
-    level = float(np.median(x.p[held]))
+    level = median(x.p[held])
     times = []
     for share in (0.8, 0.2):
         k = int(np.argmax(p < share * level))
@@ -167,8 +172,8 @@ def gone_at_once(x: Prepared, strokes: Sequence[Stroke], end_s: float) -> bool:
     at = np.minimum(until - 0.03, ends + 2.0)
     left = np.interp(at, x.t, x.smooth)
     lost = [(s.top_kpa - p) / max(s.rise_kpa, 0.3) for s, p in zip(strokes, left, strict=True)]
-    low = float(np.median(left)) < 0.4 * max(s.top_kpa for s in strokes)
-    return low and float(np.median(lost)) > 0.6
+    low = median(left) < 0.4 * max(s.top_kpa for s in strokes)
+    return low and median(np.array(lost)) > 0.6
 
 
 def goes_on(x: Prepared, strokes: Sequence[Stroke], release_s: float) -> bool:
@@ -183,23 +188,24 @@ def goes_on(x: Prepared, strokes: Sequence[Stroke], release_s: float) -> bool:
             p = np.interp([b.start_s - long, b.start_s], x.t, x.smooth)
             before.append(float(p[0] - p[1]) / long)
     p = np.interp([release_s, release_s + SLOPE_S], x.t, x.smooth)
-    return bool(before) and float(p[0] - p[1]) / SLOPE_S < 2.0 * float(np.median(before))
+    return bool(before) and float(p[0] - p[1]) / SLOPE_S < 2.0 * median(np.array(before))
 
 
-def take_beat_out(x: Prepared, vented_end_s: float) -> tuple[Prepared, Beat | None]:
-    """The trace without the rhythm of an idling engine, and that rhythm where there is one."""
-    release, _, _ = _release(x, vented_end_s)
-    beat = find_beat(x, release if release is not None else float(x.t[-1]))
-    return (x, None) if beat is None else (without_beat(x, beat), beat)
+def take_beat_out(x: Prepared, vented_end_s: float) -> tuple[Prepared, Beat | None, Release]:
+    """The trace without the rhythm of an idling engine, that rhythm where there is one, and the release."""
+    release = _release(x, vented_end_s)
+    beat = find_beat(x, release[0] if release[0] is not None else float(x.t[-1]))
+    if beat is None:
+        return x, None, release
+    calm = without_beat(x, beat)
+    return calm, beat, _release(calm, vented_end_s)
 
 
-def segment(x: Prepared, vented_end_s: float, *, may_open: bool) -> Stretches:
-    """Strokes, holds and release of a prepared trace."""
+def segment(x: Prepared, vented_end_s: float, let_go: Release, *, may_open: bool) -> Stretches:
+    """Strokes, holds and release of a prepared trace. let_go: what looks like its release."""
     last = float(x.t[-1])
     strokes = find_strokes(x, vented_end_s, last, may_open=may_open)
-    release, again, off = (
-        (None, None, False) if gone_at_once(x, strokes, last) else _release(x, vented_end_s)
-    )
+    release, again, off = (None, None, False) if gone_at_once(x, strokes, last) else let_go
     if release is not None and goes_on(x, strokes, release):
         release, again, off = None, None, False
     if release is None and strokes:

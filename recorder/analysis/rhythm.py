@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recorder.analysis.filters import median
 from recorder.analysis.signal import Prepared, noise_kpa, prepare
 
 if TYPE_CHECKING:
@@ -53,7 +54,9 @@ class Beat:
 def _quiet(x: Prepared, end_s: float) -> tuple[float, float]:
     """The later part of the time between build-up and ``end_s``."""
     width = max(round(1.0 / x.dt_s), 1)
-    mean = np.convolve(x.even_p, np.ones(width) / width, "same")
+    # nothing beyond the ends, so that they count less
+    total = np.cumsum(np.pad(x.even_p, (width // 2 + 1, width - 1 - width // 2)))
+    mean = (total[width:] - total[:-width]) / width
     t = x.even_t
     near = np.flatnonzero((mean > 0.97 * float(np.max(mean))) & (t < end_s))
     start = float(t[near[0]]) if len(near) else end_s
@@ -66,13 +69,16 @@ def _quiet(x: Prepared, end_s: float) -> tuple[float, float]:
 def find_beat(x: Prepared, end_s: float) -> Beat | None:
     """The beat before ``end_s`` (release, or end of the trace), or None."""
     start, end = _quiet(x, end_s)
-    pick = (x.even_t > start) & (x.even_t < end)
-    n = int(np.count_nonzero(pick))
+    first, last = np.searchsorted(x.even_t, start, "right"), np.searchsorted(x.even_t, end)
+    n = int(last - first)
     if end - start < 6.0 or n < 60 or float(np.max(x.smooth)) < 5.0:
         return None
-    t, p = x.even_t[pick], x.even_p[pick]
+    t, p = x.even_t[first:last], x.even_p[first:last]
     middle, level = float(t[n // 2]), float(np.mean(p))
-    p = p - np.polyval(np.polyfit(t - middle, p, 3), t - middle)
+    since = (t - middle) / (end - start)
+    square = since * since
+    drift = np.stack([np.ones(n), since, square, since * square])  # least squares
+    p = p - np.linalg.solve(drift @ drift.T, drift @ p) @ drift
     power = np.abs(np.fft.rfft(p * np.hanning(n))) ** 2
     hz = np.fft.rfftfreq(n, x.dt_s)
     band = np.flatnonzero((hz > min(WAVES / (end - start), LOWEST_HZ)) & (hz < min(HIGHEST_HZ, 0.45 / x.dt_s)))
@@ -80,7 +86,7 @@ def find_beat(x: Prepared, end_s: float) -> Beat | None:
         return None
     best = int(band[np.argmax(power[band])])
     # noise power of a bin is exponential about its mean: a line this high comes by chance with FALSE_ALARM
-    beside = float(np.median(power[band])) / math.log(2.0)
+    beside = median(power[band]) / math.log(2.0)
     if float(power[best]) < beside * math.log(len(band) / FALSE_ALARM):
         return None
     near = np.abs(hz - hz[best]) <= max(0.03 * float(hz[best]), 1.5 * float(hz[1]))  # idling wanders

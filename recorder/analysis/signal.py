@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recorder.analysis.filters import running_mean, running_median, smooth_slope
+from recorder.analysis.filters import median, running_mean, running_median, smooth_slope
 
 if TYPE_CHECKING:
     from recorder.model import BoolArray, FloatArray, IntArray
 
-__all__ = ["FINE_S", "Prepared", "prepare"]
+__all__ = ["FINE_S", "Prepared", "Sampling", "prepare", "sampling"]
 
 _MAD_TO_SD = 1.4826  # of a normal distribution
 FINE_S = 0.03  # readings further apart show a short peak in one of them alone, which a wild reading is as well
@@ -49,14 +49,30 @@ class Prepared:
         return float(np.hypot(self.noise_kpa, self.step_kpa / np.sqrt(12.0))) + 1e-6
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Sampling:
+    """Usual time between two readings (s), and the different values that were read, in order (kPa)."""
+
+    dt_s: float
+    values_kpa: FloatArray
+
+
+def sampling(t: FloatArray, p: FloatArray) -> Sampling:
+    """How readings ``p`` (kPa) at ``t`` (s) were taken; two or more."""
+    return Sampling(median(t[1:] - t[:-1]), np.unique(p))
+
+
 def resolution_kpa(p: FloatArray) -> float:
     """The step between neighbouring readings: the median gap of the values seen; 0 where it means nothing."""
-    values = np.unique(p)
+    return _usual_gap(np.unique(p))
+
+
+def _usual_gap(values: FloatArray) -> float:
     if len(values) < 3:
         return float(values[-1] - values[0]) if len(values) == 2 else 0.0
     gaps = np.diff(values)
     gaps = gaps[gaps > 2.5e-4]  # the last decimal of the file
-    return float(np.median(gaps)) if len(gaps) else 0.0
+    return median(gaps) if len(gaps) else 0.0
 
 
 def noise_kpa(p: FloatArray, step_kpa: float) -> float:
@@ -64,7 +80,7 @@ def noise_kpa(p: FloatArray, step_kpa: float) -> float:
     if len(p) < 8:
         return step_kpa
     d2 = p[2:] - 2.0 * p[1:-1] + p[:-2]
-    sd = _MAD_TO_SD * float(np.median(np.abs(d2 - np.median(d2)))) / np.sqrt(6.0)
+    sd = _MAD_TO_SD * median(np.abs(d2 - median(d2))) / np.sqrt(6.0)
     core = d2[np.abs(d2) <= 6.0 * max(sd, step_kpa, 1e-6)]
     if len(core) > 8:  # a coarse step makes the median jump; the core's own spread does not
         sd = float(np.std(core)) / np.sqrt(6.0)
@@ -80,9 +96,16 @@ def without_spikes(p: FloatArray, dt_s: float, sd_kpa: float) -> tuple[FloatArra
     if len(p) < 5:
         return p, 0
     if dt_s <= FINE_S:
-        middle = running_median(p, 5)
-        wild = np.abs(p - middle) > max(7.0 * sd_kpa, 1.5)
-        return np.where(wild, middle, p), int(np.count_nonzero(wild))
+        limit = max(7.0 * sd_kpa, 1.5)
+        jumps = np.abs(p[1:] - p[:-1]) > limit
+        if not jumps.any():  # what stands apart from the median of five does so from a neighbour
+            return p, 0
+        some = np.flatnonzero(np.append(jumps, False) | np.append(False, jumps))
+        middle = np.sort(np.pad(p, 2, mode="edge")[some[:, None] + np.arange(5)], axis=1)[:, 2]
+        wild = np.abs(p[some] - middle) > limit
+        out = p.copy()
+        out[some[wild]] = middle[wild]
+        return out, int(np.count_nonzero(wild))
     limit = max(7.0 * sd_kpa, 4.0)
     pairs, levels = _wild_pairs(p, dt_s, limit)
     whole = np.where(pairs, levels, p)
@@ -127,10 +150,10 @@ def _wild_pairs(p: FloatArray, dt_s: float, limit: float) -> tuple[BoolArray, Fl
     return wild, np.where(wild, middle, p)
 
 
-def prepare(t: FloatArray, p: FloatArray, zero_kpa: float) -> Prepared:
+def prepare(t: FloatArray, p: FloatArray, zero_kpa: float, known: Sampling | None = None) -> Prepared:
     """The trace, zero-corrected and cleaned. Needs two samples or more."""
-    dt = float(np.median(np.diff(t)))
-    step = resolution_kpa(p)
+    known = known or sampling(t, p)
+    dt, step = known.dt_s, _usual_gap(known.values_kpa)
     noise = noise_kpa(p, step)
     clean, spikes = without_spikes(p - zero_kpa, dt, float(np.hypot(noise, step / 3.46)) + 1e-6)
     even_t, even_p, own = _evenly(t, clean, dt)
@@ -142,11 +165,14 @@ def prepare(t: FloatArray, p: FloatArray, zero_kpa: float) -> Prepared:
     )
 
 
-def _evenly(t: FloatArray, p: FloatArray, dt_s: float) -> tuple[FloatArray, FloatArray, IntArray]:
+def _evenly(t: FloatArray, p: FloatArray, dt_s: float) -> tuple[FloatArray, FloatArray, IntArray | slice]:
     """Times and readings with lost ones put in on straight lines, and where the real ones are among them."""
-    missing = np.clip(np.rint(np.diff(t) / dt_s).astype(np.int64) - 1, 0, round(600.0 / dt_s))
+    steps = t[1:] - t[:-1]
+    if float(steps.max()) < 1.5 * dt_s:
+        return t, p, slice(None)
+    missing = np.clip(np.rint(steps / dt_s).astype(np.int64) - 1, 0, round(600.0 / dt_s))
     own = np.arange(len(t)) + np.concatenate([[0], np.cumsum(missing)])
     if own[-1] == len(t) - 1:
-        return t, p, own
+        return t, p, slice(None)
     every = np.arange(own[-1] + 1)
     return np.interp(every, own, t), np.interp(every, own, p), own

@@ -19,7 +19,7 @@ from recorder.analysis.faults import (
     usable,
 )
 from recorder.analysis.headspace import Space, headspace
-from recorder.analysis.hold import HoldFit, fit_hold
+from recorder.analysis.hold import Beginning, HoldFit, fit_hold
 from recorder.analysis.opening import Opening, find_opening
 from recorder.analysis.phases import (
     Stretches,
@@ -29,7 +29,7 @@ from recorder.analysis.phases import (
     take_beat_out,
 )
 from recorder.analysis.setup import Setup
-from recorder.analysis.signal import Prepared, prepare
+from recorder.analysis.signal import Prepared, prepare, sampling
 from recorder.analysis.zero import find_start
 from recorder.model import Phase, Quantity
 
@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 __all__ = ["Study", "study"]
 
 _LEVEL_S = 0.15  # over which a level is averaged
+_FLAT_KPA = 1e-9  # a top that bends less is flat but for rounding errors
 _SHORTEST_STEP_S = 1e-4  # a line of the wire takes longer even at 2 Mbaud
 _MOST_MISSING = 20_000_000  # lost readings that are put in: more than any recording has rows
 
@@ -70,40 +71,44 @@ class Study:
 
 def _peak(x: Prepared, end_s: float) -> Quantity:
     """Highest pressure with the noise taken out: a parabola through the readings about the highest smooth one."""
-    use = x.t <= end_s
+    many = int(np.searchsorted(x.t, end_s, "right"))
+    t, p = x.t[:many], x.p[:many]
     width = max(round(0.05 / x.dt_s), 1)
-    mean = np.convolve(x.p[use], np.ones(width) / width, "same") if width > 1 else x.p[use]
+    mean = np.convolve(p, np.ones(width) / width, "same") if width > 1 else p
     if width > 1 and len(mean) > 2 * width:
-        mean = mean.copy()
-        mean[:width], mean[-width:] = x.p[use][:width].min(), x.p[use][-width:].min()
+        mean[:width], mean[-width:] = p[:width].min(), p[-width:].min()
     k = int(np.argmax(mean))
-    t, p = x.t[use], x.p[use]
+    first, last = np.searchsorted(t, [t[k] - 0.2, t[k] + 0.2])
+    since, about = t[first:last] - t[k], p[first:last]
     sd = x.sd_kpa
     # a full top first; where no parabola fits it, less of it: a valve that pops leaves a sharp one
     for half_s in (0.12, 0.07, 0.04, 0.025):
-        near = np.abs(t - t[k]) < half_s
+        near = np.abs(since) < half_s
         n = int(np.count_nonzero(near))
         if n < (7 if half_s > 0.1 else 5):
             break
-        c, cov = np.polyfit(t[near] - t[k], p[near], 2, cov="unscaled")
-        miss = p[near] - np.polyval(c, t[near] - t[k])
+        s = since[near] / half_s
+        design = np.stack([np.ones(n), s, s * s])
+        cov = np.linalg.inv(design @ design.T)
+        c = cov @ (design @ about[near])
+        miss = about[near] - c @ design
         if float(miss @ miss) / (n - 3) > 2.0 * sd**2:
             continue
-        at = float(np.clip(-c[1] / (2 * c[0]), -0.1, 0.1)) if c[0] < 0 else 0.0
-        u = float(sd * np.sqrt(cov[2, 2])) + 0.05
-        return Quantity(float(np.polyval(c, at)), float(np.hypot(u, 0.1)), "kPa", float(t[k]) + at)
+        level, tilt, bend = (float(v) for v in c)
+        at = min(max(-tilt / (2.0 * bend) * half_s, -0.1), 0.1) / half_s if bend < -_FLAT_KPA else 0.0
+        u = float(sd * np.sqrt(cov[0, 0])) + 0.05
+        top = level + tilt * at + bend * at * at
+        return Quantity(top, float(np.hypot(u, 0.1)), "kPa", float(t[k]) + at * half_s)
     return Quantity(float(mean[k]), float(np.hypot(sd, 0.2 + x.dt_s * 2.0)), "kPa", float(t[k]))
 
 
-def _unusable(t: FloatArray) -> str | None:
-    """Why these times cannot be studied in bearable time and memory; None where they can."""
-    steps = np.diff(t)
-    dt = float(np.median(steps))
+def _unusable(steps: FloatArray, dt: float) -> str | None:
+    """Why readings so far apart (s) cannot be studied in bearable time and memory; None where they can."""
     if dt < _SHORTEST_STEP_S:
         return f"more than {1 / _SHORTEST_STEP_S:.0f} readings a second"
     lost = steps[steps > max(5.0 * dt, 0.5)]
     if float(np.sum(np.minimum(lost, 600.0))) / dt > _MOST_MISSING:
-        return f"{float(lost.sum()):.0f} s of {t[-1] - t[0]:.0f} s are missing"
+        return f"{float(lost.sum()):.0f} s of {float(steps.sum()):.0f} s are missing"
     return None
 
 
@@ -141,15 +146,15 @@ def study(
         phase = (Phase("vented", *ends),) if ends is not None else ()
         reported = often_told(told) or (None if cut is None else str(cut))
         return replace(nothing, phases=phase, broken="fewer than 8 readings", fault=reported)
-    unusable = _unusable(t)
+    steps, taken = t[1:] - t[:-1], sampling(t, p)
+    unusable = _unusable(steps, taken.dt_s)
     if unusable is not None:
         whole = (Phase("vented", float(t[0]), float(t[-1])),)
         return replace(nothing, phases=whole, broken=unusable)
-    start = find_start(t, p, setup.calibration)
+    start = find_start(t, p, setup.calibration, taken)
     zero, zero_u, vented_end = start.zero_kpa, start.zero_u, start.vented_end_s
-    seen = prepare(t, p, zero)
-    x, beat = take_beat_out(seen, vented_end)
-    steps = np.diff(t)
+    seen = prepare(t, p, zero, taken)
+    x, beat, let_go = take_beat_out(seen, vented_end)
     holes = steps > max(5.0 * x.dt_s, 0.5)
     gaps = int(np.count_nonzero(holes))
     lost = float(steps[holes].sum())
@@ -159,7 +164,7 @@ def study(
         else None
     )
     fault = often_told(told) or sensor_fault(p, x.dt_s, rails_kpa(setup.calibration))
-    parts = segment(x, vented_end, may_open=setup.test == "cap")
+    parts = segment(x, vented_end, let_go, may_open=setup.test == "cap")
     if start.late and broken is None:
         broken = start.wrong if parts.strokes or start.wrong else "it begins under pressure, and no stroke is in it"
     end = parts.release_s if parts.release_s is not None else float(t[-1])
@@ -306,32 +311,23 @@ def _early(
     own, own_u = (base.value, base.standard_uncertainty or 0.0) if base is not None else (0.0, 0.0)
     limit = setup.procedure.steady_fall_allowed_kpa_per_min
 
-    def look(end: float, *, quick: bool) -> HoldFit:
-        pick = (x.t >= hold[0]) & (x.t <= end)
-        return fit_hold(
-            x.t[pick],
-            x.p[pick],
-            step_kpa=x.step_kpa,
-            noise_kpa=x.noise_kpa,
-            last_rise_kpa=fit.last_rise_kpa,
-            strokes=strokes,
-            quick=quick,
-            whole=fit,
-        )
-
-    def said(part: HoldFit) -> Literal["leak", "tight"] | None:
-        return answer(60.0 * part.rate_kpa_per_s - own, float(np.hypot(60.0 * part.rate_u, own_u)), limit)
+    def said(rate: float, u: float) -> Literal["leak", "tight"] | None:
+        return answer(60.0 * rate - own, float(np.hypot(60.0 * u, own_u)), limit)
 
     shares = (1 / 6, 1 / 3, 1 / 2, 3 / 4)
     ends = [hold[1]] if now_only else [hold[0] + q * setup.procedure.hold_s for q in shares]
     for end in ends:
         if end - hold[0] < SHORTEST_S or end > hold[1]:
             continue
-        if np.count_nonzero((x.t >= hold[0]) & (x.t <= end)) < 8:
+        first, last = np.searchsorted(x.t, hold[0]), np.searchsorted(x.t, end, "right")
+        if last - first < 8 or (now_only and said(fit.rate_kpa_per_s, fit.rate_u) is None):
             continue
-        if said(fit if now_only else look(end, quick=True)) is None:
+        beginning = Beginning(
+            x.t[first:last], x.p[first:last], step_kpa=x.step_kpa, noise_kpa=x.noise_kpa, strokes=strokes, whole=fit
+        )
+        if not now_only and said(*beginning.rate(quick=True)) is None:
             continue
-        sure = said(look(end, quick=False))
+        sure = said(*beginning.rate(quick=False))
         if sure is not None:
             return sure, end
     return None

@@ -8,6 +8,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recorder.analysis.filters import median
+from recorder.analysis.signal import Sampling, sampling
+
 if TYPE_CHECKING:
     from recorder.model import Calibration, FloatArray
 
@@ -45,15 +48,17 @@ def most_offset_kpa(calibration: Calibration | None) -> float:
     return max(OFFSET_KPA, OFFSET_SHARE * scale) if scale is not None else OFFSET_KPA
 
 
-def find_start(t: FloatArray, p: FloatArray, calibration: Calibration | None) -> Start:
+def find_start(
+    t: FloatArray, p: FloatArray, calibration: Calibration | None, known: Sampling | None = None
+) -> Start:
     """The start of a trace, not zero-corrected (s, kPa; three readings or more)."""
-    zero, u, vented_end = find_zero(t, p)
+    zero, u, vented_end = find_zero(t, p, known)
     most = most_offset_kpa(calibration)
     if zero <= most:
         return Start(zero, u, vented_end)
     tail = p[t > t[-1] - TAIL_S]
     tail = tail if len(tail) >= 3 else p[-3:]
-    last = float(np.median(tail))
+    last = median(tail)
     if abs(last - zero) < SAME_KPA and float(np.max(p)) > zero + 3.0 * SAME_KPA:
         return Start(zero, u, vented_end)  # vented before and after: a reading that is off by so much, or absolute
     first = float(t[0])
@@ -63,38 +68,39 @@ def find_start(t: FloatArray, p: FloatArray, calibration: Calibration | None) ->
             "air, or let the pressure go at the end"
         )
         return Start(0.0, u, first, True, text)
-    spread = 1.4826 * float(np.median(np.abs(tail - last)))
+    spread = 1.4826 * median(np.abs(tail - last))
     return Start(last, max(u, spread / 2.0), first, True)
 
 
-def find_zero(t: FloatArray, p: FloatArray) -> tuple[float, float, float]:
+def find_zero(t: FloatArray, p: FloatArray, known: Sampling | None = None) -> tuple[float, float, float]:
     """Zero from the vented start: (mean kPa, standard uncertainty kPa, end of the vented start s).
 
     The start ends where the pressure leaves the level of the first second and does not come back.
     """
     if len(t) < 3:
-        return (float(np.median(p)) if len(p) else 0.0), 0.0, float(t[-1]) if len(t) else 0.0
-    dt = float(np.median(np.diff(t)))
-    first = p[t <= t[0] + max(1.0, 3 * dt)]
-    level = float(np.median(first))
-    spread = 1.4826 * float(np.median(np.abs(first - level)))
-    values = np.unique(p)
-    step = float(np.median(np.diff(values))) if len(values) > 2 else 0.0
+        return (median(p) if len(p) else 0.0), 0.0, float(t[-1]) if len(t) else 0.0
+    known = known or sampling(t, p)
+    dt, values = known.dt_s, known.values_kpa
+    first = p[: np.searchsorted(t, t[0] + max(1.0, 3 * dt), "right")]
+    level = median(first)
+    spread = 1.4826 * median(np.abs(first - level))
+    step = median(values[1:] - values[:-1]) if len(values) > 2 else 0.0
     limit = max(5.0 * spread, 1.2, 2.5 * step)
     short = _short_start(t, p, dt, step)
     if short is not None:
         at, limit = short
         end = float(t[at])
     else:
-        above = p > level + limit
-        need = max(round(0.25 / dt), 2)
-        run = np.convolve(above, np.ones(need), "valid") >= need
-        at = int(np.argmax(run)) if run.any() else len(p)
+        above = np.flatnonzero(p > level + limit)
+        need = max(round(0.25 / dt), 2)  # in a row
+        runs = np.flatnonzero(above[need - 1 :] - above[: max(len(above) - need + 1, 0)] == need - 1)
+        at = int(above[runs[0]]) if len(runs) else len(p)
         end = float(t[at]) - 0.25 if at < len(p) else float(t[-1])
-        if run.any():
+        if len(runs):
             end = _where_it_leaves(t[: at + need], p[: at + need], end, dt)
-    part = p[t < end] if np.count_nonzero(t < end) >= 3 else p[: max(at, 1)]
-    centre = float(np.median(part))
+    before = int(np.searchsorted(t, end))
+    part = p[: before if before >= 3 else max(at, 1)]
+    centre = median(part)
     kept = part[np.abs(part - centre) <= limit]
     kept = kept if len(kept) else part
     zero = float(np.mean(kept))
@@ -110,10 +116,12 @@ def _short_start(t: FloatArray, p: FloatArray, dt_s: float, step_kpa: float) -> 
     """Where pumping began within the first second, and stayed above the very first readings: number of the first
     reading of the rise, and how far vented readings may lie from their middle (kPa). Else None."""
     soon = np.searchsorted(t, t[0] + max(1.0, 3 * dt_s), "right")
+    if soon < 2:
+        return None
     few = max(int(np.searchsorted(t, t[0] + _VERY_FIRST_S, "right")), 3)
-    level = float(np.median(p[:few]))
+    level = median(p[:few])
     change = np.diff(p[:soon])
-    spread = 1.4826 * float(np.median(np.abs(change - np.median(change)))) / math.sqrt(2.0)
+    spread = 1.4826 * median(np.abs(change - median(change))) / math.sqrt(2.0)
     limit = max(5.0 * spread, 1.2, 2.5 * step_kpa)
     back = np.flatnonzero(p[: np.searchsorted(t, t[0] + _STAYS_S)] <= level + limit)
     last = int(back[-1]) if len(back) else 0

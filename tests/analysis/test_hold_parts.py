@@ -1,0 +1,93 @@
+"""Parts of the hold's fit that are reckoned in a short way, against numpy's and the long way."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from recorder.analysis.filters import median
+from recorder.analysis.hold import _Readings
+from recorder.analysis.hold_bins import NONE, Bins, bin_hold
+from recorder.analysis.hold_laws import NEAR_LAW, leak_shape
+from recorder.analysis.hold_line import Problem, _inverse
+from recorder.analysis.hold_noise import Noise, NoiseFinder
+from recorder.analysis.hold_summary import rate_of, summary
+
+
+def readings(seed: int) -> tuple[np.ndarray, np.ndarray]:
+    rng = np.random.default_rng(seed)
+    t = np.arange(0.0, 40.0, 0.05)
+    wander = np.zeros(len(t))
+    for i in range(1, len(t)):
+        wander[i] = 0.967 * wander[i - 1] + 0.02 * rng.normal()
+    return t, 100.0 - 0.02 * t + 1.5 * np.exp(-t / 5.0) + wander + rng.normal(0.0, 0.1, len(t))
+
+
+def made_bins(seed: int) -> Bins:
+    t, p = readings(seed)
+    return bin_hold(t, p, 0.3, 100.0 - 0.02 * t + 1.5 * np.exp(-t / 5.0))
+
+
+@pytest.mark.parametrize("n", [1, 2, 3, 10, 11, 1000])
+def test_median(n: int) -> None:
+    values = np.round(np.random.default_rng(n).normal(size=n), 1)
+    assert median(values) == np.median(values)
+
+
+@pytest.mark.parametrize("k", [1, 2, 3])
+def test_inverse(k: int) -> None:
+    root = np.random.default_rng(k).normal(size=(50, k, k + 2))
+    a = root @ root.transpose(0, 2, 1)
+    inverse, log_det = _inverse(np.ascontiguousarray(a.transpose(1, 2, 0)))
+    assert inverse.transpose(2, 0, 1) == pytest.approx(np.linalg.inv(a), rel=1e-8, abs=1e-10)
+    assert log_det == pytest.approx(np.linalg.slogdet(a)[1], rel=1e-9, abs=1e-9)
+
+
+def test_an_exponential_that_is_not_there_changes_nothing() -> None:
+    b = made_bins(1)
+    problem = Problem(NoiseFinder(b), Noise(0.1), 100.0, 3.0)
+    line = problem.line(-problem.whiten(b.t))
+    one, none = line.solve(np.log([[2.0, 20.0]])), line.solve(np.array([np.log([2.0, 20.0]), [NONE, NONE]]))
+    assert none.log == pytest.approx(one.log, rel=1e-12)
+    assert none.mean[0] == pytest.approx(one.mean[0], rel=1e-9)
+    assert (none.mean[1] == 0.0).all()
+    first, _, values = line.newton(np.array([[np.log(20.0), NONE]]), [0])
+    alone, _, best = line.newton(np.array([[np.log(20.0)]]), [0])
+    assert first[0, 0] == pytest.approx(alone[0, 0], rel=1e-9)
+    assert first[0, 1] == NONE
+    assert values == pytest.approx(best, rel=1e-9)
+
+
+def test_the_noise_of_several_designs_at_once_has_the_greatest_restricted_likelihood() -> None:
+    b = made_bins(6)
+    x = np.stack([np.ones_like(b.t), b.t, np.exp(-b.t / 5.0), np.exp(-b.t), np.exp(-b.t / 9.0)])
+    finder = NoiseFinder(b)
+    designs = [[0, 1, 2], [0, 1, 3, 4]]
+    for design, found in zip(designs, finder.find(x, designs, 0.01), strict=True):
+        def log_likelihood(noise: Noise, design: list[int] = design) -> float:
+            white, log_det = finder.whitener(noise)
+            if white.ndim == 1:
+                white = np.diag(white)
+            xw, yw = white @ x[design].T, white @ b.y
+            rest = yw - xw @ np.linalg.lstsq(xw, yw, rcond=None)[0]
+            return float(log_det - 0.5 * rest @ rest - 0.5 * np.linalg.slogdet(xw.T @ xw)[1])
+
+        best = max(
+            log_likelihood(Noise(float(white), float(wander), kind[0]))
+            for kind in finder.kinds
+            for white in np.geomspace(0.02, 0.3, 12)
+            for wander in np.geomspace(0.01, 1.0, 14)
+        )
+        assert log_likelihood(found) > best - 0.3
+
+
+def test_the_rate_alone_is_the_summarys() -> None:
+    t, p = readings(3)
+    r = _Readings(t, p, step_kpa=0.0, noise_kpa=0.1, last_rise_kpa=3.0, strokes=None)
+    points, first = r.points(quick=False)
+
+    def shape(at: np.ndarray, law: tuple[float, ...]) -> np.ndarray:
+        return leak_shape(at, NEAR_LAW, r.b.t, r.b.y, r.length_s)
+
+    whole = summary(points, r.middle_kpa, shape, r.length_s, 0.0, first.noise, 3.0, False)
+    assert rate_of(points, r.middle_kpa, r.length_s) == pytest.approx((whole.rate_kpa_per_s, whole.rate_u), rel=1e-9)
