@@ -170,7 +170,9 @@ def study(
     hold = max(parts.holds, key=lambda h: h[1] - h[0]) if parts.holds else None
     fit = before = None
     if hold is not None:
-        if opening is not None and hold[0] <= opening.reseat_s < min(hold[0] + 8.0, hold[1] - 2.0):
+        least_s = setup.procedure.shortest_hold_s  # a slow valve may take most of the hold
+        latest_s = max(min(hold[0] + 8.0, hold[1] - 2.0), hold[1] - least_s)
+        if opening is not None and hold[0] <= opening.reseat_s < latest_s:
             hold = (opening.reseat_s, hold[1])  # a cap's hold begins where the cap has closed again
         pick = (t >= hold[0]) & (t <= hold[1])
         if np.count_nonzero(pick) >= 8:
