@@ -102,10 +102,12 @@ def find_slow(x: Prepared, strokes: Sequence[Stroke], end_s: float, correlated: 
     best = int(np.argmin(cost))
     misfit = 2.0 * float(cost[best]) / len(levels.t)
     chi = max(misfit, 1.0) * correlated
-    w = np.exp(-(cost - cost[best]) / chi)
+    law = np.repeat(np.arange(len(laws)), [len(f[0]) for f in found])
+    log_w = np.array([f[4] for f in found])[law] - cost / chi
+    w = np.exp(log_w - log_w.max())
     w /= w.sum()
     o, c = float(w @ opens), float(w @ closes)
-    pops, path = laws[best // SIDE**2]
+    pops, path = laws[law[best]]
     lift = _lifts(path, opens[best : best + 1], closes[best : best + 1], pops)[:, 0]
     after = np.flatnonzero((levels.path_s > strokes[-1].end_s) & (lift < SHUT * float(lift.max(initial=1e-9))))
     doubt = LAW_DOUBT * max(top - c, 0.0)
@@ -263,8 +265,9 @@ def _costs(
 
 def _posterior(
     levels: _Levels, pops: bool, path: FloatArray, low: float, top: float, correlated: float
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """A grid of openings and closings (kPa) as wide as what is likely, with its costs and flows."""
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, float]:
+    """A grid of openings and closings (kPa) as wide as what is likely, with its costs and flows, and the logarithm of
+    how large its cells are."""
     wide, gaps = np.linspace(low, top, OPENS), WIDEST * top * np.linspace(0.0, 1.0, GAPS) ** 2
     opens, gap = (v.ravel() for v in np.meshgrid(wide, gaps, indexing="ij"))
     closes = opens - gap
@@ -273,10 +276,11 @@ def _posterior(
     next_gap = gaps[min(best % GAPS + 1, GAPS - 1)] - gaps[max(best % GAPS - 1, 0)]
     half = np.array([1.5 * (wide[1] - wide[0]), max(1.5 * (wide[1] - wide[0]), next_gap)])
     side = np.linspace(-1.0, 1.0, SIDE)
-    for _ in range(TURNS):
+    for turn in range(TURNS):
         middle = np.array([opens[best], closes[best]])
-        a, b = np.meshgrid(np.minimum(middle[0] + half[0] * side, top), middle[1] + half[1] * side, indexing="ij")
-        opens, closes = a.ravel(), np.minimum(a, b).ravel()
+        opens, closes = (v.ravel() for v in np.meshgrid(*(middle[:, None] + half[:, None] * side), indexing="ij"))
+        may_be = (opens <= top) & (closes <= opens)
+        opens, closes = opens[may_be], closes[may_be]
         cost, per_s = _costs(levels, opens, closes, pops, path)
         best = int(np.argmin(cost))
         chi = max(2.0 * float(cost[best]) / len(levels.t), 1.0) * correlated
@@ -285,7 +289,8 @@ def _posterior(
         off = np.stack([opens - opens[best], closes - closes[best]])
         wants = 3.0 * np.sqrt((off**2) @ w)
         at_edge = np.abs(np.array([opens[best], closes[best]]) - middle) > 0.9 * half
-        if not at_edge.any() and (wants > 0.6 * half).all():
+        if not at_edge.any() and (wants > 0.6 * half).all() and (wants < 1.3 * half).all():
             break
-        half = np.where(at_edge, half, np.maximum(wants, 0.3 * half))
-    return opens, closes, cost, per_s
+        if turn < TURNS - 1:
+            half = np.clip(wants, np.where(at_edge, 1.0, 0.3) * half, 2.0 * half)
+    return opens, closes, cost, per_s, math.log(float(half.prod()))
