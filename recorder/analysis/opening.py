@@ -135,7 +135,7 @@ def find_opening(
     if not sinks(x, strokes, end_s):
         return found
     slow = find_slow(x, strokes, end_s, correlated)
-    return found if slow is None or not _is_slow(slow, found, end_s) else _by_levels(strokes, slow)
+    return found if slow is None or not _is_slow(slow, found) else _by_levels(strokes, slow)
 
 
 def _by_strokes(
@@ -183,9 +183,9 @@ def _by_strokes(
     return _by_tops(x, strokes, seen) if seen and sum(fell.values()) > PLAIN * usual else None
 
 
-def _is_slow(slow: SlowValve, found: Opening | None, end_s: float) -> bool:
+def _is_slow(slow: SlowValve, found: Opening | None) -> bool:
     """Whether the levels show a valve that strokes do not show well, or not at all: one that shuts in sight."""
-    shuts = slow.closed_s < end_s - STILL_S and slow.close_kpa > 0.5 * slow.open_kpa
+    shuts = math.isfinite(slow.closed_s) and slow.close_kpa > 0.5 * slow.open_kpa
     believed = slow.gain > 2.0 * ENOUGH and slow.misfit < FITS
     return shuts and believed and slow.per_s < (SLOW_PER_S if found is not None else UNSEEN_PER_S)
 

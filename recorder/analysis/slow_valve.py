@@ -40,8 +40,10 @@ MISS_KPA, MISS_SHARE = 0.05, 0.03  # levels are not quite what a model says; of 
 OPENS, GAPS, SIDE = 36, 10, 11  # points of the first grid, of the finer ones
 WIDEST = 0.4  # of the top, by which it closes lower
 TURNS = 7
-SHUT = 0.05  # of its greatest lift: as good as shut
-LAW_DOUBT = 0.04  # of the height from closing to the top: valves are not quite linear
+SHUTS = (0.05, 0.15, 0.4)  # of its greatest lift: as good as shut; else nearly, for what is left dies away
+REST_S = 12.0  # that a hold needs after it
+LAW_DOUBT = 0.05  # of the height from closing to the top: valves are not quite linear
+STROKE_DOUBT = 0.2  # of a usual stroke: levels do not show what happens in one
 SINKS = 0.5  # of a usual stroke: so much of a fall after the strokes may be a valve's
 SINKS_S = (0.5, 15.0)
 
@@ -49,8 +51,9 @@ SINKS_S = (0.5, 15.0)
 @dataclass(frozen=True, slots=True, eq=False)
 class SlowValve:
     """Opening and closing (kPa) with standard uncertainties; what it lets out of its lift (1/s); when it opened, and
-    when it was as good as shut after the last stroke (s; nan where that is not seen); gain: how much better (log
-    likelihood) it explains the levels than a closed space does; misfit: their variance over what noise explains."""
+    when it was as good as shut after the last stroke (s; nan where that is not seen in time); gain: how much better
+    (log likelihood) it explains the levels than a closed space does; misfit: their variance over what noise explains.
+    """
 
     open_kpa: float
     open_u: float
@@ -66,7 +69,8 @@ class SlowValve:
 @dataclass(frozen=True, slots=True, eq=False)
 class _Levels:
     """The linear problem without the flow, as its QR: ``q`` (rows, columns + 1), ``r``; times (s) and standard
-    deviations (kPa) of the levels, which are the first rows; pressures at ``path_s`` that a valve may have followed."""
+    deviations (kPa) of the levels, which are the first rows; pressures at ``path_s`` that a valve may have followed;
+    what a stroke brings (kPa)."""
 
     q: FloatArray
     r: FloatArray
@@ -74,7 +78,7 @@ class _Levels:
     sd: FloatArray
     path_s: FloatArray
     paths: tuple[FloatArray, FloatArray]
-    rows: int
+    usual_kpa: float
 
 
 def sinks(x: Prepared, strokes: Sequence[Stroke], end_s: float) -> bool:
@@ -109,19 +113,27 @@ def find_slow(x: Prepared, strokes: Sequence[Stroke], end_s: float, correlated: 
     o, c = float(w @ opens), float(w @ closes)
     pops, path = laws[law[best]]
     lift = _lifts(path, opens[best : best + 1], closes[best : best + 1], pops)[:, 0]
-    after = np.flatnonzero((levels.path_s > strokes[-1].end_s) & (lift < SHUT * float(lift.max(initial=1e-9))))
     doubt = LAW_DOUBT * max(top - c, 0.0)
     return SlowValve(
         o,
-        math.hypot(math.sqrt(float(w @ (opens - o) ** 2)), doubt),
+        math.hypot(math.sqrt(float(w @ (opens - o) ** 2)), doubt, STROKE_DOUBT * levels.usual_kpa),
         c,
         math.hypot(math.sqrt(float(w @ (closes - c) ** 2)), 0.5 * doubt),
         float(w @ per_s),
         float(levels.path_s[int(np.argmax(lift > 0.0))]),
-        float(levels.path_s[after[0]]) if len(after) else math.nan,
+        _shut_s(levels.path_s, lift, strokes[-1].end_s, end_s),
         (closed - float(cost[best])) / chi,
         misfit,
     )
+
+
+def _shut_s(t: FloatArray, lift: FloatArray, last_s: float, end_s: float) -> float:
+    """When a valve of such a ``lift`` was shut after the last stroke, as nearly as leaves something of the hold."""
+    for share in SHUTS:
+        after = np.flatnonzero((t > last_s) & (lift < share * float(lift.max())))
+        if len(after) and t[after[0]] < end_s - REST_S:
+            return float(t[after[0]])
+    return math.nan
 
 
 def _levels(x: Prepared, strokes: Sequence[Stroke], end_s: float) -> _Levels | None:
@@ -166,7 +178,7 @@ def _levels(x: Prepared, strokes: Sequence[Stroke], end_s: float) -> _Levels | N
     q, r = np.linalg.qr(np.column_stack([rows, right]))
     grid = np.arange(strokes[first - 1].start_s, stop, PATH_S)
     paths = [_path(x, strokes[first - 1 :], grid, tops=tops) for tops in (False, True)]
-    return _Levels(q, r, t, sd, grid, (paths[0], paths[1]), len(rows))
+    return _Levels(q, r, t, sd, grid, (paths[0], paths[1]), usual)
 
 
 class _Known:
