@@ -12,7 +12,7 @@ V / p_abs a kPa with it, at its own pressure.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,7 +20,7 @@ import numpy as np
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
-__all__ = ["Space", "headspace", "lost_ml"]
+__all__ = ["Space", "either", "headspace", "lost_ml"]
 
 _HEAT = 0.4  # gamma - 1 of air: by which a stroke is warm at first, at most
 _WARM, _WARM_U = 0.3, 0.15  # what it usually is, where the hold does not show it; no source
@@ -42,6 +42,16 @@ class Space:
     give: float
     give_u: float
     at_kpa: float
+
+
+def either(one: Space | None, other: Space | None, share: float) -> Space | None:
+    """The mixture of two, the first with probability ``share``; None where one that may well be is not told."""
+    if one is None or other is None:
+        return one if share > 0.9 else other if share < 0.1 else None
+    volume = share * one.volume_ml + (1.0 - share) * other.volume_ml
+    spread = math.sqrt(share * (1.0 - share)) * (one.volume_ml - other.volume_ml)
+    likelier = one if share > 0.5 else other
+    return replace(likelier, volume_ml=volume, u_ml=math.hypot(likelier.u_ml, spread))
 
 
 def lost_ml(

@@ -19,6 +19,7 @@ from recorder.analysis.closed import Response, closed_response
 from recorder.analysis.normal import normal_cdf
 from recorder.analysis.relief import LOOK_S, Top, ceiling, fell_back, tops
 from recorder.analysis.signal import FINE_S, Prepared
+from recorder.analysis.slow_valve import SlowValve, find_slow, sinks
 from recorder.analysis.stroke import Stroke
 from recorder.analysis.valve import ValveFit, fit_valve
 
@@ -45,6 +46,8 @@ LEVEL_S = 0.1  # over which what is held is averaged
 KNOCK = 3.0  # standard deviations
 PLAIN = 0.2  # of what a stroke brings: so much more gone after the strokes than air's cooling explains was let out
 STILL_S = 2.0  # and after that for so long: what stays meanwhile is held
+# 1/s: so slow that strokes, looked at for WAIT_S after, do not show the half of it; and where they show no valve at all
+SLOW_PER_S, UNSEEN_PER_S = 0.8, 2.0
 HELD_S = 3.0  # after the last stroke: a cap that never seals has lost most of the pressure; common practice, no source
 
 
@@ -128,6 +131,18 @@ def find_opening(
     if quick:
         return _quick(strokes, level, k, usual)
     correlated = _correlation(x, strokes[-1].end_s, end_s)
+    found = _by_strokes(x, strokes, level, fell, k, usual, end_s, correlated)
+    if not sinks(x, strokes, end_s):
+        return found
+    slow = find_slow(x, strokes, end_s, correlated)
+    return found if slow is None or not _is_slow(slow, found) else _by_levels(strokes, slow)
+
+
+def _by_strokes(
+    x: Prepared, strokes: Sequence[Stroke], level: FloatArray, fell: dict[int, float], k: int, usual: float,
+    end_s: float, correlated: float,
+) -> Opening | None:
+    """What the strokes at the top, from number ``k``, and those that ``fell`` back show by themselves."""
     tries = _tries(k, list(fell), len(strokes))
     at_top = tries[0][0]
     closed = eased = False
@@ -166,6 +181,21 @@ def find_opening(
     # no law of a valve fits, but that it let out is plain
     seen = tops(x, strokes, fell, end_s)
     return _by_tops(x, strokes, seen) if seen and sum(fell.values()) > PLAIN * usual else None
+
+
+def _is_slow(slow: SlowValve, found: Opening | None) -> bool:
+    """Whether the levels show a valve that strokes do not show well, or not at all: one that shuts in sight."""
+    shuts = math.isfinite(slow.closed_s) and slow.close_kpa > 0.5 * slow.open_kpa
+    believed = slow.gain > 2.0 * ENOUGH and slow.misfit < FITS
+    return shuts and believed and slow.per_s < (SLOW_PER_S if found is not None else UNSEEN_PER_S)
+
+
+def _by_levels(strokes: Sequence[Stroke], slow: SlowValve) -> Opening:
+    met = next((j for j, s in enumerate(strokes) if s.end_s + WAIT_S > slow.opened_s), len(strokes) - 1)
+    return Opening(
+        slow.open_kpa, math.hypot(slow.open_u, 0.05), slow.opened_s, met,
+        min(slow.close_kpa, slow.open_kpa), math.hypot(slow.close_u, 0.1), slow.closed_s,
+    )  # fmt: skip
 
 
 def _tries(k: int, fell: list[int], n: int) -> list[tuple[list[int], float, bool]]:

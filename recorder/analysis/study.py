@@ -18,7 +18,7 @@ from recorder.analysis.faults import (
     sensor_fault,
     usable,
 )
-from recorder.analysis.headspace import Space, headspace
+from recorder.analysis.headspace import Space
 from recorder.analysis.hold import Beginning, HoldFit, fit_hold
 from recorder.analysis.opening import Opening, find_opening
 from recorder.analysis.phases import (
@@ -30,6 +30,7 @@ from recorder.analysis.phases import (
 )
 from recorder.analysis.setup import Setup
 from recorder.analysis.signal import Prepared, prepare, sampling
+from recorder.analysis.space import headspace_of
 from recorder.analysis.zero import find_start
 from recorder.model import Phase, Quantity
 
@@ -38,7 +39,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Study", "study"]
 
-_LEVEL_S = 0.15  # over which a level is averaged
 _FLAT_KPA = 1e-9  # a top that bends less is flat but for rounding errors
 _SHORTEST_STEP_S = 1e-4  # a line of the wire takes longer even at 2 Mbaud
 _MOST_MISSING = 20_000_000  # lost readings that are put in: more than any recording has rows
@@ -175,7 +175,9 @@ def study(
     hold = max(parts.holds, key=lambda h: h[1] - h[0]) if parts.holds else None
     fit = before = None
     if hold is not None:
-        if opening is not None and hold[0] <= opening.reseat_s < min(hold[0] + 8.0, hold[1] - 2.0):
+        least_s = setup.procedure.shortest_hold_s  # a slow valve may take most of the hold
+        latest_s = max(min(hold[0] + 8.0, hold[1] - 2.0), hold[1] - least_s)
+        if opening is not None and hold[0] <= opening.reseat_s < latest_s:
             hold = (opening.reseat_s, hold[1])  # a cap's hold begins where the cap has closed again
         pick = (t >= hold[0]) & (t <= hold[1])
         if np.count_nonzero(pick) >= 8:
@@ -203,7 +205,7 @@ def study(
     proven = early is not None and early[0] == "leak"
     if cut is not None and fault is None and parts.release_s is None and not complete and not proven:
         fault = str(cut)
-    head = None if quick or fault is not None else _headspace(setup, x, parts, opening, fit)
+    head = None if quick or fault is not None else headspace_of(setup, x, parts, opening, fit)
     shift = None
     if parts.zero_again_s is not None and not quick:
         shift = _zero_shift(x, parts.zero_again_s, zero_u)
@@ -254,44 +256,6 @@ def _zero_shift(x: Prepared, zero_again_s: float, zero_u: float) -> Quantity | N
     return Quantity(float(np.mean(tail)), u, "kPa")
 
 
-def _headspace(
-    setup: Setup, x: Prepared, parts: Stretches, opening: Opening | None, fit: HoldFit | None
-) -> Space | None:
-    """Gas space at the hold's start, or where the strokes ended, from the strokes before the cap opened."""
-    volume = setup.procedure.stroke_volume_ml
-    pumped = [s for s in parts.strokes if opening is None or s.end_s < opening.onset_s]
-    if volume is None or len(pumped) < 3:
-        return None
-    later = [s.start_s for s in parts.strokes if s.start_s > pumped[-1].end_s]
-    after = later[0] if later else pumped[-1].end_s
-    levels = [_level(x, s.start_s) for s in pumped]
-    levels.append(_level(x, after) if later else pumped[-1].top_kpa)
-    cools = fit is not None and fit.cooling_s > 0.2
-    # a hold in which nothing settles quickly shows that the strokes' heat was gone at once, or goes slowly
-    cold = opening is None and fit is not None and not cools
-    hold: dict[str, float] = {}
-    if fit is not None:
-        hold = {
-            "leak_kpa_per_s": fit.leak_start_kpa_per_s, "leak_n": fit.leak_n, "leak_m": fit.leak_m,
-            "slow_kpa": fit.slow_kpa, "slow_s": fit.slow_s,
-        }
-    return headspace(
-        np.array([s.start_s for s in pumped]),
-        np.array([s.end_s for s in pumped]),
-        np.array(levels),
-        after,
-        volume,
-        setup.procedure.local_air_pressure_kpa,
-        at_kpa=fit.start_kpa if fit is not None else levels[-1],
-        cooling_s=0.05 if cold else fit.cooling_s if fit is not None and cools else None,
-        # a cap that opened has let out what would tell how warm the strokes were
-        cooling_kpa=fit.cooling_kpa if fit is not None and cools and opening is None else None,
-        trace=(x.t, x.p),
-        level_u_kpa=math.hypot(x.noise_kpa / math.sqrt(max(_LEVEL_S / x.dt_s, 1.0)), x.step_kpa / math.sqrt(12.0)),
-        **hold,
-    )
-
-
 def _before(parts: Stretches, hold_s: float) -> tuple[FloatArray, FloatArray]:
     """How long before the hold each stroke ended (s), and its rise (kPa)."""
     before = [s for s in parts.strokes if s.end_s <= hold_s + 0.5]
@@ -331,8 +295,3 @@ def _early(
         if sure is not None:
             return sure, end
     return None
-
-
-def _level(x: Prepared, at_s: float) -> float:
-    near = (x.t > at_s - _LEVEL_S) & (x.t <= at_s)
-    return float(np.mean(x.p[near])) if near.any() else float(np.interp(at_s, x.t, x.p))

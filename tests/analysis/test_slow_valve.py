@@ -1,0 +1,85 @@
+"""Valves that let out more slowly than strokes bring: pumping goes on beyond the opening, and the hold begins with a
+fall that is no leak. The traces are those of ``other_physics``, which the analysis does not know."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from recorder.analysis import Analyser, Setup
+from recorder.analysis.leak_begins import leaked_before
+from recorder.analysis.signal import prepare
+from recorder.analysis.stroke import Stroke
+from recorder.limits import resolve
+from recorder.model import Judgement, Marking
+
+sys.path.insert(0, str(Path(__file__).parent))
+from other_physics import Made, Valve, make
+
+
+def judged(made: Made) -> Judgement:
+    analyser = Analyser(Setup("cap", Marking(98.0, "kPa", 98.0), resolve("cap", {})))
+    analyser.feed(made.time_s.round(6), made.pressure_kpa.round(4))
+    return analyser.judgement()
+
+
+SLOW = [
+    (301, 100.0, Valve(97.0, 90.0, 0.3, pops=False)),
+    (302, 50.0, Valve(101.0, 95.0, 0.15, pops=False)),
+    (303, 10.0, Valve(95.0, 88.0, 0.3, pops=False)),
+    (304, 200.0, Valve(99.0, 93.0, 0.5, pops=False)),
+    (305, 25.0, Valve(97.0, 94.0, 0.25, pops=True)),
+]
+
+
+@pytest.mark.parametrize(("seed", "rate_hz", "valve"), SLOW)
+def test_a_slow_valve_is_read_where_it_opens(seed: int, rate_hz: float, valve: Valve) -> None:
+    """Not where the strokes end, several kPa higher."""
+    made = make(seed, rate_hz=rate_hz, stroke_kpa=3.0, valve=valve, extra=6, hold_s=50.0)
+    assert made.peak_kpa > valve.open_kpa + 4.0
+    found = judged(made).opening
+    assert found is not None and found.standard_uncertainty is not None
+    assert abs(found.value - valve.open_kpa) < min(2.5 * found.standard_uncertainty, 2.0)
+
+
+@pytest.mark.parametrize(("seed", "rate_hz", "valve"), SLOW)
+def test_what_a_slow_valve_lets_out_after_the_strokes_is_no_leak(seed: int, rate_hz: float, valve: Valve) -> None:
+    made = make(seed, rate_hz=rate_hz, stroke_kpa=3.0, valve=valve, extra=6, hold_s=50.0)
+    got = judged(made)
+    assert got.outcome == "pass", got.reasons
+    hold, shut = got.hold, got.reseat
+    assert hold is not None and shut is not None and shut.time_s is not None
+    assert hold.rate.standard_uncertainty is not None
+    assert abs(hold.rate.value) < max(3.0 * hold.rate.standard_uncertainty, 0.3)
+    assert abs(shut.value - valve.close_kpa) < 3.0
+    assert hold.start_s >= made.hold_start_s - 0.5
+
+
+@pytest.mark.parametrize("seed", range(310, 316))
+def test_air_that_cools_is_no_slow_valve(seed: int) -> None:
+    """A stuck cap: many strokes, whose heat leaves the air for seconds after the last."""
+    made = make(seed, rate_hz=50.0, stroke_kpa=3.0, target_kpa=140.0, hold_s=50.0)
+    assert judged(made).opening is None
+
+
+@pytest.mark.parametrize("leaks", [True, False])
+def test_whether_a_cap_leaked_before_it_opened(leaks: bool) -> None:
+    """Strokes of 4 kPa, of which 0.6 kPa cools away within 0.4 s, and a leak of 0.5 kPa/s at 100 kPa, or none."""
+    dt, rng = 0.01, np.random.default_rng(5)
+    t = np.arange(0.0, 26.0, dt)
+    p, heat, out, strokes = 0.0, 0.0, [], []
+    for at in t:
+        on = at > 1.0 and (at - 1.0) % 1.0 < 0.3
+        p += (4.0 / 0.3 if on else 0.0) * dt - (0.005 * p * dt if leaks else 0.0)
+        heat += (0.6 / 0.3 if on else 0.0) * dt - heat / 0.4 * dt
+        out.append(p + heat)
+    made = np.array(out)
+    for k in range(1, 26):
+        base, top = (float(np.interp(k + d, t, made)) for d in (0.0, 0.3))
+        strokes.append(Stroke(float(k), k + 0.3, base, top))
+    x = prepare(t, made + 0.05 * rng.standard_normal(len(t)), 0.0)
+    share = leaked_before(x, strokes, 0.5, 100.0, 1.0)
+    assert share > 0.95 if leaks else share < 0.05
