@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recorder.analysis.eased import with_eased
 from recorder.analysis.rhythm import Beat, find_beat, without_beat
 from recorder.analysis.signal import Prepared
 from recorder.analysis.stroke import Stroke
-from recorder.analysis.strokes import find_strokes
+from recorder.analysis.strokes import find_strokes, level_noise
 from recorder.analysis.transitions import TRANSITIONS, follow
 
 if TYPE_CHECKING:
@@ -206,6 +207,8 @@ def segment(x: Prepared, vented_end_s: float, *, may_open: bool) -> Stretches:
         release, again = _bled(x, strokes[-1].end_s + STEADY_S)
     end = release if release is not None else last
     strokes = [s for s in strokes if s.start_s < end]
+    if not may_open:
+        strokes = with_eased(x, strokes, level_noise(x), end)
     holds: list[tuple[float, float]] = []
     for n, stroke in enumerate(strokes):
         until = strokes[n + 1].start_s if n + 1 < len(strokes) else end

@@ -34,7 +34,7 @@ from recorder.analysis.stroke_chain import (
 if TYPE_CHECKING:
     from recorder.model import FloatArray, IntArray
 
-__all__ = ["find_strokes"]
+__all__ = ["find_strokes", "level_noise"]
 
 LONG_S = 0.6  # half of the time over which a lone stroke has to stay
 CLEAR = 12.0  # standard deviations of noise: strokes so steep need no better filter
