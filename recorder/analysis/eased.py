@@ -25,6 +25,7 @@ BINS = 120  # so many at most in a window
 SETTLES = (0.5, 2.0, 8.0)  # time constants (cadences) of what settles after strokes: a basis of convex falls
 SURE = 8.0  # log likelihood ratio, at least, of strokes going on against none
 SMALLEST = 0.04  # of the strokes before: what each has to make up for, at least
+FALLS = 0.01  # of the strokes before: by what the pressure may fall from one to the next all the same
 EARLIEST = 0.8  # cadences: sooner after the last stroke there is none
 PAUSE_S = 3.0  # between two strokes; longer is a hold; common practice, no source
 SLOWER, SLOWER_SPREAD = 0.15, 0.15  # logarithm by which a hand that eases is slower, and its spread; no source
@@ -67,22 +68,28 @@ def _fit(columns: list[FloatArray], p: FloatArray) -> tuple[FloatArray, float]:
 def _went_on(tail: _Tail, cadence_s: float, usual_kpa: float) -> float | None:
     """How long after the last stroke others kept the pressure up (s); None where it fell by itself from then on."""
     t, p = tail.t, tail.p
+    first = t < 0.3 * cadence_s
+    sd = math.sqrt(tail.var * (1.0 + 1.0 / max(np.count_nonzero(first), 1)))
+    up = np.flatnonzero(p > float(p[first].mean()) - FALLS * usual_kpa * t / cadence_s - 3.0 * sd)
+    latest = min(float(t[up[-1]]) if len(up) else 0.0, 0.75 * float(t[-1]))
+    if latest < EARLIEST * cadence_s:
+        return None
     _, alone = _fit(_falls(t, 0.0, cadence_s), p)
     best, kink = alone, None
-    for at in np.arange(EARLIEST * cadence_s, 0.75 * float(t[-1]), 0.25 * cadence_s):
+    for at in np.arange(EARLIEST * cadence_s, latest, 0.25 * cadence_s):
         until = np.minimum(t - at, 0.0)
         amounts, rest = _fit([*_falls(t, float(at), cadence_s), until, -until], p)
         if rest < best:
             best, kink = rest, (float(at), amounts)
-    var = max(tail.var, best / len(t))
-    if kink is None or alone - best < 2.0 * SURE * var:
+    # what is left beyond noise goes on from reading to reading, and so says less
+    misfit = max(best / len(t) / tail.var, 1.0)
+    if kink is None or alone - best < 2.0 * SURE * misfit**2 * tail.var:
         return None
     at_s, a = kink
     held = (a[5] - a[6]) * cadence_s
     # over the cadences that follow, as one that settles within them has fallen
     then = (a[0] - a[1]) * cadence_s + float(a[2:5] @ np.expm1(-1.0 / np.array(SETTLES)))
-    u = math.sqrt(12.0 * var / max(np.count_nonzero(t < at_s), 2)) / at_s * cadence_s
-    return at_s if held > -2.0 * u and held - then > SMALLEST * usual_kpa else None
+    return at_s if held > -FALLS * usual_kpa and held - then > SMALLEST * usual_kpa else None
 
 
 def _how_many(tail: _Tail, until_s: float, cadence_s: float, length_s: float) -> FloatArray:
@@ -91,7 +98,7 @@ def _how_many(tail: _Tail, until_s: float, cadence_s: float, length_s: float) ->
     They come evenly; a hand that eases takes its time: for each stroke, and from one to the next.
     """
     t, p = tail.t, tail.p
-    best, out = math.inf, np.zeros(0)
+    tried: list[tuple[int, float, float]] = []
     falls = _falls(t, 0.0, cadence_s)
     for slower in np.exp(np.arange(-0.25, 0.6, 0.05)):
         pace = cadence_s * float(slower)
@@ -103,9 +110,12 @@ def _how_many(tail: _Tail, until_s: float, cadence_s: float, length_s: float) ->
             weaker = np.arange(n, 0, -1) / n
             _, rest = _fit([*falls, steps.sum(axis=1), steps @ weaker], p)
             cost = rest / tail.var + ((math.log(slower) - SLOWER) / SLOWER_SPREAD) ** 2
-            if cost < best:
-                best, out = cost, at
-    return out
+            tried.append((n, pace, 0.5 * cost))
+    number, paces, costs = np.array(tried).T
+    weight = np.exp(costs.min() - costs)
+    n = int(np.argmax(np.bincount(number.astype(np.int64), weight)))
+    same = number == n
+    return np.arange(1, n + 1) * float(paces[same][int(np.argmax(weight[same]))])
 
 
 def with_eased(x: Prepared, strokes: list[Stroke], level_sd: float, end_s: float) -> list[Stroke]:
@@ -114,12 +124,11 @@ def with_eased(x: Prepared, strokes: list[Stroke], level_sd: float, end_s: float
     level_sd: noise (kPa) of the pressure averaged over 0.12 s.
     """
     starts = np.array([s.start_s for s in strokes])
-    steps = np.diff(starts)
-    steps = steps[steps < PAUSE_S]
-    if len(steps) < 3:
+    steps = np.diff(starts)[-4:]
+    if len(steps) < 3 or steps.max() > PAUSE_S:
         return strokes
     last = strokes[-1]
-    cadence, length = float(np.median(steps[-4:])), last.end_s - last.start_s
+    cadence, length = float(np.median(steps)), last.end_s - last.start_s
     usual = float(np.median([s.rise_kpa for s in strokes[-8:]]))
     for many in WINDOWS:
         until = min(last.end_s + many * cadence, end_s)
