@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.filters import running_least, running_mean, smooth_slope
+from recorder.analysis.holes import through_holes
 from recorder.analysis.kept_up import without_fall
 from recorder.analysis.knocks import without_knocks
 from recorder.analysis.popped import with_peaks, with_popped, without_rebounds
@@ -236,44 +237,6 @@ def _edges(x: Prepared, at: list[int]) -> list[Stroke]:
     return out
 
 
-def _through_holes(x: Prepared, y: Prepared, strokes: list[Stroke], *, may_open: bool) -> list[Stroke]:
-    """Strokes in and at holes of the trace, counted by what the pressure gained across and by the cadence. y: the trace
-    without what the strokes have to make up."""
-    holes = np.flatnonzero(np.diff(x.t) > max(3.5 * x.dt_s, 0.25))
-    for h in holes:
-        lo, hi = float(x.t[h]) - 0.1, float(x.t[h + 1]) + 0.1
-        sure = [s for s in strokes if (s.start_s + s.end_s) / 2 < lo or (s.start_s + s.end_s) / 2 > hi]
-        k = sum((s.start_s + s.end_s) / 2 < lo for s in sure)
-        if not 0 < k < len(sure) or len(sure) < 4:
-            continue
-        a, b = sure[k - 1], sure[k]
-        starts = np.array([s.start_s for s in sure])
-        steps = np.diff(starts)
-        gains = np.diff([s.base_kpa for s in sure]) + np.diff(np.interp(starts, y.even_t, y.even_p - x.even_p))
-        usual = np.delete(np.arange(len(steps)), k - 1)
-        usual = usual[np.argsort(np.abs(usual - (k - 1)), kind="stable")[:8]]
-        cadence = float(np.median(steps[usual]))
-        usual = usual[gains[usual] > 0.3 * a.rise_kpa]  # what a valve let out says nothing of a stroke
-        sides = [gains[some] for some in (usual[usual < k - 1], usual[usual >= k]) if len(some)]
-        if b.start_s - a.start_s > 4.0 * cadence + (hi - lo):
-            continue
-        by_time = (b.start_s - a.start_s) / cadence - 1.0
-        by_gain = by_time
-        if sides:  # strokes are eased towards the end: between those before and after
-            by_gain = float(gains[k - 1]) / float(np.mean([np.median(side) for side in sides])) - 1.0
-        let_out = may_open and by_gain < by_time
-        best = by_time if let_out else (by_time + 2.0 * by_gain) / 3.0
-        n = max(round(best), 0)
-        if n == len(strokes) - len(sure):
-            continue
-        at = np.linspace(a.start_s, b.start_s, n + 2)[1:-1]
-        length = a.end_s - a.start_s
-        p = np.interp(np.concatenate([at, at + length]), x.t, x.p)
-        new = [Stroke(float(at[i]), float(at[i] + length), float(p[i]), float(p[n + i])) for i in range(n)]
-        strokes = [*sure[:k], *new, *sure[k:]]
-    return strokes
-
-
 def _raised(x: Prepared, c: Rises, chosen: IntArray, level_sd: float) -> bool:
     """Whether the pressure ever went up beyond what noise and drift do."""
     lo, hi = np.searchsorted(x.t, [c.t[chosen[0]] - LAG_S, c.t[chosen[-1]] + LONG_S])
@@ -332,4 +295,4 @@ def find_strokes(x: Prepared, start_s: float, end_s: float, *, may_open: bool) -
         found = with_popped(x, found, slope.sd, level_sd, end_s)
         found = with_peaks(x, found, level_sd, end_s)
     found = without_knocks(x, found, end_s)
-    return _through_holes(x, y, found, may_open=may_open)
+    return through_holes(x, y, found, level_sd, end_s, may_open=may_open)
