@@ -26,6 +26,11 @@ PLAIN = 5.0  # standard deviations: of a peak, and of what it leaves
 LEAVES = 0.5  # of a peak's height: air that cools bends the line along which the pressure would have gone on
 WARMS = 0.29  # 1 - 1/gamma: of what let-out air takes away at once, what comes back with warmth
 SLOWER = 0.35  # of how steep strokes are
+AGAIN = 0.02  # of a usual stroke: so far the pressure rises anew where another one opened the valve
+# of the cadence: a fall so late after a stroke's start, and after another rise, is that one's; so soon after, or before,
+# a stroke there is no other; nor where the pressure did not rise again
+LATE, SINCE, UNTIL, ALONE = 0.7, 0.55, 0.45, 0.6
+SETTLES = 0.35  # of a fall: what the pressure moves by shortly after it
 LIKE_FALL = 0.6  # of the usual sudden fall and of its slope: as much again is one more
 
 
@@ -48,17 +53,27 @@ def with_popped(x: Prepared, strokes: list[Stroke], slope_sd: float, level_sd: f
         np.interp(when, t, level) for when in (t[at] - 0.5, t[at] - 0.25, t[at] + 0.25, until)
     )
     fall = before - soon
+    pace = float(np.median(np.diff(starts))) if len(starts) > 1 else USUAL_CADENCE_S
     # not one that goes on: a valve that lets out slowly
     plain = (fall > 8.0 * level_sd) & (soon > 0.6 * before) & (early - before < 0.5 * fall)
-    near = np.array([any(q.start_s - 0.1 < when < q.end_s + 0.4 for q in strokes) for when in t[at]], bool)
-    seen, steep, least = fall[plain & near], s[at][plain & near], np.full(len(at), 0.25 * usual)
+    rose = np.array([_rose_again(x, strokes, float(when)) for when in t[at]])
+    again = rose > max(PLAIN * x.sd_kpa, AGAIN * usual)
+    # a valve that opens late lets out after the end of a stroke, but not when another is due
+    ends = np.array([q.end_s + 0.4 for q in strokes])
+    soon_s = np.array([max(q.start_s + 0.25 + LATE * pace, q.end_s) for q in strokes])
+    ends = np.where(again[:, None], np.minimum(ends, soon_s), ends)
+    near = ((starts - 0.1 < t[at][:, None]) & (t[at][:, None] < ends)).any(axis=1)
+    shown = plain & near & (fall > PEAK_SHARE * usual)  # not what cools
+    seen, steep, least = fall[shown], s[at][shown], np.full(len(at), 0.25 * usual)
+    least[again] = PEAK_SHARE * usual
     if len(seen) > 1:
         alike = s[at] < LIKE_FALL * float(np.median(steep))
         least[alike] = np.minimum(least[alike], LIKE_FALL * float(np.median(seen)))
-    pace = float(np.median(np.diff(starts))) if len(starts) > 1 else USUAL_CADENCE_S
-    near |= np.abs(t[at][:, None] - 0.25 - starts).min(axis=1) < 0.6 * pace
+    since = t[at][:, None] - 0.25 - starts
+    none = np.where(again[:, None], (-UNTIL * pace < since) & (since < SINCE * pace), np.abs(since) < ALONE * pace)
+    near |= none.any(axis=1)
     new: list[Stroke] = []
-    for i in np.flatnonzero(plain & ~near & (fall > least) & (np.abs(later - soon) < 0.25 * fall)):
+    for i in np.flatnonzero(plain & ~near & (fall > least) & (np.abs(later - soon) < SETTLES * fall)):
         when = float(t[at[i]])
         if when < strokes[-1].start_s - 20.0 or any(q.start_s - 0.1 < when < q.end_s + 0.4 for q in new):
             continue
@@ -69,6 +84,22 @@ def with_popped(x: Prepared, strokes: list[Stroke], slope_sd: float, level_sd: f
         top = a + int(np.argmax(p[a : at[i] + 1]))
         new.append(Stroke(start, float(t[top]), float(np.interp(start, t, level)), float(p[top])))
     return sorted([*strokes, *new], key=lambda q: q.start_s)
+
+
+def _rose_again(x: Prepared, strokes: list[Stroke], until_s: float) -> float:
+    """By how much (kPa) the pressure rose again before ``until_s``, once it had come down from the stroke before."""
+    before = [q for q in strokes if q.start_s < until_s]
+    if not before:
+        return 0.0
+    q = before[-1]
+    a, b = np.searchsorted(x.even_t, [max(0.5 * (q.start_s + q.end_s), until_s - 2.0 * BESIDE_S), until_s])
+    p = x.even_p[a : b + 1]
+    if x.even_t[a] < q.end_s:
+        down = np.maximum.accumulate(p) - p > PLAIN * x.sd_kpa
+        if not down.any():
+            return 0.0
+        p = p[int(np.argmax(down)) :]
+    return float((p - np.minimum.accumulate(p)).max())
 
 
 def _from_peak(x: Prepared, stroke: Stroke, after_s: float, usual_kpa: float) -> Stroke:
