@@ -24,6 +24,7 @@ SURE = 8.0  # standard deviations of a reading
 BESIDE_S = 0.25  # before and after a short peak: over so long a level is looked at
 PLAIN = 5.0  # standard deviations: of a peak, and of what it leaves
 LEAVES = 0.5  # of a peak's height: air that cools bends the line along which the pressure would have gone on
+LIKE_LAST = (0.4, 1.5)  # of the last stroke's top over what it left
 WARMS = 0.29  # 1 - 1/gamma: of what let-out air takes away at once, what comes back with warmth
 SLOWER = 0.35  # of how steep strokes are
 AGAIN = 0.02  # of a usual stroke: so far the pressure rises anew where another one opened the valve
@@ -133,23 +134,25 @@ def with_peaks(x: Prepared, strokes: list[Stroke], level_sd: float, end_s: float
 
     One alone is a stroke only where the pressure is another after it, for a knock leaves nothing.
     """
-    if x.dt_s > FINE_S or len(strokes) < 2:
+    if len(strokes) < 2:
         return strokes
+    fine = x.dt_s <= FINE_S
     t, p = x.even_t, x.even_p
     rises = np.array([q.rise_kpa for q in strokes])
     pace = float(np.median(np.diff([q.start_s for q in strokes])[-8:]))
     a, b = np.searchsorted(t, [strokes[-1].start_s - 1.0, end_s])
     t, p = t[a:b], p[a:b]
     beside = 2 * round(0.5 * BESIDE_S / x.dt_s) + 1
-    far = round(BESIDE_S / x.dt_s)
+    far = max(round(BESIDE_S / x.dt_s), 2)
     if len(p) < 4 * beside:
         return strokes
-    two = 0.5 * (p + np.append(p[1:], p[-1]))
+    two = 0.5 * (p + np.append(p[1:], p[-1])) if fine else p
     level = running_median(p, beside, "reflect")
     before, after = np.full(len(p), np.inf), np.full(len(p), np.inf)
     before[far:], after[:-far] = level[:-far], level[far:]
     height = two - np.maximum(before, after)
-    least = max(PLAIN * x.sd_kpa / math.sqrt(2.0), 0.5 * PEAK_SHARE * float(np.median(rises)))
+    one = x.sd_kpa / math.sqrt(2.0) if fine else x.sd_kpa
+    least = max(PLAIN * one, 0.5 * PEAK_SHARE * float(np.median(rises)))
     found: list[int] = []
     at, free = 0.5 * (strokes[-1].start_s + strokes[-1].end_s), strokes[-1].end_s
     while True:
@@ -162,7 +165,9 @@ def with_peaks(x: Prepared, strokes: list[Stroke], level_sd: float, end_s: float
             break  # nothing, or a knock, which swings to both sides
         found.append(k)
         at = free = float(t[k])
-    if len(found) == 1:
+    if len(found) == 1 and not _like_last(strokes[-1], float(height[found[0]]), float(before[found[0]])):
+        if not fine:
+            return strokes
         left = abs(_left(t, level, found[0], far))
         if left < max(PLAIN * level_sd, LEAVES * float(height[found[0]])):
             return strokes
@@ -173,6 +178,13 @@ def with_peaks(x: Prepared, strokes: list[Stroke], level_sd: float, end_s: float
         new.append(Stroke(float(t[start]), float(t[k]), float(before[k]), float(two[k])))
     # the top of a stroke is not over where its slope is
     return [*strokes, *(q for q in new if q.start_s > strokes[-1].end_s)]
+
+
+def _like_last(last: Stroke, height_kpa: float, level_kpa: float) -> bool:
+    """Whether a peak is like the last stroke, of which a valve let out what it brought: another one, then, in the
+    cadence, where a knock comes whenever it will."""
+    over = last.top_kpa - level_kpa
+    return level_kpa - last.base_kpa < LEAVES * last.rise_kpa and LIKE_LAST[0] * over < height_kpa < LIKE_LAST[1] * over
 
 
 def without_rebounds(x: Prepared, strokes: list[Stroke]) -> list[Stroke]:
