@@ -66,7 +66,8 @@ def with_popped(x: Prepared, strokes: list[Stroke], slope_sd: float, level_sd: f
     near = ((starts - 0.1 < t[at][:, None]) & (t[at][:, None] < ends)).any(axis=1)
     shown = plain & near & (fall > PEAK_SHARE * usual)  # not what cools
     seen, steep, least = fall[shown], s[at][shown], np.full(len(at), 0.25 * usual)
-    least[again] = PEAK_SHARE * usual
+    # beyond what it falls by anyway
+    least[again] = PEAK_SHARE * usual + 2.0 * np.maximum(early - before, 0.0)[again]
     if len(seen) > 1:
         alike = s[at] < LIKE_FALL * float(np.median(steep))
         least[alike] = np.minimum(least[alike], LIKE_FALL * float(np.median(seen)))

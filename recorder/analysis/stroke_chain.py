@@ -203,7 +203,7 @@ def chain(c: Rises, habit: Habit, *, may_open: bool) -> IntArray:
             row, k = (int(v) for v in np.unravel_index(np.argmax(best[:, :lo]), (2, lo)))
             pause = float(best[row, k]) - PAUSE_COST
             late = alone[j]
-            if may_open and not rings[j]:  # a stroke more on a cap may be let out again, but must look like one
+            if not rings[j]:  # a stroke more on a cap may be let out again, but must look like one
                 late = max(late, min(closed[j], relieving[j]) - LET_OUT_COST)
             if pause > 0.0 and late + pause > best[0, j]:
                 best[0, j], back[0, j] = late + pause, (row, k)
