@@ -68,8 +68,8 @@ def _fit(columns: list[FloatArray], p: FloatArray) -> tuple[FloatArray, float]:
 def _went_on(tail: _Tail, cadence_s: float, usual_kpa: float) -> float | None:
     """How long after the last stroke others kept the pressure up (s); None where it fell by itself from then on."""
     t, p = tail.t, tail.p
-    first = t < 0.3 * cadence_s
-    sd = math.sqrt(tail.var * (1.0 + 1.0 / max(np.count_nonzero(first), 1)))
+    first = t <= max(0.3 * cadence_s, float(t[0]))
+    sd = math.sqrt(tail.var * (1.0 + 1.0 / int(np.count_nonzero(first))))
     up = np.flatnonzero(p > float(p[first].mean()) - FALLS * usual_kpa * t / cadence_s - 3.0 * sd)
     latest = min(float(t[up[-1]]) if len(up) else 0.0, 0.75 * float(t[-1]))
     if latest < EARLIEST * cadence_s:
@@ -115,7 +115,7 @@ def _how_many(tail: _Tail, until_s: float, cadence_s: float, length_s: float) ->
     weight = np.exp(costs.min() - costs)
     n = int(np.argmax(np.bincount(number.astype(np.int64), weight)))
     same = number == n
-    return np.arange(1, n + 1) * float(paces[same][int(np.argmax(weight[same]))])
+    return np.arange(1.0, n + 1.0) * float(paces[same][int(np.argmax(weight[same]))])
 
 
 def with_eased(x: Prepared, strokes: list[Stroke], level_sd: float, end_s: float) -> list[Stroke]:

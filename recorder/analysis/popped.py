@@ -28,8 +28,8 @@ LIKE_LAST = (0.4, 1.5)  # of the last stroke's top over what it left
 WARMS = 0.29  # 1 - 1/gamma: of what let-out air takes away at once, what comes back with warmth
 SLOWER = 0.35  # of how steep strokes are
 AGAIN = 0.02  # of a usual stroke: so far the pressure rises anew where another one opened the valve
-# of the cadence: a fall so late after a stroke's start, and after another rise, is that one's; so soon after, or before,
-# a stroke there is no other; nor where the pressure did not rise again
+# of the cadence: a fall so late after a stroke's start, and after another rise, is that one's; so soon after, or
+# before, a stroke there is no other; nor where the pressure did not rise again
 LATE, SINCE, UNTIL, ALONE = 0.7, 0.55, 0.45, 0.6
 SETTLES = 0.35  # of a fall: what the pressure moves by shortly after it
 LIKE_FALL = 0.6  # of the usual sudden fall and of its slope: as much again is one more

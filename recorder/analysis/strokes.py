@@ -84,8 +84,8 @@ def level_noise(x: Prepared) -> float:
 
 
 def _jumps(x: Prepared) -> float:
-    """The step (kPa) between which readings jump to and fro in many blocks of time; 0 where they do not. Counts that are
-    turned into pressure by a supply that drifts lie closer together than the converter's step."""
+    """The step (kPa) between which readings jump to and fro in many blocks of time; 0 where they do not. Counts that
+    are turned into pressure by a supply that drifts lie closer together than the converter's step."""
     n = max(round(BLOCK_S / x.dt_s), 20)
     change = np.diff(x.even_p)
     blocks = change[: len(change) // n * n].reshape(-1, n)
