@@ -58,7 +58,7 @@ def _goes_on(x: Prepared, hole: tuple[float, float], level_sd: float) -> float:
     # a fall slows down, so half of what was may go on; u of the slope grows with the hole
     length = float(np.mean(t[after])) - hole[0]
     u = math.hypot(level_sd * math.sqrt(2.0), level_sd * length / TREND_S, 0.3 * abs(slope) * length)
-    return (then - float(slope)) * length / u
+    return float((then - slope) * length / u)
 
 
 def _between(

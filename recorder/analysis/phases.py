@@ -194,8 +194,8 @@ def take_beat_out(x: Prepared, vented_end_s: float) -> tuple[Prepared, Beat | No
     return (x, None) if beat is None else (without_beat(x, beat), beat)
 
 
-def segment(x: Prepared, vented_end_s: float, *, may_open: bool) -> Stretches:
-    """Strokes, holds and release of a prepared trace."""
+def segment(x: Prepared, vented_end_s: float, *, may_open: bool, rhythmic: bool = False) -> Stretches:
+    """Strokes, holds and release of a prepared trace. rhythmic: a beat was in it, of which something may be left."""
     last = float(x.t[-1])
     strokes = find_strokes(x, vented_end_s, last, may_open=may_open)
     release, again, off = (
@@ -207,7 +207,7 @@ def segment(x: Prepared, vented_end_s: float, *, may_open: bool) -> Stretches:
         release, again = _bled(x, strokes[-1].end_s + STEADY_S)
     end = release if release is not None else last
     strokes = [s for s in strokes if s.start_s < end]
-    if not may_open:
+    if not (may_open or rhythmic):
         strokes = with_eased(x, strokes, level_noise(x), end)
     holds: list[tuple[float, float]] = []
     for n, stroke in enumerate(strokes):

@@ -46,6 +46,7 @@ def with_popped(x: Prepared, strokes: list[Stroke], slope_sd: float, level_sd: f
     at = np.flatnonzero((s[1:-1] <= s[:-2]) & (s[1:-1] < s[2:]) & (s[1:-1] < -12.0 * slope_sd)) + 1
     at = at[(t[at] > strokes[0].end_s) & (t[at] < end_s - 1.0)]
     level = running_mean(p, 2 * round(0.06 / x.dt_s) + 1)
+    far = max(round(BESIDE_S / x.dt_s), 1)
     strokes = [_from_peak(x, q, strokes[k - 1].end_s if k else 0.0, usual) for k, q in enumerate(strokes)]
     starts = np.array([q.start_s for q in strokes])
     then = np.append(starts, np.inf)[np.searchsorted(starts, t[at])]  # when the next one begins
@@ -64,13 +65,15 @@ def with_popped(x: Prepared, strokes: list[Stroke], slope_sd: float, level_sd: f
     soon_s = np.array([max(q.start_s + 0.25 + LATE * pace, q.end_s) for q in strokes])
     ends = np.where(again[:, None], np.minimum(ends, soon_s), ends)
     near = ((starts - 0.1 < t[at][:, None]) & (t[at][:, None] < ends)).any(axis=1)
-    shown = plain & near & (fall > PEAK_SHARE * usual)  # not what cools
+    shown = plain & near
     seen, steep, least = fall[shown], s[at][shown], np.full(len(at), 0.25 * usual)
-    # beyond what it falls by anyway
-    least[again] = PEAK_SHARE * usual + 2.0 * np.maximum(early - before, 0.0)[again]
     if len(seen) > 1:
-        alike = s[at] < LIKE_FALL * float(np.median(steep))
+        drop = np.array([float(p[max(i - far, 0) : i + 1].max()) for i in at]) - soon
+        alike = (s[at] < LIKE_FALL * float(np.median(steep))) & (drop > LIKE_LAST[0] * float(drop[shown][-1]))
         least[alike] = np.minimum(least[alike], LIKE_FALL * float(np.median(seen)))
+    # beyond what it falls by anyway
+    anyway = 2.0 * np.maximum(early - before, 0.0)
+    least[again] = np.minimum(least, PEAK_SHARE * usual + anyway)[again]
     since = t[at][:, None] - 0.25 - starts
     none = np.where(again[:, None], (-UNTIL * pace < since) & (since < SINCE * pace), np.abs(since) < ALONE * pace)
     near |= none.any(axis=1)
@@ -79,8 +82,8 @@ def with_popped(x: Prepared, strokes: list[Stroke], slope_sd: float, level_sd: f
         when = float(t[at[i]])
         if when < strokes[-1].start_s - 20.0 or any(q.start_s - 0.1 < when < q.end_s + 0.4 for q in new):
             continue
-        far = int(np.searchsorted(t, when - 1.0))
-        begins = far + int(np.flatnonzero(np.append(True, s[far + 1 : at[i] + 1] > 0.08 * s[at[i]]))[-1])
+        lo = int(np.searchsorted(t, when - 1.0))
+        begins = lo + int(np.flatnonzero(np.append(True, s[lo + 1 : at[i] + 1] > 0.08 * s[at[i]]))[-1])
         start = min(when - 0.25, float(t[begins]) - POPS_S)
         a = int(np.searchsorted(t, start))
         top = a + int(np.argmax(p[a : at[i] + 1]))
