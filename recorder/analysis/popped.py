@@ -58,6 +58,9 @@ def with_popped(x: Prepared, strokes: list[Stroke], slope_sd: float, level_sd: f
     pace = float(np.median(np.diff(starts))) if len(starts) > 1 else USUAL_CADENCE_S
     # not one that goes on: a valve that lets out slowly
     plain = (fall > 8.0 * level_sd) & (soon > 0.6 * before) & (early - before < 0.5 * fall)
+    # nor one that swings back above where it was, as a knock does
+    back = np.array([float(p[i : i + far + 1].max()) for i in at]) - np.maximum(before, p[at])
+    plain &= back < np.maximum(PLAIN * x.sd_kpa, 0.5 * fall)
     rose = np.array([_rose_again(x, strokes, float(when)) for when in t[at]])
     again = rose > max(PLAIN * x.sd_kpa, AGAIN * usual)
     # a valve that opens late lets out after the end of a stroke, but not when another is due
