@@ -132,8 +132,10 @@ def with_eased(x: Prepared, strokes: list[Stroke], level_sd: float, end_s: float
     usual = float(np.median([s.rise_kpa for s in strokes[-8:]]))
     for many in WINDOWS:
         until = min(last.end_s + many * cadence, end_s)
+        if until < last.end_s + max(2.0 * cadence, 12.0 * x.dt_s):
+            break
         tail = _tail(x, last.end_s, until, cadence, level_sd)
-        if len(tail.t) < 12 or float(tail.t[-1]) < 2.0 * cadence:
+        if len(tail.t) < 12:
             break
         went_on = _went_on(tail, cadence, usual)
         if went_on is not None:

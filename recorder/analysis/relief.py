@@ -24,7 +24,7 @@ LAG_S = 0.02  # a valve that snaps open takes about so long; common practice, no
 COOLS, COOLS_U = 0.29, 0.1  # of a stroke: what cooling air gives back, 1 - 1/gamma at most, and what hoses do
 SLUGGISH = 0.3  # of half of the fall's time, by which a valve may have been late to open; no source
 LAST = 5  # strokes: how the pressure falls between them
-TAKES = 0.3  # of what a stroke brings: so much a leak takes until the next one where it never seals
+TAKES = 0.6  # of what a stroke brings: so much a leak takes until the next one where it never seals
 FALLEN_TO, GOES_ON = 0.7, 0.6  # of the pressure between strokes, and of the rate of that fall; common practice, no source
 TOP_BIAS, TOP_SPREAD = 1.2, 0.6  # standard deviations by which the highest of some ten readings is too high; spread
 
@@ -144,7 +144,8 @@ def never_seals(x: Prepared, strokes: Sequence[Stroke], end_s: float) -> bool:
         return False
     rate, low = float(np.median(rates)), float(np.median(lows))
     pace = float(np.median(np.diff([s.start_s for s in last])))
-    if rate * pace < TAKES * float(np.median([s.rise_kpa for s in last])):
+    # what it takes until the next one, of what strokes bring where no valve cuts them short
+    if rate * pace < TAKES * float(np.quantile([s.rise_kpa for s in strokes], 0.75)):
         return False
     lo, hi = np.searchsorted(x.t, [strokes[-1].end_s, end_s])
     t, p = x.t[lo:hi], x.smooth[lo:hi]
