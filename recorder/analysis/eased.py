@@ -24,6 +24,7 @@ WINDOWS = (6.0, 12.0, 24.0, 48.0, 96.0)  # in cadences: how long after the last 
 BINS = 120  # so many at most in a window
 SETTLES = (0.5, 2.0, 8.0)  # time constants (cadences) of what settles after strokes: a basis of convex falls
 SURE = 8.0  # log likelihood ratio, at least, of strokes going on against none
+LIKELY = 6.0  # variances, by which a bend makes the sum of squares smaller: else it is not worth a better look
 SMALLEST = 0.04  # of the strokes before: what each has to make up for, at least
 FALLS = 0.01  # of the strokes before: by what the pressure may fall from one to the next all the same
 EARLIEST = 0.8  # cadences: sooner after the last stroke there is none
@@ -65,6 +66,26 @@ def _fit(columns: list[FloatArray], p: FloatArray) -> tuple[FloatArray, float]:
     return amounts[2:], float(rest) ** 2
 
 
+def _bends(tail: _Tail, kinks: FloatArray, cadence_s: float, usual_kpa: float) -> bool:
+    """Whether a curve that stays or rises up to one of ``kinks`` (s) and falls from there on is better than one that
+    falls from the start, with amounts of any sign. Costs little, and few traces need a better look."""
+    t, p = tail.t, tail.p
+
+    def fit(since_s: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        u = np.maximum(t - since_s[:, None], 0.0)
+        columns = [np.ones_like(u), u, *(np.expm1(-u / (k * cadence_s)) for k in SETTLES[:2])]
+        if since_s[-1] > 0.0:
+            columns.append(t - u)
+        q, r = np.linalg.qr(np.stack(columns, axis=-1))
+        part = np.einsum("kij,i->kj", q, p)
+        # the last column's amount, and its standard deviation of noise of 1
+        return (part**2).sum(axis=1), part[:, -1] / r[:, -1, -1], 1.0 / np.abs(r[:, -1, -1])
+
+    explains, slope, u = fit(kinks)
+    holds = (slope + math.sqrt(tail.var) * u) * cadence_s > -FALLS * usual_kpa
+    return bool((explains[holds] > float(fit(np.zeros(1))[0][0]) + LIKELY * tail.var).any())
+
+
 def _went_on(tail: _Tail, cadence_s: float, usual_kpa: float) -> float | None:
     """How long after the last stroke others kept the pressure up (s); None where it fell by itself from then on."""
     t, p = tail.t, tail.p
@@ -74,9 +95,12 @@ def _went_on(tail: _Tail, cadence_s: float, usual_kpa: float) -> float | None:
     latest = min(float(t[up[-1]]) if len(up) else 0.0, 0.75 * float(t[-1]))
     if latest < EARLIEST * cadence_s:
         return None
+    kinks = np.arange(EARLIEST * cadence_s, latest, 0.25 * cadence_s)
+    if not len(kinks) or not _bends(tail, kinks, cadence_s, usual_kpa):
+        return None
     _, alone = _fit(_falls(t, 0.0, cadence_s), p)
     best, kink = alone, None
-    for at in np.arange(EARLIEST * cadence_s, latest, 0.25 * cadence_s):
+    for at in kinks:
         until = np.minimum(t - at, 0.0)
         amounts, rest = _fit([*_falls(t, float(at), cadence_s), until, -until], p)
         if rest < best:
