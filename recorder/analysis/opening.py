@@ -17,7 +17,7 @@ import numpy as np
 
 from recorder.analysis.closed import Response, closed_response
 from recorder.analysis.normal import normal_cdf
-from recorder.analysis.relief import LOOK_S, Top, ceiling, fell_back, tops
+from recorder.analysis.relief import LOOK_S, Top, ceiling, fell_back, never_seals, tops
 from recorder.analysis.signal import FINE_S, Prepared
 from recorder.analysis.slow_valve import SlowValve, find_slow, sinks
 from recorder.analysis.stroke import Stroke
@@ -126,6 +126,8 @@ def find_opening(
     k, usual = begins or (min(fell), float(np.median([s.rise_kpa for s in strokes])))
     if (not fell and level[k] < 0.7 * strokes[k].top_kpa) or not _holds(x, strokes[-1], end_s):
         return None  # nothing is held
+    if never_seals(x, strokes, end_s):
+        return None
     if k == len(strokes) - 1 and end_s - strokes[k].end_s < _SEEN_S:
         return None  # nor could it be seen to stay there
     if quick:

@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
+from recorder.analysis.eased import with_eased
 from recorder.analysis.filters import median
 from recorder.analysis.rhythm import Beat, find_beat, without_beat
 from recorder.analysis.signal import Prepared
 from recorder.analysis.stroke import Stroke
-from recorder.analysis.strokes import find_strokes
+from recorder.analysis.strokes import find_strokes, level_noise
 from recorder.analysis.transitions import TRANSITIONS, follow
 
 if TYPE_CHECKING:
@@ -201,8 +202,11 @@ def take_beat_out(x: Prepared, vented_end_s: float) -> tuple[Prepared, Beat | No
     return calm, beat, _release(calm, vented_end_s)
 
 
-def segment(x: Prepared, vented_end_s: float, let_go: Release, *, may_open: bool) -> Stretches:
-    """Strokes, holds and release of a prepared trace. let_go: what looks like its release."""
+def segment(
+    x: Prepared, vented_end_s: float, let_go: Release, *, may_open: bool, rhythmic: bool = False
+) -> Stretches:
+    """Strokes, holds and release of a prepared trace. let_go: what looks like its release. rhythmic: a beat was in it,
+    of which something may be left."""
     last = float(x.t[-1])
     strokes = find_strokes(x, vented_end_s, last, may_open=may_open)
     release, again, off = (None, None, False) if gone_at_once(x, strokes, last) else let_go
@@ -212,6 +216,8 @@ def segment(x: Prepared, vented_end_s: float, let_go: Release, *, may_open: bool
         release, again = _bled(x, strokes[-1].end_s + STEADY_S)
     end = release if release is not None else last
     strokes = [s for s in strokes if s.start_s < end]
+    if not (may_open or rhythmic):
+        strokes = with_eased(x, strokes, level_noise(x), end)
     holds: list[tuple[float, float]] = []
     for n, stroke in enumerate(strokes):
         until = strokes[n + 1].start_s if n + 1 < len(strokes) else end

@@ -24,8 +24,14 @@ SURE = 8.0  # standard deviations of a reading
 BESIDE_S = 0.25  # before and after a short peak: over so long a level is looked at
 PLAIN = 5.0  # standard deviations: of a peak, and of what it leaves
 LEAVES = 0.5  # of a peak's height: air that cools bends the line along which the pressure would have gone on
+LIKE_LAST = (0.4, 1.5)  # of the last stroke's top over what it left
 WARMS = 0.29  # 1 - 1/gamma: of what let-out air takes away at once, what comes back with warmth
 SLOWER = 0.35  # of how steep strokes are
+AGAIN = 0.02  # of a usual stroke: so far the pressure rises anew where another one opened the valve
+# of the cadence: a fall so late after a stroke's start, and after another rise, is that one's; so soon after, or
+# before, a stroke there is no other; nor where the pressure did not rise again
+LATE, SINCE, UNTIL, ALONE = 0.7, 0.55, 0.45, 0.6
+SETTLES = 0.35  # of a fall: what the pressure moves by shortly after it
 LIKE_FALL = 0.6  # of the usual sudden fall and of its slope: as much again is one more
 
 
@@ -40,6 +46,7 @@ def with_popped(x: Prepared, strokes: list[Stroke], slope_sd: float, level_sd: f
     at = np.flatnonzero((s[1:-1] <= s[:-2]) & (s[1:-1] < s[2:]) & (s[1:-1] < -12.0 * slope_sd)) + 1
     at = at[(t[at] > strokes[0].end_s) & (t[at] < end_s - 1.0)]
     level = running_mean(p, 2 * round(0.06 / x.dt_s) + 1)
+    far = max(round(BESIDE_S / x.dt_s), 1)
     strokes = [_from_peak(x, q, strokes[k - 1].end_s if k else 0.0, usual) for k, q in enumerate(strokes)]
     starts = np.array([q.start_s for q in strokes])
     then = np.append(starts, np.inf)[np.searchsorted(starts, t[at])]  # when the next one begins
@@ -48,27 +55,59 @@ def with_popped(x: Prepared, strokes: list[Stroke], slope_sd: float, level_sd: f
         np.interp(when, t, level) for when in (t[at] - 0.5, t[at] - 0.25, t[at] + 0.25, until)
     )
     fall = before - soon
+    pace = float(np.median(np.diff(starts))) if len(starts) > 1 else USUAL_CADENCE_S
     # not one that goes on: a valve that lets out slowly
     plain = (fall > 8.0 * level_sd) & (soon > 0.6 * before) & (early - before < 0.5 * fall)
-    near = np.array([any(q.start_s - 0.1 < when < q.end_s + 0.4 for q in strokes) for when in t[at]], bool)
-    seen, steep, least = fall[plain & near], s[at][plain & near], np.full(len(at), 0.25 * usual)
+    # nor one that swings back above where it was, as a knock does
+    back = np.array([float(p[i : i + far + 1].max()) for i in at]) - np.maximum(before, p[at])
+    plain &= back < np.maximum(PLAIN * x.sd_kpa, 0.5 * fall)
+    rose = np.array([_rose_again(x, strokes, float(when)) for when in t[at]])
+    again = rose > max(PLAIN * x.sd_kpa, AGAIN * usual)
+    # a valve that opens late lets out after the end of a stroke, but not when another is due
+    ends = np.array([q.end_s + 0.4 for q in strokes])
+    soon_s = np.array([max(q.start_s + 0.25 + LATE * pace, q.end_s) for q in strokes])
+    ends = np.where(again[:, None], np.minimum(ends, soon_s), ends)
+    near = ((starts - 0.1 < t[at][:, None]) & (t[at][:, None] < ends)).any(axis=1)
+    shown = plain & near
+    seen, steep, least = fall[shown], s[at][shown], np.full(len(at), 0.25 * usual)
     if len(seen) > 1:
-        alike = s[at] < LIKE_FALL * float(np.median(steep))
+        drop = np.array([float(p[max(i - far, 0) : i + 1].max()) for i in at]) - soon
+        alike = (s[at] < LIKE_FALL * float(np.median(steep))) & (drop > LIKE_LAST[0] * float(drop[shown][-1]))
         least[alike] = np.minimum(least[alike], LIKE_FALL * float(np.median(seen)))
-    pace = float(np.median(np.diff(starts))) if len(starts) > 1 else USUAL_CADENCE_S
-    near |= np.abs(t[at][:, None] - 0.25 - starts).min(axis=1) < 0.6 * pace
+    # beyond what it falls by anyway
+    anyway = 2.0 * np.maximum(early - before, 0.0)
+    least[again] = np.minimum(least, PEAK_SHARE * usual + anyway)[again]
+    since = t[at][:, None] - 0.25 - starts
+    none = np.where(again[:, None], (-UNTIL * pace < since) & (since < SINCE * pace), np.abs(since) < ALONE * pace)
+    near |= none.any(axis=1)
     new: list[Stroke] = []
-    for i in np.flatnonzero(plain & ~near & (fall > least) & (np.abs(later - soon) < 0.25 * fall)):
+    for i in np.flatnonzero(plain & ~near & (fall > least) & (np.abs(later - soon) < SETTLES * fall)):
         when = float(t[at[i]])
         if when < strokes[-1].start_s - 20.0 or any(q.start_s - 0.1 < when < q.end_s + 0.4 for q in new):
             continue
-        far = int(np.searchsorted(t, when - 1.0))
-        begins = far + int(np.flatnonzero(np.append(True, s[far + 1 : at[i] + 1] > 0.08 * s[at[i]]))[-1])
+        lo = int(np.searchsorted(t, when - 1.0))
+        begins = lo + int(np.flatnonzero(np.append(True, s[lo + 1 : at[i] + 1] > 0.08 * s[at[i]]))[-1])
         start = min(when - 0.25, float(t[begins]) - POPS_S)
         a = int(np.searchsorted(t, start))
         top = a + int(np.argmax(p[a : at[i] + 1]))
         new.append(Stroke(start, float(t[top]), float(np.interp(start, t, level)), float(p[top])))
     return sorted([*strokes, *new], key=lambda q: q.start_s)
+
+
+def _rose_again(x: Prepared, strokes: list[Stroke], until_s: float) -> float:
+    """By how much (kPa) the pressure rose again before ``until_s``, once it had come down from the stroke before."""
+    before = [q for q in strokes if q.start_s < until_s]
+    if not before:
+        return 0.0
+    q = before[-1]
+    a, b = np.searchsorted(x.even_t, [max(0.5 * (q.start_s + q.end_s), until_s - 2.0 * BESIDE_S), until_s])
+    p = x.even_p[a : b + 1]
+    if x.even_t[a] < q.end_s:
+        down = np.maximum.accumulate(p) - p > PLAIN * x.sd_kpa
+        if not down.any():
+            return 0.0
+        p = p[int(np.argmax(down)) :]
+    return float((p - np.minimum.accumulate(p)).max())
 
 
 def _from_peak(x: Prepared, stroke: Stroke, after_s: float, usual_kpa: float) -> Stroke:
@@ -102,23 +141,25 @@ def with_peaks(x: Prepared, strokes: list[Stroke], level_sd: float, end_s: float
 
     One alone is a stroke only where the pressure is another after it, for a knock leaves nothing.
     """
-    if x.dt_s > FINE_S or len(strokes) < 2:
+    if len(strokes) < 2:
         return strokes
+    fine = x.dt_s <= FINE_S
     t, p = x.even_t, x.even_p
     rises = np.array([q.rise_kpa for q in strokes])
     pace = float(np.median(np.diff([q.start_s for q in strokes])[-8:]))
     a, b = np.searchsorted(t, [strokes[-1].start_s - 1.0, end_s])
     t, p = t[a:b], p[a:b]
     beside = 2 * round(0.5 * BESIDE_S / x.dt_s) + 1
-    far = round(BESIDE_S / x.dt_s)
+    far = max(round(BESIDE_S / x.dt_s), 2)
     if len(p) < 4 * beside:
         return strokes
-    two = 0.5 * (p + np.append(p[1:], p[-1]))
+    two = 0.5 * (p + np.append(p[1:], p[-1])) if fine else p
     level = running_median(p, beside, "reflect")
     before, after = np.full(len(p), np.inf), np.full(len(p), np.inf)
     before[far:], after[:-far] = level[:-far], level[far:]
     height = two - np.maximum(before, after)
-    least = max(PLAIN * x.sd_kpa / math.sqrt(2.0), 0.5 * PEAK_SHARE * float(np.median(rises)))
+    one = x.sd_kpa / math.sqrt(2.0) if fine else x.sd_kpa
+    least = max(PLAIN * one, 0.5 * PEAK_SHARE * float(np.median(rises)))
     found: list[int] = []
     at, free = 0.5 * (strokes[-1].start_s + strokes[-1].end_s), strokes[-1].end_s
     while True:
@@ -131,7 +172,9 @@ def with_peaks(x: Prepared, strokes: list[Stroke], level_sd: float, end_s: float
             break  # nothing, or a knock, which swings to both sides
         found.append(k)
         at = free = float(t[k])
-    if len(found) == 1:
+    if len(found) == 1 and not _like_last(strokes[-1], float(height[found[0]]), float(before[found[0]])):
+        if not fine:
+            return strokes
         left = abs(_left(t, level, found[0], far))
         if left < max(PLAIN * level_sd, LEAVES * float(height[found[0]])):
             return strokes
@@ -142,6 +185,13 @@ def with_peaks(x: Prepared, strokes: list[Stroke], level_sd: float, end_s: float
         new.append(Stroke(float(t[start]), float(t[k]), float(before[k]), float(two[k])))
     # the top of a stroke is not over where its slope is
     return [*strokes, *(q for q in new if q.start_s > strokes[-1].end_s)]
+
+
+def _like_last(last: Stroke, height_kpa: float, level_kpa: float) -> bool:
+    """Whether a peak is like the last stroke, of which a valve let out what it brought: another one, then, in the
+    cadence, where a knock comes whenever it will."""
+    over = last.top_kpa - level_kpa
+    return level_kpa - last.base_kpa < LEAVES * last.rise_kpa and LIKE_LAST[0] * over < height_kpa < LIKE_LAST[1] * over
 
 
 def without_rebounds(x: Prepared, strokes: list[Stroke]) -> list[Stroke]:

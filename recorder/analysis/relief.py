@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,13 +16,16 @@ from recorder.analysis.stroke import Stroke
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
-__all__ = ["LOOK_S", "Top", "ceiling", "fell_back", "tops"]
+__all__ = ["LOOK_S", "Top", "ceiling", "fell_back", "never_seals", "tops"]
 
 SURE = 4.0  # standard deviations
 LOOK_S = 0.6  # after the top: a valve that closes does so within some tenths of a second
 LAG_S = 0.02  # a valve that snaps open takes about so long; common practice, no source
 COOLS, COOLS_U = 0.29, 0.1  # of a stroke: what cooling air gives back, 1 - 1/gamma at most, and what hoses do
 SLUGGISH = 0.3  # of half of the fall's time, by which a valve may have been late to open; no source
+LAST = 5  # strokes: how the pressure falls between them
+TAKES = 0.6  # of what a stroke brings: so much a leak takes until the next one where it never seals
+FALLEN_TO, GOES_ON = 0.7, 0.6  # of the pressure between strokes, and of the rate of that fall; common practice, no source
 TOP_BIAS, TOP_SPREAD = 1.2, 0.6  # standard deviations by which the highest of some ten readings is too high; spread
 
 
@@ -117,3 +121,37 @@ def ceiling(found: Sequence[Top], rises_kpa: Sequence[float], usual_kpa: float) 
             out += max(math.log(might / (math.sqrt(2.0 * math.pi) * sd)) - 0.5 * off**2, -1.0)
         first = False
     return out
+
+
+def never_seals(x: Prepared, strokes: Sequence[Stroke], end_s: float) -> bool:
+    """Whether the pressure went on falling after the last stroke as it fell before each of the last ones.
+
+    What leaks as fast as the pump brings makes a ceiling as a valve does. But a valve shuts, and with it the fall ends;
+    a leak only slows down, as a power of the pressure.
+    """
+    if len(strokes) < LAST:
+        return False
+    last = strokes[-LAST:]
+    rates, lows = [], []
+    for a, b in pairwise(last):
+        long = 0.5 * (b.start_s - a.end_s)
+        if long < 2.0 * x.dt_s:
+            continue
+        p = np.interp([b.start_s - long, b.start_s], x.t, x.smooth)
+        rates.append(float(p[0] - p[1]) / long)
+        lows.append(float(p[1]))
+    if len(rates) < 2:
+        return False
+    rate, low = float(np.median(rates)), float(np.median(lows))
+    pace = float(np.median(np.diff([s.start_s for s in last])))
+    # what it takes until the next one, of what strokes bring where no valve cuts them short
+    if rate * pace < TAKES * float(np.quantile([s.rise_kpa for s in strokes], 0.75)):
+        return False
+    lo, hi = np.searchsorted(x.t, [strokes[-1].end_s, end_s])
+    t, p = x.t[lo:hi], x.smooth[lo:hi]
+    above, still = np.flatnonzero(p > low), np.flatnonzero(p > FALLEN_TO * low)
+    if not len(above) or len(still) == len(p):
+        return False
+    took = float(t[still[-1]] - t[above[-1]])
+    # the mean over the fall of (p / low)^2, the steepest law there is, is about that of its middle
+    return (1.0 - FALLEN_TO) * low > GOES_ON * rate * (0.5 + 0.5 * FALLEN_TO) ** 2 * took

@@ -29,6 +29,7 @@ CADENCE_SPREAD = 0.22  # of the logarithm of an interval: hands are no clocks
 PAUSE_COST = 4.5  # log likelihood ratio that a stroke after a pause has to overcome
 LET_OUT_COST = 4.0  # and this on top where a relieving valve may have let it out again
 BALANCE_COST = 6.0  # on a system that a leak takes all that strokes bring has to be plainer
+IDLE, WEAK = 0.2, 0.5  # of what strokes bring until the next, and leave behind: a first one with less is none
 MOST = 12.0  # no single look at a rise says more than this log likelihood ratio
 _ROOT_2PI = math.sqrt(2.0 * math.pi)
 
@@ -183,6 +184,9 @@ def chain(c: Rises, habit: Habit, *, may_open: bool) -> IntArray:
             whole = 0.5 - 0.5 * ((gained - gain[j]) / gain_sd[j]) ** 2
             part = 0.0 - 0.5 * ((gained - share[lo:j] * gain[j]) / gain_sd[j]) ** 2
             score = best[0, lo:j] + time + np.maximum(np.maximum(whole, part), -3.0)
+            # a pump-up does not begin with a stroke so weak that the next one starts from where it did
+            idle = (back[0, lo:j, 0] < 0) & (gained < IDLE * gain[j]) & (share[lo:j] < WEAK) & (gap < habit.cadence_s)
+            score -= np.where(idle, np.maximum(closed[lo:j], 0.0) + 1.0, 0.0)
             k = int(np.argmax(score))
             if score[k] > 0.0:
                 best[0, j], back[0, j] = closed[j] + score[k], (0, lo + k)
@@ -199,7 +203,7 @@ def chain(c: Rises, habit: Habit, *, may_open: bool) -> IntArray:
             row, k = (int(v) for v in np.unravel_index(np.argmax(best[:, :lo]), (2, lo)))
             pause = float(best[row, k]) - PAUSE_COST
             late = alone[j]
-            if may_open and not rings[j]:  # a stroke more on a cap may be let out again, but must look like one
+            if not rings[j]:  # a stroke more on a cap may be let out again, but must look like one
                 late = max(late, min(closed[j], relieving[j]) - LET_OUT_COST)
             if pause > 0.0 and late + pause > best[0, j]:
                 best[0, j], back[0, j] = late + pause, (row, k)

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.filters import running_least, running_mean, smooth_slope
+from recorder.analysis.holes import through_holes
 from recorder.analysis.kept_up import without_fall
 from recorder.analysis.knocks import without_knocks
 from recorder.analysis.popped import with_peaks, with_popped, without_rebounds
@@ -34,7 +35,7 @@ from recorder.analysis.stroke_chain import (
 if TYPE_CHECKING:
     from recorder.model import FloatArray, IntArray
 
-__all__ = ["find_strokes"]
+__all__ = ["find_strokes", "level_noise"]
 
 LONG_S = 0.6  # half of the time over which a lone stroke has to stay
 CLEAR = 12.0  # standard deviations of noise: strokes so steep need no better filter
@@ -42,6 +43,8 @@ ALIKE = 0.25  # autocorrelation of the slope at the cadence, at least
 SMALLEST_KPA = 1.0  # all strokes together: less is no test
 BLOCK_S = 4.0  # noise is looked at in blocks: some of them are quiet
 MADE_UP_TIMES = 2  # a stroke more is found, and the fall is seen after that one
+JUMPS_SHARE = 0.35  # of the blocks, at least: what jumps in so many of them is no stroke
+JUMPS_TIMES = 7.0  # so much more than the resolution that the values seem to have, and than noise
 QUIET_SHARE = 0.2  # of the blocks, at least
 
 
@@ -64,7 +67,8 @@ def _slopes(x: Prepared, width_s: float) -> _Slopes:
     seen = _quiet_spread(even, x.dt_s)
     # a lone step of the resolution has this slope; where noise is much smaller than the step
     # they come alone
-    toggle = x.step_kpa / (math.sqrt(2.0 * math.pi) * width_s) if x.step_kpa > 2.5 * x.noise_kpa else 0.0
+    step = max(x.step_kpa, _jumps(x))
+    toggle = step / (math.sqrt(2.0 * math.pi) * width_s) if step > 2.5 * x.noise_kpa else 0.0
     return _Slopes(even, width_s, math.hypot(max(white, min(seen, 4.0 * white)), 0.4 * toggle))
 
 
@@ -76,7 +80,24 @@ def level_noise(x: Prepared) -> float:
     level = running_mean(x.even_p, width)
     lag = max(round(2.0 * LAG_S / x.dt_s), 1)
     seen = _quiet_spread(level[lag:] - level[:-lag], x.dt_s) / math.sqrt(2.0)
-    return max(white, min(seen, 3.0 * white))
+    return max(white, min(seen, 3.0 * white), _jumps(x) / math.sqrt(12.0))
+
+
+def _jumps(x: Prepared) -> float:
+    """The step (kPa) between which readings jump to and fro in many blocks of time; 0 where they do not. Counts that
+    are turned into pressure by a supply that drifts lie closer together than the converter's step."""
+    n = max(round(BLOCK_S / x.dt_s), 20)
+    change = np.diff(x.even_p)
+    blocks = change[: len(change) // n * n].reshape(-1, n)
+    if not len(blocks):
+        return 0.0
+    up, down = blocks.max(axis=1), -blocks.min(axis=1)
+    coarse = np.minimum(up, down) > JUMPS_TIMES * max(x.step_kpa, x.noise_kpa)
+    if not coarse.any():
+        return 0.0
+    step = float(np.median(np.maximum(up, down)[coarse]))
+    alike = np.maximum(np.abs(up - step), np.abs(down - step)) < 0.15 * step
+    return step if np.count_nonzero(alike) > JUMPS_SHARE * len(blocks) else 0.0
 
 
 def _quiet_spread(values: FloatArray, dt_s: float) -> float:
@@ -236,44 +257,6 @@ def _edges(x: Prepared, at: list[int]) -> list[Stroke]:
     return out
 
 
-def _through_holes(x: Prepared, y: Prepared, strokes: list[Stroke], *, may_open: bool) -> list[Stroke]:
-    """Strokes in and at holes of the trace, counted by what the pressure gained across and by the cadence. y: the trace
-    without what the strokes have to make up."""
-    holes = np.flatnonzero(np.diff(x.t) > max(3.5 * x.dt_s, 0.25))
-    for h in holes:
-        lo, hi = float(x.t[h]) - 0.1, float(x.t[h + 1]) + 0.1
-        sure = [s for s in strokes if (s.start_s + s.end_s) / 2 < lo or (s.start_s + s.end_s) / 2 > hi]
-        k = sum((s.start_s + s.end_s) / 2 < lo for s in sure)
-        if not 0 < k < len(sure) or len(sure) < 4:
-            continue
-        a, b = sure[k - 1], sure[k]
-        starts = np.array([s.start_s for s in sure])
-        steps = np.diff(starts)
-        gains = np.diff([s.base_kpa for s in sure]) + np.diff(np.interp(starts, y.even_t, y.even_p - x.even_p))
-        usual = np.delete(np.arange(len(steps)), k - 1)
-        usual = usual[np.argsort(np.abs(usual - (k - 1)), kind="stable")[:8]]
-        cadence = float(np.median(steps[usual]))
-        usual = usual[gains[usual] > 0.3 * a.rise_kpa]  # what a valve let out says nothing of a stroke
-        sides = [gains[some] for some in (usual[usual < k - 1], usual[usual >= k]) if len(some)]
-        if b.start_s - a.start_s > 4.0 * cadence + (hi - lo):
-            continue
-        by_time = (b.start_s - a.start_s) / cadence - 1.0
-        by_gain = by_time
-        if sides:  # strokes are eased towards the end: between those before and after
-            by_gain = float(gains[k - 1]) / float(np.mean([np.median(side) for side in sides])) - 1.0
-        let_out = may_open and by_gain < by_time
-        best = by_time if let_out else (by_time + 2.0 * by_gain) / 3.0
-        n = max(round(best), 0)
-        if n == len(strokes) - len(sure):
-            continue
-        at = np.linspace(a.start_s, b.start_s, n + 2)[1:-1]
-        length = a.end_s - a.start_s
-        p = np.interp(np.concatenate([at, at + length]), x.t, x.p)
-        new = [Stroke(float(at[i]), float(at[i] + length), float(p[i]), float(p[n + i])) for i in range(n)]
-        strokes = [*sure[:k], *new, *sure[k:]]
-    return strokes
-
-
 def _raised(x: Prepared, c: Rises, chosen: IntArray, level_sd: float) -> bool:
     """Whether the pressure ever went up beyond what noise and drift do."""
     lo, hi = np.searchsorted(x.t, [c.t[chosen[0]] - LAG_S, c.t[chosen[-1]] + LONG_S])
@@ -332,4 +315,4 @@ def find_strokes(x: Prepared, start_s: float, end_s: float, *, may_open: bool) -
         found = with_popped(x, found, slope.sd, level_sd, end_s)
         found = with_peaks(x, found, level_sd, end_s)
     found = without_knocks(x, found, end_s)
-    return _through_holes(x, y, found, may_open=may_open)
+    return through_holes(x, y, found, level_sd, end_s, may_open=may_open)
