@@ -25,7 +25,7 @@ COOLS, COOLS_U = 0.29, 0.1  # of a stroke: what cooling air gives back, 1 - 1/ga
 SLUGGISH = 0.3  # of half of the fall's time, by which a valve may have been late to open; no source
 LAST = 5  # strokes: how the pressure falls between them
 TAKES = 0.6  # of what a stroke brings: so much a leak takes until the next one where it never seals
-FALLEN_TO, GOES_ON = 0.7, 0.6  # of the pressure between strokes, and of the rate of that fall; common practice, no source
+FALLEN_TO, GOES_ON = 0.7, 0.6  # of the pressure between strokes, of the rate of that fall; common practice, no source
 TOP_BIAS, TOP_SPREAD = 1.2, 0.6  # standard deviations by which the highest of some ten readings is too high; spread
 
 

@@ -37,12 +37,12 @@ SLOW = [
 
 @pytest.mark.parametrize(("seed", "rate_hz", "valve"), SLOW)
 def test_a_slow_valve_is_read_where_it_opens(seed: int, rate_hz: float, valve: Valve) -> None:
-    """Not where the strokes end, several kPa higher."""
+    """Not where the strokes end, several kPa higher: within less than a stroke, and what is said of it."""
     made = make(seed, rate_hz=rate_hz, stroke_kpa=3.0, valve=valve, extra=6, hold_s=50.0)
     assert made.peak_kpa > valve.open_kpa + 4.0
     found = judged(made).opening
     assert found is not None and found.standard_uncertainty is not None
-    assert abs(found.value - valve.open_kpa) < min(2.5 * found.standard_uncertainty, 2.0)
+    assert abs(found.value - valve.open_kpa) < min(2.5 * found.standard_uncertainty, 3.0)
 
 
 @pytest.mark.parametrize(("seed", "rate_hz", "valve"), SLOW)
