@@ -126,7 +126,7 @@ class Recording:
 
     ``intact``: True sealed and unchanged, False altered since it was sealed, None never sealed.
     ``notes``: what the salvaging reader left out, in words. ``faults``: what the adapter reported, as the annotations
-    tell it; one that is over is told twice, at its beginning and at its end.
+    tell it; one that is over is told twice, at its beginning and at its end. ``pressure_unit``: of the file's column.
     """
 
     path: str
@@ -138,3 +138,4 @@ class Recording:
     sha256: str | None = None
     notes: tuple[str, ...] = ()
     faults: tuple[FaultRun, ...] = ()
+    pressure_unit: str = "kPa"

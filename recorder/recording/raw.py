@@ -9,14 +9,16 @@ import numpy as np
 
 from recorder.errors import RecorderError
 from recorder.recording.rows import LARGEST_KPA
+from recorder.units import pressure_factor_kpa
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray, Recording
 
 __all__ = ["RawDifference", "verify_raw"]
 
-_PRESSURE_STEP_KPA = 0.0001  # one last place of the written pressure
+_PRESSURE_PLACES = 4  # as the recorder writes them; other programs may write fewer
 _TIME_STEP_S = 0.000001
+_FEWEST_PLACES = 2  # coarser than that says less than the raw columns do: a difference
 _FULL_SCALE = ("full_scale_counts", "full-scale-counts", "full-scale counts", "full_scale")
 
 
@@ -37,6 +39,15 @@ class RawDifference:
                     f"({self.rows} {'place' if self.rows == 1 else 'places'})")
         return (f"{self.column} of row {self.first_row} is {self.stored:.6g}, its raw columns give "
                 f"{self.recomputed:.6g} ({self.rows} {'row differs' if self.rows == 1 else 'rows differ'})")
+
+
+def _last_place(values: FloatArray) -> float:
+    """The step of the fewest decimals that hold all these pressures, at most those that the recorder writes."""
+    for places in range(_FEWEST_PLACES, _PRESSURE_PLACES):
+        scaled = values * 10.0**places
+        if (np.abs(scaled - np.rint(scaled)) < 1e-6 * (1 + np.abs(values))).all():
+            return float(10.0**-places)
+    return float(10.0**-_PRESSURE_PLACES)
 
 
 def _difference(column: str, stored: FloatArray, own: FloatArray, step: float) -> list[RawDifference]:
@@ -65,7 +76,8 @@ def _pressure(recording: Recording) -> list[RawDifference]:
     known = np.isfinite(ratio)
     own[known] = calibration.apply(cal, ratio[known])
     own = np.clip(own, -LARGEST_KPA, LARGEST_KPA)  # as far as a recording goes
-    return _difference("pressure", rows.pressure_kpa, own, _PRESSURE_STEP_KPA)
+    unit = pressure_factor_kpa(recording.pressure_unit)
+    return _difference("pressure", rows.pressure_kpa, own, _last_place(rows.pressure_kpa / unit) * unit)
 
 
 def _time(recording: Recording) -> list[RawDifference]:

@@ -160,15 +160,16 @@ def _row_line(data: bytes, scan: _Scan, index: int) -> int:
     return 0
 
 
-def _rows(data: bytes, scan: _Scan, path: str) -> Rows:
+def _rows(data: bytes, scan: _Scan, path: str) -> tuple[Rows, str]:
+    """The rows, and the unit that their pressures are written in."""
     if scan.columns is None:
-        return Rows(_EMPTY, _EMPTY)
+        return Rows(_EMPTY, _EMPTY), "kPa"
     unit = pressure_unit(scan.columns, path, scan.columns_line)
     try:
         if len(scan.segments) == 1 and data.find(b"\r", *scan.segments[0]) < 0:
-            return parse_rows(data, scan.columns, unit, *scan.segments[0])
+            return parse_rows(data, scan.columns, unit, *scan.segments[0]), unit
         body = b"".join([data[start:end] for start, end in scan.segments])
-        return parse_rows(body.replace(b"\r\n", b"\n"), scan.columns, unit)
+        return parse_rows(body.replace(b"\r\n", b"\n"), scan.columns, unit), unit
     except BadRow as bad:
         line = _row_line(data, scan, bad.index)
         ours = scan.seal is not None or any(name == "id" for name, _, _ in scan.annotations)
@@ -231,9 +232,9 @@ def _seal(data: bytes, scan: _Scan) -> tuple[bool | None, str | None, list[str]]
     digest = hashlib.sha256(memoryview(data)[:start]).hexdigest()
     expected = f'# sha256: "{digest}"\n'.encode()
     tail = data[start:]
-    if tail == expected and scan.judgement is not None:
-        return True, digest, []
-    if scan.judgement is not None and expected.startswith(tail) and tail != expected:
+    if tail == expected:
+        return True, digest, [] if scan.judgement is not None else ["it was sealed without a judgement"]
+    if scan.judgement is not None and expected.startswith(tail):
         return None, None, ["the seal was cut off"]
     if b"\r\n" in data:
         return False, digest, ["it was altered since it was sealed (its line ends were changed, at least)"]
@@ -260,7 +261,7 @@ def parse(data: bytes, path: str = "", *, strict: bool = False, rows: bool = Tru
     header = header_from(scan.annotations, path)
     if scan.columns is None:
         notes.append("it was cut off before the first row")
-    table = _rows(lines, scan, path) if rows else Rows(_EMPTY, _EMPTY)
+    table, unit = _rows(lines, scan, path) if rows else (Rows(_EMPTY, _EMPTY), "kPa")
     judgement = None
     if scan.judgement is not None:
         judgement = _object(scan, scan.judgement[0], "judgement", scan.judgement[1])
@@ -269,5 +270,5 @@ def parse(data: bytes, path: str = "", *, strict: bool = False, rows: bool = Tru
         raise FileError(said[0], path=path, do="read it without 'strict' to use it all the same")
     return Recording(
         path, header, table, _marks(scan, path), judgement, intact, digest, tuple(notes + said),
-        _faults(scan, path),
+        _faults(scan, path), unit,
     )

@@ -162,3 +162,47 @@ def test_honest_losses_are_no_alteration(tmp_path: Path) -> None:
     writer.add(Rows(t, np.zeros(len(t)), s.astype(int), d.astype(int), host, np.full(len(t), 500), flag=flags))
     writer.close()
     assert verify_raw(read(writer.path)) == []
+
+
+def _resealed(data: bytes) -> bytes:
+    body = data[:data.index(b"# sha256: ")]
+    return body + f'# sha256: "{hashlib.sha256(body).hexdigest()}"\n'.encode()
+
+
+def _fewer_places(data: bytes, unit: str, per_kpa: float, places: int) -> bytes:
+    """The same rows as another program may write them: their pressures in this unit, to so many decimals."""
+    lines = data.split(b"\n")
+    for i, raw in enumerate(lines):
+        if raw[:1].isdigit():
+            cells = raw.split(b",")
+            cells[1] = b"%.*f" % (places, float(cells[1]) * per_kpa)
+            lines[i] = b",".join(cells)
+    return _resealed(b"\n".join(lines).replace(b",pressure_kPa,", f",pressure_{unit},".encode(), 1))
+
+
+@pytest.mark.parametrize(("unit", "per_kpa"), [("kPa", 1.0), ("psi", 1 / 6.894757293168)])  # NIST SP 811, B.8
+@pytest.mark.parametrize("places", [2, 3, 4])
+def test_pressures_that_another_program_wrote_to_fewer_decimals_are_what_their_counts_say(
+    sealed: bytes, unit: str, per_kpa: float, places: int
+) -> None:
+    data = _fewer_places(sealed, unit, per_kpa, places)
+    assert audit_bytes(data, "x.csv").raw == ()
+    lines = data.split(b"\n")
+    number = next(i for i, raw in enumerate(lines) if raw[:1].isdigit()) + 400
+    cells = lines[number].split(b",")
+    cells[1] = b"%.*f" % (places, float(cells[1]) + 2.5 * 10.0**-places)
+    lines[number] = b",".join(cells)
+    assert audit_bytes(_resealed(b"\n".join(lines)), "x.csv").raw[0].startswith("pressure of row 401 ")
+
+
+def test_pressures_without_their_decimals_differ(sealed: bytes) -> None:
+    assert audit_bytes(_fewer_places(sealed, "kPa", 1.0, 0), "x.csv").raw[0].startswith("pressure of row ")
+
+
+def test_a_seal_without_a_judgement_is_held_against_its_bytes(sealed: bytes) -> None:
+    """Section 2 of the recording's format: sha256 is of every byte before it, whatever these are."""
+    bare = _resealed(sealed[:sealed.index(b"# judgement: ")] + b"# sha256: ")
+    row = audit_bytes(bare, "x.csv")
+    assert row.intact is True and row.good and row.cut and "without a judgement" in " ".join(row.notes)
+    number = bare.rindex(b"\n", 0, bare.index(b"# sha256: ") - 1) - 3
+    assert audit_bytes(bare[:number] + b"9" + bare[number + 1:], "x.csv").intact is False
