@@ -39,7 +39,7 @@ MOST_POINTS = 300
 USED = 4  # strokes before: enough to know the hand, few enough that pressure has not changed it
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Response:
     """What strokes on the closed valve are like. amount_kpa and length_s with their relative
     spreads; lead_s: from where a stroke was seen to begin to where its air begins; warm_kpa: the
@@ -61,7 +61,7 @@ class Response:
     miss_kpa: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Piston:
     """The air that strokes bring, each against a pressure of its own: w, v as above; first, more (strokes): R - 1 at
     the stroke's start, and by how much R is more at its end; begins (strokes): part of the way before air passes."""

@@ -18,7 +18,7 @@ SETTLES_KPA = 3.0  # just after the last stroke; common practice, no source
 Side = Literal["below", "above", "unclear"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Findings:
     """What the estimators say. Pressures kPa, rate kPa/min with the tester's own leak still in it. Zero and
     calibration are in the uncertainties of peak and opening; stroke_kpa: what a stroke brings."""
