@@ -18,7 +18,7 @@ from recorder.analysis.stroke import Stroke
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
-__all__ = ["with_eased"]
+__all__ = ["fit_falls", "with_eased"]
 
 WINDOWS = (6.0, 12.0, 24.0, 48.0, 96.0)  # in cadences: how long after the last stroke is looked at
 BINS = 120  # so many at most in a window
@@ -56,7 +56,7 @@ def _falls(t: FloatArray, since_s: float | FloatArray, cadence_s: float) -> list
     return [u, *(np.expm1(-u / (k * cadence_s)) for k in SETTLES)]
 
 
-def _fits(free: list[FloatArray], falls: list[FloatArray], p: FloatArray) -> tuple[FloatArray, FloatArray]:
+def fit_falls(free: list[FloatArray], falls: list[FloatArray], p: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Least squares of the readings ``p`` (n) by columns (fits, n), the amounts of ``falls`` not negative.
 
     With so few of those every set of them that is not zero can be tried, which is exact (Lawson and Hanson 1974,
@@ -90,10 +90,10 @@ def _went_on(tail: _Tail, cadence_s: float, usual_kpa: float) -> float | None:
         return None
     one = np.ones((1, len(t)))
     drift, *falls = _falls(t[None], 0.0, cadence_s)
-    alone = float(_fits([one, drift], falls, p)[0][0])
+    alone = float(fit_falls([one, drift], falls, p)[0][0])
     u = kinks[:, None]
     drift, *falls = _falls(t[None], u, cadence_s)
-    rests, amounts = _fits([np.ones_like(drift), drift, np.minimum(t[None] - u, 0.0)], falls, p)
+    rests, amounts = fit_falls([np.ones_like(drift), drift, np.minimum(t[None] - u, 0.0)], falls, p)
     k = int(np.argmin(rests))
     best, a = float(rests[k]), amounts[k]
     # what is left beyond noise goes on from reading to reading, and so says less
