@@ -22,7 +22,6 @@ from __future__ import annotations
 import os
 import re
 import sys
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -116,6 +115,8 @@ def load_settings(path: str | os.PathLike[str] | None = None) -> Settings:
     file = Path(path) if path is not None else find_settings()
     if file is None:
         return Settings()
+    import tomllib  # a shop without settings has no need of it
+
     try:
         text = file.read_text(encoding="utf-8")
     except FileNotFoundError:

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from recorder.analysis import Analyser, judge, live
 from recorder.analysis.setup import Setup
 from recorder.analysis.study import Study, study
-from recorder.cli._common import _STALE_S
+from recorder.cli._drive import _STALE_S
 from recorder.limits import resolve
 from recorder.model import Header, Recording, Rows
 from recorder.session.views import Views

@@ -39,7 +39,7 @@ MOST_POINTS = 300
 USED = 4  # strokes before: enough to know the hand, few enough that pressure has not changed it
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Response:
     """What strokes on the closed valve are like. amount_kpa and length_s with their relative
     spreads; lead_s: from where a stroke was seen to begin to where its air begins; warm_kpa: the
@@ -61,7 +61,7 @@ class Response:
     miss_kpa: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Piston:
     """The air that strokes bring, each against a pressure of its own: w, v as above; first, more (strokes): R - 1 at
     the stroke's start, and by how much R is more at its end; begins (strokes): part of the way before air passes."""
@@ -82,12 +82,24 @@ class Piston:
     def swept(self, x: FloatArray) -> FloatArray:
         """Share of its way that the piston is at ``x``, 0 to 1."""
         angle = 2.0 * math.pi * x
-        return np.asarray(x + (self.v * (1.0 - np.cos(angle)) - self.w * np.sin(angle)) / (2.0 * math.pi))
+        late, soft = np.cos(angle), np.sin(angle, out=angle)
+        np.subtract(1.0, late, out=late)
+        late *= self.v
+        soft *= self.w
+        late -= soft
+        late /= 2.0 * math.pi
+        late += x
+        return late
 
     def inflow(self, x: FloatArray) -> FloatArray:
         """Share of a stroke's air (..., strokes) that is in at ``x``, (time since air passes) / length."""
         left = 1.0 - self.swept(np.minimum(self.begins + np.maximum(x, 0.0), 1.0))
-        return np.asarray(np.maximum(1.0 - left * (1.0 + self.first), 0.0) / (1.0 + left * self.more))
+        more = 1.0 + left * self.more
+        left *= 1.0 + self.first
+        np.subtract(1.0, left, out=left)
+        np.maximum(left, 0.0, out=left)
+        left /= more
+        return left
 
     def warmth(self, t: FloatArray, length_s: FloatArray, tau_s: float) -> FloatArray:
         """The state c per unit of air, (strokes, times), at ``t`` (strokes, times) s after air passes."""
@@ -146,11 +158,8 @@ def closed_response(x: Prepared, strokes: Sequence[Stroke], k: int) -> Response:
     start = np.clip(start, low + 1e-6, high - 1e-6)
     size = float(np.median(rise))
 
-    def parts(
-        w: float, v: float, held: float, tau: float, s: FloatArray, d: FloatArray
-    ) -> tuple[FloatArray, FloatArray]:
+    def parts(piston: Piston, tau: float, s: FloatArray, d: FloatArray) -> tuple[FloatArray, FloatArray]:
         after = t[None, :] - s[:, None]
-        piston = Piston.of(w, v, held, base, rise)
         return piston.inflow((after / d[:, None]).T).T, piston.warmth(after, d, tau)
 
     def priors(q: FloatArray) -> FloatArray:
@@ -164,7 +173,8 @@ def closed_response(x: Prepared, strokes: Sequence[Stroke], k: int) -> Response:
 
     def model(q: FloatArray) -> FloatArray:
         a, tau = q[2], math.exp(q[3])
-        air, warm = parts(q[0], q[1], q[7], tau, q[8 : 8 + m], np.exp(q[8 + m : 8 + 2 * m]))
+        piston = Piston.of(q[0], q[1], q[7], base, rise)
+        air, warm = parts(piston, tau, q[8 : 8 + m], np.exp(q[8 + m : 8 + 2 * m]))
         n = q[8 + 2 * m :]
         return np.asarray(q[5] - q[4] * t + a * q[6] * np.exp(-t / tau) + n @ (air + a * warm))
 
@@ -175,23 +185,22 @@ def closed_response(x: Prepared, strokes: Sequence[Stroke], k: int) -> Response:
         """Jacobian; a stroke's own start and length move nothing but its own column."""
         a, tau, n = q[2], math.exp(q[3]), q[8 + 2 * m :]
         s, d = q[8 : 8 + m], np.exp(q[8 + m : 8 + 2 * m])
-        air, warm = parts(q[0], q[1], q[7], tau, s, d)
+        piston = Piston.of(q[0], q[1], q[7], base, rise)
+        air, warm = parts(piston, tau, s, d)
         own = air + a * warm
         out = np.empty((len(t), 8 + 3 * m))
         h = 1e-5
-        for i, (dw, dv, dc, dl) in ((0, (h, 0.0, 0.0, 0.0)), (1, (0.0, h, 0.0, 0.0)), (7, (0.0, 0.0, h, 0.0)),
-                                    (3, (0.0, 0.0, 0.0, h))):
-            air2, warm2 = parts(q[0] + dw, q[1] + dv, q[7] + dc, tau * math.exp(dl), s, d)
-            column = n @ (air2 + a * warm2 - own) / h
-            if i == 3:
-                column += a * q[6] * np.exp(-t / tau) * t / tau
-            out[:, i] = column
+        for i, (dw, dv, dc) in ((0, (h, 0.0, 0.0)), (1, (0.0, h, 0.0)), (7, (0.0, 0.0, h))):
+            air2, warm2 = parts(Piston.of(q[0] + dw, q[1] + dv, q[7] + dc, base, rise), tau, s, d)
+            out[:, i] = n @ (air2 + a * warm2 - own) / h
         gone = np.exp(-t / tau)
+        warm2 = piston.warmth(t[None, :] - s[:, None], d, tau * math.exp(h))
+        out[:, 3] = n @ (air + a * warm2 - own) / h + a * q[6] * gone * t / tau
         out[:, 2] = q[6] * gone + n @ warm
         out[:, 4], out[:, 5], out[:, 6] = -t, 1.0, a * gone
-        air2, warm2 = parts(q[0], q[1], q[7], tau, s + h, d)
+        air2, warm2 = parts(piston, tau, s + h, d)
         out[:, 8 : 8 + m] = (n[:, None] * (air2 + a * warm2 - own)).T / h
-        air2, warm2 = parts(q[0], q[1], q[7], tau, s, d * math.exp(h))
+        air2, warm2 = parts(piston, tau, s, d * math.exp(h))
         out[:, 8 + m : 8 + 2 * m] = (n[:, None] * (air2 + a * warm2 - own)).T / h
         out[:, 8 + 2 * m :] = own.T
         head = np.zeros((7 + 2 * m, 8 + 3 * m))

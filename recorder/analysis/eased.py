@@ -18,13 +18,12 @@ from recorder.analysis.stroke import Stroke
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
-__all__ = ["with_eased"]
+__all__ = ["fit_falls", "with_eased"]
 
 WINDOWS = (6.0, 12.0, 24.0, 48.0, 96.0)  # in cadences: how long after the last stroke is looked at
 BINS = 120  # so many at most in a window
 SETTLES = (0.5, 2.0, 8.0)  # time constants (cadences) of what settles after strokes: a basis of convex falls
 SURE = 8.0  # log likelihood ratio, at least, of strokes going on against none
-LIKELY = 6.0  # variances, by which a bend makes the sum of squares smaller: else it is not worth a better look
 SMALLEST = 0.04  # of the strokes before: what each has to make up for, at least
 FALLS = 0.01  # of the strokes before: by what the pressure may fall from one to the next all the same
 EARLIEST = 0.8  # cadences: sooner after the last stroke there is none
@@ -51,39 +50,32 @@ def _tail(x: Prepared, start_s: float, end_s: float, cadence_s: float, level_sd:
     return _Tail(t, p - float(p.mean()), x.sd_kpa**2 / n * max(level_sd / white, 1.0) ** 2)
 
 
-def _falls(t: FloatArray, since_s: float, cadence_s: float) -> list[FloatArray]:
+def _falls(t: FloatArray, since_s: float | FloatArray, cadence_s: float) -> list[FloatArray]:
     """What the pressure may do by itself from ``since_s`` on: any steady drift, and falls that settle."""
     u = np.maximum(t - since_s, 0.0)
-    return [u, -u, *(np.expm1(-u / (k * cadence_s)) for k in SETTLES)]
+    return [u, *(np.expm1(-u / (k * cadence_s)) for k in SETTLES)]
 
 
-def _fit(columns: list[FloatArray], p: FloatArray) -> tuple[FloatArray, float]:
-    """Amounts, none negative, and the sum of squares that is left."""
-    from scipy import optimize  # slow to load, and seldom needed
+def fit_falls(free: list[FloatArray], falls: list[FloatArray], p: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Least squares of the readings ``p`` (n) by columns (fits, n), the amounts of ``falls`` not negative.
 
-    one = np.ones_like(p)
-    amounts, rest = optimize.nnls(np.stack([one, -one, *columns], axis=1), p)
-    return amounts[2:], float(rest) ** 2
-
-
-def _bends(tail: _Tail, kinks: FloatArray, cadence_s: float, usual_kpa: float) -> bool:
-    """Whether a curve that stays or rises up to one of ``kinks`` (s) and falls from there on is better than one that
-    falls from the start, with amounts of any sign. Costs little, and few traces need a better look."""
-    t, p = tail.t, tail.p
-
-    def fit(since_s: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        u = np.maximum(t - since_s[:, None], 0.0)
-        columns = [np.ones_like(u), u, *(np.expm1(-u / (k * cadence_s)) for k in SETTLES[:2])]
-        if since_s[-1] > 0.0:
-            columns.append(t - u)
-        q, r = np.linalg.qr(np.stack(columns, axis=-1))
-        part = np.einsum("kij,i->kj", q, p)
-        # the last column's amount, and its standard deviation of noise of 1
-        return (part**2).sum(axis=1), part[:, -1] / r[:, -1, -1], 1.0 / np.abs(r[:, -1, -1])
-
-    explains, slope, u = fit(kinks)
-    holds = (slope + math.sqrt(tail.var) * u) * cadence_s > -FALLS * usual_kpa
-    return bool((explains[holds] > float(fit(np.zeros(1))[0][0]) + LIKELY * tail.var).any())
+    With so few of those every set of them that is not zero can be tried, which is exact (Lawson and Hanson 1974,
+    chapter 23: the solution is that of its own set) and loads nothing. Returns sums of squares (fits) and amounts
+    (fits, columns), of ``free`` first.
+    """
+    x = np.stack([*free, *falls], axis=-1)
+    m = len(falls)
+    used = np.ones((2**m, 1, x.shape[-1]))
+    used[:, 0, len(free) :] = np.arange(2**m)[:, None] >> np.arange(m) & 1
+    xp = used * (p @ x)
+    # what is not used has an equation of its own, and is nothing
+    own = (1.0 - used[..., None]) * np.eye(x.shape[-1])
+    gram = used[..., None] * (x.transpose(0, 2, 1) @ x) * used[:, :, None, :] + own
+    a = np.linalg.solve(gram, xp[..., None])[..., 0]
+    rest = np.where((a[..., len(free) :] >= 0.0).all(axis=-1), float(p @ p) - (a * xp).sum(axis=-1), np.inf)
+    amounts: FloatArray = a[rest.argmin(axis=0), np.arange(len(x))]
+    # from the readings themselves: differences of large sums are not exact
+    return (((x @ amounts[..., None])[..., 0] - p) ** 2).sum(axis=1), amounts
 
 
 def _went_on(tail: _Tail, cadence_s: float, usual_kpa: float) -> float | None:
@@ -93,27 +85,25 @@ def _went_on(tail: _Tail, cadence_s: float, usual_kpa: float) -> float | None:
     sd = math.sqrt(tail.var * (1.0 + 1.0 / int(np.count_nonzero(first))))
     up = np.flatnonzero(p > float(p[first].mean()) - FALLS * usual_kpa * t / cadence_s - 3.0 * sd)
     latest = min(float(t[up[-1]]) if len(up) else 0.0, 0.75 * float(t[-1]))
-    if latest < EARLIEST * cadence_s:
+    kinks = np.arange(EARLIEST * cadence_s, latest, max(0.25 * cadence_s, float(t[1] - t[0])))
+    if not len(kinks):
         return None
-    kinks = np.arange(EARLIEST * cadence_s, latest, 0.25 * cadence_s)
-    if not len(kinks) or not _bends(tail, kinks, cadence_s, usual_kpa):
-        return None
-    _, alone = _fit(_falls(t, 0.0, cadence_s), p)
-    best, kink = alone, None
-    for at in kinks:
-        until = np.minimum(t - at, 0.0)
-        amounts, rest = _fit([*_falls(t, float(at), cadence_s), until, -until], p)
-        if rest < best:
-            best, kink = rest, (float(at), amounts)
+    one = np.ones((1, len(t)))
+    drift, *falls = _falls(t[None], 0.0, cadence_s)
+    alone = float(fit_falls([one, drift], falls, p)[0][0])
+    u = kinks[:, None]
+    drift, *falls = _falls(t[None], u, cadence_s)
+    rests, amounts = fit_falls([np.ones_like(drift), drift, np.minimum(t[None] - u, 0.0)], falls, p)
+    k = int(np.argmin(rests))
+    best, a = float(rests[k]), amounts[k]
     # what is left beyond noise goes on from reading to reading, and so says less
     misfit = max(best / len(t) / tail.var, 1.0)
-    if kink is None or alone - best < 2.0 * SURE * misfit**2 * tail.var:
+    if alone - best < 2.0 * SURE * misfit**2 * tail.var:
         return None
-    at_s, a = kink
-    held = (a[5] - a[6]) * cadence_s
+    held = float(a[2]) * cadence_s
     # over the cadences that follow, as one that settles within them has fallen
-    then = (a[0] - a[1]) * cadence_s + float(a[2:5] @ np.expm1(-1.0 / np.array(SETTLES)))
-    return at_s if held > -FALLS * usual_kpa and held - then > SMALLEST * usual_kpa else None
+    then = float(a[1]) * cadence_s + float(a[3:] @ np.expm1(-1.0 / np.array(SETTLES)))
+    return float(kinks[k]) if held > -FALLS * usual_kpa and held - then > SMALLEST * usual_kpa else None
 
 
 def _how_many(tail: _Tail, until_s: float, cadence_s: float, length_s: float) -> FloatArray:
@@ -121,9 +111,12 @@ def _how_many(tail: _Tail, until_s: float, cadence_s: float, length_s: float) ->
 
     They come evenly; a hand that eases takes its time: for each stroke, and from one to the next.
     """
+    from scipy import optimize  # slow to load, and seldom needed
+
     t, p = tail.t, tail.p
     tried: list[tuple[int, float, float]] = []
-    falls = _falls(t, 0.0, cadence_s)
+    drift, *others = _falls(t, 0.0, cadence_s)
+    falls = [np.ones_like(t), -np.ones_like(t), drift, -drift, *others]
     for slower in np.exp(np.arange(-0.25, 0.6, 0.05)):
         pace = cadence_s * float(slower)
         length = min(length_s * max(float(slower), 1.0) ** 2, 0.8 * pace)
@@ -132,7 +125,7 @@ def _how_many(tail: _Tail, until_s: float, cadence_s: float, length_s: float) ->
             at = pace * np.arange(1, n + 1)
             steps = np.clip((t[:, None] + length_s - at) / length, 0.0, 1.0)
             weaker = np.arange(n, 0, -1) / n
-            _, rest = _fit([*falls, steps.sum(axis=1), steps @ weaker], p)
+            rest = optimize.nnls(np.stack([*falls, steps.sum(axis=1), steps @ weaker], axis=1), p)[1] ** 2
             cost = rest / tail.var + ((math.log(slower) - SLOWER) / SLOWER_SPREAD) ** 2
             tried.append((n, pace, 0.5 * cost))
     number, paces, costs = np.array(tried).T

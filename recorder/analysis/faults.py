@@ -32,7 +32,7 @@ NO_PRESSURE = "fault-ratio"  # the recorder's own word: counts over supply are w
 _OWN = {NO_PRESSURE: "the counts are above what the supply allows (sense wire or supply off?)"}
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Told:
     """What is known of faults: rows with a flag (when, s; its words), and what the adapter reported."""
 
@@ -43,7 +43,7 @@ class Told:
 NOTHING_TOLD = Told()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Cut:
     """A fault that lasted, or from which no reading came back: what was read from then on is not believed."""
 

@@ -33,7 +33,7 @@ _UNKNOWN = 0.3  # relative u from which on strokes do not tell the space
 _GIVE, _GIVE_U = 0.1, 0.15  # share of the space that is the give of hoses, where the strokes do not tell
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Space:
     """Gas space (mL) at gauge pressure ``at_kpa`` with its standard uncertainty, and the hoses' share of it."""
 

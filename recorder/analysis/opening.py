@@ -51,7 +51,7 @@ SLOW_PER_S, UNSEEN_PER_S = 0.8, 2.0
 HELD_S = 3.0  # after the last stroke: a cap that never seals has lost most of the pressure; common practice, no source
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Opening:
     """Onset (kPa, standard uncertainty, s), the stroke that showed it, and the reseat (kPa, u, s) where seen."""
 

@@ -36,7 +36,7 @@ QUIET_S = 4.0  # longer than a pause between two strokes of one pump-up; common 
 Release: TypeAlias = tuple[float | None, float | None, bool]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Stretches:
     """What the trace is made of. ``holds``: quiet stretches (start, end) after strokes, longest
     ones matter. ``release_s`` None where the pressure was never let go."""

@@ -29,7 +29,7 @@ FALLEN_TO, GOES_ON = 0.7, 0.6  # of the pressure between strokes, of the rate of
 TOP_BIAS, TOP_SPREAD = 1.2, 0.6  # standard deviations by which the highest of some ten readings is too high; spread
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Top:
     """The top of a stroke: its number, pressure with the noise taken out and its standard uncertainty (kPa), when (s);
     how steeply the pressure rose before (kPa/s); the lowest pressure after it (kPa), when it was nearly there (s); how

@@ -30,7 +30,7 @@ LARGEST_SHARE = 0.15  # of the pressure held: more is the pump's own strokes, wh
 FALSE_ALARM = 1e-6  # of a noise line in one recording
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Beat:
     """A sine wave: frequency (Hz), amplitude (kPa), and its cosine and sine parts (kPa) at time 0.
     steady: one sine wave fits it throughout, so that it can be taken out, from since_s on."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 __all__ = ["Stroke"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Stroke:
     """One stroke of the pump: start, end (s), pressure before and at its top (kPa)."""
 

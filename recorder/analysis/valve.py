@@ -45,7 +45,7 @@ LATE = {late for _, late in SUDDEN}  # how late one that opens suddenly is, only
 MISS_S = 0.05  # for so long a misfit of the response's shape lasts
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class ValveFit:
     """Pressures (kPa) at which the valve opens and closes, standard uncertainties of the fit; apart_kpa: how far apart
     the first two laws put the opening; when it opened first and closed last (s, the latter nan where not seen); gain:

@@ -66,6 +66,15 @@ class Window:
     lower: IntArray
     share: FloatArray
 
+    def read(self, p: FloatArray) -> FloatArray:
+        """Pressures ``p`` (steps + 1, lanes, points) at the times of the readings (lanes, points, readings)."""
+        at = np.ascontiguousarray(p.transpose(1, 2, 0))
+        before, out = at.take(self.lower, axis=-1), at.take(self.lower + 1, axis=-1)
+        out -= before
+        out *= self.share
+        out += before
+        return out
+
 
 def window(
     x: Prepared, strokes: Sequence[Stroke], j: int, end_s: float, r: Response
@@ -159,16 +168,14 @@ class MetStrokes:
         def each(values: NDArray[_T]) -> NDArray[_T]:
             return np.asarray(np.broadcast_to(values, (lanes, points, m)).reshape(-1))
 
-        grids = np.broadcast_to(self.grids[:, None, None, :], (len(self.grids), lanes, points, m))
-        grids = grids.reshape(len(self.grids), -1)
         at = self.grids[:, None, None, :]
-        x = (at - own[START][kinds]) / np.exp(own[LENGTH][kinds])
+        x = (at - own[START][kinds]) * np.exp(-own[LENGTH][kinds])
         feed = flat[AMOUNT] * self.piston.inflow(x)[:, kind_of].reshape(len(at), -1)
         p_open = each(g.p_open[:, None])
         close = np.minimum(flat[CLOSE], p_open)
-        q = Lanes(feed, grids[1] - grids[0], flat[BASE], each(g.warm), p_open, each(np.exp(g.log_k)[:, None]),
-                   np.minimum(p_open - close, 1e3), each(self.found_ajar(law)),
-                   each(self.left_open(g.p_open)))  # fmt: skip
+        q = Lanes(feed, each(self.grids[1] - self.grids[0]), flat[BASE], each(g.warm), p_open,
+                  each(np.exp(g.log_k)[:, None]), np.minimum(p_open - close, 1e3), each(self.found_ajar(law)),
+                  each(self.left_open(g.p_open)))  # fmt: skip
         p, c = run_valves(q, self.r, pops=law not in FRICTION, full=law in SNAPS, lag_s=LAGS_S.get(law))
         return p.reshape(len(self.grids), lanes, points, m), c.reshape(lanes, points, m)
 
@@ -179,60 +186,70 @@ class MetStrokes:
 
     def improve(self, g: Grid, times: int, law: Law) -> None:
         """Least squares for each point and stroke, linearised anew each time; then the cost."""
-        step = np.array([0.02, 0.002, 0.01, 0.002 * self.r.amount_kpa, 0.02])
+        step = np.array([0.02, 0.002, 0.01, 0.002 * self.r.amount_kpa, -0.02])
+        limit = np.array([2.0, 0.05, 0.4, 0.4 * self.r.amount_kpa, 2.0])[:, None, None]
         shut = ~(g.p_open < NEVER)
-        for turn in range(times + 1):
-            last = turn == times
-            moved = np.repeat(g.own[:, None], 1 if last else 6, axis=1)
-            if not last:
-                for i in range(5):
-                    moved[i, i + 1] += -step[i] if i == CLOSE else step[i]
-            p, c = self.run(g, moved, law)
-            g.warm[:, 1:] = c[0, :, :-1] * self.decay
+        highest = np.where(shut, 1e4, g.p_open)[:, None]
+        low, high = self.low[:, None, None], self.high[:, None, None]
+        for _ in range(times):
+            moved = np.repeat(g.own[:, None], 6, axis=1)
+            for i in range(5):
+                moved[i, i + 1] += step[i]
+            p = self._go(g, moved, law)
+            sd, _ = self.spread(off := self.mean[:, None] - g.own, shut)
+            holds = 1.0 / sd**2  # (5, points, strokes)
+            right = (off * holds).transpose(1, 2, 0)
+            normal = np.eye(5) * holds.transpose(1, 2, 0)[..., None, :]
             for m, w in enumerate(self.windows):
-                part = w.share[:, None, None]
-                at = p[w.lower, :, :, m] * (1.0 - part) + p[w.lower + 1, :, :, m] * part
-                miss = (w.p[:, None] - at[:, 0]) / w.sd
-                off = self.mean[:, m, None] - g.own[:, :, m]
-                sd, eased = self.spread(off, shut)
-                prior = off / sd
-                size = np.abs(miss)
-                if last:
-                    # quadratic near, linear far out: a knock does not decide
-                    bent = np.where(size < FAR, 0.5 * miss**2, FAR * (size - 0.5 * FAR))
-                    g.parts[:, m] = bent.sum(axis=0) + 0.5 * np.sum(prior**2, axis=0) + eased
-                    continue
-                weight = np.minimum(1.0, FAR / np.maximum(size, 1e-9))
-                slope = (at[:, 1:] - at[:, :1]) / w.sd  # (readings, 5, points)
-                slope = slope / np.where(np.arange(5) == CLOSE, -step, step)[:, None]
-                slope = slope.transpose(2, 0, 1)  # (points, readings, 5)
-                left = slope.transpose(0, 2, 1) * weight.T[:, None, :]
-                normal = left @ slope + np.eye(5) * (1.0 / sd**2).T[:, None, :]
-                right = (left @ miss.T[:, :, None])[:, :, 0] + (prior / sd).T
-                change = np.linalg.solve(normal, right[:, :, None])[:, :, 0].T
-                limit = np.array([2.0, 0.05, 0.4, 0.4 * self.r.amount_kpa, 2.0])[:, None]
-                g.own[:, :, m] += np.clip(change, -limit, limit)
-                g.own[:, :, m] = np.clip(g.own[:, :, m], self.low[:, None], self.high[:, None])
-                g.own[CLOSE, :, m] = np.minimum(g.own[CLOSE, :, m], np.where(shut, 1e4, g.p_open))
-            if last:
-                gap = np.where(shut, 0.0, g.p_open - g.own[CLOSE, :, -1])
-                scale = GAP_SHARE * self.top + 0.2
-                log_k = np.where(shut, 0.0, (g.log_k - LOG_K_PRIOR[0]) / LOG_K_PRIOR[1])
-                # a valve that is shut is so below its opening
-                is_open = self.found_ajar(law) | (self.left_open(g.p_open) > 0.0)
-                above = np.where(is_open, 0.0, np.maximum(g.own[BASE] - g.p_open[:, None], 0.0))
-                rests = 0.5 * np.sum((above / [w.sd for w in self.windows]) ** 2, axis=1)
-                held = gap / scale
-                if law in SNAPS:  # one that is wholly open at once has to fall back some way before it shuts
-                    held = 0.5 * (np.log(np.maximum(gap, 1e-3) / scale) / SNAPS_SPREAD) ** 2
-                g.cost = g.parts.sum(axis=1) + 0.5 * log_k**2 + held + rests
+                at = w.read(p[..., m])  # (6, points, readings)
+                miss = (w.p - at[0]) / w.sd
+                weight = np.minimum(1.0, FAR / np.maximum(np.abs(miss), 1e-9))
+                slope = (at[1:] - at[0]) * (1.0 / (step * w.sd))[:, None, None]
+                left, slope = (slope * weight).transpose(1, 0, 2), slope.transpose(1, 2, 0)
+                normal[:, m] += left @ slope
+                right[:, m] += (left @ miss[:, :, None])[:, :, 0]
+            change = np.linalg.solve(normal, right[..., None])[..., 0].transpose(2, 0, 1)
+            g.own += np.minimum(np.maximum(change, -limit), limit)
+            np.minimum(np.maximum(g.own, low, out=g.own), high, out=g.own)
+            g.own[CLOSE] = np.minimum(g.own[CLOSE], highest)
+        self._weigh(g, shut, law)
+
+    def _go(self, g: Grid, own: FloatArray, law: Law) -> FloatArray:
+        """Pressures as by ``run``; each stroke's warmth is left to the next one."""
+        p, c = self.run(g, own, law)
+        g.warm[:, 1:] = c[0, :, :-1] * self.decay
+        return p
+
+    def _weigh(self, g: Grid, shut: NDArray[np.bool_], law: Law) -> None:
+        """The cost of each point, and of each stroke at each point."""
+        p = self._go(g, g.own[:, None], law)
+        off = self.mean[:, None] - g.own
+        sd, eased = self.spread(off, shut)
+        g.parts = 0.5 * np.sum((off / sd) ** 2, axis=0) + eased
+        for m, w in enumerate(self.windows):
+            size = np.abs(w.p - w.read(p[..., m])[0]) / w.sd
+            # quadratic near, linear far out: a knock does not decide
+            g.parts[:, m] += np.where(size < FAR, 0.5 * size**2, FAR * (size - 0.5 * FAR)).sum(axis=1)
+        gap = np.where(shut, 0.0, g.p_open - g.own[CLOSE, :, -1])
+        scale = GAP_SHARE * self.top + 0.2
+        log_k = np.where(shut, 0.0, (g.log_k - LOG_K_PRIOR[0]) / LOG_K_PRIOR[1])
+        # a valve that is shut is so below its opening
+        is_open = self.found_ajar(law) | (self.left_open(g.p_open) > 0.0)
+        above = np.where(is_open, 0.0, np.maximum(g.own[BASE] - g.p_open[:, None], 0.0))
+        rests = 0.5 * np.sum((above / [w.sd for w in self.windows]) ** 2, axis=1)
+        held = gap / scale
+        if law in SNAPS:  # one that is wholly open at once has to fall back some way before it shuts
+            held = 0.5 * (np.log(np.maximum(gap, 1e-3) / scale) / SNAPS_SPREAD) ** 2
+        g.cost = g.parts.sum(axis=1) + 0.5 * log_k**2 + held + rests
 
     def spread(self, off: FloatArray, shut: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
-        """Prior standard deviations (5, points) of a stroke that is ``off`` the usual one, by whichever of full and
-        eased makes it likelier, and what being an eased one costs (points). On a closed valve it costs nothing, and the
-        amount is Student's t about the usual: what looks like one very weak stroke may be none."""
+        """Prior standard deviations (5, points, strokes) of strokes that are ``off`` the usual one, by whichever of
+        full and eased makes each likelier, and what being an eased one costs (points, strokes). On a closed valve
+        (``shut``, points) it costs nothing, and the amount is Student's t about the usual: what looks like one very
+        weak stroke may be none."""
+        shut = shut[:, None]
         eased = shut | (self.may_ease & self.like_eased(off))
-        sd = np.where(eased, self.if_eased(off), self.sd[:, None])
+        sd = np.where(eased, self.if_eased(off), self.sd[:, None, None])
         z2 = (off[AMOUNT] / self.eased_sd[AMOUNT]) ** 2
         sd[AMOUNT] = np.where(shut, self.eased_sd[AMOUNT] * np.sqrt((T_FREE + z2) / (T_FREE + 1.0)), sd[AMOUNT])
         # beyond the normal term of that sd
@@ -240,20 +257,22 @@ class MetStrokes:
         return sd, np.where(shut, tail, np.where(eased, self.eased_cost, 0.0))
 
     def if_eased(self, off: FloatArray) -> FloatArray:
-        """Prior standard deviations (5, points) of an eased stroke: it brings less than a full one, never more."""
-        sd = np.repeat(self.eased_sd[:, None], off.shape[1], axis=1)
+        """Prior standard deviations (5, points, strokes) of eased strokes: they bring less than full ones, never
+        more."""
+        sd = np.empty_like(off)
+        sd[:] = self.eased_sd[:, None, None]
         sd[AMOUNT] = np.where(off[AMOUNT] > 0.0, self.eased_sd[AMOUNT], self.sd[AMOUNT])
         return sd
 
     def like_eased(self, off: FloatArray) -> NDArray[np.bool_]:
-        """Whether a stroke ``off`` (5, points) the usual one is likelier an eased one than a full one."""
-        full = 0.5 * np.sum((off / self.sd[:, None]) ** 2, axis=0)
+        """Whether strokes ``off`` (5, points, strokes) the usual one are likelier eased ones than full ones."""
+        full = 0.5 * np.sum((off / self.sd[:, None, None]) ** 2, axis=0)
         some = 0.5 * np.sum((off / self.if_eased(off)) ** 2, axis=0) + self.eased_cost
         return np.asarray(some < full)
 
     def eased(self, g: Grid) -> bool:
         """Whether at the best point some stroke is likelier an eased one than a full one."""
-        return bool(self.like_eased(self.mean - g.own[:, int(np.argmin(g.cost))]).any())
+        return bool(self.like_eased(self.mean[:, None] - g.best(1).own).any())
 
     def sort(self, shut: Grid, ajar: Grid) -> bool:
         """Tell the strokes that found the valve ajar from those that found it shut, by which law explains each;

@@ -24,7 +24,7 @@ TAIL_S = 0.5
 _VERY_FIRST_S, _STAYS_S = 0.12, 3.0  # a start too short for the first second to be vented
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Start:
     """Zero (kPa), its standard uncertainty, when the vented start ends (s). late: the recording was begun under
     pressure, so that zero is the reading after the release. wrong: why there is no zero at all, else None; then zero is

@@ -13,6 +13,7 @@ from typing import IO, TYPE_CHECKING
 import click
 
 from recorder import report
+from recorder.cli._common import colour_on
 from recorder.errors import printable
 from recorder.model import TestKind
 from recorder.units import format_pressure
@@ -21,18 +22,13 @@ if TYPE_CHECKING:
     from recorder.model import LiveView
     from recorder.session import Away
 
-__all__ = ["LiveLine", "colour_on"]
+__all__ = ["LiveLine"]
 
 _PLAIN_EVERY_S = 5.0
 _WIDTH_EVERY_S = 1.0
 _ALARMS = ("stop-pumping", "over-limit", "release")  # heard, for one looks at the pump
 _COUNTS_DOWN = re.compile(r":? ?[\d.:]+(?: \S+)? (?:to go|left)")
 _NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
-
-
-def colour_on(stream: IO[str]) -> bool:
-    """Colour only at a terminal, and never with NO_COLOR (no-color.org) or a dumb terminal."""
-    return stream.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
 
 
 def _opened_again(stream: IO[str]) -> int:

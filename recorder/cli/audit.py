@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from recorder.cli._live import colour_on
+from recorder.cli._common import colour_on
 from recorder.cli._tables import fitting, shown_width
 from recorder.errors import SettingError, printable
 from recorder.moments import utc_text

@@ -9,18 +9,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from recorder import report
-from recorder.cli._common import (
-    Keys,
-    LiveLine,
-    StopSignals,
-    checked_unit,
-    drive,
-    dump,
-    limits_of,
-    ports_found,
-    print_judgement,
-    typed,
-)
+from recorder.cli._common import checked_unit, dump, limits_of, ports_found, print_judgement, typed
+from recorder.cli._drive import Keys, StopSignals, drive
+from recorder.cli._live import LiveLine
 from recorder.errors import FileError, SettingError
 from recorder.limits import NAMED, Procedure, needed_kpa, resolve
 from recorder.model import TEST_KINDS, Calibration, Marking, TestKind

@@ -10,7 +10,9 @@ from typing import TYPE_CHECKING
 import click
 
 from recorder import report
-from recorder.cli._common import LiveLine, StopSignals, checked_unit, drive, dump, print_judgement
+from recorder.cli._common import checked_unit, dump, print_judgement
+from recorder.cli._drive import StopSignals, drive
+from recorder.cli._live import LiveLine
 from recorder.errors import RecorderError
 
 if TYPE_CHECKING:

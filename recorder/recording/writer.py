@@ -7,7 +7,6 @@ import errno
 import hashlib
 import math
 import os
-import secrets
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import replace
@@ -89,7 +88,7 @@ class Writer:
         except OSError as err:
             raise _storage_error(err, self._folder) from None
         for _ in range(100):
-            own = id4 or secrets.token_hex(2)
+            own = id4 or os.urandom(2).hex()
             path = self._folder / f"{stamp}-{header.test}-{own}.csv"
             try:
                 self._fd = os.open(path, flags, 0o644)

@@ -10,7 +10,8 @@ from typing import Any
 
 import pytest
 
-from recorder.cli._common import LiveLine, StopSignals, drive
+from recorder.cli._drive import StopSignals, drive
+from recorder.cli._live import LiveLine
 from recorder.model import LiveView
 from recorder.port import Port
 from recorder.session import Away, Session, SessionConfig

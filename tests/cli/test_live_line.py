@@ -7,7 +7,8 @@ from dataclasses import replace
 
 import pytest
 
-from recorder.cli._live import LiveLine, colour_on
+from recorder.cli._common import colour_on
+from recorder.cli._live import LiveLine
 from tests.test_report import VIEW
 
 

@@ -5,9 +5,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy.optimize import least_squares
+from scipy.optimize import least_squares, nnls
 
 from recorder import calibration
+from recorder.analysis.eased import fit_falls
 from recorder.analysis.hold import fit_hold
 from recorder.calibration import Pair, fit_polynomial
 
@@ -157,3 +158,23 @@ def test_where_a_rise_begins_against_least_squares_of_the_library(seed: int) -> 
         if up > 0.0:
             missed[float(at[k])] = float(rest)
     assert _where_it_leaves(t, p, 1e9, step) == pytest.approx(min(missed, key=lambda k: missed[k]))
+
+
+# ---------------------------------------------------------------- SciPy's nnls (Lawson and Hanson 1974)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_amounts_that_may_not_be_negative_are_those_of_nnls(seed: int) -> None:
+    """Free columns as two each, of both signs, make nnls solve the same problem."""
+    rng = np.random.default_rng(seed)
+    t = np.linspace(0.05, 10.0, 120)
+    free = [np.ones((5, 120)), np.tile(t, (5, 1)), np.minimum(t - np.linspace(1.0, 7.0, 5)[:, None], 0.0)]
+    falls = [np.tile(np.expm1(-t / tau), (5, 1)) for tau in (0.5, 2.0, 8.0)]
+    p = np.expm1(-t / 3.0) * rng.uniform(-2, 2) + rng.normal(0, 0.5, 3) @ [t, np.minimum(t - 4, 0), t**2 / 20]
+    p = p + rng.normal(0, 0.05, 120)
+    squares, amounts = fit_falls(free, falls, p)
+    for k in range(5):
+        columns = [f[k] for f in free] + [-f[k] for f in free] + [f[k] for f in falls]
+        a, rest = nnls(np.stack(columns, axis=1), p)
+        assert squares[k] == pytest.approx(rest**2, rel=1e-7)
+        assert amounts[k] == pytest.approx([*(a[:3] - a[3:6]), *a[6:]], abs=1e-5)

@@ -1,0 +1,136 @@
+"""A test that runs in a terminal: signals that stop it, keys, and the loop that steps it and shows where it is."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import time
+from collections.abc import Callable
+from types import FrameType, TracebackType
+from typing import TYPE_CHECKING, Any
+
+from recorder.errors import RecorderError
+
+if TYPE_CHECKING:
+    from recorder.cli._live import LiveLine
+    from recorder.session import Finished, Session
+
+__all__ = ["Keys", "StopSignals", "drive"]
+
+# A reading is seen within 50 ms, with a seventh of that to spare for a busy computer; each turn costs.
+_TURN_S = 0.043
+_STALE_S = 5.0  # a trace played faster than it can be looked at: its phases do not go with its pressure any more
+
+
+class StopSignals:
+    """Ctrl-C, SIGTERM and SIGHUP ask for a stop instead of ending the program, so that the file is sealed."""
+
+    def __init__(self) -> None:
+        self.why: str | None = None
+        self._before: list[tuple[int, Any]] = []
+
+    def _caught(self, number: int, frame: FrameType | None) -> None:
+        self.why = "interrupted" if number == signal.SIGINT else signal.Signals(number).name
+
+    def __enter__(self) -> StopSignals:
+        for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
+            number = getattr(signal, name, None)
+            if number is not None:
+                self._before.append((number, signal.signal(number, self._caught)))
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        for number, before in self._before:
+            signal.signal(number, before)
+
+
+class Keys:
+    """Single key presses of a terminal, without blocking; nothing where there is no terminal."""
+
+    def __init__(self) -> None:
+        self._saved: Any = None
+        self._on = sys.stdin is not None and sys.stdin.isatty()
+
+    def __enter__(self) -> Keys:
+        if self._on and sys.platform != "win32":
+            import termios
+            import tty
+
+            self._saved = termios.tcgetattr(sys.stdin.fileno())
+            tty.setcbreak(sys.stdin.fileno())
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._saved is not None and sys.platform != "win32":
+            import termios
+
+            termios.tcsetattr(sys.stdin.fileno(), termios.TCSADRAIN, self._saved)
+
+    def take(self) -> str:
+        """The key that was pressed, or an empty text."""
+        if not self._on:
+            return ""
+        if sys.platform == "win32":
+            import msvcrt
+
+            return msvcrt.getwch() if msvcrt.kbhit() else ""
+        import select
+
+        ready, _, _ = select.select([sys.stdin], [], [], 0)
+        if not ready:
+            return ""
+        got = os.read(sys.stdin.fileno(), 1)
+        if not got:  # the terminal went away
+            self._on = False
+        return got.decode("ascii", "ignore")
+
+
+def drive(
+    session: Session,
+    live: LiveLine,
+    stop: StopSignals,
+    *,
+    keys: Keys | None = None,
+    over: Callable[[], bool] = lambda: False,
+    pause_s: float = _TURN_S,
+) -> tuple[Finished, RecorderError | None]:
+    """Runs a session to its end and seals the file. Returns what it left, and the error that ended it.
+
+    over: says that nothing more will come (the simulated tester has played its whole trace).
+    """
+    shown = float("-inf")
+    why = "finished"
+    while True:
+        session.step()
+        if session.finished or session.error is not None:
+            break
+        if stop.why is not None:
+            why = stop.why
+            break
+        if over():
+            why = "end of the trace"
+            break
+        key = keys.take() if keys is not None else ""
+        if key in ("m", "M"):
+            session.mark("seen")
+            live.say(f"marked at {session.view().time_s:.1f} s")
+        elif key in ("q", "Q"):
+            why = "stopped by key"
+            break
+        now = time.monotonic()
+        if now - shown >= 0.9 * _TURN_S:
+            view = session.view()
+            if session.analyser.behind_s < _STALE_S:
+                live.show(view, session.away)
+            shown = time.monotonic()
+        time.sleep(pause_s)
+    error = session.error
+    session.step()
+    done = session.stop(why if error is None else str(error))
+    live.clear()
+    return done, error or session.storage_error  # the disk may have refused the seal

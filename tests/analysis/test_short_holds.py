@@ -1,0 +1,35 @@
+"""A hold shorter than what says anything (10 s for a cap, 60 s for a system): what it may say all the same."""
+
+from __future__ import annotations
+
+import pytest
+
+from recorder.analysis.setup import Setup
+from recorder.analysis.verdict import Findings, decide
+from recorder.limits import resolve
+from recorder.model import Marking, Quantity
+
+
+def said(hold_s: float, rate: float, u: float) -> tuple[str, str]:
+    """Outcome and first reason for a system's hold; 0.35 kPa/min is allowed."""
+    found = Findings(
+        fault=None, broken=None, strokes=12, peak=Quantity(110.0, 0.3, "kPa"), opening=None, hold_s=hold_s,
+        rate=Quantity(rate, u, "kPa/min"), start_kpa=108.0, tester_rate=None, zero_shift=None,
+    )  # fmt: skip
+    outcome, reasons, _ = decide(Setup("system", Marking(98.0, "kPa", 98.0), resolve("system", {})), found)
+    return outcome, reasons[0].code
+
+
+@pytest.mark.parametrize(
+    ("hold_s", "rate", "u", "outcome", "code"),
+    [
+        (60.0, 0.0, 0.1, "pass", "no-detectable-fall"),
+        (59.5, 0.0, 0.1, "undecided", "hold-too-short"),  # "at least 60 s to say anything"
+        (60.0, 1.0, 0.3, "fail", "fall-too-fast"),
+        (30.0, 1.0, 0.3, "undecided", "hold-too-short"),  # 2 u clear of what is allowed is not proven so early
+        (30.0, 1.0, 0.2, "fail", "fall-too-fast"),  # 3 u clear of it is
+    ],
+)
+def test_what_a_short_hold_may_say(hold_s: float, rate: float, u: float, outcome: str, code: str) -> None:
+    """Section 5 of the contracts: at least 60 s to say anything; ended by a proven leak it is a fail."""
+    assert said(hold_s, rate, u) == (outcome, code)
