@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.signal import Prepared
-from recorder.analysis.stroke import Stroke
+from recorder.analysis.stroke import PAUSE_S, Stroke
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray
@@ -27,7 +27,6 @@ SURE = 8.0  # log likelihood ratio, at least, of strokes going on against none
 SMALLEST = 0.04  # of the strokes before: what each has to make up for, at least
 FALLS = 0.01  # of the strokes before: by what the pressure may fall from one to the next all the same
 EARLIEST = 0.8  # cadences: sooner after the last stroke there is none
-PAUSE_S = 3.0  # between two strokes; longer is a hold; common practice, no source
 SLOWER, SLOWER_SPREAD = 0.15, 0.15  # logarithm by which a hand that eases is slower, and its spread; no source
 
 

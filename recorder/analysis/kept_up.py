@@ -10,6 +10,7 @@ import numpy as np
 
 from recorder.analysis.filters import running_mean
 from recorder.analysis.signal import Prepared
+from recorder.analysis.stroke import PAUSE_S
 from recorder.analysis.stroke_chain import LAG_S, USUAL_CADENCE_S, Rises
 
 if TYPE_CHECKING:
@@ -17,7 +18,6 @@ if TYPE_CHECKING:
 
 __all__ = ["without_fall"]
 
-PAUSE_S = 3.0  # between two strokes; longer is a hold; common practice, no source
 KEPT_UP_S = 12.0  # so long a row of strokes too weak to be seen by themselves may be
 ABOUT = 0.2  # of the steepest fall, less than by which another is as steep
 FALL_S = 2.0  # after the last stroke: over so long it is seen how fast the pressure falls between strokes

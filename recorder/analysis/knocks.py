@@ -7,14 +7,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.signal import Prepared
-from recorder.analysis.stroke import Stroke
+from recorder.analysis.stroke import PAUSE_S, Stroke
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
 __all__ = ["without_knocks"]
 
-QUIET_S = 3.0  # before it: strokes of one pump-up are nearer to each other; common practice, no source
 TOGETHER_S = 1.5  # rises no further apart are of one knock
 RINGS_S = 1.0  # it may have rung for so long before a rise of it looked like a stroke
 LEFT = 0.2  # of its height: a stroke leaves more, or lets out
@@ -31,7 +30,7 @@ def without_knocks(x: Prepared, strokes: list[Stroke], end_s: float) -> list[Str
         while m < len(strokes) and strokes[m].start_s - strokes[m - 1].end_s < TOGETHER_S:
             m += 1
         some = strokes[k:m]
-        if strokes[k].start_s - keep[-1].end_s < QUIET_S or not _rings(x, some, end_s):
+        if strokes[k].start_s - keep[-1].end_s < PAUSE_S or not _rings(x, some, end_s):
             keep += some
         k = m
     return keep

@@ -9,7 +9,7 @@ import numpy as np
 
 from recorder.analysis.filters import running_mean, running_median
 from recorder.analysis.signal import FINE_S, Prepared
-from recorder.analysis.stroke import Stroke
+from recorder.analysis.stroke import PAUSE_S, Stroke
 from recorder.analysis.stroke_chain import USUAL_CADENCE_S
 
 if TYPE_CHECKING:
@@ -136,11 +136,24 @@ def _from_peak(x: Prepared, stroke: Stroke, after_s: float, usual_kpa: float) ->
 
 
 def with_peaks(x: Prepared, strokes: list[Stroke], level_sd: float, end_s: float) -> list[Stroke]:
-    """With strokes after the last one that a valve let out as fast as they came: short peaks in the cadence of the
-    strokes before.
+    """With strokes that a valve let out as fast as they came: short peaks in the cadence of the strokes before, once
+    these are over, or before a pause.
 
     One alone is a stroke only where the pressure is another after it, for a knock leaves nothing.
     """
+    out: list[Stroke] = []
+    first = 0
+    for n, q in enumerate(strokes):
+        last = n + 1 == len(strokes)
+        until = end_s if last else strokes[n + 1].start_s
+        if last or until - q.end_s > PAUSE_S:
+            out += _then_peaks(x, strokes[first : n + 1], level_sd, until)
+            first = n + 1
+    return out
+
+
+def _then_peaks(x: Prepared, strokes: list[Stroke], level_sd: float, end_s: float) -> list[Stroke]:
+    """Strokes that come one after the other, with the peaks after them."""
     if len(strokes) < 2:
         return strokes
     fine = x.dt_s <= FINE_S

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["Stroke"]
+__all__ = ["PAUSE_S", "Stroke"]
+
+PAUSE_S = 3.0  # between two strokes; longer is a hold; common practice, no source
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -187,6 +187,14 @@ def test_strokes_that_are_let_out_as_fast_as_they_come_are_short_peaks(seed: int
     assert abs(told.opening.value - case.truth["opening_kpa"]) < min(1.0, 2.0 * told.opening.standard_uncertainty)
 
 
+def test_a_peak_before_a_pause_is_a_stroke_too() -> None:
+    """The valve let the last stroke out as fast as it came; 15 s later one more topped it up."""
+    trace, told = simulated(2029000407)
+    assert told.strokes == trace.truth.strokes
+    assert told.opening is not None
+    assert abs(told.opening.value - trace.truth.opening_kpa) < 2.0 * (told.opening.standard_uncertainty or 0.0)
+
+
 def test_a_peak_that_swings_to_both_sides_is_a_knock() -> None:
     """On a cap that never opens, where the next stroke was due."""
     for seed in range(200, 206):
