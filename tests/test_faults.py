@@ -79,6 +79,15 @@ def test_hostile_files(tmp_path: Path) -> None:
     assert wrong == "", answer.said
 
 
+def test_traces_that_no_test_gives_are_judged(tmp_path: Path) -> None:
+    (tmp_path / "files").mkdir()
+    names = ("far-apart", "pairs-far-apart", "dense-then-far", "far-then-dense", "stairs", "all-the-same", "empty")
+    some = [case for case in cases() if case.name in names]
+    assert len(some) == len(names)
+    _, wrong, answer = faults_hostile.all_at_once(some, tmp_path)
+    assert wrong == "", answer.said
+
+
 @pytest.mark.parametrize(("name", "command"), [("formula-5", "export sheet"), ("html-job", "sheet")])
 def test_hostile_file(name: str, command: str, tmp_path: Path) -> None:
     case = next(case for case in cases() if case.name == name)

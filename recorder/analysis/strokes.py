@@ -145,8 +145,8 @@ def _rhythm(x: Prepared, start_s: float, built_s: float) -> float | None:
     """The hand's cadence (s) while the pressure builds up: the shortest lag at which the slope repeats itself."""
     lo, hi = np.searchsorted(x.even_t, [start_s, built_s])
     s = x.even_slope[lo:hi]
-    if len(s) * x.dt_s < 5.0 * USUAL_CADENCE_S:
-        return None
+    if len(s) * x.dt_s < 5.0 * USUAL_CADENCE_S or x.dt_s > SHORTEST_S:
+        return None  # too short, or of readings too far apart to show one
     s = s - running_mean(s, max(round(3.0 * USUAL_CADENCE_S / x.dt_s), 3))
     k = int(0.9 * len(s))
     most = float(np.partition(np.abs(s), k)[k])
