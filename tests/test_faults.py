@@ -16,6 +16,7 @@ from tests.benchmarks import (
     faults_kill,
     faults_plug,
     faults_soak,
+    faults_traces,
 )
 from tests.benchmarks.faults_common import shim, start_warm
 from tests.benchmarks.hostile_files import cases
@@ -86,6 +87,12 @@ def test_traces_that_no_test_gives_are_judged(tmp_path: Path) -> None:
     assert len(some) == len(names)
     _, wrong, answer = faults_hostile.all_at_once(some, tmp_path)
     assert wrong == "", answer.said
+
+
+def test_any_trace_is_answered() -> None:
+    """In the 87th strokes bring nothing."""
+    seen = faults_traces.run(60, 80)
+    assert seen.traces == 60 and seen.wrong == {}
 
 
 @pytest.mark.parametrize(("name", "command"), [("formula-5", "export sheet"), ("html-job", "sheet")])

@@ -91,7 +91,7 @@ class _Readings:
         level = median(b.y[:eighth])
         settled = b.y[b.t >= min(5.0, 0.1 * length)][:3]  # quick settling is no leak's
         fall = float(settled.mean() - b.y[-eighth:].mean())
-        self.share, self.fall_kpa = fall / max(abs(level), 1e-3), fall / max(abs(level), 1e-3) * abs(level)
+        self.share, self.fall_kpa = fall / max(abs(level), 1e-3), fall
         noise = Noise(sd)
         for _ in range(2 if rounded else 1):
             if whole is not None and not rounded:

@@ -150,8 +150,8 @@ def never_seals(x: Prepared, strokes: Sequence[Stroke], end_s: float) -> bool:
     lo, hi = np.searchsorted(x.t, [strokes[-1].end_s, end_s])
     t, p = x.t[lo:hi], x.smooth[lo:hi]
     above, still = np.flatnonzero(p > low), np.flatnonzero(p > FALLEN_TO * low)
-    if not len(above) or len(still) == len(p):
-        return False
+    if not len(above) or not len(still) or len(still) == len(p):
+        return False  # where nothing is left at once it was let go, or came off
     took = float(t[still[-1]] - t[above[-1]])
     # the mean over the fall of (p / low)^2, the steepest law there is, is about that of its middle
     return (1.0 - FALLEN_TO) * low > GOES_ON * rate * (0.5 + 0.5 * FALLEN_TO) ** 2 * took

@@ -83,14 +83,14 @@ def fit_valve(
     may_ease: bool = False,
 ) -> ValveFit | None:
     """The valve that explains strokes number ``which``, all of which meet it; None where there are
-    too few readings.
+    too few readings, or strokes before bring nothing.
 
     correlated: how much larger the variance of averages is than white noise would make it. may_ease: strokes on the
     valve may be weaker than those before.
     """
     met = {j: w for j in which if (w := window(x, strokes, j, end_s, r)) is not None}
     windows = list(met.values())
-    if not windows:
+    if not windows or r.amount_kpa <= 0.0:
         return None
     fit = MetStrokes(windows, r, may_ease=may_ease)
     n = sum(len(w.t) for w in windows)

@@ -26,7 +26,7 @@ def gone_silent(where: str, silent_s: float, fault: str | None = None) -> Silent
             do="check the sensor's plug, wires and supply",
         )
     return SilentAdapter(
-        f"nothing has arrived for {silent_s:.0f} s",
+        f"no sample has arrived for {silent_s:.0f} s",
         where=where,
         do="check the adapter's power and cable",
     )

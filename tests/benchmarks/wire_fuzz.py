@@ -64,13 +64,12 @@ def crc(body: bytes) -> int:
     return out
 
 
-def _whole(text: bytes, digits: int, most: int) -> bool:
-    return 1 <= len(text) <= digits and text.isdigit() and int(text) <= most
+def _whole(text: bytes, most: int) -> bool:
+    return text.isdigit() and int(text) <= most
 
 
 def reference(data: bytes) -> list[Row]:
-    """The samples in ``data`` as the contract's text has it. Temperatures and supplies are checked for their
-    form only."""
+    """The samples in ``data`` as the wire format's text (firmware_notes/wire.md) has it."""
     out = []
     for line in data.split(b"\n")[:-1]:
         if len(line) + 1 > 120:
@@ -83,10 +82,11 @@ def reference(data: bytes) -> list[Row]:
         if len(fields) != 6 or fields[0] != b"S" or crc(body) != int(check[1:], 16):
             continue
         _, number, clock, counts, supply, temp = fields
-        good = _whole(number, 5, 65535) and _whole(clock, 10, 2**32 - 1) and _whole(counts, 9, 10**9)
-        good = good and (not supply or (_whole(supply, 9, 10**9) and int(supply) > 0))
+        good = _whole(number, 65535) and _whole(clock, 2**32 - 1) and _whole(counts, 2**32 - 1)
+        good = good and (not supply or (_whole(supply, 2**32 - 1) and int(supply) > 0))
         whole, point, part = temp.removeprefix(b"-").partition(b".")
-        good = good and (not temp or (_whole(whole, 4, 9999) and (not point or _whole(part, 6, 10**6))))
+        good = good and (not temp or (whole.isdigit() and (part.isdigit() if point else not part)
+                                      and float(temp.removeprefix(b"-")) <= 1e6))
         if good:
             out.append((int(number), int(clock), int(counts)))
     return out
