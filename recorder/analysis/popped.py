@@ -32,6 +32,7 @@ AGAIN = 0.02  # of a usual stroke: so far the pressure rises anew where another 
 # before, a stroke there is no other; nor where the pressure did not rise again
 LATE, SINCE, UNTIL, ALONE = 0.7, 0.55, 0.45, 0.6
 SETTLES = 0.35  # of a fall: what the pressure moves by shortly after it
+IDLE_S = 4.0  # longer than a pause between two strokes of one pump-up; common practice, no source
 LIKE_FALL = 0.6  # of the usual sudden fall and of its slope: as much again is one more
 
 
@@ -83,6 +84,10 @@ def with_popped(x: Prepared, strokes: list[Stroke], slope_sd: float, level_sd: f
     new: list[Stroke] = []
     for i in np.flatnonzero(plain & ~near & (fall > least) & (np.abs(later - soon) < SETTLES * fall)):
         when = float(t[at[i]])
+        # in a quiet stretch a fall that no rise goes before is a hand on the valve
+        idle_s = float(np.min(when - starts[starts < when], initial=np.inf))
+        if idle_s > max(IDLE_S, 3.0 * pace) and not again[i]:
+            continue
         if when < strokes[-1].start_s - 20.0 or any(q.start_s - 0.1 < when < q.end_s + 0.4 for q in new):
             continue
         lo = int(np.searchsorted(t, when - 1.0))

@@ -189,6 +189,10 @@ def _protects(setup: Setup, opening: Quantity) -> dict[str, Any]:
     return out
 
 
+def _which(start_s: float, end_s: float) -> str:
+    return f"There is more than one hold; the one from {start_s:.0f} s to {end_s:.0f} s is judged."
+
+
 def _notes(setup: Setup, s: Study) -> list[dict[str, str]]:
     notes = []
     if s.gaps:
@@ -221,7 +225,5 @@ def _notes(setup: Setup, s: Study) -> list[dict[str, str]]:
             }
         )
     if s.parts and len(s.parts.holds) > 1:
-        notes.append(
-            {"code": "top-up", "text": "Pumped again after a pause; the longest hold is judged."}
-        )
+        notes.append({"code": "top-up", "text": _which(s.hold_start_s, s.hold_end_s)})
     return notes
