@@ -28,6 +28,7 @@ _ADVICE_BY_CODE: dict[str, str] = {
 }
 _ADVICE_BY_NOTE: dict[str, str] = {
     "warming": "The coolant was warming and raised the pressure: let it go cold and test again.",
+    "wavers": "Sun, wind, warmth or a hand on the hose moved the pressure: keep them off, let it go cold, test again.",
     "rhythmic": "The pressure beats in rhythm: combustion gas in the coolant is suspected; let trained people check.",
     "pinned": "The reading stood at the end of its range: check the gauge's wires and its range.",
     "hose-off": "The pressure went all at once: check that the hose stayed on.",
@@ -52,7 +53,7 @@ def is_safety(text_or_code: str) -> bool:
 
 
 _UNITS = ("kPa", "psi", "bar", "kgf/cm2")
-_NOT_BY_HOLDING = {"warming", "rhythmic", "below-target", "trace-broken", "no-opening"}
+_NOT_BY_HOLDING = {"warming", "wavers", "rhythmic", "below-target", "trace-broken", "no-opening"}
 
 
 def found(marks: Sequence[Mark]) -> list[str]:
