@@ -17,7 +17,7 @@ __all__ = ["without_knocks"]
 QUIET_S = 3.0  # before it: strokes of one pump-up are nearer to each other; common practice, no source
 TOGETHER_S = QUIET_S  # rises no further apart are of one knock
 RINGS_S = 1.0  # it may have rung for so long before a rise of it looked like a stroke
-FELL_S = 3.0  # before that: how fast it falls anyway; it settles ever more slowly
+FELL_S = 5.0  # before that: how fast it falls anyway; it settles ever more slowly
 LEFT = 0.2  # of its height: a stroke leaves more, or lets out
 SWINGS, RECOVERS = 0.4, 0.25  # of its height: below where it was, and back up again
 
@@ -49,7 +49,7 @@ def _rings(x: Prepared, some: list[Stroke], end_s: float) -> bool:
         return p[i:j]
 
     before, after = between(first - (QUIET_S - RINGS_S), first), between(last + 0.8, min(last + 1.6, end_s))
-    earlier = between(first - FELL_S - 0.8, first - FELL_S)
+    earlier = between(first - 1.0 - FELL_S - 0.5, first - 1.0 - FELL_S + 0.5)
     among = between(first, last + 0.6)
     if min(len(before), len(after)) < 3 or len(among) < 4:
         return False
@@ -60,5 +60,5 @@ def _rings(x: Prepared, some: list[Stroke], end_s: float) -> bool:
     anyway = fell * (last + 1.2 - first)
     if height < 4.0 * x.sd_kpa or not -LEFT * height - anyway < is_now - was < LEFT * height:
         return False
-    by_itself = min(max(was - is_now, 0.0), anyway)
+    by_itself = max(was - is_now - LEFT * height, 0.0)
     return was - low - by_itself > SWINGS * height and is_now - low > RECOVERS * height

@@ -35,11 +35,11 @@ LINE_S, LINE_KPA, STRAIGHT = 1.5, 0.6, 2.0  # a straight fall that stops: two su
 
 
 def let_downs(
-    x: Prepared, start_s: float, end_s: float, *, pumped_on: bool, may_close: bool
+    x: Prepared, start_s: float, end_s: float, *, hold_s: float, may_close: bool
 ) -> list[tuple[float, float]]:
-    """From when to when (s) the pressure was let down in the quiet stretch between two times (s), in order. pumped_on:
-    a stroke or the release ends the stretch, else the trace does. may_close: a cap may shut in it, which stops a fall
-    as well."""
+    """From when to when (s) the pressure was let down in the quiet stretch between two times (s), in order. hold_s: for
+    how long a test is held: a fall that goes on is a leak that began before that is over, and somebody's hand later.
+    may_close: a cap may shut in the stretch, which stops a fall as well."""
     first, last = np.searchsorted(x.even_t, [start_s, end_s])
     n = max(round(BLOCK_S / x.dt_s), 1)
     many = int(last - first) // n
@@ -56,7 +56,7 @@ def let_downs(
     for a, b in _steep_runs(level, block_s, settled, sd):
         held = float(level[max(a - 2, 0) : a + 1].min())  # a hose that is hit swings up as well
         least = max(LEAST_SHARE * held, LEAST_KPA, CLEAR * sd)
-        if held - float(level[b]) > least and _is_over(level, a, b, held, block_s, pumped_on=pumped_on):
+        if held - float(level[b]) > least and _is_over(level, a, b, held, block_s, hold_s):
             out.append((float(at[a]), float(at[b])))
     if not may_close:
         k = _line_stops(level, block_s, sd)
@@ -81,8 +81,9 @@ def _steep_runs(level: FloatArray, block_s: float, settled: int, sd: float) -> l
     return runs
 
 
-def _is_over(level: FloatArray, a: int, b: int, held: float, block_s: float, *, pumped_on: bool) -> bool:
-    """Whether the fall from block ``a`` to ``b`` is over then, or all of the ``held`` pressure is gone."""
+def _is_over(level: FloatArray, a: int, b: int, held: float, block_s: float, hold_s: float) -> bool:
+    """Whether the fall from block ``a`` to ``b`` is over then, all of the ``held`` pressure is gone, or it goes on to
+    the stretch's end as a hand makes it."""
     drop = held - float(level[b])
     if float(level[b : b + 3].min()) < GONE * held:
         return True
@@ -90,7 +91,8 @@ def _is_over(level: FloatArray, a: int, b: int, held: float, block_s: float, *, 
     after = level[b + 1 : b + 1 + 3 * seen]
     each = drop / (b - a)
     if len(after) < seen:
-        return pumped_on or (drop > AT_END * held and each > AT_END_SHARE * block_s * held)
+        complete = a * block_s > hold_s - 1.0
+        return drop > AT_END * held and (complete or each > AT_END_SHARE * block_s * held)
     slope = float(after[0] - after[-1]) / max(len(after) - 1, 1)
     return slope < each / TIMES and held - median(after) > STAYS * drop
 

@@ -216,37 +216,44 @@ def take_beat_out(x: Prepared, vented_end_s: float) -> tuple[Prepared, Beat | No
 
 
 def segment(
-    x: Prepared, vented_end_s: float, let_go: Release, *, may_open: bool, rhythmic: bool = False
+    x: Prepared, vented_end_s: float, let_go: Release, *, hold_s: float, may_open: bool, rhythmic: bool = False
 ) -> Stretches:
-    """Strokes, holds and release of a prepared trace. let_go: what looks like its release. rhythmic: a beat was in it,
-    of which something may be left."""
+    """Strokes, holds and release of a prepared trace. let_go: what looks like its release. hold_s: how long a hold has
+    to last. rhythmic: a beat was in it, of which something may be left."""
     last = float(x.t[-1])
     strokes = find_strokes(x, vented_end_s, last, may_open=may_open)
     release, again, off = (None, None, False) if gone_at_once(x, strokes, last) else let_go
     if release is not None and goes_on(x, strokes, release):
         release, again, off = None, None, False
-    parts = _apart(x, strokes, release, again, may_open=may_open, rhythmic=rhythmic)
+    parts = _apart(x, strokes, release, again, hold_s=hold_s, may_open=may_open, rhythmic=rhythmic)
     if parts[2] is None and strokes:
         release, again = _bled(x, strokes[-1].end_s + STEADY_S)
         if release is not None:
-            parts = _apart(x, strokes, release, again, may_open=may_open, rhythmic=rhythmic)
+            parts = _apart(x, strokes, release, again, hold_s=hold_s, may_open=may_open, rhythmic=rhythmic)
     strokes, holds, release, again, downs = parts
     return Stretches(vented_end_s, tuple(strokes), tuple(holds), release, again, off, tuple(downs))
 
 
 def _apart(
-    x: Prepared, strokes: list[Stroke], release: float | None, again: float | None, *, may_open: bool, rhythmic: bool
+    x: Prepared,
+    strokes: list[Stroke],
+    release: float | None,
+    again: float | None,
+    *,
+    hold_s: float,
+    may_open: bool,
+    rhythmic: bool,
 ) -> tuple[list[Stroke], Spans, float | None, float | None, Spans]:
     """Strokes, holds, release, when it was at zero again, and what was let down before it."""
     end = release if release is not None else float(x.t[-1])
     strokes = [s for s in strokes if s.start_s < end]
     if not (may_open or rhythmic):
         strokes = with_eased(x, strokes, level_noise(x), end)
-    holds, downs = _quiet(x, strokes, end, may_close=may_open, open_end=release is None)
+    holds, downs = _quiet(x, strokes, end, hold_s=hold_s, may_close=may_open)
     fewer = _without_warming(x, strokes, downs)
     if len(fewer) < len(strokes):
         strokes = fewer
-        holds, downs = _quiet(x, strokes, end, may_close=may_open, open_end=release is None)
+        holds, downs = _quiet(x, strokes, end, hold_s=hold_s, may_close=may_open)
     final = downs[-1] if downs else None
     if final is not None and final[0] > strokes[-1].start_s and _first_bite(x, holds, final):
         if release is None:
@@ -257,16 +264,15 @@ def _apart(
 
 
 def _quiet(
-    x: Prepared, strokes: Sequence[Stroke], end_s: float, *, may_close: bool, open_end: bool
+    x: Prepared, strokes: Sequence[Stroke], end_s: float, *, hold_s: float, may_close: bool
 ) -> tuple[Spans, Spans]:
-    """The quiet stretches after strokes, and when in them the pressure was let down. open_end: the trace ends them."""
+    """The quiet stretches after strokes, and when in them the pressure was let down."""
     holds, downs = [], []
     for n, stroke in enumerate(strokes):
         since, until = stroke.end_s, strokes[n + 1].start_s if n + 1 < len(strokes) else end_s
         if until - since <= QUIET_S:
             continue
-        more = n + 1 < len(strokes) or not open_end
-        for a, b in let_downs(x, since, until, pumped_on=more, may_close=may_close):
+        for a, b in let_downs(x, since, until, hold_s=hold_s, may_close=may_close):
             from_s = _last_held(x, a) if b > a else a
             holds.append((since, from_s))
             if b > a:

@@ -165,7 +165,14 @@ def study(
         else None
     )
     fault = often_told(told) or sensor_fault(p, x.dt_s, rails_kpa(setup.calibration))
-    parts = segment(x, vented_end, let_go, may_open=setup.test == "cap", rhythmic=beat is not None)
+    parts = segment(
+        x,
+        vented_end,
+        let_go,
+        hold_s=setup.procedure.hold_s,
+        may_open=setup.test == "cap",
+        rhythmic=beat is not None,
+    )
     if start.late and broken is None:
         broken = start.wrong if parts.strokes or start.wrong else "it begins under pressure, and no stroke is in it"
     end = parts.release_s if parts.release_s is not None else float(t[-1])

@@ -164,3 +164,24 @@ def test_a_cap_is_judged_by_how_it_holds_once_it_has_opened() -> None:
     told = judged("cap", *stopped_on_the_way(leaky, gap_in(made, 0.4, 0.7), 60.0))
     assert told.outcome == "fail"
     assert "fall-too-fast" in [r.code for r in told.reasons]
+
+
+def begins_to_fall(made: Made, after_s: float, share_per_s: float, until_s: float) -> Trace:
+    """From ``after_s`` into the hold on it loses a share of what is left a second. It ends before the release."""
+    t, p = zeroed(made)
+    since = np.maximum(t - made.hold_start_s - after_s, 0.0)
+    return until((t, p * np.exp(-share_per_s * since)), made.hold_start_s + until_s)
+
+
+@pytest.mark.parametrize("share_per_s", [0.006, 0.012])
+def test_a_leak_that_begins_in_the_hold_is_one(share_per_s: float, system: Made) -> None:
+    told = judged("system", *begins_to_fall(system, 30.0, share_per_s, 130.0))
+    assert (told.outcome, told.reasons[0].code) == ("fail", "fall-too-fast")
+
+
+@pytest.mark.parametrize("share_per_s", [0.006, 0.012])
+def test_what_begins_to_fall_after_a_complete_hold_is_a_needle_valve(share_per_s: float, system: Made) -> None:
+    told = judged("system", *begins_to_fall(system, 125.0, share_per_s, 158.0))
+    assert told.outcome == "pass"
+    assert told.hold is not None
+    assert told.hold.end_s == pytest.approx(system.hold_start_s + 125.0, abs=1.5)

@@ -71,3 +71,11 @@ def test_a_leak_far_larger_than_what_rose_is_one() -> None:
     made = made_of("system", 0.002)
     told = judged("system", made.time_s, made.pressure_kpa + clouded(made, 2.5))
     assert told.outcome == "fail"
+
+
+def test_a_trace_that_warms_up_from_the_last_stroke_on_has_no_more_strokes() -> None:
+    """By 5 kPa within a third of the hold, and down again: nobody makes dozens of strokes that each bring next to
+    nothing."""
+    made = made_of("system")
+    told = judged("system", made.time_s, made.pressure_kpa + clouded(made, 5.0, 0.4))
+    assert (told.strokes, told.outcome) == (made.strokes, "undecided")
