@@ -180,7 +180,7 @@ def study(
     opening = None
     if setup.test == "cap" and parts.strokes and fault is None:  # the end of a gauge's range is a ceiling too
         opening = find_opening(x, parts.strokes, end, quick=quick)
-    hold = judged_hold(setup, x, parts, opening)
+    hold = judged_hold(setup, x, parts, opening, now=quick)
     fit = before = None
     if hold is not None:
         least_s = setup.procedure.shortest_hold_s  # a slow valve may take most of the hold

@@ -22,9 +22,13 @@ NEARLY = 0.9  # of the target, or of the highest hold where that is lower
 ENOUGH = 0.5  # of the hold's time: the last one that lasted so long counts, else the longest
 
 
-def judged_hold(setup: Setup, x: Prepared, parts: Stretches, opening: Opening | None) -> tuple[float, float] | None:
-    """Start and end (s) of the hold to judge; None where there is none."""
+def judged_hold(
+    setup: Setup, x: Prepared, parts: Stretches, opening: Opening | None, *, now: bool
+) -> tuple[float, float] | None:
+    """Start and end (s) of the hold to judge; None where there is none. now: for a live view, the one under way."""
     holds = parts.holds
+    if now and holds and parts.release_s is None and holds[-1][1] >= float(x.t[-1]):
+        return holds[-1]
     if opening is not None:
         holds = tuple(h for h in holds if h[1] > opening.onset_s) or holds
     if len(holds) < 2:

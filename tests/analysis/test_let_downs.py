@@ -118,6 +118,19 @@ def test_a_leak_that_is_tightened_before_another_attempt_is_not_held_against_it(
     assert names == ["vented", "pump-up", "hold", "release", "vented", "pump-up", "hold", "release", "vented"]
 
 
+@pytest.mark.parametrize("after_s", [8.0, 50.0])
+def test_what_is_shown_live_is_of_the_hold_under_way(after_s: float, system: Made) -> None:
+    leaky = make(32, rate_hz=50.0, stroke_kpa=9.0, target_kpa=108.0, hold_s=130.0, leak_per_s=0.002)
+    first, second = zeroed(leaky), zeroed(system)
+    t, p = one_after_the_other(first, until(second, system.hold_start_s + after_s))
+    analyser = Analyser(Setup("system", Marking(98.0, "kPa", 98.0), resolve("system", {})))
+    analyser.feed(t.round(6), p.round(4))
+    view = analyser.view()
+    assert view.phase == "hold" and view.early != "leak"
+    assert view.hold_start_s == pytest.approx(float(first[0][-1]) + system.hold_start_s, abs=0.5)
+    assert view.fall_kpa is not None and view.fall_kpa < 6.0
+
+
 def test_a_leak_in_the_last_attempt_counts(system: Made) -> None:
     leaky = make(32, rate_hz=50.0, stroke_kpa=9.0, target_kpa=108.0, hold_s=130.0, leak_per_s=0.002)
     told = judged("system", *one_after_the_other(zeroed(system), zeroed(leaky)))
