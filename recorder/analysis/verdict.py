@@ -43,6 +43,7 @@ class Findings:
     never_held: bool = False
     judged: Quantity | None = None  # the opening, or the peak where the procedure goes by it; None: did not open
     stroke_kpa: float = 0.0
+    stood: Quantity | None = None  # the highest that the cap held before it opened
     climbs_kpa: float = 0.0  # by so much the pressure rose within the hold
 
 
@@ -224,6 +225,10 @@ def _cap(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], float 
                 band, first = "fail", [Reason("opens-low", f"It opens too low: {said}.")]
             elif value - 2 * u > high:
                 band, first = "fail", [Reason("opens-high", f"It opens too high: {said}.")]
+            elif f.stood is not None and f.stood.value - 2 * (f.stood.standard_uncertainty or 0.0) > high:
+                band = "fail"
+                text = f"It held {f.stood.value:.0f} kPa before it opened at {said}."
+                first = [Reason("opens-high", text)]
             elif value - 2 * u >= low and value + 2 * u <= high:
                 first = [Reason("opens-in-band", f"It opens where it should: {said}.")]
             else:

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from recorder.analysis.boiling import boiling_point_c, glycol_estimate_c
+from recorder.analysis.filters import running_least
 from recorder.analysis.headspace import lost_ml
 from recorder.analysis.hold import HoldFit
 from recorder.analysis.setup import Setup
@@ -19,6 +20,7 @@ from recorder.model import Hold, Judgement, Outcome, Quantity, Settling
 __all__ = ["write_up"]
 
 _DIGITS = 6
+STANDS_S = 0.5  # longer than a stroke stays above where it opens a valve; common practice, no source
 CALM_S = 10.0  # after the last stroke; common practice, no source
 _SMALLEST_KPA_PER_MIN = 0.35  # fall that matters anywhere; common practice, no source
 
@@ -92,8 +94,21 @@ def findings(setup: Setup, s: Study) -> Findings:
         s.never_held,
         judged,
         rises[len(rises) // 2] if rises else 0.0,
+        _stood(s, scale_u),
         _climbs_kpa(s),
     )
+
+
+def _stood(s: Study, scale_u: float) -> Quantity | None:
+    """The highest pressure that was there for ``STANDS_S`` before the cap is said to have opened."""
+    if s.x is None or s.opening is None:
+        return None
+    t, p = s.x.even_t, s.x.even_p
+    p = p[: int(np.searchsorted(t, s.opening.onset_s))]
+    n = max(round(STANDS_S / s.x.dt_s), 2)
+    if len(p) < 2 * n:
+        return None
+    return Quantity(float(running_least(p, n)[n:-n].max()), hypot(s.x.sd_kpa, s.zero_u, scale_u), "kPa")
 
 
 def _climbs_kpa(s: Study) -> float:

@@ -198,3 +198,13 @@ def test_what_begins_to_fall_after_a_complete_hold_is_a_needle_valve(share_per_s
     assert told.outcome == "pass"
     assert told.hold is not None
     assert told.hold.end_s == pytest.approx(system.hold_start_s + 125.0, abs=1.5)
+
+
+@pytest.mark.parametrize("seed", [31, 33, 35])
+def test_a_cap_that_sticks_at_first_is_no_good_one(seed: int) -> None:
+    """It opens a quarter too high, and where it should once it was moved."""
+    stuck = make(seed, rate_hz=50.0, stroke_kpa=9.0, valve=Valve(125.0, 94.0, 25.0, pops=True), extra=0, hold_s=8.0)
+    good = make(seed, rate_hz=50.0, stroke_kpa=9.0, valve=Valve(98.0, 94.0, 60.0, pops=False), hold_s=46.0)
+    assert judged("cap", *zeroed(good)).outcome == "pass"
+    told = judged("cap", *one_after_the_other(zeroed(stuck), zeroed(good)))
+    assert (told.outcome, told.reasons[0].code) == ("fail", "opens-high")
