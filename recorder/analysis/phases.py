@@ -31,6 +31,7 @@ RESTS_S, RESTS_KPA = 1.5, 0.3
 # let out slowly: so far, in shares of what was held a second, against the fall before; common practice, no source
 BLOCK_S, STEADY_S, BLED_S = 0.5, 5.0, 3.0
 BLED_SHARE, BLED_TIMES, STEADY_SHARE, BLED_TO = 0.015, 6.0, 0.002, 0.5
+HELD_ON = 0.75  # of what was held; common practice, no source
 QUIET_S = 4.0  # longer than a pause between two strokes of one pump-up; common practice, no source
 
 
@@ -255,7 +256,7 @@ def _apart(
         strokes = fewer
         holds, downs = _quiet(x, strokes, end, hold_s=hold_s, may_close=may_open)
     final = downs[-1] if downs else None
-    if final is not None and final[0] > strokes[-1].start_s and _first_bite(x, holds, final):
+    if final is not None and final[0] > strokes[-1].start_s and _first_bite(x, holds, final, ends=release is not None):
         if release is None:
             again = _gone(x, final[0])
         release, downs = final[0], downs[:-1]
@@ -300,9 +301,13 @@ def _without_warming(x: Prepared, strokes: list[Stroke], downs: Sequence[tuple[f
     return out
 
 
-def _first_bite(x: Prepared, holds: Sequence[tuple[float, float]], down: tuple[float, float]) -> bool:
-    """Whether the release began with ``down``: what was held after it, if anything, was held for less long."""
+def _first_bite(x: Prepared, holds: Sequence[tuple[float, float]], down: tuple[float, float], *, ends: bool) -> bool:
+    """Whether the release began with ``down``: what was held after it, if anything, was held for less long. ends: all
+    is let go in the end; else it may have been let down a little, to the target, and be held on."""
     after = sum(b - a for a, b in holds if a >= down[1] - x.dt_s)
+    held, left = np.interp([down[0] - 0.5, down[1]], x.t, x.smooth)
+    if not ends and left > HELD_ON * held and float(x.t[-1]) - down[1] > 1.0:
+        return False
     before = max((b - a for a, b in holds if b <= down[0] + x.dt_s), default=0.0)
     return after < before
 
@@ -328,7 +333,7 @@ def phases(
         events += [(at, "quiet"), (at, "closes")]
     for start, end in parts.let_downs:
         held, left = np.interp([start - 0.5, end], x.t, x.smooth)
-        events += [(start, "steep-fall"), *([(end, "at-zero")] if left < GONE * held else [])]
+        events += [(start, "steep-fall"), (end, "at-zero" if left < GONE * held else "quiet")]
     if parts.release_s is not None and (parts.strokes or not vented):
         events.append((parts.release_s, "steep-fall"))
         if parts.zero_again_s is not None:

@@ -93,7 +93,7 @@ def _whenever(setup: Setup, f: Findings, shift_kpa: float, outcome: Outcome) -> 
     start = None if f.start_kpa is None else f.start_kpa - shift_kpa
     early = replace(
         f, peak=less(f.peak, shift_kpa), opening=less(f.opening, shift_kpa), judged=less(f.judged, shift_kpa),
-        start_kpa=start,
+        stood=less(f.stood, shift_kpa), start_kpa=start,
     )  # fmt: skip
     late = replace(f, rate=less(f.rate, -60.0 * shift_kpa / max(f.hold_s, 1.0)))
     return outcome if all(_judge(setup, g)[0] == outcome for g in (early, late)) else "undecided"

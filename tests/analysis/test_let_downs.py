@@ -118,6 +118,19 @@ def test_a_leak_that_is_tightened_before_another_attempt_is_not_held_against_it(
     assert names == ["vented", "pump-up", "hold", "release", "vented", "pump-up", "hold", "release", "vented"]
 
 
+@pytest.mark.parametrize("after_s", [3.0, 6.0, 30.0])
+def test_live_it_is_held_on_after_it_was_let_down_to_the_target(after_s: float, system: Made) -> None:
+    t, p = zeroed(system)
+    since = t - (system.hold_start_s + 12.0)
+    p = np.where(since < -12.0, 1.12 * p, p + 13.0 * np.clip(1.0 - since / 4.0, 0.0, 1.0))
+    t, p = until((t, p), system.hold_start_s + 16.0 + after_s)
+    analyser = Analyser(Setup("system", Marking(98.0, "kPa", 98.0), resolve("system", {})))
+    analyser.feed(t.round(6), p.round(4))
+    view = analyser.view()
+    assert view.next_step not in ("vent-again", "done")
+    assert view.phase in ("hold", "release")
+
+
 @pytest.mark.parametrize("after_s", [8.0, 50.0])
 def test_what_is_shown_live_is_of_the_hold_under_way(after_s: float, system: Made) -> None:
     leaky = make(32, rate_hz=50.0, stroke_kpa=9.0, target_kpa=108.0, hold_s=130.0, leak_per_s=0.002)
