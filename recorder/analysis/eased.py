@@ -25,6 +25,8 @@ BINS = 120  # so many at most in a window
 SETTLES = (0.5, 2.0, 8.0)  # time constants (cadences) of what settles after strokes: a basis of convex falls
 SURE = 8.0  # log likelihood ratio, at least, of strokes going on against none
 SMALLEST = 0.04  # of the strokes before: what each has to make up for, at least
+# so many hardly anybody makes: the more, the more each has to make up for, or it is something that warms up; no source
+HARDLY = 12.0
 FALLS = 0.01  # of the strokes before: by what the pressure may fall from one to the next all the same
 EARLIEST = 0.8  # cadences: sooner after the last stroke there is none
 SLOWER, SLOWER_SPREAD = 0.15, 0.15  # logarithm by which a hand that eases is slower, and its spread; no source
@@ -102,7 +104,8 @@ def _went_on(tail: _Tail, cadence_s: float, usual_kpa: float) -> float | None:
     held = float(a[2]) * cadence_s
     # over the cadences that follow, as one that settles within them has fallen
     then = float(a[1]) * cadence_s + float(a[3:] @ np.expm1(-1.0 / np.array(SETTLES)))
-    return float(kinks[k]) if held > -FALLS * usual_kpa and held - then > SMALLEST * usual_kpa else None
+    least = SMALLEST * max(float(kinks[k]) / cadence_s / HARDLY, 1.0)
+    return float(kinks[k]) if held > -FALLS * usual_kpa and held - then > least * usual_kpa else None
 
 
 def _how_many(tail: _Tail, until_s: float, cadence_s: float, length_s: float) -> FloatArray:

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from recorder.analysis.phases import Stretches
     from recorder.analysis.setup import Setup
     from recorder.analysis.signal import Prepared
+    from recorder.analysis.stroke import Stroke
 
 __all__ = ["headspace_of"]
 
@@ -27,7 +28,8 @@ def headspace_of(
 ) -> Space | None:
     """Gas space at the hold's start, or where the strokes ended, from the strokes before the cap opened."""
     volume = setup.procedure.stroke_volume_ml
-    pumped = [s for s in parts.strokes if opening is None or s.end_s < opening.onset_s]
+    until = opening.onset_s if opening is not None else fit.time_s[0] + 0.5 if fit is not None else math.inf
+    pumped = _last_attempt(parts, float(until))
     if volume is None or len(pumped) < 3:
         return None
     later = [s.start_s for s in parts.strokes if s.start_s > pumped[-1].end_s]
@@ -65,6 +67,14 @@ def headspace_of(
         return space(leak)
     # a cap may leak only since it opened
     return either(space(leak), space(0.0), leaked_before(x, pumped, leak, fit.start_kpa, fit.leak_n))
+
+
+def _last_attempt(parts: Stretches, until_s: float) -> list[Stroke]:
+    """Strokes before ``until_s``, since some pressure was last let down and pumped up again."""
+    pumped = [s for s in parts.strokes if s.end_s <= until_s]
+    for _, again_s in parts.let_downs:
+        pumped = [s for s in pumped if s.start_s >= again_s - 0.5] or pumped
+    return pumped
 
 
 def _level(x: Prepared, at_s: float) -> float:

@@ -31,6 +31,7 @@ from recorder.analysis.phases import (
 from recorder.analysis.setup import Setup
 from recorder.analysis.signal import Prepared, prepare, sampling
 from recorder.analysis.space import headspace_of
+from recorder.analysis.which_hold import judged_hold
 from recorder.analysis.zero import find_start
 from recorder.model import Phase, Quantity
 
@@ -164,7 +165,14 @@ def study(
         else None
     )
     fault = often_told(told) or sensor_fault(p, x.dt_s, rails_kpa(setup.calibration))
-    parts = segment(x, vented_end, let_go, may_open=setup.test == "cap", rhythmic=beat is not None)
+    parts = segment(
+        x,
+        vented_end,
+        let_go,
+        hold_s=setup.procedure.hold_s,
+        may_open=setup.test == "cap",
+        rhythmic=beat is not None,
+    )
     if start.late and broken is None:
         broken = start.wrong if parts.strokes or start.wrong else "it begins under pressure, and no stroke is in it"
     end = parts.release_s if parts.release_s is not None else float(t[-1])
@@ -172,7 +180,7 @@ def study(
     opening = None
     if setup.test == "cap" and parts.strokes and fault is None:  # the end of a gauge's range is a ceiling too
         opening = find_opening(x, parts.strokes, end, quick=quick)
-    hold = max(parts.holds, key=lambda h: h[1] - h[0]) if parts.holds else None
+    hold = judged_hold(setup, x, parts, opening, now=quick)
     fit = before = None
     if hold is not None:
         least_s = setup.procedure.shortest_hold_s  # a slow valve may take most of the hold
