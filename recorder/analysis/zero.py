@@ -117,7 +117,7 @@ def find_zero(t: FloatArray, p: FloatArray, known: Sampling | None = None) -> tu
 
 
 def _short_rises(t: FloatArray, p: FloatArray, level_kpa: float, dt_s: float, limit_kpa: float) -> int:
-    """Where nothing has stayed up for long: number of the reading at which the first of many short rises begins, of which
+    """Where nothing stayed up for long: number of the reading at which the first of many short rises begins, of which
     each is gone before the next; ``len(p)`` where there are none. That is how strokes look where nothing seals."""
     n = max(round(_MOMENT_S / dt_s), 1)
     if len(p) < 4 * n:

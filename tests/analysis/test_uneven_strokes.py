@@ -1,5 +1,6 @@
-"""Strokes that come unevenly, that nothing holds, or that noise hides. Made here: stairs (Boyle) and a leak that takes a
-share of the pressure a second."""
+"""Strokes that come unevenly, that nothing holds, or that noise hides.
+
+Made here: stairs (Boyle), and a leak that takes a share of the pressure a second."""
 
 from __future__ import annotations
 
