@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 __all__ = ["headspace_of"]
 
 _LEVEL_S = 0.15  # over which a level is averaged
+_STAYS = 0.05  # of the highest pressure: less between the strokes is as good as none
 # the pressure rises by so much more than in the strokes that are counted, in shares of it and in standard deviations
 _MORE, _MORE_SURE = 0.1, 3.0
 
@@ -39,6 +40,8 @@ def headspace_of(
     after = later[0] if later else pumped[-1].end_s
     levels = [_level(x, s.start_s) for s in pumped]
     levels.append(_level(x, after) if later else pumped[-1].top_kpa)
+    if float(np.median(levels)) - levels[0] < _STAYS * max(s.top_kpa for s in pumped):
+        return None  # of what strokes bring nothing is left before the next one
     cools = fit is not None and fit.cooling_s > 0.2
     # a hold in which nothing settles quickly shows that the strokes' heat was gone at once, or goes slowly
     cold = opening is None and fit is not None and not cools

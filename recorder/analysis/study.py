@@ -213,13 +213,11 @@ def study(
     proven = early is not None and early[0] == "leak"
     if cut is not None and fault is None and parts.release_s is None and not complete and not proven:
         fault = str(cut)
-    never_held = gone_at_once(x, parts.strokes, end)
-    # strokes that are gone before the next one do not tell the space
-    untold = quick or fault is not None or never_held
-    head = None if untold else headspace_of(setup, x, parts, opening, fit)
+    head = None if quick or fault is not None else headspace_of(setup, x, parts, opening, fit)
     shift = None
     if parts.zero_again_s is not None and not quick:
         shift = _zero_shift(x, parts.zero_again_s, zero_u)
+    never_held = gone_at_once(x, parts.strokes, end)
     seen_phases = phases(x, parts, opening.onset_s if opening else None, hold, vented=not start.late)
     if ends is not None and seen_phases and not untouched.all():  # what was left out belongs to its neighbours
         seen_phases = (replace(seen_phases[0], start_s=ends[0]), *seen_phases[1:])
