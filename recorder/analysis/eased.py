@@ -94,12 +94,16 @@ def _went_on(tail: _Tail, cadence_s: float, usual_kpa: float) -> float | None:
     alone = float(fit_falls([one, drift], falls, p)[0][0])
     u = kinks[:, None]
     drift, *falls = _falls(t[None], u, cadence_s)
-    rests, amounts = fit_falls([np.ones_like(drift), drift, np.minimum(t[None] - u, 0.0)], falls, p)
+    free = [np.ones_like(drift), drift, np.minimum(t[None] - u, 0.0)]
+    rests, amounts = fit_falls(free, falls, p)
     k = int(np.argmin(rests))
     best, a = float(rests[k]), amounts[k]
-    # what is left beyond noise goes on from reading to reading, and so says less
-    misfit = max(best / len(t) / tail.var, 1.0)
-    if alone - best < 2.0 * SURE * misfit**2 * tail.var:
+    # what is left beyond noise goes on from reading to reading, and so says less; noise that wanders does as well: of
+    # readings of which each is like the one before so many are worth one (first-order autoregression)
+    left = p - a @ np.stack([each[k] for each in (*free, *falls)])
+    alike = min(max(float(left[1:] @ left[:-1]) / max(best, 1e-12), 0.0), 0.95)
+    worth = max(best / len(t) / tail.var, 1.0) ** 2 * (1.0 + alike) / (1.0 - alike)
+    if alone - best < 2.0 * SURE * worth * tail.var:
         return None
     held = float(a[2]) * cadence_s
     # over the cadences that follow, as one that settles within them has fallen

@@ -186,8 +186,14 @@ def gone_at_once(x: Prepared, strokes: Sequence[Stroke], end_s: float) -> bool:
     at = np.minimum(until - 0.03, ends + 2.0)
     left = np.interp(at, x.t, x.smooth)
     lost = [(s.top_kpa - p) / max(s.rise_kpa, 0.3) for s, p in zip(strokes, left, strict=True)]
-    low = median(left) < 0.4 * max(s.top_kpa for s in strokes)
-    return low and median(np.array(lost)) > 0.6
+    if not median(np.array(lost)) > 0.6:
+        return False
+    usual, low = median(left), 0.4 * max(s.top_kpa for s in strokes)
+    if usual < low:
+        return True
+    # not before the next one came so soon, but it went on going after the last
+    gone = np.flatnonzero((x.t > ends[-1]) & (x.smooth < usual))
+    return bool(left[-1] < low and len(gone)) and goes_on(x, strokes, float(x.t[gone[0]]))
 
 
 def goes_on(x: Prepared, strokes: Sequence[Stroke], release_s: float) -> bool:
