@@ -87,12 +87,13 @@ def _is_over(level: FloatArray, a: int, b: int, held: float, block_s: float, hol
     drop = held - float(level[b])
     if float(level[b : b + 3].min()) < GONE * held:
         return True
+    if a * block_s > hold_s - 1.0 and drop > AT_END * held and float(level[-1]) < held - STAYS * drop:
+        return True
     seen = max(round(SEEN_S / block_s), 2)
     after = level[b + 1 : b + 1 + 3 * seen]
     each = drop / (b - a)
     if len(after) < seen:
-        complete = a * block_s > hold_s - 1.0
-        return drop > AT_END * held and (complete or each > AT_END_SHARE * block_s * held)
+        return drop > AT_END * held and each > AT_END_SHARE * block_s * held
     slope = float(after[0] - after[-1]) / max(len(after) - 1, 1)
     return slope < each / TIMES and held - median(after) > STAYS * drop
 

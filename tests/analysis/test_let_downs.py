@@ -205,7 +205,7 @@ def test_a_leak_that_begins_in_the_hold_is_one(share_per_s: float, system: Made)
     assert (told.outcome, told.reasons[0].code) == ("fail", "fall-too-fast")
 
 
-@pytest.mark.parametrize("share_per_s", [0.006, 0.012])
+@pytest.mark.parametrize("share_per_s", [0.006, 0.012, 0.03])
 def test_what_begins_to_fall_after_a_complete_hold_is_a_needle_valve(share_per_s: float, system: Made) -> None:
     told = judged("system", *begins_to_fall(system, 125.0, share_per_s, 158.0))
     assert told.outcome == "pass"
