@@ -25,6 +25,8 @@ BINS = 120  # so many at most in a window
 SETTLES = (0.5, 2.0, 8.0)  # time constants (cadences) of what settles after strokes: a basis of convex falls
 SURE = 8.0  # log likelihood ratio, at least, of strokes going on against none
 SMALLEST = 0.04  # of the strokes before: what each has to make up for, at least
+# so many hardly anybody makes: the more, the more each has to make up for, or it is something that warms up; no source
+HARDLY = 12.0
 FALLS = 0.01  # of the strokes before: by what the pressure may fall from one to the next all the same
 EARLIEST = 0.8  # cadences: sooner after the last stroke there is none
 SLOWER, SLOWER_SPREAD = 0.15, 0.15  # logarithm by which a hand that eases is slower, and its spread; no source
@@ -92,17 +94,22 @@ def _went_on(tail: _Tail, cadence_s: float, usual_kpa: float) -> float | None:
     alone = float(fit_falls([one, drift], falls, p)[0][0])
     u = kinks[:, None]
     drift, *falls = _falls(t[None], u, cadence_s)
-    rests, amounts = fit_falls([np.ones_like(drift), drift, np.minimum(t[None] - u, 0.0)], falls, p)
+    free = [np.ones_like(drift), drift, np.minimum(t[None] - u, 0.0)]
+    rests, amounts = fit_falls(free, falls, p)
     k = int(np.argmin(rests))
     best, a = float(rests[k]), amounts[k]
-    # what is left beyond noise goes on from reading to reading, and so says less
-    misfit = max(best / len(t) / tail.var, 1.0)
-    if alone - best < 2.0 * SURE * misfit**2 * tail.var:
+    # what is left beyond noise goes on from reading to reading, and so says less; noise that wanders does as well: of
+    # readings of which each is like the one before so many are worth one (first-order autoregression)
+    left = p - a @ np.stack([each[k] for each in (*free, *falls)])
+    alike = min(max(float(left[1:] @ left[:-1]) / max(best, 1e-12), 0.0), 0.95)
+    worth = max(best / len(t) / tail.var, 1.0) ** 2 * (1.0 + alike) / (1.0 - alike)
+    if alone - best < 2.0 * SURE * worth * tail.var:
         return None
     held = float(a[2]) * cadence_s
     # over the cadences that follow, as one that settles within them has fallen
     then = float(a[1]) * cadence_s + float(a[3:] @ np.expm1(-1.0 / np.array(SETTLES)))
-    return float(kinks[k]) if held > -FALLS * usual_kpa and held - then > SMALLEST * usual_kpa else None
+    least = SMALLEST * max(float(kinks[k]) / cadence_s / HARDLY, 1.0)
+    return float(kinks[k]) if held > -FALLS * usual_kpa and held - then > least * usual_kpa else None
 
 
 def _how_many(tail: _Tail, until_s: float, cadence_s: float, length_s: float) -> FloatArray:

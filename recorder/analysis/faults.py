@@ -108,7 +108,9 @@ def sensor_fault(p: FloatArray, dt_s: float, rails: tuple[float, float] | None =
         return None
     low, high = float(np.min(p)), float(np.max(p))
     vented = float(np.median(p[: max(len(p) // 50, 3)]))
-    if low < vented - 5.0 and float(np.mean(p < low + 1e-3)) > LOW_SHARE:
+    # a recording that was begun under pressure falls far below its start as well, but not to the converter's end
+    at_end = rails is None or abs(low - rails[0]) < NEAR * abs(rails[1] - rails[0])
+    if at_end and low < vented - 5.0 and float(np.mean(p < low + 1e-3)) > LOW_SHARE:
         return "it sits at its lower end (wire broken?)"
     if _pinned(p, dt_s):
         return "it sits at its upper end (range exceeded or short circuit?)"

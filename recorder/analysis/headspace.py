@@ -20,7 +20,7 @@ import numpy as np
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
-__all__ = ["Space", "either", "headspace", "lost_ml"]
+__all__ = ["Space", "either", "headspace", "lost_ml", "with_uncounted"]
 
 _HEAT = 0.4  # gamma - 1 of air: by which a stroke is warm at first, at most
 _WARM, _WARM_U = 0.3, 0.15  # what it usually is, where the hold does not show it; no source
@@ -52,6 +52,13 @@ def either(one: Space | None, other: Space | None, share: float) -> Space | None
     spread = math.sqrt(share * (1.0 - share)) * (one.volume_ml - other.volume_ml)
     likelier = one if share > 0.5 else other
     return replace(likelier, volume_ml=volume, u_ml=math.hypot(likelier.u_ml, spread))
+
+
+def with_uncounted(space: Space, more: float) -> Space | None:
+    """``space`` where the pressure rose by the share ``more`` beyond what the counted strokes brought: perhaps others
+    did. None where it is not known then."""
+    u = math.hypot(space.u_ml, more * space.volume_ml)
+    return replace(space, u_ml=u) if u < _UNKNOWN * space.volume_ml else None
 
 
 def lost_ml(

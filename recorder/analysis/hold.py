@@ -23,7 +23,7 @@ from recorder.analysis.hold_cases import Case, Hold
 from recorder.analysis.hold_laws import NEAR_LAW, Law, leak_shape
 from recorder.analysis.hold_line import settles_kpa
 from recorder.analysis.hold_noise import Noise, NoiseFinder
-from recorder.analysis.hold_posterior import Points, Problem, posterior, top
+from recorder.analysis.hold_posterior import TIGHT, Points, Problem, posterior, top
 from recorder.analysis.hold_summary import HoldFit, rate_of, summary
 from recorder.analysis.normal import normal_cdf
 
@@ -67,7 +67,8 @@ def _rounding_noise(y: FloatArray, step: float, curve: FloatArray) -> float:
 
 class _Readings:
     """The readings ``p`` (kPa) of a hold, or of its beginning, at ``t`` (s), ready to be fitted: binned, with what lies
-    off a first curve left out. whole: the fit of all of the hold, whose curve and noise are known then."""
+    off a first curve left out. coolant: that is what would leak. whole: the fit of all of the hold, whose curve and
+    noise are known then."""
 
     def __init__(
         self,
@@ -78,6 +79,7 @@ class _Readings:
         noise_kpa: float,
         last_rise_kpa: float,
         strokes: tuple[FloatArray, FloatArray] | None,
+        coolant: bool = False,
         whole: HoldFit | None = None,
     ) -> None:
         self.length_s = length = float(t[-1] - t[0])
@@ -116,7 +118,7 @@ class _Readings:
         finder = NoiseFinder(b, only_s=self.known.wander_s if self.known is not None else None)
         if strokes is None:
             strokes = np.arange(0.0, 90.0, _STROKE_S), np.full(round(90.0 / _STROKE_S), abs(last_rise_kpa))
-        self.hold = Hold(finder, level, last_rise_kpa, length, *strokes)
+        self.hold = Hold(finder, level, last_rise_kpa, length, *strokes, TIGHT if coolant else 0.0)
         self.start_kpa = median(p[: max(int(np.searchsorted(time, 0.1)), 1)])
         self.end_kpa = float(b.y[-eighth:].mean())
         # nearly all of it went: that much no settling takes, whatever the shape
@@ -134,7 +136,7 @@ class _Readings:
         """Posterior of all laws and noises that are likely, and the first of these."""
         hold, up = self.hold, self.up
         if up is not None:
-            return posterior(hold.problem(up), up.law, hold.shape(up.law), quick=quick, leak_sign=False), up
+            return posterior(hold.problem(up), up.law, hold.shape(up.law), quick=quick, none=None), up
         if self.share > 0.05 and not quick:
             cases = hold.far(self.fall_kpa, self.noise, self.least, self.known)
         else:
@@ -160,15 +162,23 @@ def fit_hold(
     noise_kpa: float,
     last_rise_kpa: float,
     strokes: tuple[FloatArray, FloatArray] | None = None,
+    coolant: bool = False,
     quick: bool = False,
 ) -> HoldFit:
     """Fit readings ``p`` (kPa, zero-corrected) at ``t`` (s); needs 6 readings or more.
 
     last_rise_kpa: of the last stroke before. strokes: how long before the hold's start each of all ended (s), and its
-    rise (kPa); where they are not known, as many as the last one as a hand can. quick: fewer models.
+    rise (kPa); where they are not known, as many as the last one as a hand can. coolant: that is what would leak, and
+    not gas, so perhaps nothing does. quick: fewer models.
     """
     r = _Readings(
-        t, p, step_kpa=step_kpa, noise_kpa=noise_kpa, last_rise_kpa=last_rise_kpa, strokes=strokes
+        t,
+        p,
+        step_kpa=step_kpa,
+        noise_kpa=noise_kpa,
+        last_rise_kpa=last_rise_kpa,
+        strokes=strokes,
+        coolant=coolant,
     )
     points, first = r.points(quick=quick)
 

@@ -51,7 +51,7 @@ class Case:
 @dataclass(frozen=True, slots=True, eq=False)
 class Hold:
     """What all looks at one hold share: pressure at its start, the last stroke's rise, length; how long before it each
-    stroke ended and its rise."""
+    stroke ended and its rise; prior mass of no leak at all."""
 
     finder: NoiseFinder
     level_kpa: float
@@ -59,6 +59,7 @@ class Hold:
     length_s: float
     ages_s: FloatArray
     rises_kpa: FloatArray
+    none: float = 0.0
     problems: dict[Case, Problem] = field(default_factory=dict)
     looks: dict[Case, list[Points]] = field(default_factory=dict)
     shapes: dict[Law, FloatArray] = field(default_factory=dict)
@@ -75,12 +76,12 @@ class Hold:
     def look(self, case: Case) -> list[Points]:
         """Posterior of a quick look, made once."""
         if case not in self.looks:
-            self.looks[case] = posterior(self.problem(case), case.law, self.shape(case.law), quick=True)
+            self.looks[case] = posterior(self.problem(case), case.law, self.shape(case.law), quick=True, none=self.none)
         return self.looks[case]
 
     def full(self, case: Case) -> list[Points]:
         """Posterior of a full look."""
-        return posterior(self.problem(case), case.law, self.shape(case.law), quick=False)
+        return posterior(self.problem(case), case.law, self.shape(case.law), quick=False, none=self.none)
 
     def shape(self, law: Law) -> FloatArray:
         """The leak's fall at the bins."""
@@ -115,11 +116,11 @@ class Hold:
         of a rise must not count as noise, so the noise is that beside any slope."""
         case = Case(NEAR_LAW, NEAR_LAW, noise, 0.0)
         shape = self.shape(NEAR_LAW)
-        look = posterior(self.problem(case), NEAR_LAW, shape, quick=True, leak_sign=False)
+        look = posterior(self.problem(case), NEAR_LAW, shape, quick=True, none=None)
         best: tuple[float, Case, list[Points]] | None = None
         for found in self.noises(case, least, known, look):
             other = replace(case, noise=found)
-            points = posterior(self.problem(other), NEAR_LAW, shape, quick=True, leak_sign=False)
+            points = posterior(self.problem(other), NEAR_LAW, shape, quick=True, none=None)
             if best is None or total(points) > best[0]:
                 best = total(points), other, points
         if best is None:

@@ -24,12 +24,15 @@ if TYPE_CHECKING:
 
     from recorder.model import FloatArray, IntArray
 
-__all__ = ["SLOW_S", "Points", "Problem", "lag_s", "moments", "posterior", "top", "total"]
+__all__ = ["SLOW_S", "TIGHT", "Points", "Problem", "lag_s", "moments", "posterior", "top", "total"]
 
 _AIR_SHARE, _AIR_SHARE_U = 0.2, 0.115  # of what a change of pressure brings, undone by air's cooling: 0 to gamma - 1
 _RUBBER_SHARE = 0.02  # and by what a hose still gives
 # sizes below which one is as likely as another: of a leak, kPa/s; of what is to give, in standard deviations of it
 _LEAST_LEAK, _LEAST_GIVE = 0.1 / 60.0, 0.15
+# coolant does not pass what is fine enough, so a system may leak nothing at all: before anything is seen that is as
+# likely as all leaks smaller than the least. Mass in units of 1 / (1 + x / x0), kPa/s
+TIGHT = _LEAST_LEAK * math.log(2.0)
 _NODES, _NODE_WEIGHTS = np.polynomial.legendre.leggauss(8)
 _NODES, _NODE_WEIGHTS = (_NODES + 1.0) / 2.0, _NODE_WEIGHTS / 2.0
 _LOG_SLOW = math.log(SLOW_S)
@@ -67,16 +70,17 @@ def lagging(theta: FloatArray, length_s: float) -> tuple[FloatArray, FloatArray]
 
 
 def _signs(
-    mean: FloatArray, cov: FloatArray, theta: FloatArray, slow_kpa: float, leak_sign: bool
+    mean: FloatArray, cov: FloatArray, theta: FloatArray, slow_kpa: float, none: float | None
 ) -> FloatArray:
-    """Slow amplitudes and (where asked) the rate given the prior of sizes: changes means and covariances, and gives the
-    log of the evidence's factor. One after the other, each by its moments."""
+    """Slow amplitudes and (unless ``none`` is None) the rate given the prior of sizes: changes means and covariances,
+    and gives the log of the evidence's factor. One after the other, each by its moments. none: prior mass of no leak at
+    all."""
     log = np.zeros(theta.shape[1])
     slow = theta >= _LOG_SLOW
     for j in range(len(theta) + 1, 0, -1):
         if j == 1:
-            if leak_sign:
-                log += _sign(mean, cov, j, _LEAST_LEAK)
+            if none is not None:
+                log += _sign(mean, cov, j, _LEAST_LEAK, none)
             continue
         use = np.flatnonzero(slow[j - 2])
         if len(use):
@@ -86,13 +90,22 @@ def _signs(
     return log
 
 
-def _sign(mean: FloatArray, cov: FloatArray, j: int, least: float) -> FloatArray:
-    """The prior of sizes for number ``j``: changes means and covariances, and gives the log mass."""
+def _sign(mean: FloatArray, cov: FloatArray, j: int, least: float, none: float = 0.0) -> FloatArray:
+    """The prior of sizes for number ``j``: changes means and covariances, and gives the log mass. none: prior mass of
+    nothing at all, in units of the number."""
     var = np.maximum(cov[j, j], 1e-18)
-    kept, value, left = _sized(mean[j], np.sqrt(var), least)
+    sd = np.sqrt(var)
+    kept, value, left = _sized(mean[j], sd, least)
+    if none > 0.0:
+        z = mean[j] / sd
+        nothing = math.log(none / math.sqrt(2.0 * math.pi)) - 0.5 * z * z - np.log(sd)
+        both = np.logaddexp(kept, nothing)
+        some = np.exp(kept - both)
+        left = some * (left + (1.0 - some) * value * value)
+        kept, value = both, some * value
     column = cov[j] / var
     mean += column * (value - mean[j])
-    shrink = np.minimum(np.maximum(var - left, 0.0), 0.9999 * var)
+    shrink = np.minimum(var - left, 0.9999 * var)
     cov -= (column * shrink)[:, None] * column
     return kept
 
@@ -136,7 +149,7 @@ class _Weighed:
 
 
 def _with_signs(
-    line: Line, theta: FloatArray, starts: Sequence[int], counts: Sequence[int], found: Solved, leak_sign: bool
+    line: Line, theta: FloatArray, starts: Sequence[int], counts: Sequence[int], found: Solved, none: float | None
 ) -> list[_Weighed]:
     """The points that weigh anything, with their signs; groups of ``counts`` exponentials begin at ``starts``."""
     log = found.log
@@ -147,7 +160,7 @@ def _with_signs(
     while True:
         use = np.flatnonzero(tried)
         mean, cov = line.whole(found, use)
-        weight = log[use] + _signs(mean, cov, theta[:, use], line.problem.slow_kpa, leak_sign)
+        weight = log[use] + _signs(mean, cov, theta[:, use], line.problem.slow_kpa, none)
         # what was left out weighs little against these
         most = np.maximum.reduceat(np.where(likely[use], weight, -np.inf), np.searchsorted(use, starts))
         likely = likely | (most <= best - 0.5 * _LIKELY)[group]
@@ -243,11 +256,11 @@ def _density(theta: FloatArray, modes: FloatArray, lows: FloatArray) -> FloatArr
     return np.asarray(sum(scale / s**k @ q ** (s**-2.0) for s in _SCALES))
 
 
-def _family(line: Line, law: Law, family: Family, *, draw: bool, leak_sign: bool) -> list[Points]:
+def _family(line: Line, law: Law, family: Family, *, draw: bool, none: float | None) -> list[Points]:
     """All points of one law with each number of exponentials, weighted so that their weights add up to the evidence."""
     length_s = line.problem.length_s
     found = line.on_grid(family.index)
-    parts = _with_signs(line, family.theta, family.starts, family.counts, found, leak_sign)
+    parts = _with_signs(line, family.theta, family.starts, family.counts, found, none)
     priors = [s.log_prior[part.use] for s, part in zip(family.structures, parts, strict=True)]
     if not draw:
         return [
@@ -261,7 +274,7 @@ def _family(line: Line, law: Law, family: Family, *, draw: bool, leak_sign: bool
     if drawn:
         theta, starts = _side_by_side(drawn.values())
         counts = [len(points) for points in drawn.values()]
-        weighed = _with_signs(line, theta, starts, counts, line.solve(theta), leak_sign)
+        weighed = _with_signs(line, theta, starts, counts, line.solve(theta), none)
         more = dict(zip(drawn, weighed, strict=True))
     out = []
     for i, (s, part, prior) in enumerate(zip(family.structures, parts, priors, strict=True)):
@@ -279,16 +292,17 @@ def _family(line: Line, law: Law, family: Family, *, draw: bool, leak_sign: bool
 
 
 def posterior(
-    problem: Problem, law: Law, shape: FloatArray, *, quick: bool, leak_sign: bool = True
+    problem: Problem, law: Law, shape: FloatArray, *, quick: bool, none: float | None = 0.0
 ) -> list[Points]:
     """Points with none, one, two and, unless ``quick`` or a second one brought nothing, three exponentials; shape (n):
-    the leak's fall at the bins."""
+    the leak's fall at the bins. none: prior mass of no leak at all, ``TIGHT`` or nothing; None where the rate may have
+    either sign."""
     line = problem.line(-problem.whiten(shape))
-    out = _family(line, law, QUICK if quick else FULL, draw=not quick, leak_sign=leak_sign)
+    out = _family(line, law, QUICK if quick else FULL, draw=not quick, none=none)
     if not quick:
         seen = [total([part]) for part in out]
         if seen[2] >= max(seen[:2]) - _HOPELESS:  # else a third would bring nothing either
-            out += _family(line, law, THREE, draw=True, leak_sign=leak_sign)
+            out += _family(line, law, THREE, draw=True, none=none)
     return out
 
 

@@ -14,8 +14,9 @@ if TYPE_CHECKING:
 
 __all__ = ["without_knocks"]
 
-TOGETHER_S = 1.5  # rises no further apart are of one knock
+TOGETHER_S = PAUSE_S  # rises no further apart are of one knock
 RINGS_S = 1.0  # it may have rung for so long before a rise of it looked like a stroke
+FELL_S = 5.0  # before that: how fast it falls anyway; it settles ever more slowly
 LEFT = 0.2  # of its height: a stroke leaves more, or lets out
 SWINGS, RECOVERS = 0.4, 0.25  # of its height: below where it was, and back up again
 
@@ -37,7 +38,8 @@ def without_knocks(x: Prepared, strokes: list[Stroke], end_s: float) -> list[Str
 
 
 def _rings(x: Prepared, some: list[Stroke], end_s: float) -> bool:
-    """Whether the pressure swings to both sides about where it was, and is there again afterwards."""
+    """Whether the pressure swings to both sides about where it was, and is there again afterwards, or lower by no more
+    than it would have fallen to anyway."""
     t, p = x.even_t, x.even_p
     first, last = some[0].start_s - RINGS_S, some[-1].end_s
 
@@ -45,13 +47,17 @@ def _rings(x: Prepared, some: list[Stroke], end_s: float) -> bool:
         i, j = np.searchsorted(t, [a, b])
         return p[i:j]
 
-    before, after = between(first - 0.8, first), between(last + 0.8, min(last + 1.6, end_s))
+    before, after = between(first - (PAUSE_S - RINGS_S), first), between(last + 0.8, min(last + 1.6, end_s))
+    earlier = between(first - 1.0 - FELL_S - 0.5, first - 1.0 - FELL_S + 0.5)
     among = between(first, last + 0.6)
     if min(len(before), len(after)) < 3 or len(among) < 4:
         return False
     two = 0.5 * (among[1:] + among[:-1])  # one wild reading is no swing
     was, is_now = float(np.median(before)), float(np.median(after))
     height, low = float(two.max()) - was, float(two.min())
-    if height < 4.0 * x.sd_kpa or abs(is_now - was) > LEFT * height:
+    fell = max(float(np.median(earlier)) - was, 0.0) / FELL_S if len(earlier) > 2 else 0.0
+    anyway = fell * (last + 1.2 - first)
+    if height < 4.0 * x.sd_kpa or not -LEFT * height - anyway < is_now - was < LEFT * height:
         return False
-    return was - low > SWINGS * height and is_now - low > RECOVERS * height
+    by_itself = max(was - is_now - LEFT * height, 0.0)
+    return was - low - by_itself > SWINGS * height and is_now - low > RECOVERS * height

@@ -11,9 +11,11 @@ import numpy as np
 
 from recorder.analysis.eased import with_eased
 from recorder.analysis.filters import median
+from recorder.analysis.let_down import GONE, let_downs
+from recorder.analysis.popped import SLOWER, WARMS
 from recorder.analysis.rhythm import Beat, find_beat, without_beat
 from recorder.analysis.signal import Prepared
-from recorder.analysis.stroke import Stroke
+from recorder.analysis.stroke import QUIET_S, Stroke
 from recorder.analysis.strokes import find_strokes, level_noise
 from recorder.analysis.transitions import TRANSITIONS, follow
 
@@ -29,17 +31,18 @@ RESTS_S, RESTS_KPA = 1.5, 0.3
 # let out slowly: so far, in shares of what was held a second, against the fall before; common practice, no source
 BLOCK_S, STEADY_S, BLED_S = 0.5, 5.0, 3.0
 BLED_SHARE, BLED_TIMES, STEADY_SHARE, BLED_TO = 0.015, 6.0, 0.002, 0.5
-QUIET_S = 4.0  # longer than a pause between two strokes of one pump-up; common practice, no source
+HELD_ON = 0.75  # of what was held; common practice, no source
 
 
 # when the pressure was let go, when it was at zero again, and whether it went at once (hose off)
 Release: TypeAlias = tuple[float | None, float | None, bool]
+Spans: TypeAlias = list[tuple[float, float]]  # from when to when, s
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Stretches:
-    """What the trace is made of. ``holds``: quiet stretches (start, end) after strokes, longest
-    ones matter. ``release_s`` None where the pressure was never let go."""
+    """What the trace is made of. ``holds``: quiet stretches (start, end) after strokes or after some pressure was let
+    down (``let_downs``), in order. ``release_s`` None where the pressure was never let go."""
 
     vented_end_s: float
     strokes: tuple[Stroke, ...]
@@ -47,6 +50,7 @@ class Stretches:
     release_s: float | None
     zero_again_s: float | None
     knocked_off: bool
+    let_downs: tuple[tuple[float, float], ...] = ()
 
 
 def _release(x: Prepared, after_s: float) -> Release:
@@ -89,8 +93,17 @@ def _bled(x: Prepared, after_s: float) -> tuple[float | None, float | None]:
         return None, None
     at_s = float(at[k[kinks[int(np.argmin((falls - held)[kinks]))]]])
     start = _last_held(x, at_s)
-    zero_at = np.flatnonzero((x.t > start) & (x.smooth < max(0.03 * float(np.max(x.smooth)), 4.0 * x.sd_kpa, 1.0)))
-    return start, float(x.t[zero_at[0]]) if len(zero_at) else _rests(x, start)
+    return start, _gone(x, start)
+
+
+def _gone(x: Prepared, start_s: float) -> float | None:
+    """When what was let go from ``start_s`` on was at zero, or near it and at rest; None where it was not, or not all
+    was let go."""
+    least = max(0.03 * float(np.max(x.smooth)), 4.0 * x.sd_kpa, 1.0)
+    zero_at = np.flatnonzero((x.t > start_s) & (x.smooth < least))
+    if len(zero_at):
+        return float(x.t[zero_at[0]])
+    return _rests(x, start_s) if x.smooth[-1] < GONE * float(np.max(x.smooth)) else None
 
 
 def _last_held(x: Prepared, start_s: float) -> float:
@@ -173,8 +186,14 @@ def gone_at_once(x: Prepared, strokes: Sequence[Stroke], end_s: float) -> bool:
     at = np.minimum(until - 0.03, ends + 2.0)
     left = np.interp(at, x.t, x.smooth)
     lost = [(s.top_kpa - p) / max(s.rise_kpa, 0.3) for s, p in zip(strokes, left, strict=True)]
-    low = median(left) < 0.4 * max(s.top_kpa for s in strokes)
-    return low and median(np.array(lost)) > 0.6
+    if not median(np.array(lost)) > 0.6:
+        return False
+    usual, low = median(left), 0.4 * max(s.top_kpa for s in strokes)
+    if usual < low:
+        return True
+    # not before the next one came so soon, but it went on going after the last
+    gone = np.flatnonzero((x.t > ends[-1]) & (x.smooth < usual))
+    return bool(left[-1] < low and len(gone)) and goes_on(x, strokes, float(x.t[gone[0]]))
 
 
 def goes_on(x: Prepared, strokes: Sequence[Stroke], release_s: float) -> bool:
@@ -203,27 +222,99 @@ def take_beat_out(x: Prepared, vented_end_s: float) -> tuple[Prepared, Beat | No
 
 
 def segment(
-    x: Prepared, vented_end_s: float, let_go: Release, *, may_open: bool, rhythmic: bool = False
+    x: Prepared, vented_end_s: float, let_go: Release, *, hold_s: float, may_open: bool, rhythmic: bool = False
 ) -> Stretches:
-    """Strokes, holds and release of a prepared trace. let_go: what looks like its release. rhythmic: a beat was in it,
-    of which something may be left."""
+    """Strokes, holds and release of a prepared trace. let_go: what looks like its release. hold_s: how long a hold has
+    to last. rhythmic: a beat was in it, of which something may be left."""
     last = float(x.t[-1])
     strokes = find_strokes(x, vented_end_s, last, may_open=may_open)
     release, again, off = (None, None, False) if gone_at_once(x, strokes, last) else let_go
     if release is not None and goes_on(x, strokes, release):
         release, again, off = None, None, False
-    if release is None and strokes:
+    parts = _apart(x, strokes, release, again, hold_s=hold_s, may_open=may_open, rhythmic=rhythmic)
+    if parts[2] is None and strokes:
         release, again = _bled(x, strokes[-1].end_s + STEADY_S)
-    end = release if release is not None else last
+        if release is not None:
+            parts = _apart(x, strokes, release, again, hold_s=hold_s, may_open=may_open, rhythmic=rhythmic)
+    strokes, holds, release, again, downs = parts
+    return Stretches(vented_end_s, tuple(strokes), tuple(holds), release, again, off, tuple(downs))
+
+
+def _apart(
+    x: Prepared,
+    strokes: list[Stroke],
+    release: float | None,
+    again: float | None,
+    *,
+    hold_s: float,
+    may_open: bool,
+    rhythmic: bool,
+) -> tuple[list[Stroke], Spans, float | None, float | None, Spans]:
+    """Strokes, holds, release, when it was at zero again, and what was let down before it."""
+    end = release if release is not None else float(x.t[-1])
     strokes = [s for s in strokes if s.start_s < end]
     if not (may_open or rhythmic):
         strokes = with_eased(x, strokes, level_noise(x), end)
-    holds: list[tuple[float, float]] = []
+    holds, downs = _quiet(x, strokes, end, hold_s=hold_s, may_close=may_open)
+    fewer = _without_warming(x, strokes, downs)
+    if len(fewer) < len(strokes):
+        strokes = fewer
+        holds, downs = _quiet(x, strokes, end, hold_s=hold_s, may_close=may_open)
+    final = downs[-1] if downs else None
+    if final is not None and final[0] > strokes[-1].start_s and _first_bite(x, holds, final, ends=release is not None):
+        if release is None:
+            again = _gone(x, final[0])
+        release, downs = final[0], downs[:-1]
+        holds = [h for h in holds if h[0] < release]
+    return strokes, holds, release, again, downs
+
+
+def _quiet(
+    x: Prepared, strokes: Sequence[Stroke], end_s: float, *, hold_s: float, may_close: bool
+) -> tuple[Spans, Spans]:
+    """The quiet stretches after strokes, and when in them the pressure was let down."""
+    holds, downs = [], []
     for n, stroke in enumerate(strokes):
-        until = strokes[n + 1].start_s if n + 1 < len(strokes) else end
-        if until - stroke.end_s > QUIET_S:
-            holds.append((stroke.end_s, until))
-    return Stretches(vented_end_s, tuple(strokes), tuple(holds), release, again, off)
+        since, until = stroke.end_s, strokes[n + 1].start_s if n + 1 < len(strokes) else end_s
+        if until - since <= QUIET_S:
+            continue
+        for a, b in let_downs(x, since, until, hold_s=hold_s, may_close=may_close):
+            from_s = _last_held(x, a) if b > a else a
+            holds.append((since, from_s))
+            if b > a:
+                downs.append((from_s, b))
+            held, left = np.interp([from_s - 0.5, b], x.t, x.smooth)
+            since = until if left < GONE * held else b
+        holds.append((since, until))
+    return [h for h in holds if h[1] - h[0] > QUIET_S], downs
+
+
+def _without_warming(x: Prepared, strokes: list[Stroke], downs: Sequence[tuple[float, float]]) -> list[Stroke]:
+    """Without the slow rises right after some pressure was let down: air that this made cold warms up."""
+    if not strokes or not downs:
+        return strokes
+    edges = np.searchsorted(x.even_t, [(s.start_s, s.end_s) for s in strokes])
+    steep = np.array([float(x.even_slope[i : j + 1].max()) for i, j in edges])
+    quick = steep > SLOWER * median(steep)
+    out = strokes
+    for a, b in downs:
+        held, left = np.interp([a - 0.5, b], x.t, x.smooth)
+        pumped_s = min((s.start_s for s, is_quick in zip(strokes, quick, strict=True) if is_quick and s.start_s > b),
+                       default=np.inf)  # fmt: skip
+        most = left + WARMS * (held - left)
+        out = [s for s in out if not (a < s.start_s < pumped_s and s.top_kpa < most)]
+    return out
+
+
+def _first_bite(x: Prepared, holds: Sequence[tuple[float, float]], down: tuple[float, float], *, ends: bool) -> bool:
+    """Whether the release began with ``down``: what was held after it, if anything, was held for less long. ends: all
+    is let go in the end; else it may have been let down a little, to the target, and be held on."""
+    after = sum(b - a for a, b in holds if a >= down[1] - x.dt_s)
+    held, left = np.interp([down[0] - 0.5, down[1]], x.t, x.smooth)
+    if not ends and left > HELD_ON * held and float(x.t[-1]) - down[1] > 1.0:
+        return False
+    before = max((b - a for a, b in holds if b <= down[0] + x.dt_s), default=0.0)
+    return after < before
 
 
 def phases(
@@ -245,6 +336,9 @@ def phases(
     for start, end in parts.holds:
         at = hold[0] if hold is not None and abs(end - hold[1]) < 1.0 else start
         events += [(at, "quiet"), (at, "closes")]
+    for start, end in parts.let_downs:
+        held, left = np.interp([start - 0.5, end], x.t, x.smooth)
+        events += [(start, "steep-fall"), (end, "at-zero" if left < GONE * held else "quiet")]
     if parts.release_s is not None and (parts.strokes or not vented):
         events.append((parts.release_s, "steep-fall"))
         if parts.zero_again_s is not None:

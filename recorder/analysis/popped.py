@@ -9,7 +9,7 @@ import numpy as np
 
 from recorder.analysis.filters import running_mean, running_median
 from recorder.analysis.signal import FINE_S, Prepared
-from recorder.analysis.stroke import PAUSE_S, Stroke
+from recorder.analysis.stroke import PAUSE_S, QUIET_S, Stroke
 from recorder.analysis.stroke_chain import USUAL_CADENCE_S
 
 if TYPE_CHECKING:
@@ -83,6 +83,10 @@ def with_popped(x: Prepared, strokes: list[Stroke], slope_sd: float, level_sd: f
     new: list[Stroke] = []
     for i in np.flatnonzero(plain & ~near & (fall > least) & (np.abs(later - soon) < SETTLES * fall)):
         when = float(t[at[i]])
+        # in a quiet stretch a fall that no rise goes before is a hand on the valve
+        idle_s = float(np.min(when - starts[starts < when], initial=np.inf))
+        if idle_s > max(QUIET_S, 3.0 * pace) and not again[i]:
+            continue
         if when < strokes[-1].start_s - 20.0 or any(q.start_s - 0.1 < when < q.end_s + 0.4 for q in new):
             continue
         lo = int(np.searchsorted(t, when - 1.0))

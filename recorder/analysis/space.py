@@ -7,19 +7,25 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recorder.analysis.headspace import Space, either, headspace
+from recorder.analysis.headspace import Space, either, headspace, with_uncounted
 from recorder.analysis.leak_begins import leaked_before
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from recorder.analysis.hold import HoldFit
     from recorder.analysis.opening import Opening
     from recorder.analysis.phases import Stretches
     from recorder.analysis.setup import Setup
     from recorder.analysis.signal import Prepared
+    from recorder.analysis.stroke import Stroke
 
 __all__ = ["headspace_of"]
 
 _LEVEL_S = 0.15  # over which a level is averaged
+_STAYS = 0.05  # of the highest pressure: less between the strokes is as good as none
+# the pressure rises by so much more than in the strokes that are counted, in shares of it and in standard deviations
+_MORE, _MORE_SURE = 0.1, 3.0
 
 
 def headspace_of(
@@ -27,13 +33,16 @@ def headspace_of(
 ) -> Space | None:
     """Gas space at the hold's start, or where the strokes ended, from the strokes before the cap opened."""
     volume = setup.procedure.stroke_volume_ml
-    pumped = [s for s in parts.strokes if opening is None or s.end_s < opening.onset_s]
+    until = opening.onset_s if opening is not None else fit.time_s[0] + 0.5 if fit is not None else math.inf
+    pumped = _last_attempt(parts, float(until))
     if volume is None or len(pumped) < 3:
         return None
     later = [s.start_s for s in parts.strokes if s.start_s > pumped[-1].end_s]
     after = later[0] if later else pumped[-1].end_s
     levels = [_level(x, s.start_s) for s in pumped]
     levels.append(_level(x, after) if later else pumped[-1].top_kpa)
+    if float(np.median(levels)) - levels[0] < _STAYS * max(s.top_kpa for s in pumped):
+        return None  # of what strokes bring nothing is left before the next one
     cools = fit is not None and fit.cooling_s > 0.2
     # a hold in which nothing settles quickly shows that the strokes' heat was gone at once, or goes slowly
     cold = opening is None and fit is not None and not cools
@@ -62,9 +71,30 @@ def headspace_of(
 
     leak = fit.leak_start_kpa_per_s if fit is not None else 0.0
     if opening is None or fit is None or leak <= 0.0:
-        return space(leak)
-    # a cap may leak only since it opened
-    return either(space(leak), space(0.0), leaked_before(x, pumped, leak, fit.start_kpa, fit.leak_n))
+        found = space(leak)
+    else:  # a cap may leak only since it opened
+        found = either(space(leak), space(0.0), leaked_before(x, pumped, leak, fit.start_kpa, fit.leak_n))
+    more = _uncounted(x, pumped, levels, noise_kpa)
+    return with_uncounted(found, more) if found is not None and more > 0.0 else found
+
+
+def _uncounted(x: Prepared, pumped: Sequence[Stroke], levels_kpa: Sequence[float], level_u_kpa: float) -> float:
+    """By what share the pressure rose from stroke to stroke beyond what it rose in them; nothing where that may be
+    chance. Only strokes raise it, so others were not seen."""
+    starts, ends = np.array([(s.start_s, s.end_s) for s in pumped]).T
+    after = np.minimum(ends[:-1] + _LEVEL_S / 2.0, (ends[:-1] + starts[1:]) / 2.0)
+    own = float((np.interp(after, x.t, x.smooth) - levels_kpa[: len(after)]).sum())
+    chance = level_u_kpa * math.sqrt(2.0 * len(after))
+    more = levels_kpa[len(after)] - levels_kpa[0] - own
+    return more / own if own > 0.0 and more > max(_MORE * own, _MORE_SURE * chance) else 0.0
+
+
+def _last_attempt(parts: Stretches, until_s: float) -> list[Stroke]:
+    """Strokes before ``until_s``, since some pressure was last let down and pumped up again."""
+    pumped = [s for s in parts.strokes if s.end_s <= until_s]
+    for _, again_s in parts.let_downs:
+        pumped = [s for s in pumped if s.start_s >= again_s - 0.5] or pumped
+    return pumped
 
 
 def _level(x: Prepared, at_s: float) -> float:

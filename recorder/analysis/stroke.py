@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["PAUSE_S", "Stroke"]
+__all__ = ["PAUSE_S", "QUIET_S", "Stroke"]
 
 PAUSE_S = 3.0  # between two strokes; longer is a hold; common practice, no source
+QUIET_S = 4.0  # longer than any such pause: the shortest stretch that is looked at as a hold; the same
 
 
 @dataclass(frozen=True, slots=True, eq=False)

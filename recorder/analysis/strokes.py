@@ -180,6 +180,18 @@ def _first_look(c: Rises, start_s: float, built_s: float, sd: float, cadence_s: 
     return strong if len(strong) else np.array([int(np.argmax(c.height))])
 
 
+def _faster(c: Rises, built_s: float, sd: float, cadence_s: float) -> bool:
+    """Whether strokes that are plain to see follow each other faster than ``cadence_s``: few that come unevenly can
+    seem to repeat themselves at twice their time."""
+    h = np.where(c.t <= built_s + 1.0, c.height, 0.0)
+    plain = h > max(0.45 * float(h.max()), CLEAR * sd)
+    at, stays = c.t[plain], c.stays[plain]
+    if len(at) < 4 or float(stays.min()) < 0.5 * float(np.median(stays)):
+        return False
+    steps = np.diff(at)
+    return float(steps.min()) > SHORTEST_S and float(np.median(steps)) < 0.7 * cadence_s
+
+
 def _candidates(
     x: Prepared, slope: _Slopes, start_s: float, end_s: float, built_s: float, cadence_s: float | None
 ) -> tuple[Rises, IntArray]:
@@ -290,6 +302,9 @@ def find_strokes(x: Prepared, start_s: float, end_s: float, *, may_open: bool) -
     built_s = _built_s(x, start_s, end_s)
     cadence_s = _rhythm(x, start_s, built_s)
     c, first = _candidates(x, slope, start_s, end_s, built_s, cadence_s)
+    if cadence_s is not None and len(first) and _faster(c, built_s, slope.sd, cadence_s):
+        cadence_s = None
+        first = _first_look(c, start_s, built_s, slope.sd, cadence_s)
     if cadence_s is not None and len(first) > 2:
         width_s = _better_width(x, c, first, slope, cadence_s, may_open=may_open)
         if width_s > 1.2 * slope.width_s:

@@ -31,6 +31,7 @@ from recorder.analysis.phases import (
 from recorder.analysis.setup import Setup
 from recorder.analysis.signal import Prepared, prepare, sampling
 from recorder.analysis.space import headspace_of
+from recorder.analysis.which_hold import judged_hold
 from recorder.analysis.zero import find_start
 from recorder.model import Phase, Quantity
 
@@ -40,6 +41,7 @@ if TYPE_CHECKING:
 __all__ = ["Study", "study"]
 
 _FLAT_KPA = 1e-9  # a top that bends less is flat but for rounding errors
+_TOP_S = 1.0  # after a hold began its last stroke may still have its top
 _SHORTEST_STEP_S = 1e-4  # a line of the wire takes longer even at 2 Mbaud
 _MOST_MISSING = 20_000_000  # lost readings that are put in: more than any recording has rows
 
@@ -69,14 +71,17 @@ class Study:
     late_start: bool = False
 
 
-def _peak(x: Prepared, end_s: float) -> Quantity:
-    """Highest pressure with the noise taken out: a parabola through the readings about the highest smooth one."""
+def _peak(x: Prepared, end_s: float, falls: tuple[float, float] | None) -> Quantity:
+    """Highest pressure with the noise taken out: a parabola through the readings about the highest smooth one. falls: a
+    hold in which the pressure does not rise, so what stands above where it began is a knock, or noise."""
     many = int(np.searchsorted(x.t, end_s, "right"))
     t, p = x.t[:many], x.p[:many]
     width = max(round(0.05 / x.dt_s), 1)
     mean = np.convolve(p, np.ones(width) / width, "same") if width > 1 else p
     if width > 1 and len(mean) > 2 * width:
         mean[:width], mean[-width:] = p[:width].min(), p[-width:].min()
+    if falls is not None:
+        mean = np.where((t > falls[0] + _TOP_S) & (t <= falls[1]), -np.inf, mean)
     k = int(np.argmax(mean))
     first, last = np.searchsorted(t, [t[k] - 0.2, t[k] + 0.2])
     since, about = t[first:last] - t[k], p[first:last]
@@ -164,15 +169,21 @@ def study(
         else None
     )
     fault = often_told(told) or sensor_fault(p, x.dt_s, rails_kpa(setup.calibration))
-    parts = segment(x, vented_end, let_go, may_open=setup.test == "cap", rhythmic=beat is not None)
+    parts = segment(
+        x,
+        vented_end,
+        let_go,
+        hold_s=setup.procedure.hold_s,
+        may_open=setup.test == "cap",
+        rhythmic=beat is not None,
+    )
     if start.late and broken is None:
         broken = start.wrong if parts.strokes or start.wrong else "it begins under pressure, and no stroke is in it"
     end = parts.release_s if parts.release_s is not None else float(t[-1])
-    peak = _peak(seen, end) if parts.strokes else None
     opening = None
     if setup.test == "cap" and parts.strokes and fault is None:  # the end of a gauge's range is a ceiling too
         opening = find_opening(x, parts.strokes, end, quick=quick)
-    hold = max(parts.holds, key=lambda h: h[1] - h[0]) if parts.holds else None
+    hold = judged_hold(setup, x, parts, opening, now=quick)
     fit = before = None
     if hold is not None:
         least_s = setup.procedure.shortest_hold_s  # a slow valve may take most of the hold
@@ -192,8 +203,13 @@ def study(
                 noise_kpa=x.noise_kpa,
                 last_rise_kpa=rise,
                 strokes=before,
+                coolant=setup.test == "system",
                 quick=quick,
             )
+    peak = None
+    if parts.strokes:
+        still = fit is not None and not fit.rising and beat is None
+        peak = _peak(seen, end, hold if still else None)
     if parts.knocked_off and hold is not None and hold[1] - hold[0] > setup.procedure.hold_s - 1.0:
         parts = replace(parts, knocked_off=False)  # the hold was complete: however it ended
     early = None

@@ -23,6 +23,8 @@ TRANSITIONS: dict[tuple[PhaseName, str], PhaseName] = {
     ("relief", "steep-fall"): "release",
     ("hold", "steep-fall"): "release",
     ("release", "at-zero"): "vented",
+    ("release", "quiet"): "hold",
+    ("release", "stroke"): "pump-up",
 }
 
 

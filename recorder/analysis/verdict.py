@@ -9,12 +9,13 @@ from recorder.analysis.setup import Setup
 from recorder.limits import TESTER_LEAST, band_kpa
 from recorder.model import Outcome, Quantity, Reason
 
-__all__ = ["Findings", "decide"]
+__all__ = ["Findings", "decide", "wavers"]
 
 HIDDEN_SHARE = 0.1  # of a stroke: so much beyond the opening may not show
 STILL_IN_KPA = 4.0  # a gauge's zero seldom moves as far; common practice, no source
 SETTLES_KPA = 3.0  # just after the last stroke; common practice, no source
 ENDS_S = 0.1  # so far apart may readings be: a hold is seen that much shorter than it was
+CLIMBS_KPA = 0.5  # within a hold; less may be noise that wanders; common practice, no source
 PROVEN = 3.0  # standard uncertainties: a leak that ends a hold before anything else could be said
 
 Side = Literal["below", "above", "unclear"]
@@ -42,6 +43,8 @@ class Findings:
     never_held: bool = False
     judged: Quantity | None = None  # the opening, or the peak where the procedure goes by it; None: did not open
     stroke_kpa: float = 0.0
+    stood: Quantity | None = None  # the highest that the cap held before it opened
+    climbs_kpa: float = 0.0  # by so much the pressure rose within the hold
 
 
 def side(value: float, u: float, limit: float) -> Side:
@@ -49,6 +52,17 @@ def side(value: float, u: float, limit: float) -> Side:
     if value + 2.0 * u <= limit:
         return "below"
     return "above" if value - 2.0 * u > limit else "unclear"
+
+
+def wavers(setup: Setup, f: Findings) -> bool:
+    """Whether what may be too fast a fall may as well be none, as the pressure rose by as much within the hold: no leak
+    brings pressure back, and what rises by itself falls by itself as well."""
+    if f.rate is None:
+        return False
+    limit = setup.procedure.steady_fall_allowed_kpa_per_min
+    rate, u = f.rate.value, f.rate.standard_uncertainty or 0.0
+    without = rate - 60.0 * f.climbs_kpa / max(f.hold_s, 1.0)
+    return f.climbs_kpa > CLIMBS_KPA and side(rate, u, limit) != "below" and side(without, u, limit) != "above"
 
 
 def decide(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], float | None]:
@@ -79,7 +93,7 @@ def _whenever(setup: Setup, f: Findings, shift_kpa: float, outcome: Outcome) -> 
     start = None if f.start_kpa is None else f.start_kpa - shift_kpa
     early = replace(
         f, peak=less(f.peak, shift_kpa), opening=less(f.opening, shift_kpa), judged=less(f.judged, shift_kpa),
-        start_kpa=start,
+        stood=less(f.stood, shift_kpa), start_kpa=start,
     )  # fmt: skip
     late = replace(f, rate=less(f.rate, -60.0 * shift_kpa / max(f.hold_s, 1.0)))
     return outcome if all(_judge(setup, g)[0] == outcome for g in (early, late)) else "undecided"
@@ -123,6 +137,12 @@ def _hold(setup: Setup, f: Findings, *, net: bool) -> tuple[Outcome, list[Reason
     where = side(rate, u, limit)
     said = f"{rate:.2f} ± {2 * u:.2f} kPa/min beyond settling, {limit:g} kPa/min allowed"
     short = f.hold_s < proc.shortest_hold_s - ENDS_S
+    if where != "below" and not short and not f.rising and wavers(setup, f):
+        text = (
+            f"The pressure rose by {f.climbs_kpa:.1f} kPa during the hold, which no leak does: something warms up and "
+            f"cools, or was moved, and a fall may be that: {said}."
+        )
+        return "undecided", [*reasons, Reason("hold-too-short", text)], None
     # so short a hold may be ended by a leak that is proven, and by nothing less
     if where == "above" and (not short or side(rate, PROVEN * u / 2.0, limit) == "above"):
         return "fail", [*reasons, Reason("fall-too-fast", f"It falls too fast: {said}.")], None
@@ -205,6 +225,10 @@ def _cap(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], float 
                 band, first = "fail", [Reason("opens-low", f"It opens too low: {said}.")]
             elif value - 2 * u > high:
                 band, first = "fail", [Reason("opens-high", f"It opens too high: {said}.")]
+            elif f.stood is not None and f.stood.value - 2 * (f.stood.standard_uncertainty or 0.0) > high:
+                band = "fail"
+                text = f"It held {f.stood.value:.0f} kPa before it opened at {said}."
+                first = [Reason("opens-high", text)]
             elif value - 2 * u >= low and value + 2 * u <= high:
                 first = [Reason("opens-in-band", f"It opens where it should: {said}.")]
             else:

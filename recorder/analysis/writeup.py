@@ -9,16 +9,19 @@ from typing import Any
 import numpy as np
 
 from recorder.analysis.boiling import boiling_point_c, glycol_estimate_c
+from recorder.analysis.filters import running_least
 from recorder.analysis.headspace import lost_ml
 from recorder.analysis.hold import HoldFit
 from recorder.analysis.setup import Setup
 from recorder.analysis.study import Study
-from recorder.analysis.verdict import Findings, decide
-from recorder.model import Hold, Judgement, Quantity, Settling
+from recorder.analysis.verdict import Findings, decide, wavers
+from recorder.model import Hold, Judgement, Outcome, Quantity, Settling
 
 __all__ = ["write_up"]
 
 _DIGITS = 6
+STANDS_S = 0.5  # longer than a stroke stays above where it opens a valve; common practice, no source
+CALM_S = 10.0  # after the last stroke; common practice, no source
 _SMALLEST_KPA_PER_MIN = 0.35  # fall that matters anywhere; common practice, no source
 
 
@@ -91,7 +94,35 @@ def findings(setup: Setup, s: Study) -> Findings:
         s.never_held,
         judged,
         rises[len(rises) // 2] if rises else 0.0,
+        _stood(s, scale_u),
+        _climbs_kpa(s),
     )
+
+
+def _stood(s: Study, scale_u: float) -> Quantity | None:
+    """The highest pressure that was there for ``STANDS_S`` before the cap is said to have opened."""
+    if s.x is None or s.opening is None:
+        return None
+    t, p = s.x.even_t, s.x.even_p
+    p = p[: int(np.searchsorted(t, s.opening.onset_s))]
+    n = max(round(STANDS_S / s.x.dt_s), 2)
+    if len(p) < 2 * n:
+        return None
+    return Quantity(float(running_least(p, n)[n:-n].max()), hypot(s.x.sd_kpa, s.zero_u, scale_u), "kPa")
+
+
+def _climbs_kpa(s: Study) -> float:
+    """The most that the pressure rose within the hold, once air that pumping or a relief made warm or cold is so no
+    longer. In blocks, so that neither noise nor a knock counts."""
+    if s.x is None or s.fit is None:
+        return 0.0
+    first, last = np.searchsorted(s.x.t, [s.hold_start_s + CALM_S, s.hold_end_s])
+    n = max(round(max(CALM_S / 2.0, (s.hold_end_s - s.hold_start_s) / 20.0) / s.x.dt_s), 1)
+    p = s.x.p[first : first + (last - first) // n * n].reshape(-1, n)
+    if len(p) < 2:
+        return 0.0
+    level = np.median(p, axis=1)
+    return float((level - np.minimum.accumulate(level)).max())
 
 
 def _warms(fit: HoldFit, allowed_kpa_per_min: float) -> bool:
@@ -119,7 +150,7 @@ def write_up(setup: Setup, s: Study) -> Judgement:
         length = max(s.hold_end_s - s.hold_start_s, 1e-3)
         fall = s.fit.rate_kpa_per_s * length
         air = setup.procedure.local_air_pressure_kpa
-        if not s.fit.rising:  # what warms up hides what leaks
+        if not s.fit.rising and not (outcome == "undecided" and wavers(setup, f)):  # what warms up hides what leaks
             lost, lost_u = lost_ml(s.headspace, s.fit.start_kpa, fall, air, gas=setup.test != "system")
             rate_u = abs(lost) * s.fit.rate_u / max(abs(s.fit.rate_kpa_per_s), 1e-9)
             leak = _q(60.0 * lost / length, 60.0 * hypot(lost_u, rate_u) / length, "mL/min")
@@ -149,7 +180,7 @@ def write_up(setup: Setup, s: Study) -> Judgement:
     base = setup.tester_rate
     if base is not None:
         extra["tester_rate"] = base.to_json()
-    notes = _notes(setup, s)
+    notes = _notes(setup, s, f, outcome)
     if notes:
         extra["notes"] = notes
     return Judgement(
@@ -189,17 +220,23 @@ def _protects(setup: Setup, opening: Quantity) -> dict[str, Any]:
     return out
 
 
-def _notes(setup: Setup, s: Study) -> list[dict[str, str]]:
+def _which(start_s: float, end_s: float) -> str:
+    return f"There is more than one hold; the one from {start_s:.0f} s to {end_s:.0f} s is judged."
+
+
+def _notes(setup: Setup, s: Study, f: Findings, outcome: Outcome) -> list[dict[str, str]]:
     notes = []
     if s.gaps:
         notes.append({"code": "gaps", "text": f"{s.gaps} hole(s) in the trace were left out."})
-    if findings(setup, s).rising:
+    if f.rising:
         notes.append(
             {
                 "code": "warming",
                 "text": "The pressure rose during the hold: something was warming up.",
             }
         )
+    elif outcome == "undecided" and wavers(setup, f):
+        notes.append({"code": "wavers", "text": "The pressure rose in a part of the hold, and fell in another."})
     if s.late_start:
         notes.append(
             {
@@ -221,7 +258,5 @@ def _notes(setup: Setup, s: Study) -> list[dict[str, str]]:
             }
         )
     if s.parts and len(s.parts.holds) > 1:
-        notes.append(
-            {"code": "top-up", "text": "Pumped again after a pause; the longest hold is judged."}
-        )
+        notes.append({"code": "top-up", "text": _which(s.hold_start_s, s.hold_end_s)})
     return notes

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recorder.analysis.filters import median
+from recorder.analysis.filters import median, running_mean
 from recorder.analysis.signal import Sampling, sampling
 
 if TYPE_CHECKING:
@@ -22,6 +22,9 @@ OFFSET_SHARE, OFFSET_KPA = 0.03, 10.0
 SAME_KPA = 2.0  # two vented readings of one transducer differ by less
 TAIL_S = 0.5
 _VERY_FIRST_S, _STAYS_S = 0.12, 3.0  # a start too short for the first second to be vented
+# so many rises make a row; of so much each on average over so long, and so far apart, at least; common practice, no
+# source
+_MANY, _MOMENT_S, _LEAST_KPA, _APART_S = 4, 0.1, 1.0, 0.35
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -95,6 +98,7 @@ def find_zero(t: FloatArray, p: FloatArray, known: Sampling | None = None) -> tu
         need = max(round(0.25 / dt), 2)  # in a row
         runs = np.flatnonzero(above[need - 1 :] - above[: max(len(above) - need + 1, 0)] == need - 1)
         at = int(above[runs[0]]) if len(runs) else len(p)
+        at = _short_rises(t[:at], p[:at], level, dt, limit)
         end = float(t[at]) - 0.25 if at < len(p) else float(t[-1])
         if len(runs):
             end = _where_it_leaves(t[: at + need], p[: at + need], end, dt)
@@ -110,6 +114,20 @@ def find_zero(t: FloatArray, p: FloatArray, known: Sampling | None = None) -> tu
     if len(kept) < 3:
         u = max(u, limit / 3.0)  # it may have begun to rise already
     return zero, u, max(end, float(t[0]))
+
+
+def _short_rises(t: FloatArray, p: FloatArray, level_kpa: float, dt_s: float, limit_kpa: float) -> int:
+    """Where nothing stayed up for long: number of the reading at which the first of many short rises begins, of which
+    each is gone before the next; ``len(p)`` where there are none. That is how strokes look where nothing seals."""
+    n = max(round(_MOMENT_S / dt_s), 1)
+    if len(p) < 4 * n:
+        return len(p)
+    mean = running_mean(p, n)
+    quiet = 1.4826 * median(np.abs(mean - level_kpa))
+    up = mean > level_kpa + max(5.0 * quiet, _LEAST_KPA, limit_kpa / math.sqrt(n))
+    begins = np.flatnonzero(up[1:] & ~up[:-1]) + 1
+    begins = begins[np.diff(t[begins], prepend=-math.inf) > _APART_S]
+    return int(begins[0]) if len(begins) >= _MANY else len(p)
 
 
 def _short_start(t: FloatArray, p: FloatArray, dt_s: float, step_kpa: float) -> tuple[int, float] | None:

@@ -16,7 +16,8 @@ __all__ = ["advice", "found", "is_safety"]
 
 _ADVICE_BY_CODE: dict[str, str] = {
     "too-much-air": "Too much air in the system: a small fall can hide a large leak. Fill it up and test again.",
-    "zero-shift": "The zero moved during the test: let the gauge warm up, check its fitting, and test again.",
+    "zero-shift": "Keep the relief open until the reading rests. If that is not at zero, the zero moved: let the gauge "
+    "warm up, check its fitting, and test again.",
     "tester-leaks": "The tester itself leaks: check its hose, joints and seals on a blanked hose, then test again.",
     "sensor-fault": "The gauge gave no usable reading: check plug, wires and supply, then test again.",
     "trace-broken": "Too much of the trace is missing: check the cable and the port, then test again.",
@@ -28,11 +29,12 @@ _ADVICE_BY_CODE: dict[str, str] = {
 }
 _ADVICE_BY_NOTE: dict[str, str] = {
     "warming": "The coolant was warming and raised the pressure: let it go cold and test again.",
+    "wavers": "Sun, wind, warmth or a hand on the hose moved the pressure: keep them off, let it go cold, test again.",
     "rhythmic": "The pressure beats in rhythm: combustion gas in the coolant is suspected; let trained people check.",
     "pinned": "The reading stood at the end of its range: check the gauge's wires and its range.",
     "hose-off": "The pressure went all at once: check that the hose stayed on.",
     "late-start": "Start the recording first, with the tester open to the air; then pump.",
-    "top-up": "Pumping during the hold starts it anew: keep your hands off the pump.",
+    "top-up": "Pumping or letting out during the hold starts it anew: keep your hands off.",
     "gaps": "Samples are missing: check the cable and the port.",
     "no-marking": "No marking was given: give it with --marked, so that the pressure can be judged.",
 }
@@ -52,7 +54,7 @@ def is_safety(text_or_code: str) -> bool:
 
 
 _UNITS = ("kPa", "psi", "bar", "kgf/cm2")
-_NOT_BY_HOLDING = {"warming", "rhythmic", "below-target", "trace-broken", "no-opening"}
+_NOT_BY_HOLDING = {"warming", "wavers", "rhythmic", "below-target", "trace-broken", "no-opening"}
 
 
 def found(marks: Sequence[Mark]) -> list[str]:

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.integrate import quad
+from scipy.stats import norm
 
 from recorder.analysis.filters import median
-from recorder.analysis.hold import _Readings
+from recorder.analysis.hold import _Readings, fit_hold
 from recorder.analysis.hold_bins import NONE, Bins, bin_hold
 from recorder.analysis.hold_laws import NEAR_LAW, leak_shape
 from recorder.analysis.hold_line import Problem, _inverse
 from recorder.analysis.hold_noise import Noise, NoiseFinder
+from recorder.analysis.hold_posterior import TIGHT, _sign
 from recorder.analysis.hold_summary import rate_of, summary
 
 
@@ -91,3 +94,34 @@ def test_the_rate_alone_is_the_summarys() -> None:
 
     whole = summary(points, r.middle_kpa, shape, r.length_s, 0.0, first.noise, 3.0, False)
     assert rate_of(points, r.middle_kpa, r.length_s) == pytest.approx((whole.rate_kpa_per_s, whole.rate_u), rel=1e-9)
+
+
+@pytest.mark.parametrize("mean", [-0.001, 0.0005, 0.003])
+@pytest.mark.parametrize("none", [0.0, TIGHT])
+def test_the_moments_of_a_rate_that_may_be_none(mean: float, none: float) -> None:
+    """Against SciPy's quadrature: a normal likelihood times 1 / (1 + x / x0) above nothing, and a mass at nothing."""
+    sd, least = 0.001, 0.1 / 60.0
+    means, cov = np.array([[0.0], [mean]]), np.array([[1.0, 0.0], [0.0, sd * sd]])[:, :, None]
+
+    def over(power: int) -> float:
+        return float(quad(lambda x: x**power * norm.pdf(x, mean, sd) / (1.0 + x / least), 0.0, 0.02, limit=200)[0])
+
+    mass = over(0) + none * norm.pdf(0.0, mean, sd)
+    value = over(1) / mass
+    log = _sign(means, cov, 1, least, none)
+    assert log[0] == pytest.approx(np.log(mass), abs=0.02)
+    assert means[1, 0] == pytest.approx(value, abs=0.02 * sd)
+    assert np.sqrt(cov[1, 1, 0]) == pytest.approx(np.sqrt(over(2) / mass - value**2), abs=0.03 * sd)
+
+
+def test_a_system_may_leak_nothing_at_all() -> None:
+    """A hose that creeps evenly in the logarithm of time (Ferry, as in docs/physics.md) is no leak."""
+    rates = []
+    for seed in range(8):
+        t = np.arange(0.0, 120.0, 0.05)
+        p = 110.0 - 0.35 * np.log1p(t / 6.0) + np.random.default_rng(seed).normal(0.0, 0.25, len(t))
+        kinds = [fit_hold(t, p, step_kpa=0.0, noise_kpa=0.25, last_rise_kpa=1.0, coolant=c) for c in (False, True)]
+        rates.append([(60.0 * f.rate_kpa_per_s, 60.0 * f.rate_u) for f in kinds])
+    gas, coolant = np.array(rates).transpose(1, 2, 0)
+    assert (coolant[0] < gas[0]).all() and (coolant[1] > 0.8 * gas[1]).all()
+    assert np.mean(coolant[0] / coolant[1]) < 0.9 * np.mean(gas[0] / gas[1])

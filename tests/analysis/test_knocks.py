@@ -49,6 +49,8 @@ def test_a_ring_in_the_hold_is_no_stroke(test: str, height_kpa: float, pitch_hz:
     assert told.hold is not None
     assert told.hold.start_s == pytest.approx(plain.hold.start_s, abs=0.3)
     assert told.hold.end_s == pytest.approx(plain.hold.end_s, abs=0.1)
+    assert told.peak is not None and plain.peak is not None  # nor is it pressure
+    assert told.peak.value == pytest.approx(plain.peak.value, abs=0.05)
 
 
 def test_a_stroke_in_the_hold_is_one() -> None:

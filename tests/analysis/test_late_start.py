@@ -107,3 +107,18 @@ def test_a_short_vented_trace_has_no_stroke(seconds: float) -> None:
         flat = Made(t, np.round(p / 0.1) * 0.1, None, None, 0.0, 0, 0.0, 0.0)
         counts.append(judged(flat, "cap", 98.0).strokes)
     assert counts == [0] * 20
+
+
+def test_one_begun_in_the_hold_is_not_called_a_broken_wire() -> None:
+    """So coarse a converter that the vented reading is always the same: far below the first ones, but far above the
+    converter's own end."""
+    from recorder.analysis.faults import sensor_fault
+
+    step = 300.0 / 0.8 / 1023
+    t = np.arange(0.0, 60.0, 0.02)
+    p = np.round(np.interp(t, [40.0, 41.0], [115.0, 0.0]) / step) * step
+    p[::3] += np.where(t[::3] < 40.0, step, 0.0)
+    rails = (-37.5, 337.5)
+    assert sensor_fault(p, 0.02, rails) is None
+    off = np.where(t < 40.0, p, rails[0])
+    assert sensor_fault(off, 0.02, rails) == "it sits at its lower end (wire broken?)"

@@ -1,0 +1,53 @@
+"""Which of several holds is judged: at the pressure that the test is about, on a cap once it has opened; of those the
+last that says something, as what was tightened or seated anew in between counts as it is now."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recorder.limits import band_kpa
+
+if TYPE_CHECKING:
+    from recorder.analysis.opening import Opening
+    from recorder.analysis.phases import Stretches
+    from recorder.analysis.setup import Setup
+    from recorder.analysis.signal import Prepared
+
+__all__ = ["judged_hold"]
+
+# Common practice, no source.
+NEARLY = 0.9  # of the target, or of the highest hold where that is lower
+ENOUGH = 0.5  # of the hold's time: the last one that lasted so long counts, else the longest
+
+
+def judged_hold(
+    setup: Setup, x: Prepared, parts: Stretches, opening: Opening | None, *, now: bool
+) -> tuple[float, float] | None:
+    """Start and end (s) of the hold to judge; None where there is none. now: for a live view, the one under way."""
+    holds = parts.holds
+    if now and holds and parts.release_s is None and holds[-1][1] >= float(x.t[-1]):
+        return holds[-1]
+    if opening is not None:
+        holds = tuple(h for h in holds if h[1] > opening.onset_s) or holds
+    if len(holds) < 2:
+        return holds[0] if holds else None
+    held = [float(np.interp(h[0] + 0.5, x.t, x.smooth)) for h in holds]
+    if opening is None:
+        target = _target_kpa(setup)
+        high = min(max(held), target) if target is not None else max(held)
+        holds = tuple(h for h, kpa in zip(holds, held, strict=True) if kpa >= NEARLY * high)
+    enough = max(ENOUGH * setup.procedure.hold_s, setup.procedure.shortest_hold_s)
+    long = [h for h in holds if h[1] - h[0] >= enough]
+    return long[-1] if long else max(holds, key=lambda h: h[1] - h[0])
+
+
+def _target_kpa(setup: Setup) -> float | None:
+    """Where the target, or a cap's band, begins (kPa gauge)."""
+    if setup.test == "cap":
+        band = band_kpa(setup.procedure, setup.marked)
+        return band[0] if band is not None else None
+    if setup.marked is not None:
+        return setup.marked.kpa + setup.procedure.target_low_kpa
+    return setup.procedure.tester_target_kpa if setup.test == "tester" else None
