@@ -45,8 +45,8 @@ def let_downs(
     many = int(last - first) // n
     block_s = n * x.dt_s
     settled = max(round(SETTLED_S / block_s), 1)
-    if many < settled + 4:
-        return []
+    if many < settled + 4 or block_s > SETTLED_S:
+        return []  # too few readings, or too far apart to show a corner
     first = last - many * n
     level = x.even_p[first:last].reshape(many, n).mean(axis=1)
     at = x.even_t[first:last].reshape(many, n).mean(axis=1)

@@ -37,7 +37,7 @@ def judged_hold(
     if opening is None:
         target = _target_kpa(setup)
         high = min(max(held), target) if target is not None else max(held)
-        holds = tuple(h for h, kpa in zip(holds, held, strict=True) if kpa >= NEARLY * high)
+        holds = tuple(h for h, kpa in zip(holds, held, strict=True) if kpa >= min(NEARLY * high, high))
     enough = max(ENOUGH * setup.procedure.hold_s, setup.procedure.shortest_hold_s)
     long = [h for h in holds if h[1] - h[0] >= enough]
     return long[-1] if long else max(holds, key=lambda h: h[1] - h[0])
