@@ -113,7 +113,8 @@ def _stood(s: Study, scale_u: float) -> Quantity | None:
 
 def _climbs_kpa(s: Study) -> float:
     """The most that the pressure rose within the hold, once air that pumping or a relief made warm or cold is so no
-    longer. In blocks, so that neither noise nor a knock counts."""
+    longer. In blocks, so that neither noise nor a knock counts; of what may be one step of a coarse reading nothing is
+    said."""
     if s.x is None or s.fit is None:
         return 0.0
     first, last = np.searchsorted(s.x.t, [s.hold_start_s + CALM_S, s.hold_end_s])
@@ -121,8 +122,11 @@ def _climbs_kpa(s: Study) -> float:
     p = s.x.p[first : first + (last - first) // n * n].reshape(-1, n)
     if len(p) < 2:
         return 0.0
-    level = np.median(p, axis=1)
-    return float((level - np.minimum.accumulate(level)).max())
+    middle = np.median(p, axis=1)[:, None]
+    wide = 3.0 * s.x.sd_kpa + s.x.step_kpa
+    level = np.clip(p, middle - wide, middle + wide).mean(axis=1)
+    step = s.x.step_kpa if s.x.noise_kpa < 0.5 * s.x.step_kpa else 0.0
+    return max(float((level - np.minimum.accumulate(level)).max()) - step, 0.0)
 
 
 def _warms(fit: HoldFit, allowed_kpa_per_min: float) -> bool:

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from recorder import rig
 from recorder.analysis import Analyser, Setup
 from recorder.limits import resolve
 from recorder.model import Judgement, Marking
@@ -79,3 +80,14 @@ def test_a_trace_that_warms_up_from_the_last_stroke_on_has_no_more_strokes() -> 
     made = made_of("system")
     told = judged("system", made.time_s, made.pressure_kpa + clouded(made, 5.0, 0.4))
     assert (told.strokes, told.outcome) == (made.strokes, "undecided")
+
+
+def test_a_step_of_a_coarse_reading_is_no_rise() -> None:
+    """A seeping system of our own simulator, read in steps of 0.6 kPa that noise and hum cross now and then."""
+    trace = rig.simulate(rig.scene_of(2026000431))
+    marked = trace.scene.marked_kpa
+    analyser = Analyser(Setup("system", Marking(marked, "kPa", marked), resolve("system", {})))
+    kept = ~trace.lost
+    analyser.feed(trace.adapter_time_s[kept], trace.reading_kpa[kept])
+    told = analyser.judgement()
+    assert told.outcome == trace.truth.outcome == "fail"
