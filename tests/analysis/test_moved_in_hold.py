@@ -13,17 +13,11 @@ import pytest
 from recorder import rig
 from recorder.analysis import Analyser, Setup
 from recorder.limits import resolve
-from recorder.model import Judgement, Marking
+from recorder.model import Marking
 
 sys.path.insert(0, str(Path(__file__).parent))
+from judging import judged
 from other_physics import Made, Valve, make
-
-
-def judged(test: str, t: np.ndarray, p: np.ndarray) -> Judgement:
-    kind = "cap" if test == "cap" else "system"
-    analyser = Analyser(Setup(kind, Marking(98.0, "kPa", 98.0), resolve(kind, {})))
-    analyser.feed(t.round(6), p.round(4))
-    return analyser.judgement()
 
 
 def made_of(test: str, leak_per_s: float = 0.0) -> Made:

@@ -31,7 +31,7 @@ Trace = tuple[NDArray[np.float64], NDArray[np.float64]]
 
 @dataclass
 class Seen:
-    """traces: how many. slowest_s: processor time of the slowest. wrong: by cause, the seeds."""
+    """traces: how many. slowest_s: processor time of the slowest. wrong: seeds by cause."""
 
     traces: int = 0
     slowest_s: float = 0.0
