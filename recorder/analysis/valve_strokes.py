@@ -231,7 +231,7 @@ class MetStrokes:
             # quadratic near, linear far out: a knock does not decide
             g.parts[:, m] += np.where(size < FAR, 0.5 * size**2, FAR * (size - 0.5 * FAR)).sum(axis=1)
         gap = np.where(shut, 0.0, g.p_open - g.own[CLOSE, :, -1])
-        scale = GAP_SHARE * self.top + 0.2
+        scale = GAP_SHARE * max(self.top, 0.0) + 0.2
         log_k = np.where(shut, 0.0, (g.log_k - LOG_K_PRIOR[0]) / LOG_K_PRIOR[1])
         # a valve that is shut is so below its opening
         is_open = self.found_ajar(law) | (self.left_open(g.p_open) > 0.0)

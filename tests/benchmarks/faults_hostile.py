@@ -155,13 +155,16 @@ def all_at_once(every: Sequence[Case], folder: Path, as_json: bool = False) -> t
     refused = [case for case in every if case.usable is False]
     judged = [case for case in every if case.usable is True]
     least, most = len(refused), len(every) - len(judged)
-    if not wrong and (answer.code != 2 or not least <= len(answer.lines) <= most):
-        wrong = f"exit {answer.code}, {len(answer.lines)} lines for {least} to {most} files"
-    if not wrong and as_json:
+    lines = len(answer.lines)
+    if not wrong and as_json:  # a note of a file that is judged is a line on standard error as well
         told = [json.loads(line) for line in answer.out.splitlines()]
         names = [Path(str(one["file"])).name.removesuffix(".csv") for one in told]
-        if names != [case.name for case in every] or sum("error" in one for one in told) != len(answer.lines):
-            wrong = f"{len(told)} lines of JSON for {len(every)} files"
+        errors = sum("error" in one for one in told)
+        if names != [case.name for case in every] or not errors <= lines <= len(every):
+            wrong = f"{len(told)} lines of JSON, {errors} errors, {lines} lines for {len(every)} files"
+        lines = errors
+    if not wrong and (answer.code != 2 or not least <= lines <= most):
+        wrong = f"exit {answer.code}, {lines} refused of {least} to {most} files"
     return "judge --json" if as_json else "judge", wrong, answer
 
 
