@@ -19,7 +19,10 @@ __all__ = ["FINE_S", "Prepared", "Sampling", "prepare", "sampling"]
 
 _MAD_TO_SD = 1.4826  # of a normal distribution
 FINE_S = 0.03  # readings further apart show a short peak in one of them alone, which a wild reading is as well
+_JUMP_RANKS = np.array([0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.85, 0.9, 0.93, 0.95, 0.97])
+_JUMPS_LEAST = 0.03  # of all changes
 AMONG_S = 2.0  # after another rise a stroke may follow
+LAST_PLACE_KPA = 2.5e-4  # the last decimal of the file
 SLOPE_S = 0.09  # width of the Gaussian whose derivative gives the slope: a fraction of a stroke
 
 
@@ -51,28 +54,54 @@ class Prepared:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Sampling:
-    """Usual time between two readings (s), and the different values that were read, in order (kPa)."""
+    """Usual time between two readings (s), and the step between neighbouring readings (kPa; 0 where there is none)."""
 
     dt_s: float
-    values_kpa: FloatArray
+    step_kpa: float
 
 
 def sampling(t: FloatArray, p: FloatArray) -> Sampling:
     """How readings ``p`` (kPa) at ``t`` (s) were taken; two or more."""
-    return Sampling(median(t[1:] - t[:-1]), np.unique(p))
+    return Sampling(median(t[1:] - t[:-1]), resolution_kpa(p))
 
 
 def resolution_kpa(p: FloatArray) -> float:
-    """The step between neighbouring readings: the median gap of the values seen; 0 where it means nothing."""
-    return _usual_gap(np.unique(p))
+    """The step between neighbouring readings; 0 where it means nothing.
+
+    It is what readings jump by to and fro, else the median gap of the values seen. Those gaps are too small where a
+    supply that drifts turns counts into pressure, and too large where few values were seen.
+    """
+    return _usual_jump(p) or _usual_gap(np.unique(p))
 
 
 def _usual_gap(values: FloatArray) -> float:
     if len(values) < 3:
         return float(values[-1] - values[0]) if len(values) == 2 else 0.0
     gaps = np.diff(values)
-    gaps = gaps[gaps > 2.5e-4]  # the last decimal of the file
+    gaps = gaps[gaps > LAST_PLACE_KPA]
     return median(gaps) if len(gaps) else 0.0
+
+
+def _usual_jump(p: FloatArray) -> float:
+    """Size (kPa) of the changes between two readings that stand apart from the small ones, up as often as down; else 0.
+
+    Noise that no step divides leaves no such gap: of what is about as large as twice its spread, ten times less is
+    larger by half than smaller by half.
+    """
+    change = p[1:] - p[:-1]
+    if len(change) < 50:
+        return 0.0
+    size = np.sort(np.abs(change))
+    tried = size[(_JUMP_RANKS * len(size)).astype(np.int64)]
+    small, low, high = (np.searchsorted(size, factor * tried) for factor in (0.4, 0.8, 1.25))
+    many = high - low
+    apart = (tried > LAST_PLACE_KPA) & (many >= _JUMPS_LEAST * len(size)) & (low - small <= 0.1 * many)
+    if not apart.any():
+        return 0.0
+    best = int(np.argmax(np.where(apart, many, -1)))
+    step = median(size[low[best] : high[best]])
+    up, down = (np.count_nonzero(np.abs(change - sign * step) < 0.25 * step) for sign in (1.0, -1.0))
+    return step if min(up, down) > 0.6 * max(up, down) else 0.0
 
 
 def noise_kpa(p: FloatArray, step_kpa: float) -> float:
@@ -153,7 +182,7 @@ def _wild_pairs(p: FloatArray, dt_s: float, limit: float) -> tuple[BoolArray, Fl
 def prepare(t: FloatArray, p: FloatArray, zero_kpa: float, known: Sampling | None = None) -> Prepared:
     """The trace, zero-corrected and cleaned. Needs two samples or more."""
     known = known or sampling(t, p)
-    dt, step = known.dt_s, _usual_gap(known.values_kpa)
+    dt, step = known.dt_s, known.step_kpa
     noise = noise_kpa(p, step)
     clean, spikes = without_spikes(p - zero_kpa, dt, float(np.hypot(noise, step / 3.46)) + 1e-6)
     even_t, even_p, own = _evenly(t, clean, dt)

@@ -43,8 +43,6 @@ ALIKE = 0.25  # autocorrelation of the slope at the cadence, at least
 SMALLEST_KPA = 1.0  # all strokes together: less is no test
 BLOCK_S = 4.0  # noise is looked at in blocks: some of them are quiet
 MADE_UP_TIMES = 2  # a stroke more is found, and the fall is seen after that one
-JUMPS_SHARE = 0.35  # of the blocks, at least: what jumps in so many of them is no stroke
-JUMPS_TIMES = 7.0  # so much more than the resolution that the values seem to have, and than noise
 QUIET_SHARE = 0.2  # of the blocks, at least
 
 
@@ -67,8 +65,7 @@ def _slopes(x: Prepared, width_s: float) -> _Slopes:
     seen = _quiet_spread(even, x.dt_s)
     # a lone step of the resolution has this slope; where noise is much smaller than the step
     # they come alone
-    step = max(x.step_kpa, _jumps(x))
-    toggle = step / (math.sqrt(2.0 * math.pi) * width_s) if step > 2.5 * x.noise_kpa else 0.0
+    toggle = x.step_kpa / (math.sqrt(2.0 * math.pi) * width_s) if x.step_kpa > 2.5 * x.noise_kpa else 0.0
     return _Slopes(even, width_s, math.hypot(max(white, min(seen, 4.0 * white)), 0.4 * toggle))
 
 
@@ -80,24 +77,7 @@ def level_noise(x: Prepared) -> float:
     level = running_mean(x.even_p, width)
     lag = max(round(2.0 * LAG_S / x.dt_s), 1)
     seen = _quiet_spread(level[lag:] - level[:-lag], x.dt_s) / math.sqrt(2.0)
-    return max(white, min(seen, 3.0 * white), _jumps(x) / math.sqrt(12.0))
-
-
-def _jumps(x: Prepared) -> float:
-    """The step (kPa) between which readings jump to and fro in many blocks of time; 0 where they do not. Counts that
-    are turned into pressure by a supply that drifts lie closer together than the converter's step."""
-    n = max(round(BLOCK_S / x.dt_s), 20)
-    change = np.diff(x.even_p)
-    blocks = change[: len(change) // n * n].reshape(-1, n)
-    if not len(blocks):
-        return 0.0
-    up, down = blocks.max(axis=1), -blocks.min(axis=1)
-    coarse = np.minimum(up, down) > JUMPS_TIMES * max(x.step_kpa, x.noise_kpa)
-    if not coarse.any():
-        return 0.0
-    step = float(np.median(np.maximum(up, down)[coarse]))
-    alike = np.maximum(np.abs(up - step), np.abs(down - step)) < 0.15 * step
-    return step if np.count_nonzero(alike) > JUMPS_SHARE * len(blocks) else 0.0
+    return max(white, min(seen, 3.0 * white))
 
 
 def _quiet_spread(values: FloatArray, dt_s: float) -> float:

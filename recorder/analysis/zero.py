@@ -83,11 +83,10 @@ def find_zero(t: FloatArray, p: FloatArray, known: Sampling | None = None) -> tu
     if len(t) < 3:
         return (median(p) if len(p) else 0.0), 0.0, float(t[-1]) if len(t) else 0.0
     known = known or sampling(t, p)
-    dt, values = known.dt_s, known.values_kpa
+    dt, step = known.dt_s, known.step_kpa
     first = p[: np.searchsorted(t, t[0] + max(1.0, 3 * dt), "right")]
     level = median(first)
     spread = 1.4826 * median(np.abs(first - level))
-    step = median(values[1:] - values[:-1]) if len(values) > 2 else 0.0
     limit = max(5.0 * spread, 1.2, 2.5 * step)
     short = _short_start(t, p, dt, step)
     if short is not None:

@@ -1,0 +1,54 @@
+"""The converter's step, told from the readings alone: supplies that drift, noise without a step.
+
+A converter of n bits has 2^n - 1 steps to its full scale (IEEE Std 1241, ideal converter; from memory)."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from recorder import rig
+from recorder.analysis.signal import resolution_kpa
+from tests.benchmarks.truth_run import judged
+
+
+def readings(*, bits: int, noise: float, supply_drifts: bool, n: int = 3000) -> tuple[np.ndarray, float]:
+    """A slow fall from 100 kPa as a ratiometric gauge of 690 kPa (0.1 to 0.9 of its supply) prints it, and its step.
+
+    noise: standard deviation in steps."""
+    rng = np.random.default_rng(1)
+    full = 2**bits - 1
+    noise_kpa = noise * 690.0 / 0.8 / (0.97 * full)
+    p = 100.0 - 3.0 * np.linspace(0.0, 1.0, n) + rng.normal(0.0, noise_kpa, n)
+    supply = np.full(n, 0.97 * full)
+    if supply_drifts:
+        supply += 0.004 * full * np.sin(np.linspace(0.0, 25.0, n))
+    supply = np.round(supply)
+    counts = np.round((0.1 + 0.8 * p / 690.0) * supply)
+    return 690.0 / 0.8 * (counts / supply - 0.1), 690.0 / 0.8 / float(np.median(supply))
+
+
+@pytest.mark.parametrize("supply_drifts", [False, True])
+@pytest.mark.parametrize("noise", [0.3, 0.6, 1.0], ids=lambda share: f"noise of {share} of a step")
+@pytest.mark.parametrize("bits", [10, 12])
+def test_step_of_a_converter(bits: int, noise: float, supply_drifts: bool) -> None:
+    p, step = readings(bits=bits, noise=noise, supply_drifts=supply_drifts)
+    assert resolution_kpa(p) == pytest.approx(step, rel=0.05)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_noise_without_a_step_has_none(seed: int) -> None:
+    """Gaussian, and with heavier tails; what is said stays far below the noise, so that it changes nothing."""
+    rng = np.random.default_rng(seed)
+    for noise in (rng.normal(0.0, 0.2, 3000), 0.1 * rng.standard_t(3, 3000)):
+        assert resolution_kpa(np.round(100.0 + noise, 3)) < 0.05 * np.std(noise)
+
+
+@pytest.mark.parametrize("seed", [2026000305, 2026000513])
+def test_a_reading_that_jumps_between_two_steps_is_no_stroke(seed: int) -> None:
+    """10 bits over 689 kPa beside a supply that drifts: jumps of 0.87 kPa all through the hold."""
+    trace = rig.simulate(rig.scene_of(seed))
+    got = judged(trace)
+    assert got["strokes"] == trace.truth.strokes
+    assert got["hold"]["start_s"] == pytest.approx(trace.truth.hold_start_s, abs=0.3)
+    assert got["outcome"] == trace.truth.outcome
