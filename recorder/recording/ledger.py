@@ -223,7 +223,7 @@ def verify_ledger(
         if name in seals and seals[name] != (digest, True)
     )
     added = sorted(n for n, (_, intact) in seals.items() if intact is True and n not in listed)
-    return LedgerCheck(str(path), len(lines) - 2, last, tuple(sorted(set(broken))), tuple(missing),
+    return LedgerCheck(str(path), max(len(lines) - 2, 0), last, tuple(sorted(set(broken))), tuple(missing),
                        tuple(added), tuple(altered), tuple(again), noted=tuple(there))
 
 

@@ -51,6 +51,19 @@ def test_one_changed_cell_is_found_at_its_line_and_byte(sealed: bytes, column: i
     assert where(data)[0].startswith(f"line {number + 1}, from byte {at}: ")
 
 
+def test_two_times_that_differ_in_their_last_place_are_told_apart(sealed: bytes) -> None:
+    """A microsecond of a long time: six digits would show the same number twice."""
+    lines = sealed.split(b"\n")
+    number = next(i for i, raw in enumerate(lines) if raw[:1].isdigit()) + 600
+    cells = lines[number].split(b",")
+    assert float(cells[0]) > 10
+    cells[3] = b"%d" % (int(cells[3]) + 7)
+    lines[number] = b",".join(cells)
+    [said] = [text for text in where(b"\n".join(lines)) if "time_s of row" in text]
+    stored, own = said.partition(" is ")[2].split(" (")[0].split(", its raw columns give ")
+    assert float(own) - float(stored) == pytest.approx(7e-6, rel=1e-3)
+
+
 def test_rows_taken_out_or_swapped_are_found(sealed: bytes) -> None:
     lines = sealed.split(b"\n")
     number = next(i for i, raw in enumerate(lines) if raw[:1].isdigit()) + 200

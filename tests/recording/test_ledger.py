@@ -135,3 +135,9 @@ def test_latest_tester(tmp_path: Path) -> None:
     found = latest_tester(tmp_path, "hose-7")
     assert found is not None and found["rate"]["value"] == 0.2
     assert latest_tester(tmp_path, "hose-9") is None
+
+
+def test_an_emptied_ledger_has_no_lines(tmp_path: Path) -> None:
+    (tmp_path / "ledger.csv").write_bytes(b"")
+    check = verify_ledger(tmp_path)
+    assert check is not None and check.lines == 0 and not check.good
