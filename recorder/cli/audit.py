@@ -46,6 +46,8 @@ def _found(row: AuditRow) -> str:
         said += [f"RAW: {text}" for text in row.raw]
     if row.cut and row.intact is not False:
         said.append("cut off or not finished")
+    if row.error is None and row.intact is None and not row.cut:
+        said.append("neither id nor seal: from another program")
     if row.short:
         said.append(f"cut short: {row.short}")
     if row.clock:

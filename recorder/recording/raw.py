@@ -43,11 +43,10 @@ class RawDifference:
 
 
 def _told_apart(a: float, b: float) -> tuple[str, str]:
-    """Two numbers in as few digits as show that they differ, six at least."""
-    for digits in range(6, 17):
-        if f"{a:.{digits}g}" != f"{b:.{digits}g}":
-            return f"{a:.{digits}g}", f"{b:.{digits}g}"
-    return f"{a:.6g}", f"{b:.6g}"
+    """Two numbers in six digits, or in as many as show by how much they differ."""
+    digits = next((n for n in range(6, 16) if f"{a:.{n}g}" != f"{b:.{n}g}"), 6)
+    digits += digits > 6
+    return f"{a:.{digits}g}", f"{b:.{digits}g}"
 
 
 def _last_place(values: FloatArray) -> float:

@@ -152,6 +152,21 @@ def test_a_sealed_file_that_cannot_be_read_is_not_called_altered() -> None:
     assert audit_bytes(body, "x.csv").intact is None
 
 
+def test_a_file_from_another_program_was_not_cut_off(tmp_path: Path) -> None:
+    """Two columns and a test line are a recording (contract, section 2): nobody was to seal it."""
+    rows = "".join(f"{i / 10:.1f},{min(i, 100)}\n" for i in range(400))
+    text = f'# test: "system"\n# job: "7"\ntime_s,pressure_kPa\n{rows}'
+    row = audit_bytes(text.encode(), "x.csv")
+    assert row.error is None and row.intact is None and not row.cut
+    assert audit_bytes(text.encode()[:-2], "x.csv").cut
+    own = f'# id: "20260314T101500Z-4c1e"\n{text}'
+    assert audit_bytes(own.encode(), "x.csv").cut
+    (tmp_path / "x.csv").write_text(text, "utf-8")
+    said = CliRunner().invoke(main, ["audit", str(tmp_path), "--no-cache"]).stdout
+    assert "neither id nor seal: from another program" in said and "cut off: 0;" in said
+    assert "system not judged" in CliRunner().invoke(main, ["jobs", str(tmp_path)]).stdout
+
+
 def test_honest_losses_are_no_alteration(tmp_path: Path) -> None:
     """Samples that the line lost, a restart and a wrapped sequence: the recorder's own flags explain them."""
     line = Timeline()
