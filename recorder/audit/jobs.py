@@ -21,8 +21,9 @@ __all__ = ["Job", "JobTest", "Jobs", "job_state", "jobs_table"]
 @dataclass(frozen=True, slots=True)
 class JobTest:
     """One test of a job. outcome: as stored; ``cut off`` where no judgement is stored (``not judged`` in a file
-    from another program), ``altered`` where the file was changed after it was sealed. started: as written; it may be no time at all. repair: what was done
-    since the job's last test. findings: what was seen during this one. simulated: no real vehicle was tested."""
+    from another program), ``altered`` where the file was changed after it was sealed. started: as written; it may
+    be no time at all. repair: what was done since the job's last test. findings: what was seen during this one.
+    simulated: no real vehicle was tested."""
 
     file: str
     started: str

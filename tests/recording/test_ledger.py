@@ -86,6 +86,7 @@ def test_missing_added_altered(tmp_path: Path) -> None:
     path.rename(tmp_path / "other.csv")
     moved = verify_ledger(tmp_path)
     assert moved is not None and moved.missing == (path.name,) and moved.added == ("other.csv",)
+    assert moved.alike == (("other.csv", path.name),)
 
 
 def test_a_file_that_was_altered_and_sealed_again_is_told(tmp_path: Path) -> None:
