@@ -67,7 +67,7 @@ def _number(value: float | None) -> str:
 
 def _progress(rows: Iterable[AuditRow], total: int) -> Iterator[AuditRow]:
     """The rows, with a progress bar on standard error at a terminal."""
-    if not sys.stderr.isatty():
+    if sys.stderr is None or not sys.stderr.isatty():
         yield from rows
         return
     from rich.console import Console
