@@ -3,6 +3,8 @@
 import dataclasses
 import json
 
+import numpy as np
+import numpy.typing as npt
 import pytest
 
 from recorder import model
@@ -15,6 +17,14 @@ def test_records_are_frozen() -> None:
             assert kind.__dataclass_params__.frozen, name  # type: ignore[attr-defined]
     with pytest.raises(dataclasses.FrozenInstanceError):
         Marking(1, "psi", 6.9).value = 2  # type: ignore[misc]
+
+
+def test_every_public_name_can_be_imported() -> None:
+    given: dict[str, object] = {}
+    exec("from recorder.model import *", given)
+    assert set(model.__all__) <= set(given)
+    assert given["FloatArray"] == npt.NDArray[np.float64]
+    assert not hasattr(model, "NoSuchName")
 
 
 def test_judgement_has_every_key_of_the_contract_in_order() -> None:

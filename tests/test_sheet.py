@@ -158,6 +158,22 @@ def test_why_a_whole_test_says_nothing() -> None:
     assert "did not come back to zero" in say(judgement("cap", "undecided", TIGHT, ZERO))[0]
     short = ("hold-too-short", "The hold lasted 30 s; at least 60 s say anything.")
     assert "too short" in say(judgement("system", "undecided", short, AIR))[0]
+    low = ("below-target", "It was pumped to 100 kPa; the target is 117.3 to 124.3 kPa.")
+    closed = ("no-opening", "It was pumped to 118 kPa and did not open; 99.3 to 121.3 kPa allowed.")
+    assert "not pumped up far enough" in say(judgement("system", "undecided", TIGHT, low))[0]
+    assert "not pumped up far enough" in say(judgement("cap", "undecided", closed, TIGHT))[0]
+    assert "too short" in say(judgement("system", "undecided", short, low))[0]
+
+
+def test_there_is_a_rest_of_the_fall_only_where_the_leak_is_not_all_of_it() -> None:
+    def hold(rate: float) -> dict[str, Any]:
+        q = {"value": 100.0, "standard_uncertainty": 0.2, "unit": "kPa"}
+        return {"start_s": 10.0, "end_s": 130.0, "start": q, "end": q | {"value": 96.0},
+                "drop": q | {"value": 4.0}, "rate": q | {"value": rate, "unit": "kPa/min"}}
+
+    part, whole = (" ".join(say(judgement("system", "fail", FALLS, hold=hold(rate)))) for rate in (1.5, 2.25))
+    assert "The part of this fall that a leak causes is 1.5 ± 0.4 kPa/min; the rest is hoses" in part  # 3 of 4 kPa
+    assert "All of this fall is what a leak causes: 2.2 ± 0.4 kPa/min." in whole and "the rest" not in whole
 
 
 @pytest.mark.parametrize("outcome", ["pass", "undecided"])
@@ -193,6 +209,14 @@ def test_an_overview_of_more_than_one_and_jobs_kept_apart() -> None:
     overview = said.partition("Vehicle or job:")[0]
     assert "grey hatchback" in overview and "blue van" in overview
     assert " ".join(parsed(html_text([entry()])).text).count(" OK ") <= 1
+
+
+def test_which_test_was_the_first_is_said_only_where_it_is_known() -> None:
+    tests = [entry(outcome="fail"), entry()]
+    unknown = replace(tests[1], recording=replace(
+        tests[1].recording, header=replace(tests[1].recording.header, started="3 March")))
+    said = " ".join(parsed(html_text([tests[0], unknown])).text)
+    assert "at an unknown time" in said and "first test" not in said and "tested again" not in said
 
 
 def test_repairs_and_the_seal_are_on_it() -> None:

@@ -20,9 +20,10 @@ __all__ = ["Job", "JobTest", "Jobs", "job_state", "jobs_table"]
 
 @dataclass(frozen=True, slots=True)
 class JobTest:
-    """One test of a job. outcome: as stored; ``cut off`` where no judgement is stored, ``altered`` where the
-    file was changed after it was sealed. started: as written; it may be no time at all. repair: what was done
-    since the job's last test. findings: what was seen during this one. simulated: no real vehicle was tested."""
+    """One test of a job. outcome: as stored; ``cut off`` where no judgement is stored (``not judged`` in a file
+    from another program), ``altered`` where the file was changed after it was sealed. started: as written; it may
+    be no time at all. repair: what was done since the job's last test. findings: what was seen during this one.
+    simulated: no real vehicle was tested."""
 
     file: str
     started: str
@@ -80,7 +81,9 @@ def job_state(tests: Sequence[JobTest]) -> str:
 
 
 def _test(found: Recording) -> JobTest:
-    outcome = "cut off" if found.judgement is None else str(found.judgement.get("outcome"))
+    outcome = "cut off" if found.header.id else "not judged"
+    if found.judgement is not None:
+        outcome = str(found.judgement.get("outcome"))
     if found.intact is False:
         outcome = "altered"
     header = found.header

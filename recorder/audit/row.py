@@ -31,7 +31,8 @@ class AuditRow:
     same: every number and word of the stored judgement equals the one computed again; None where none is
     stored or it could not be computed. ``differing`` names the keys that are not equal.
     raw: what differs from the raw columns. where: of an altered file, where it is not what was sealed, as far
-    as that can be told without a copy. cut: the file was cut off or never finished. short: the hold was ended
+    as that can be told without a copy. cut: the file was cut off or never finished
+    (a file from another program, which has no id, is so only where a line is cut). short: the hold was ended
     before its time and without an answer. calibration_*: the one it was made with; span from zero counts to
     full scale.
     """
@@ -134,6 +135,14 @@ def _short(own: Mapping[str, Any] | None, hold_s: float | None) -> str | None:
     return f"the hold lasted {length:.0f} s of {hold_s:.0f} s" if length < hold_s - 1 else None
 
 
+def _cut(recording: Recording) -> bool:
+    """Cut off or not finished. A recorder writes the id at the top and the seal last; what another program wrote
+    has neither."""
+    if recording.judgement is not None and recording.intact is not None:
+        return False
+    return recording.header.id is not None or any("cut off" in note for note in recording.notes)
+
+
 def _words(flag: Any, word: str) -> int:
     return 0 if flag is None else sum(word in f.split("+") for f in flag if f)
 
@@ -196,5 +205,5 @@ def audit_bytes(data: bytes, file: str) -> AuditRow:
         _calibration(cal, header.started),
         cal.date if cal else None, cal.standard_uncertainty_kpa if cal else None,
         cal.coefficients_kpa[0] if cal else None, sum(cal.coefficients_kpa[1:]) if cal else None,
-        stored is None or recording.intact is None, _short(own, hold_s), error, recording.notes,
+        _cut(recording), _short(own, hold_s), error, recording.notes,
     )

@@ -29,6 +29,8 @@ def _folders(folder: str | os.PathLike[str]) -> Iterator[tuple[Path, list[str], 
     FileError where it is no folder, or cannot be opened itself."""
     top = Path(folder)
     if not top.is_dir():
+        if top.exists():
+            raise FileError("this is no folder", path=str(top), do="name the folder that it is in")
         raise FileError("there is no such folder", path=str(top), do="check the name")
     seen: set[tuple[int, int]] = set()
 

@@ -101,9 +101,11 @@ def without_ledgers(files: Iterable[_Path]) -> list[_Path]:
     return kept
 
 
-def colour_on(stream: IO[str]) -> bool:
-    """Colour only at a terminal, and never with NO_COLOR (no-color.org) or a dumb terminal."""
-    return stream.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
+def colour_on(stream: IO[str] | None) -> bool:
+    """Colour only at a terminal, and never with NO_COLOR (no-color.org) or a dumb terminal. None: a closed stream."""
+    if stream is None or not stream.isatty():
+        return False
+    return not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
 
 
 def print_judgement(judgement: Mapping[str, Any], unit: str, found: Sequence[str] = (), *,

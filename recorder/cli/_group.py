@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
 from collections.abc import Sequence
@@ -31,6 +32,14 @@ COMMANDS: dict[str, tuple[str, str]] = {
 }
 
 
+_READER_GONE = 141  # 128 + SIGPIPE, as of any program whose reader goes away: neither "yes" (0) nor "no" (1)
+_OUTPUT = {errno.ENOSPC, errno.EFBIG, errno.EIO, getattr(errno, "EDQUOT", errno.ENOSPC)}
+
+
+class _ReaderGoneError(Exception):
+    """What wrote into a pipe that nobody reads any more. click itself would end with exit 1, which is an answer."""
+
+
 class LazyGroup(click.Group):
     """Commands come from COMMANDS; errors are one line on standard error, exit 2."""
 
@@ -57,6 +66,12 @@ class LazyGroup(click.Group):
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
             formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError:
+            raise _ReaderGoneError from None
 
     def main(
         self,
@@ -86,18 +101,22 @@ class LazyGroup(click.Group):
         except (click.Abort, KeyboardInterrupt):
             _say("stopped")
             result = 2
-        except BrokenPipeError:
-            # The reader of our output went away; nothing is left to say to it.
+        except _ReaderGoneError:
+            # Nothing is left to say to it, and what stands in the buffer must not be tried again at the end.
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-            result = 0
+            result = _READER_GONE
         except MemoryError:
             _say("recorder: there is not enough memory for this; give it smaller files, or fewer at a time")
             result = 2
         except Exception as err:  # a fault of the program itself: still one line, unless asked for more
             if os.environ.get("RECORDER_DEBUG"):
                 raise
-            _say(f"recorder: a fault in the program ({type(err).__name__}: {err}); "
-                 "set RECORDER_DEBUG=1 and run it again to see where")
+            if isinstance(err, OSError) and err.errno in _OUTPUT:
+                # Recordings and pictures have errors of their own, so this is what is printed.
+                _say(f"recorder: the output cannot be written ({err.strerror}); make room, or send it elsewhere")
+            else:
+                _say(f"recorder: a fault in the program ({type(err).__name__}: {err}); "
+                     "set RECORDER_DEBUG=1 and run it again to see where")
             result = 2
         code = result if isinstance(result, int) else 0
         if standalone_mode:

@@ -14,7 +14,7 @@ _ELSEWHERE = 200  # columns where the output is no terminal
 
 def shown_width() -> int:
     """Columns there are to write in."""
-    return shutil.get_terminal_size().columns if sys.stdout.isatty() else _ELSEWHERE
+    return shutil.get_terminal_size().columns if sys.stdout is not None and sys.stdout.isatty() else _ELSEWHERE
 
 
 def fitting(

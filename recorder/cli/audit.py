@@ -46,6 +46,8 @@ def _found(row: AuditRow) -> str:
         said += [f"RAW: {text}" for text in row.raw]
     if row.cut and row.intact is not False:
         said.append("cut off or not finished")
+    if row.error is None and row.intact is None and not row.cut:
+        said.append("neither id nor seal: from another program")
     if row.short:
         said.append(f"cut short: {row.short}")
     if row.clock:
@@ -65,7 +67,7 @@ def _number(value: float | None) -> str:
 
 def _progress(rows: Iterable[AuditRow], total: int) -> Iterator[AuditRow]:
     """The rows, with a progress bar on standard error at a terminal."""
-    if not sys.stderr.isatty():
+    if sys.stderr is None or not sys.stderr.isatty():
         yield from rows
         return
     from rich.console import Console
@@ -127,6 +129,8 @@ def _totals(totals: Totals, found: _Ledgers) -> Iterator[str]:
          f"{totals.raw}; cannot be used: {totals.errors}; cut off: {totals.cut}; holds cut short: {totals.short}")
     for adapter, count in sorted(totals.out_of_date.items()):
         yield f"adapter {adapter}: {_some(count, 'recording')} made after its calibration was due"
+    for adapter, count in sorted(totals.undated.items()):
+        yield f"adapter {adapter}: {_some(count, 'recording')} whose calibration has no date, or whose day is not known"
     for adapter, counts in sorted(totals.adapters.items()):
         yield f"adapter {adapter}: {_counts(dict(counts))}"
     for month, counts in sorted(totals.months.items()):
@@ -155,10 +159,12 @@ def _ledger(check: LedgerCheck) -> Iterator[str]:
     if check.unreadable is not None:
         yield f"{check.path}: it cannot be used as the ledger of its folder: {check.unreadable}"
         return
+    listed = dict(check.alike)
     for what, names in (
         ("these lines do not follow from the line before", [str(n) for n in check.broken]),
         ("in the ledger and not in the folder", check.missing),
-        ("sealed and not in the ledger", check.added),
+        ("sealed and not in the ledger",
+         [f"{name} (has all bytes of {listed[name]})" if name in listed else name for name in check.added]),
         ("not what the ledger says", check.altered),
         ("listed again with another hash, so altered and sealed again",
          [f"{one.file} on line {one.line}" for one in check.again]),

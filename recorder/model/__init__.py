@@ -24,6 +24,17 @@ from recorder.model.wire import Announcement, BareBlock, Fault, Message, SampleB
 
 if TYPE_CHECKING:
     from recorder.model.values import BoolArray, FloatArray, IntArray
+else:
+    _ARRAYS = {"BoolArray": "bool_", "FloatArray": "float64", "IntArray": "int64"}
+
+    def __getattr__(name):
+        """The array types are made when they are asked for: numpy takes long to load, and no record needs it."""
+        if name not in _ARRAYS:
+            raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+        import numpy as np
+        from numpy.typing import NDArray
+
+        return NDArray[getattr(np, _ARRAYS[name])]
 
 __all__ = [
     "TEST_KINDS", "Announcement", "BareBlock", "BoolArray", "Calibration", "Fault", "FaultRun", "FloatArray", "Header",

@@ -104,7 +104,7 @@ def _source(plot: Plot, y: float) -> tuple[list[Shape], float]:
     seal = {
         True: "sealed and unchanged",
         False: "ALTERED since it was sealed",
-        None: "never sealed (cut off)",
+        None: "never sealed (cut off)" if recording.header.id else "no seal",
     }[recording.intact]
     name = f"file {FilePath(recording.path).name}, {seal}; recorder {__version__}"
     lines = wrap(name, WIDTH - 60, 11)[:3]

@@ -18,6 +18,12 @@ FORMAT = 1
 _LARGEST = 1e9  # coefficients, kPa of a marking: a million times what a test meets, and safe to compute with
 # Spreadsheets open recordings too: what they would run as a formula behind a comma is written as JSON escapes.
 _FORMULA = re.compile(r"(?<=[,;])[=+@-]")
+_EXAMPLES = {  # what somebody who writes a file by hand can write instead
+    "test": '"cap"', "job": '"1042 blue van"', "marked": '{"value": 16, "unit": "psi"}',
+    "started": '"2026-03-14T10:15:00Z"', "id": '"20260314T101500Z-4c1e"',
+    "calibration": '{"coefficients_kPa": [-25.855, 258.55]}',
+    "procedure": '{"hold": {"value": 60, "unit": "s"}}', "adapter": '{"id": "hose-7"}',
+}
 _KNOWN = ("recording-format", "id", "started", "test", "marked", "job", "adapter", "calibration", "procedure")
 
 
@@ -36,6 +42,8 @@ def load_json(text: str) -> Any:
     """JSON of RFC 8259 only: no NaN, no infinity. ValueError for whatever cannot be used."""
     try:
         return json.loads(text, parse_constant=_refuse, parse_float=_finite)
+    except json.JSONDecodeError as err:  # its own words name a line and a column of this text, not of the file
+        raise ValueError(f"no JSON from its character {err.pos + 1} on") from None
     except RecursionError:
         raise ValueError("the JSON is nested too deep") from None
 
@@ -162,7 +170,8 @@ def header_from(annotations: list[tuple[str, str, int]], path: str) -> Header:
             shown = text if len(text) <= 60 else text[:57] + "..."
             raise FileError(
                 f"'{name}' is {shown} and cannot be used ({str(err)[:80]})", path=path, line=line,
-                do=f"a recording has '# {name}: ' and a JSON value",
+                do=f"write it like '# {name}: {_EXAMPLES[name]}'" if name in _EXAMPLES
+                else "a newer version of the program may read it",
             ) from None
     if "test" not in known:
         raise FileError(

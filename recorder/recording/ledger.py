@@ -138,7 +138,8 @@ class LedgerCheck:
     """What the ledger of a folder says. ``last_hash`` is the one to note elsewhere.
 
     broken: lines that do not follow from the line before. missing, added, altered: files, held against the
-    first line that lists them. again: files that are listed again with another hash. unreadable: why nothing
+    first line that lists them. alike: of those added, which listed file each has all bytes of (it was renamed, or
+    copied). again: files that are listed again with another hash. unreadable: why nothing
     of it could be read; else None. noted: which of the hashes that were asked for are in it, and on which line.
     """
 
@@ -149,6 +150,7 @@ class LedgerCheck:
     missing: tuple[str, ...] = ()
     added: tuple[str, ...] = ()
     altered: tuple[str, ...] = ()
+    alike: tuple[tuple[str, str], ...] = ()
     again: tuple[Relisted, ...] = ()
     unreadable: str | None = None
     noted: tuple[tuple[str, int], ...] = ()
@@ -223,8 +225,11 @@ def verify_ledger(
         if name in seals and seals[name] != (digest, True)
     )
     added = sorted(n for n, (_, intact) in seals.items() if intact is True and n not in listed)
-    return LedgerCheck(str(path), len(lines) - 2, last, tuple(sorted(set(broken))), tuple(missing),
-                       tuple(added), tuple(altered), tuple(again), noted=tuple(there))
+    names = {digest: name for name, digest in reversed(listed.items())}
+    alike = ((name, names.get(seals[name][0] or "")) for name in added)
+    return LedgerCheck(str(path), max(len(lines) - 2, 0), last, tuple(sorted(set(broken))), tuple(missing),
+                       tuple(added), tuple(altered), tuple((a, b) for a, b in alike if b is not None), tuple(again),
+                       noted=tuple(there))
 
 
 def latest_tester(folder: str | os.PathLike[str], adapter_id: str) -> Mapping[str, Any] | None:

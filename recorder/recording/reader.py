@@ -218,8 +218,8 @@ def _faults(scan: _Scan, path: str) -> tuple[FaultRun, ...]:
     return tuple(out)
 
 
-def _seal(data: bytes, scan: _Scan) -> tuple[bool | None, str | None, list[str]]:
-    """intact, the hash that the bytes have, notes.
+def _seal(data: bytes, scan: _Scan, *, own: bool) -> tuple[bool | None, str | None, list[str]]:
+    """intact, the hash that the bytes have, notes. own: a recorder gave it an id, and seals what it finishes.
 
     A cut leaves a proper beginning of the seal line; anything else there is an alteration.
     """
@@ -228,7 +228,8 @@ def _seal(data: bytes, scan: _Scan) -> tuple[bool | None, str | None, list[str]]
     elif scan.judgement is not None:
         start = scan.judgement[2]
     else:
-        return None, None, ["it was never sealed: the recording was cut off or is still running"]
+        return None, None, ["it was never sealed: the recording was cut off or is still running" if own
+                            else "it has neither id nor seal, as a file from another program"]
     digest = hashlib.sha256(memoryview(data)[:start]).hexdigest()
     expected = f'# sha256: "{digest}"\n'.encode()
     tail = data[start:]
@@ -265,7 +266,7 @@ def parse(data: bytes, path: str = "", *, strict: bool = False, rows: bool = Tru
     judgement = None
     if scan.judgement is not None:
         judgement = _object(scan, scan.judgement[0], "judgement", scan.judgement[1])
-    intact, digest, said = _seal(data, scan)
+    intact, digest, said = _seal(data, scan, own=header.id is not None)
     if strict and (intact is False or (intact is None and header.id is not None)):
         raise FileError(said[0], path=path, do="read it without 'strict' to use it all the same")
     return Recording(

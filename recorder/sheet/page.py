@@ -12,7 +12,7 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 
 from recorder.errors import SettingError, printable
-from recorder.moments import job_key, utc_text
+from recorder.moments import job_key, moment, utc_text
 from recorder.picture.shapes import together
 from recorder.report import SIMULATED, found
 from recorder.sheet.words import AGAIN, ALTERED, CAUTIONS, NAMES, PHASES, SIGNS, about, say, to_do
@@ -64,7 +64,8 @@ _SIMULATED = ('<table cellpadding="6"><tr><td style="border: 3px double #000">'
 
 
 def _titles(tests: Sequence[Entry]) -> list[str]:
-    """A heading each; where the same thing of one job was tested more than once, which time it was."""
+    """A heading each; where the same thing of one job was tested more than once, which time it was, if the order of
+    these tests is known."""
     kinds = [(job_key(t.recording.header.job), t.recording.header.test) for t in tests]
     out = []
     for i, test in enumerate(tests):
@@ -73,7 +74,8 @@ def _titles(tests: Sequence[Entry]) -> list[str]:
         if marked is not None:
             stamp = f"{marked.value:g} {marked.unit}"
             title += f", marked {stamp}" if kind == "cap" else f" (cap marked {stamp})"
-        if kinds.count(kinds[i]) > 1:
+        same = [t for t, other in zip(tests, kinds, strict=True) if other == kinds[i]]
+        if len(same) > 1 and all(moment(t.recording.header.started) is not None for t in same):
             title += " – first test" if kinds.index(kinds[i]) == i else " – tested again"
         if test.recording.header.simulated:
             title += " – SIMULATED"

@@ -43,9 +43,11 @@ _UNDECIDED = "The test was too short or too unsteady to say; it has to be made a
 _UNDECIDED_BY = {  # where this alone is why
     "no-marking": "Without the marking of the cap nobody can say whether it works as it should.",
     "too-much-air": "There is too much air in the system to say; it has to be filled and tested again.",
+    "no-opening": "The cap was not pumped up far enough to say; it has to be tested again.",
+    "below-target": "The system was not pumped up far enough to say; it has to be tested again.",
     "zero-shift": "The gauge did not come back to zero, so this test cannot say; it has to be made again.",
 }
-_OTHERWISE = {"hold-too-short", "trace-broken", "below-target", "no-opening"}  # the hold or the pumping is why
+_OTHERWISE = {"hold-too-short", "trace-broken"}  # the hold is why
 _TIGHT_ONLY = "The cap stays tight. Whether it opens where it should could not be judged."
 _NO_MARKING = {
     "cap": "No marking of the cap was given, so it could not be judged whether it opens where it should.",
@@ -109,14 +111,23 @@ def _hold(j: Mapping[str, Any], unit: str) -> list[str]:
         if rise_of(rate) is not None:
             out.append("It rose by itself, so something was warming up, and that can hide a leak.")
         elif u is not None and float(rate["value"]) > 2 * float(u):
-            out.append(f"The part of this fall that a leak causes is {quantity(rate, unit)}; the rest is hoses "
-                       "stretching and air cooling down, which is normal.")
+            out.append(_share(hold, rate, seconds, unit))
         else:
             out.append("So little is normal: hoses stretch and air cools down.")
     if j.get("leak_flow") is not None and "fall-too-fast" in codes(j):
         lost = quantity(j["leak_flow"]).replace("mL/min", "millilitres a minute")
         out.append(f"Under this pressure about {lost} were lost.")
     return out
+
+
+def _share(hold: Mapping[str, Any], rate: Mapping[str, Any], seconds: float, unit: str) -> str:
+    """How much of the fall a leak causes. There is a rest only where the leak's part is less than the whole fall."""
+    drop = hold.get("drop")
+    whole = float(drop["value"]) if isinstance(drop, Mapping) and drop.get("value") is not None else None
+    if whole is not None and float(rate["value"]) * seconds / 60 >= whole:
+        return f"All of this fall is what a leak causes: {quantity(rate, unit)}."
+    return (f"The part of this fall that a leak causes is {quantity(rate, unit)}; the rest is hoses "
+            "stretching and air cooling down, which is normal.")
 
 
 def about(test: str, *, marked: bool) -> str:

@@ -51,6 +51,19 @@ def test_one_changed_cell_is_found_at_its_line_and_byte(sealed: bytes, column: i
     assert where(data)[0].startswith(f"line {number + 1}, from byte {at}: ")
 
 
+def test_two_times_that_differ_in_their_last_place_are_told_apart(sealed: bytes) -> None:
+    """A microsecond of a long time: six digits would show the same number twice."""
+    lines = sealed.split(b"\n")
+    number = next(i for i, raw in enumerate(lines) if raw[:1].isdigit()) + 600
+    cells = lines[number].split(b",")
+    assert float(cells[0]) > 10
+    cells[3] = b"%d" % (int(cells[3]) + 7)
+    lines[number] = b",".join(cells)
+    [said] = [text for text in where(b"\n".join(lines)) if "time_s of row" in text]
+    stored, own = said.partition(" is ")[2].split(" (")[0].split(", its raw columns give ")
+    assert float(own) - float(stored) == pytest.approx(7e-6, rel=1e-3)
+
+
 def test_rows_taken_out_or_swapped_are_found(sealed: bytes) -> None:
     lines = sealed.split(b"\n")
     number = next(i for i, raw in enumerate(lines) if raw[:1].isdigit()) + 200
@@ -137,6 +150,21 @@ def test_a_sealed_file_that_cannot_be_read_is_not_called_altered() -> None:
     row = audit_bytes(body + f'# sha256: "{sha}"\n'.encode(), "x.csv")
     assert row.error and row.intact is True and row.sha256 == sha and row.where == ()
     assert audit_bytes(body, "x.csv").intact is None
+
+
+def test_a_file_from_another_program_was_not_cut_off(tmp_path: Path) -> None:
+    """Two columns and a test line are a recording (contract, section 2): nobody was to seal it."""
+    rows = "".join(f"{i / 10:.1f},{min(i, 100)}\n" for i in range(400))
+    text = f'# test: "system"\n# job: "7"\ntime_s,pressure_kPa\n{rows}'
+    row = audit_bytes(text.encode(), "x.csv")
+    assert row.error is None and row.intact is None and not row.cut
+    assert audit_bytes(text.encode()[:-2], "x.csv").cut
+    own = f'# id: "20260314T101500Z-4c1e"\n{text}'
+    assert audit_bytes(own.encode(), "x.csv").cut
+    (tmp_path / "x.csv").write_text(text, "utf-8")
+    said = CliRunner().invoke(main, ["audit", str(tmp_path), "--no-cache"]).stdout
+    assert "neither id nor seal: from another program" in said and "cut off: 0;" in said
+    assert "system not judged" in CliRunner().invoke(main, ["jobs", str(tmp_path)]).stdout
 
 
 def test_honest_losses_are_no_alteration(tmp_path: Path) -> None:

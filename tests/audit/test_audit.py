@@ -201,3 +201,27 @@ def test_the_table_fits_a_narrow_terminal(shop: Path, monkeypatch: pytest.Monkey
         assert ("marked" in head) == (width >= 100)
         after = table[table.index(next(row for row in rows if broken.name in row)) + 1]
         assert after.startswith("    ALTERED since it was sealed")
+
+
+def test_a_calibration_without_a_date_is_counted(shop: Path) -> None:
+    one = next(shop.glob("2*.csv"))
+    one.write_text(one.read_text("utf-8").replace('"date": "2026-01-02", ', ""), "utf-8")
+    said = run(str(shop))[1]
+    assert "adapter hose-7: 1 recording whose calibration has no date" in said
+    totals = Totals()
+    for row in audit_folder(shop):
+        totals.add(row)
+    assert totals.to_json()["calibration_without_date"] == {"hose-7": 1}
+
+
+def test_a_recording_that_was_renamed_is_told(shop: Path) -> None:
+    one = next(shop.glob("2*.csv"))
+    one.rename(shop / "kept.csv")
+    code, said = run(str(shop))
+    assert code == 1 and f"sealed and not in the ledger: kept.csv (has all bytes of {one.name})" in said
+
+
+def test_a_file_is_no_folder(shop: Path) -> None:
+    one = next(shop.glob("2*.csv"))
+    with pytest.raises(FileError, match="this is no folder; name the folder that it is in"):
+        list(find_recordings(one))

@@ -113,7 +113,7 @@ def main() -> None:
             for count, row in enumerate(rows, 1):
                 totals.add(row)
                 bad += not row.good
-                if count % 100 == 0:
+                if count % 100 == 0 or count == given.files:
                     workers.look()
                 if count % 1000 == 0 and round_name == "first":
                     print(f"  {count} after {time.perf_counter() - start:.0f} s", file=sys.stderr, flush=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -90,3 +91,26 @@ def test_a_fault_of_the_program_is_one_line_too(monkeypatch: pytest.MonkeyPatch,
     assert result.exit_code == 2
     assert "ZeroDivisionError: never seen" in result.stderr and "RECORDER_DEBUG" in result.stderr
     assert len(result.stderr.splitlines()) == 1
+
+
+@pytest.mark.skipif(os.name == "nt", reason="pipes and /dev/full of POSIX")
+def test_an_output_that_goes_away_is_no_answer() -> None:
+    """Neither 0 (nothing differs) nor 1 (something differs): the shell's code of a program that SIGPIPE ended."""
+    reading, writing = os.pipe()
+    os.close(reading)
+    command = [sys.executable, "-m", "recorder", "audit", str(ROOT / "recordings"), "--json", "--no-cache"]
+    try:
+        done = subprocess.run(command, cwd=ROOT, stdout=writing, stderr=subprocess.PIPE, timeout=120)
+    finally:
+        os.close(writing)
+    assert (done.returncode, done.stderr) == (128 + signal.SIGPIPE, b"")
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="/dev/full of Linux")
+def test_an_output_that_is_full_or_closed_gives_one_line() -> None:
+    command = f"{sys.executable} -m recorder audit {ROOT / 'recordings'} --no-cache"
+    full = subprocess.run(f"{command} > /dev/full", shell=True, cwd=ROOT, capture_output=True, text=True, timeout=120)
+    assert full.returncode == 2 and full.stderr.count("\n") == 1
+    assert "the output cannot be written (No space left on device)" in full.stderr
+    closed = subprocess.run(f"{command} >&-", shell=True, cwd=ROOT, capture_output=True, text=True, timeout=120)
+    assert (closed.returncode, closed.stderr) == (0, "")

@@ -42,7 +42,7 @@ def test_json_keeps_the_order_and_reports_the_bad_file_in_its_place(tmp_path: Pa
     said = result.stderr.splitlines()
     assert len(said) == 4
     assert all(map(str.startswith, said, [str(b), str(bad), str(a), str(tmp_path)]))
-    assert "never sealed" in said[0] and "never sealed" in said[2]
+    assert "neither id nor seal" in said[0] and "neither id nor seal" in said[2]
 
 
 def test_many_files_in_workers_give_what_one_process_gives(

@@ -86,6 +86,7 @@ def test_missing_added_altered(tmp_path: Path) -> None:
     path.rename(tmp_path / "other.csv")
     moved = verify_ledger(tmp_path)
     assert moved is not None and moved.missing == (path.name,) and moved.added == ("other.csv",)
+    assert moved.alike == (("other.csv", path.name),)
 
 
 def test_a_file_that_was_altered_and_sealed_again_is_told(tmp_path: Path) -> None:
@@ -135,3 +136,9 @@ def test_latest_tester(tmp_path: Path) -> None:
     found = latest_tester(tmp_path, "hose-7")
     assert found is not None and found["rate"]["value"] == 0.2
     assert latest_tester(tmp_path, "hose-9") is None
+
+
+def test_an_emptied_ledger_has_no_lines(tmp_path: Path) -> None:
+    (tmp_path / "ledger.csv").write_bytes(b"")
+    check = verify_ledger(tmp_path)
+    assert check is not None and check.lines == 0 and not check.good

@@ -178,6 +178,24 @@ def test_what_people_write_by_hand_is_told_how_to_write_it(data: bytes, said: st
     assert f"f.csv, {said}" in str(caught.value) and "restore" not in str(caught.value)
 
 
+@pytest.mark.parametrize(("line", "advice"), [
+    ("test: cap", "write it like '# test: \"cap\"'"),
+    ("marked: \"16 psi\"", "write it like '# marked: {\"value\": 16, \"unit\": \"psi\"}'"),
+    ("marked: {16 psi}", "write it like '# marked: {\"value\": 16, \"unit\": \"psi\"}'"),
+    ("job: 1042", "write it like '# job: \"1042 blue van\"'"),
+    ("recording-format: 2", "a newer version of the program may read it"),
+])
+def test_a_fact_written_in_another_way_is_answered_by_an_example_that_works(line: str, advice: str) -> None:
+    rest = b"" if line.startswith("test") else b'# test: "cap"\n'
+    with pytest.raises(FileError) as caught:
+        parse(f"# {line}\n".encode() + rest, "x.csv")
+    assert str(caught.value).endswith(advice) and "x.csv, line 1: " in str(caught.value)
+    assert "column" not in str(caught.value) and "char " not in str(caught.value)  # those are of no line of the file
+    if "'#" in advice:
+        example = advice.partition("'")[2].rstrip("'")
+        parse(f"{example}\n".encode() + rest + b"time_s,pressure_kPa\n", "x.csv")
+
+
 def test_a_recording_of_ours_is_to_be_restored(tmp_path: Path) -> None:
     text = sealed(tmp_path).read_text("utf-8")
     for changed in (text.replace(",0.", ", 0.", 1), text.replace("\n0.", "\n,0.", 1)):
