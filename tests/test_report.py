@@ -145,6 +145,11 @@ def test_summary_says_outcome_reason_and_which_pressure_is_judged() -> None:
     assert "  highest reading 97.0 ± 0.8 kPa (this one is judged)" in lines
 
 
+def test_one_stroke_is_one() -> None:
+    assert "  1 pump stroke" in report.summary(cap(strokes=1))
+    assert "  4 pump strokes" in report.summary(cap())
+
+
 @pytest.mark.parametrize(
     ("judgement", "word"),
     [

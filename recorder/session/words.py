@@ -53,7 +53,7 @@ def no_row(
     if bare:
         return RunError(
             f"what arrives is not one plain number a line: '{shown}'", where=where,
-            do="let the adapter print the number alone, or speak the wire format",
+            do="let the adapter print the number alone, with a point and no unit, or speak the wire format",
         )
     if counts.dropped:
         return RunError(
