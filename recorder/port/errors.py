@@ -7,6 +7,7 @@ import os
 import re
 import stat
 import sys
+from pathlib import Path
 from urllib.parse import urlsplit
 
 import serial
@@ -63,7 +64,7 @@ def _of_a_bridge(err: BaseException, url: str) -> OpenError | None:
 def _is_no_port(url: str) -> bool:
     """Whether there is a file or a folder of that name, or a device that is no terminal."""
     try:
-        mode = os.stat(url).st_mode
+        mode = Path(url).stat().st_mode
     except (OSError, ValueError):
         return False
     return not stat.S_ISCHR(mode) or url == os.devnull
