@@ -168,10 +168,15 @@ def pressure_factor_kpa(unit: str) -> float:
     return 1.0 if unit == "kPa" else _factor(unit, "kPa")
 
 
-def _split(text: str) -> tuple[float, str]:
+# How a quantity is written, by the unit it is wanted in.
+_WRITTEN = {"kPa": "16 psi", "kPa/minute": "0.35 kPa/min", "s": "60 s", "mL": "24 mL", "percent": "10 %", "m": "500 m"}
+
+
+def _split(text: str, unit: str = "kPa") -> tuple[float, str]:
     match = _NUMBER.fullmatch(text)
     if match is None:
-        raise SettingError(f"'{text}' does not begin with a number", do="write it like '16 psi'")
+        raise SettingError(f"'{text}' does not begin with a number",
+                           do=f"write it like '{_WRITTEN.get(unit, f'16 {unit}')}'")
     value = float(match[1].replace(",", "."))
     if not math.isfinite(value):
         raise SettingError(f"'{text}' is not a finite number")
@@ -191,7 +196,7 @@ def parse_quantity(given: str | float | Mapping[str, Any], unit: str) -> float:
                 f"{dict(given)!r} is not a quantity", do='write {"value": 24, "unit": "mL"}'
             )
     elif isinstance(given, str):
-        value, own = _split(given)
+        value, own = _split(given, unit)
         own = own or unit
     elif isinstance(given, bool) or not isinstance(given, int | float):
         raise SettingError(f"{given!r} is not a quantity", do=f"write a number with its unit, say {unit}")

@@ -145,6 +145,11 @@ def test_summary_says_outcome_reason_and_which_pressure_is_judged() -> None:
     assert "  highest reading 97.0 ± 0.8 kPa (this one is judged)" in lines
 
 
+def test_one_stroke_is_one() -> None:
+    assert "  1 pump stroke" in report.summary(cap(strokes=1))
+    assert "  4 pump strokes" in report.summary(cap())
+
+
 @pytest.mark.parametrize(
     ("judgement", "word"),
     [
@@ -153,7 +158,8 @@ def test_summary_says_outcome_reason_and_which_pressure_is_judged() -> None:
         (cap(test="system", reasons=[{"code": "fall-too-fast", "text": ""}]), "inside the engine"),
         (cap(test="system", reasons=[{"code": "too-much-air", "text": ""}]), "Fill it up"),
         (cap(notes=[{"code": "warming", "text": ""}]), "warming"),
-        (cap(notes=[{"code": "rhythmic", "text": ""}]), "combustion gas"),
+        (cap(test="system", notes=[{"code": "rhythmic", "text": ""}]), "combustion gas"),
+        (cap(notes=[{"code": "rhythmic", "text": ""}]), "keep pump, hose and bench still"),
         (cap(reasons=[{"code": "zero-shift", "text": ""}]), "zero moved"),
         (cap(reasons=[{"code": "tester-leaks", "text": ""}]), "tester itself leaks"),
     ],

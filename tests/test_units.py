@@ -33,6 +33,14 @@ def test_markings_as_stamped(text: str, value: float, unit: str, kpa: float) -> 
     assert (got.value, got.unit) == (value, unit) and got.kpa == pytest.approx(kpa, abs=1e-3)
 
 
+@pytest.mark.parametrize(("unit", "like"), [("s", "60 s"), ("mL", "24 mL"), ("percent", "10 %"), ("kPa", "16 psi")])
+def test_what_to_write_is_of_the_unit_that_is_wanted(unit: str, like: str) -> None:
+    with pytest.raises(SettingError) as caught:
+        units.parse_quantity("abc", unit)
+    assert str(caught.value).endswith(f"write it like '{like}'")
+    assert units.parse_quantity(like, unit) > 0  # and that is understood
+
+
 @pytest.mark.parametrize(
     ("text", "choices"),
     [("1.1", "write '1.1 bar' (110.0 kPa) or '1.1 kgf/cm2' (107.9 kPa)"),

@@ -119,6 +119,10 @@ class Gatherer:
             raise SilentAdapter(
                 "no plain number arrived: this adapter speaks the wire format", where=self.url, do="leave --bare away",
             )
+        if self.bare_unit is not None and self.counts.dropped:
+            from recorder.session.words import not_plain
+
+            raise not_plain(self.url, self._decoder.unusable)
         if self.counts.dropped and not self.counts.announcements:
             raise WrongSpeed(
                 f"{self.counts.bytes} bytes arrived in {SILENT_S:g} s and none made a valid line",

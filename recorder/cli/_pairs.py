@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from recorder.calibration import Pair
     from recorder.cli._gather import Gatherer
 
-__all__ = ["Taken", "live_pairs", "parse_pairs", "reference_u_kpa"]
+__all__ = ["Taken", "live_pairs", "parse_pairs", "reference_u_kpa", "say_pairs"]
 
 _WAYS: dict[str, Literal["up", "down"] | None] = {
     "up": "up", "u": "up", "rising": "up", "down": "down", "d": "down", "falling": "down", "": None,
@@ -122,15 +122,37 @@ def live_pairs(
 ) -> Taken:
     """Asks for reference pressures and averages the reading at each. full_scale_counts: of an adapter that does not
     announce its own. Raises OpenError, SilentAdapter, WrongSpeed; what goes wrong at one step is said, and costs
-    that step only."""
-    from recorder.calibration import Pair
-    from recorder.cli._gather import Gatherer
-
+    that step only. Where it ends before its time, what was taken is said."""
     click.echo("CAUTION: pressure is stored in the hose. Stay below the limits of hose, pump and reference gauge, "
                "and let the pressure off before you take anything apart.", err=True)
     click.echo(f"Set a pressure, let it settle, type what the reference shows in {unit}, then Enter. "
                "An empty line ends. Begin open to the air (0), go up, then come down.", err=True)
     out = Taken()
+    try:
+        _take(out, url, baud, seconds, unit, bare_unit, full_scale_counts)
+    except (KeyboardInterrupt, RecorderError):
+        say_pairs(out.pairs, unit, bare_unit)
+        raise
+    return out
+
+
+def say_pairs(pairs: list[Pair], unit: str, bare_unit: str | None) -> None:
+    """What was measured, as lines for a file of pairs: half an hour at the bench is not to be lost to a slip."""
+    if not pairs:
+        return
+    reading = f"reading in {bare_unit}" if bare_unit is not None else "ratio"
+    click.echo(f"\nThe pairs that were taken, as lines for a file: reference in {unit}, {reading}, way", err=True)
+    for pair in pairs:
+        x = pair.ratio if bare_unit is None else convert(pair.ratio, "kPa", bare_unit)
+        click.echo(f"{convert(pair.reference_kpa, 'kPa', unit):.6g},{x:.6g},{pair.direction or ''}", err=True)
+
+
+def _take(
+    out: Taken, url: str, baud: int, seconds: float, unit: str, bare_unit: str | None, full_scale_counts: float | None
+) -> None:
+    from recorder.calibration import Pair
+    from recorder.cli._gather import Gatherer
+
     with Gatherer(url, baud, bare_unit=bare_unit) as port:
         port.listen(6.0, enough=lambda: bare_unit is not None or port.announcement is not None)
         full = 0.0
@@ -149,7 +171,7 @@ def live_pairs(
             click.echo(f"reference {len(out.pairs) + 1}: ", nl=False, err=True)
             text = sys.stdin.readline().strip()
             if not text:
-                return out
+                return
             try:
                 kpa = convert(parse_quantity(text, unit), unit, "kPa")
                 x, scatter, said = _step(port, seconds, bare_unit, full)

@@ -14,7 +14,7 @@ import click
 
 from recorder import report
 from recorder.cli._common import checked_unit, typed
-from recorder.cli._pairs import live_pairs, parse_pairs, reference_u_kpa
+from recorder.cli._pairs import live_pairs, parse_pairs, reference_u_kpa, say_pairs
 from recorder.errors import FileError, SettingError, StorageError, printable
 from recorder.settings import load_settings
 from recorder.units import convert, format_pressure
@@ -153,6 +153,8 @@ def command(
             pairs, reference_u_kpa=u, full_scale_kpa=kpa, resolution=resolution, bare=bare is not None
         )
     except SettingError as err:
+        if pairs_file is None:
+            say_pairs(pairs, unit, bare)
         raise SettingError(err.what, where=pairs_file or str(url), do=err.do) from None
     noise_kpa = None if noise is None else abs(float(fit.coefficients_kpa[1])) * noise
     cal = Calibration(
@@ -169,6 +171,8 @@ def command(
         click.echo(line)
     if output is not None:
         click.echo(f"written to {printable(output)}; use it with --calibration {printable(output)}")
+    else:
+        click.echo("no file was written: -o FILE writes one")
 
 
 def _read(path: str) -> str:

@@ -95,6 +95,9 @@ def command(ctx: click.Context, /, **given: Any) -> None:
             if assumed:
                 live.say(f"no calibration given: the gauge is taken to be a 10 to 90 % one of "
                          f"{ASSUMED_FULL_SCALE}; give --calibration or --full-scale if it is not")
+            if config.bare_unit is not None and config.calibration is None:
+                live.say("not calibrated: the numbers are taken as they come, and what the gauge may be off by is in "
+                         "no ±; see 'recorder calibrate'")
             session = Session(config, port=port, folder=folder, aside=True)
             done, error = drive(session, live, stop, keys=keys)
             left_on = report.still_on(session.view().pressure_kpa, unit, was=session.away is not None)

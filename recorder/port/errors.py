@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import errno
+import os
 import re
+import stat
 import sys
+from pathlib import Path
 from urllib.parse import urlsplit
 
 import serial
@@ -58,6 +61,15 @@ def _of_a_bridge(err: BaseException, url: str) -> OpenError | None:
     return OpenError(f"the bridge cannot be reached ({reason})", where=url, do=do)
 
 
+def _is_no_port(url: str) -> bool:
+    """Whether there is a file or a folder of that name, or a device that is no terminal."""
+    try:
+        mode = Path(url).stat().st_mode
+    except (OSError, ValueError):
+        return False
+    return not stat.S_ISCHR(mode) or url == os.devnull
+
+
 def translate(err: BaseException, url: str) -> RecorderError:
     """The error to show for ``err``, which came up while ``url`` was opened."""
     bridge = _of_a_bridge(err, url)
@@ -81,6 +93,8 @@ def translate(err: BaseException, url: str) -> RecorderError:
             "there is no such port", where=url, do=f"plug the adapter in; {ports_there_are()}",
             found=tuple(p.url for p in list_ports()),
         )
+    if _is_no_port(url):
+        return OpenError("this is no serial port", where=url, do=f"give the adapter's; {ports_there_are(url)}")
     if isinstance(err, ValueError):
         return OpenError(
             f"this is not a port name ({err})", where=url, do="give it like /dev/ttyUSB0, COM3 or socket://bridge:4000"

@@ -30,7 +30,9 @@ _WHY = {
     errno.EIO: ("the disk failed", "use another disk and test again"),
     errno.EROFS: ("the disk is read-only", "choose another folder"),
     errno.EACCES: ("you may not write here", "choose another folder"),
-    errno.ENOENT: ("the folder is gone", "choose another folder"),
+    errno.ENOENT: ("the folder is gone, or cannot be made", "choose another folder"),
+    errno.EEXIST: ("this is a file, and no folder", "choose another folder"),
+    errno.ENOTDIR: ("a part of this is a file, and no folder", "choose another folder"),
 }
 
 

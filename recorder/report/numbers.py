@@ -49,7 +49,7 @@ def quantity(q: Mapping[str, Any] | None, unit: str | None = None) -> str:
     shown = {"degC": "°C"}.get(shown, shown)
     if u is None or not math.isfinite(float(u)):
         size = abs(value * scale)
-        places = 1 if size >= 10 else 2 if size >= 0.1 or size == 0 else min(1 - math.floor(math.log10(size)), _MOST)
+        places = 1 if size >= 1 else 2 if size >= 0.1 or size == 0 else min(1 - math.floor(math.log10(size)), _MOST)
         return f"{value * scale:.{places}f} {shown}".strip()
     expanded = 2.0 * float(u) * scale
     places = _decimals(expanded)

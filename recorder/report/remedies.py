@@ -39,6 +39,8 @@ _ADVICE_BY_NOTE: dict[str, str] = {
     "no-marking": "No marking was given: give it with --marked, so that the pressure can be judged.",
 }
 
+# A cap on the tester, or the tester itself, hangs at no engine.
+_BEATS_ON_THE_BENCH = "The pressure beats in rhythm: keep pump, hose and bench still, and test again."
 _STUCK = "The cap never opened: check the marking and the adapter; a stuck cap has to be replaced."
 _STRAINED = "What a stuck cap was on has been under too much pressure: look its hoses, radiator and tank over."
 # What could hurt somebody, of reasons, notes and the advice for them.
@@ -92,7 +94,8 @@ def advice(judgement: Mapping[str, Any], found: Sequence[str] = ()) -> list[str]
                        "reads further; if that is not it, check plug, wires and supply.")
         elif code in _ADVICE_BY_CODE:
             out.append(_ADVICE_BY_CODE[code])
-    out += [_ADVICE_BY_NOTE[code] for code in noted if code in _ADVICE_BY_NOTE]
+    by_note = _ADVICE_BY_NOTE if test == "system" else {**_ADVICE_BY_NOTE, "rhythmic": _BEATS_ON_THE_BENCH}
+    out += [by_note[code] for code in noted if code in by_note]
     if not out and outcome == "undecided":
         out.append("Test again, with a longer hold.")
     return list(dict.fromkeys(out))

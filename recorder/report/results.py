@@ -146,7 +146,8 @@ def summary(judgement: Mapping[str, Any], unit: str = "kPa") -> list[str]:
     if judgement.get("headspace") is not None:
         detail.append(f"gas space as the pump sees it {quantity(judgement['headspace'])}")
     if judgement.get("strokes"):
-        detail.append(f"{judgement['strokes']} pump strokes")
+        strokes = judgement["strokes"]
+        detail.append(f"{strokes} pump stroke{'s' if strokes != 1 else ''}")
     if judgement.get("zero_shift") is not None:
         detail.append(f"zero moved by {quantity(judgement['zero_shift'], unit)}")
     detail += _protects(judgement)

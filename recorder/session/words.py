@@ -51,10 +51,7 @@ def no_row(
     if fault is not None:
         return gone_silent(where, waited_s, fault)
     if bare:
-        return RunError(
-            f"what arrives is not one plain number a line: '{shown}'", where=where,
-            do="let the adapter print the number alone, or speak the wire format",
-        )
+        return not_plain(where, unusable)
     if counts.dropped:
         return RunError(
             f"the adapter announces itself, and not one of its samples can be used: '{shown}'", where=where,
@@ -63,6 +60,15 @@ def no_row(
     return SilentAdapter(
         f"the adapter announces itself, and no sample has arrived for {waited_s:g} s", where=where,
         do="look after its converter and its program",
+    )
+
+
+def not_plain(where: str, unusable: bytes) -> RunError:
+    """unusable: a line that is no plain number."""
+    return RunError(
+        f"what arrives is not one plain number a line: '{escaped(unusable)}'", where=where,
+        do="let the adapter print the number alone, with a point and no unit, or speak the wire format; where it looks "
+        "like noise, check the port's speed (--baud)",
     )
 
 

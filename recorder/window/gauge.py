@@ -128,7 +128,7 @@ def gauge_words(gauge: Gauge, unit: str, today: date) -> str:
     if cal is not None:
         return sends + due_words(cal, today)
     if full_scale_kpa is None:
-        return sends + "not calibrated: taken as they come"
+        return sends + "not calibrated: taken as they come, the gauge's error is in no ±"
     if gauge.full_scale_kpa is None:
         return f"▲ not calibrated, nor is its full scale known: taken for a {_ASSUMED} gauge"
     return sends + f"not calibrated: taken by its full scale of {format_pressure(full_scale_kpa, unit)}"

@@ -138,7 +138,8 @@ class LivePage(QWidget):
 
     def show_result(self, screen: ResultScreen, strip: HoldStrip | None, spans: tuple[Span, ...],
                     marks: Sequence[Mark], fit: HoldCurve | None, unit: str) -> None:
-        """The result of a test; the trace keeps its levels."""
+        """The result of a test; the trace keeps its levels. Shown anew (unit, colours), it keeps an open keypad."""
+        asking = self.repairs.isVisibleTo(self) and self._said.isVisibleTo(self)
         self._show_face(result=True)
         self.sign.show_sign(screen.sign, screen.role, screen.word)
         self.word.setText(screen.word)
@@ -151,6 +152,9 @@ class LivePage(QWidget):
         trace.spans, trace.fit, trace.marks, trace.unit, self.hold.unit = spans, fit, marks, unit, unit
         self.hold.show_hold(strip, trace.store, fit, marks)
         self.hold.leak.hide()  # the reasons say it
+        if asking:
+            self.repairs.show()
+            self._show_trace()
         self._tighten()
         trace.redraw()
 

@@ -55,7 +55,7 @@ class SetupPage(QWidget):
             grid.addWidget(key, 1, 1 + column)
         grid.addWidget(QLabel("Which test"), 1, 0)
         self.marked_edit, self.job_edit, self.repair_edit = QLineEdit(), QLineEdit(), QLineEdit()
-        self.marked_edit.setPlaceholderText("as stamped on the cap, like 16 psi")
+        self.marked_edit.setPlaceholderText("as stamped, like 16 psi")
         self.job_edit.setPlaceholderText("job number, vehicle, anything")
         self.repair_edit.setPlaceholderText("what was mended since this job's last test; empty: nothing")
         for edit in (self.job_edit, self.repair_edit):

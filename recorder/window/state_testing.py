@@ -126,12 +126,12 @@ def _reading(kpa: float | None, unit: str) -> str:
 def live_screen(
     view: LiveView, *, test: TestKind, unit: str, levels: Levels = NO_LEVELS, procedure: Procedure | None = None,
     marks: Sequence[Mark] = (), choosing: bool = False, away: bool = False,
-    silent: bool = False,
+    silent: bool = False, unread: bool = False,
 ) -> LiveScreen:
     """The running screen for this view.
 
     choosing: the places of a finding are open. away: the adapter is unplugged at the moment, and no pressure known.
-    silent: it is plugged in, and gives no reading.
+    silent: it is plugged in, and gives no reading. unread: no reading has come yet, and the banner says why.
     """
     alarm = view.next_step == "over-limit"
     sentence = _capital(report.next_step(view, test=test, unit=unit))
@@ -139,6 +139,8 @@ def live_screen(
         sentence = "The adapter is unplugged: plug it in again, the test goes on"
     elif silent and not alarm:
         sentence = "No reading comes from the adapter: check its plug and its power"
+    elif unread and not alarm:
+        sentence = "Nothing can be read from the adapter: the line at the top says what to do"
     elif choosing and not alarm:
         left = f"{report.clock(view.hold_left_s)} left. " if view.hold_left_s is not None else ""
         sentence = f"{left}Follow the wet up to its highest point: where is it?"
@@ -154,7 +156,7 @@ def live_screen(
     return LiveScreen(
         _reading(None if gone else view.pressure_kpa, unit), unit, sentence,
         report.caution(view, test) or "", _rungs(view, test), numbers, lines_of(levels, view.opening_kpa), levels,
-        strip, alarm, view.fault is not None or gone,
+        strip, alarm, view.fault is not None or gone or unread,
     )
 
 

@@ -18,9 +18,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
 from recorder import rig
 from recorder.calibration import from_file_text
+from recorder.cli import main
 from recorder.recording import read
 from recorder.rig.lines import announcement, line
 from recorder.rig.sensor import sample
@@ -207,3 +209,45 @@ def test_plain_readings_are_calibrated_and_used(bench: Bench, tmp_path: Path) ->
     )
     assert refused.returncode == 2 and "calibration is of plain readings" in refused.stderr
     assert refused.stderr.count("\n") == 1
+
+
+def test_what_was_measured_outlives_a_slip(bench: Bench, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """psi typed as kPa, or Ctrl-C: the pairs are said as lines that a file of pairs may have."""
+    ask = ["calibrate", "--port", bench.url, "--seconds", "0.5"]
+    got = CliRunner().invoke(main, ask, input="0\n5\n12.5\n\n")
+    said = got.stderr.splitlines()
+    assert got.exit_code == 2 and "span only 12.5 kPa" in said[-1]
+    at = next(i for i, text in enumerate(said) if text.startswith("The pairs that were taken"))
+    lines = said[at + 1 : -1]
+    assert [text.split(",")[0] for text in lines] == ["0", "5", "12.5"] and all(t.endswith(",up") for t in lines)
+    file = tmp_path / "pairs.csv"
+    file.write_text("\n".join(lines))
+    again = CliRunner().invoke(main, ["calibrate", str(file)])
+    assert "span only 12.5 kPa" in again.stderr  # they are read as they were taken
+    monkeypatch.setattr("recorder.cli._pairs._step", lambda *_: (_ for _ in ()).throw(KeyboardInterrupt))
+    none = CliRunner().invoke(main, ask, input="0\n")
+    assert none.exit_code == 2 and "The pairs" not in none.stderr and none.stderr.splitlines()[-1] == "stopped"
+
+
+def test_ctrl_c_leaves_the_pairs_on_the_screen(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    steps = iter([(0.1, 0.001, "one"), (0.2, 0.001, "two")])
+
+    def step(*_: object) -> tuple[float, float, str]:
+        got = next(steps, None)
+        if got is None:
+            raise KeyboardInterrupt
+        return got
+
+    monkeypatch.setattr("recorder.cli._pairs._step", step)
+    got = CliRunner().invoke(main, ["calibrate", "--port", bench.url, "--unit", "psi"], input="0\n10\n20\n")
+    assert got.exit_code == 2
+    assert got.stderr.splitlines()[-4:] == ["0,0.1,up", "10,0.2,up", "", "stopped"]
+
+
+def test_a_calibration_that_is_written_nowhere_says_so(tmp_path: Path) -> None:
+    file = tmp_path / "pairs.csv"
+    file.write_text("0,0.1001,up\n80,0.4099,up\n160,0.7188,up\n80,0.4101,down\n")
+    done = CliRunner().invoke(main, ["calibrate", str(file)])
+    assert done.exit_code == 0 and done.stdout.splitlines()[-1] == "no file was written: -o FILE writes one"
+    done = CliRunner().invoke(main, ["calibrate", str(file), "-o", str(tmp_path / "g.json")])
+    assert "no file was written" not in done.stdout

@@ -200,3 +200,18 @@ def test_another_wire_version(speaker: Callable[[Say], str], tmp_path: Path) -> 
     url = speaker(lambda n: line("A,2,other-3,0.9,4095,100") if n % 100 == 0 else line(f"S,{n},{n * 10_000},410,,"))
     said = recorded(url, tmp_path, "--full-scale-counts", "4095")
     assert "wire version 2" in said and "update the recorder" in said
+
+
+def test_plain_numbers_without_calibration_are_said_to_be_so(
+    speaker: Callable[[Say], str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No uncertainty of the gauge is in any of its results; and a comma in a number is shown with what to do."""
+    monkeypatch.setattr("recorder.session.patience.NO_ROW_S", 0.5)
+    url = speaker(lambda n: b"0,%02d\r\n" % (n % 90))
+    got = CliRunner().invoke(main, ["record", "--port", url, "--test", "tester", "--bare", "kPa",
+                                    "--folder", str(tmp_path)])
+    assert got.exit_code == 2 and got.stderr.splitlines()[0].startswith("not calibrated: ")
+    assert "not one plain number a line: '0," in got.stderr and "with a point and no unit" in got.stderr
+    monkeypatch.setattr("recorder.cli._gather.SILENT_S", 0.5)
+    got = CliRunner().invoke(main, ["adapter", "--port", url, "--bare", "kPa", "--seconds", "5"])
+    assert got.exit_code == 2 and "with a point and no unit" in got.stderr and "needs --bare" not in got.stderr

@@ -449,3 +449,12 @@ def test_facts_without_rows(tmp_path: Path) -> None:
         whole.header, whole.marks, whole.judgement, whole.intact, whole.sha256)
     path.write_bytes(path.read_bytes().replace(b"0.020000,", b"0.02000x,", 1))
     assert read(path, rows=False).intact is False
+
+
+def test_a_folder_that_is_a_file_is_said_to_be_one(tmp_path: Path) -> None:
+    file = tmp_path / "file"
+    file.touch()
+    for folder, word in ((file, "this is a file, and no folder"), (file / "below", "is a file, and no folder")):
+        with pytest.raises(StorageError, match=word) as caught:
+            Writer(folder, Header("cap"))
+        assert "choose another folder" in str(caught.value)

@@ -182,6 +182,9 @@ def test_a_repair_is_said_and_stands_in_the_jobs(window: MainWindow, qtbot: QtBo
     assert testing.setup.repair_edit.text() == ""  # only where it was asked
     qtbot.keyClick(window, Qt.Key.Key_R)
     assert testing.repairs.asking and "repaired" in window.banner.text()
+    for key in (Qt.Key.Key_U, Qt.Key.Key_L):  # another unit or look keeps the question open
+        qtbot.keyClick(window, key)
+        assert testing.repairs.asking and testing.live.repairs.isVisible()
     qtbot.keyClick(window, Qt.Key.Key_1)
     qtbot.keyClick(window, Qt.Key.Key_R)
     qtbot.keyClick(window, Qt.Key.Key_9)

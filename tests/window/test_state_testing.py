@@ -105,6 +105,15 @@ def test_unplugged_is_said_in_the_sentence() -> None:
     assert live_screen(over, test="system", unit="kPa", away=True).sentence.startswith("STOP")
 
 
+def test_nothing_that_can_be_read_is_said_in_the_sentence() -> None:
+    """Not "wait", where waiting helps nobody; what is of safety goes before it."""
+    waiting = dataclasses.replace(BASE, next_step="wait", pressure_kpa=None)
+    screen = live_screen(waiting, test="cap", unit="kPa", unread=True)
+    assert screen.sentence.startswith("Nothing can be read") and screen.fault
+    over = dataclasses.replace(BASE, next_step="over-limit", pressure_kpa=130.0)
+    assert live_screen(over, test="system", unit="kPa", unread=True).sentence.startswith("STOP")
+
+
 def test_phase_log_covers_the_trace() -> None:
     log = PhaseLog()
     for t, phase, since in [(1, "vented", 0), (2, "vented", 0), (5, "pump-up", 3), (9, "hold", 8)]:

@@ -242,3 +242,15 @@ def test_a_fault_of_the_program_is_said_and_the_file_sealed(
     assert "the program broke" in window.banner.text() and "made by a test" in window.banner.text()
     (file,) = recordings(tmp_path / "recordings")
     assert len(read(file).rows) > 300
+
+
+def test_an_adapter_that_cannot_be_read_is_said_large(opened: Callable[..., MainWindow], qtbot: QtBot, tmp_path: Path,
+                                                      monkeypatch: pytest.MonkeyPatch) -> None:
+    """The banner says why; the sentence, which is read from afar, no longer says to wait."""
+    monkeypatch.setattr("recorder.session.patience.WRONG_SPEED_S", 0.5)
+    window = opened(GAUGE)
+    with Plug(tmp_path / "adapter", [(n * 0.05, b"%.2f\r\n" % n) for n in range(400)]):
+        begin(window, tmp_path / "adapter")
+        qtbot.waitUntil(lambda: window.testing.live.sentence.text().startswith("▲ Nothing can be read"), timeout=20000)
+        assert window.banner.isVisible() and "not one valid line" in window.banner.text()
+        window.testing.end("enough", wait=True)
