@@ -74,7 +74,10 @@ class Piston:
 
     @classmethod
     def of(cls, w: float, v: float, held: float, base_kpa: FloatArray, rise_kpa: FloatArray) -> Piston:
-        """For strokes that raise the pressure from ``base_kpa`` by ``rise_kpa``."""
+        """For strokes that raise the pressure from ``base_kpa`` by ``rise_kpa``. With w^2 + v^2 above 1 a piston would
+        go back on its way: such a pair is that at 1 of the same direction."""
+        back = max(math.hypot(w, v), 1.0)
+        w, v = w / back, v / back
         ratio = [np.maximum(1.0 + p / OUTSIDE_KPA, 1.0) ** (1.0 / POLYTROPE) for p in (base_kpa, base_kpa + rise_kpa)]
         first, more = held * (ratio[0] - 1.0), held * (ratio[1] - ratio[0])
         return cls(w, v, first, more, np.interp(first / (1.0 + first), cls(w, v, first, more, first).swept(WAY), WAY))
