@@ -194,8 +194,10 @@ def _run_late(q: Lanes, gas: _Gas, lag_s: float, pops: bool) -> None:
     def turned(some: NDArray[np.intp] | slice, after_s: FloatArray) -> FloatArray:
         """The matrix (4, lanes) that takes y and l, both from where they settle, ``after_s`` further."""
         damp = np.exp(-half * after_s)
-        w = turn[some] * after_s
-        a, b = damp * np.cos(w).real, damp * (np.sin(w) / turn[some]).real
+        by = turn[some]
+        on = np.exp(1j * by * after_s)
+        back = 1.0 / on
+        a, b = damp * (0.5 * (on + back).real), damp * ((on - back) / by).imag * 0.5
         return np.stack([a + half * b, gain_k[some] * b, b / lag_s, a - half * b])
 
     steady = turned(slice(None), h)
@@ -227,26 +229,29 @@ def _run_late(q: Lanes, gas: _Gas, lag_s: float, pops: bool) -> None:
             meet = line + wants
             before = p - meet
             meets = np.flatnonzero(moves & np.where(up, before < -SAME_KPA, before > SAME_KPA))
-        step, first, l_first = steady, p, lift
-        if len(meets):
-            to = np.zeros(len(meets)) if pops else meet[meets]
-            after = h[meets]
-            part = np.clip((to - p[meets]) / (still[meets] - p[meets]), 0.0, 1.0) * after
-            step, first, l_first = steady.copy(), p.copy(), lift.copy()
-            step[:, meets] = turned(meets, after - part)
-            first[meets] = to
-            l_first[meets] = wants[meets] + over[meets] * np.exp(-part / lag_s)
         np.multiply(gas.push, slow, out=rest)
-        np.subtract(first, line, out=y)
+        np.subtract(p, line, out=y)
         y -= rest
-        held = wants + over * gone
-        np.subtract(l_first, rest, out=over)
-        np.multiply(step[0], y, out=still)
-        still -= np.multiply(step[1], over, out=other)
+        begins = lift - rest
+        if len(meets):
+            # the lift as it is until the line is met, and from there on
+            to = np.zeros(len(meets)) if pops else meet[meets]
+            after, was = h[meets], p[meets]
+            part = np.clip((to - was) / (still[meets] - was), 0.0, 1.0) * after
+            l_first = wants[meets] + over[meets] * np.exp(-part / lag_s)
+            step, rests = turned(meets, after - part), rest[meets]
+            to = to - line[meets] - rests
+            l_first -= rests
+            turns = step[0] * to - step[1] * l_first + rests, step[2] * to + step[3] * l_first + rests
+        held = wants + np.multiply(over, gone, out=over)
+        np.multiply(steady[0], y, out=still)
+        still -= np.multiply(steady[1], begins, out=other)
         still += rest  # from the line
-        y *= step[2]
-        y += np.multiply(step[3], over, out=other)
+        y *= steady[2]
+        y += np.multiply(steady[3], begins, out=other)
         y += rest
+        if len(meets):
+            still[meets], y[meets] = turns
         lift = np.maximum(np.where(moves, y, held), 0.0)
         wants = np.where(moves, np.maximum(still, 0.0), wants)
         still += line
