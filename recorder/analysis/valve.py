@@ -41,6 +41,9 @@ FAR_WORSE = 4.0  # log likelihood ratio beyond which a law no longer counts
 OWN = 2.5  # of a stroke's five numbers: what they take up of the cost, of which what is known of them is a part
 GOOD = 2.0  # residuals' variance over what noise explains: so good a fit without one stroke says that it was disturbed
 SUDDEN: tuple[tuple[Law, Law], ...] = (("pops", "pops late"), ("snaps", "snaps late"))
+LAWS: tuple[Law, ...] = (
+    "even", "pops", "soon", "late", "later", "ajar", "some ajar", "snaps", "pops late", "snaps late"
+)
 LATE = {late for _, late in SUDDEN}  # how late one that opens suddenly is, only its opening tells
 MISS_S = 0.05  # for so long a misfit of the response's shape lasts
 
@@ -152,9 +155,9 @@ def _laws(fit: MetStrokes, n: int, free: float, correlated: float) -> dict[Law, 
         """The cost from which on another law is far worse."""
         return float(g.cost.min()) + FAR_WORSE * LAW_TEMPER * _excess(g, n, free) * correlated
 
+    explore("soon")  # the best one of most valves goes first: the sooner is seen which of the others are hopeless
     explore("even")
     explore("pops")
-    explore("soon")
     # a lift that is late lets out slowly, and looks like a small gain
     if min(float(g.log_k[int(np.argmin(g.cost))]) for g in found.values()) < SLOW_LOG_K:
         explore("late")
@@ -169,7 +172,7 @@ def _laws(fit: MetStrokes, n: int, free: float, correlated: float) -> dict[Law, 
     for sudden, late in SUDDEN:
         if float(found[sudden].cost.min()) <= min(map(bound, found.values())):
             explore(late)
-    return found
+    return {law: found[law] for law in LAWS if law in found}
 
 
 def _odd(found: Sequence[Grid], n: list[int], excess: float) -> int | None:
