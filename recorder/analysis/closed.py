@@ -96,7 +96,16 @@ class Piston:
 
     def inflow(self, x: FloatArray) -> FloatArray:
         """Share of a stroke's air (..., strokes) that is in at ``x``, (time since air passes) / length."""
-        left = 1.0 - self.swept(np.minimum(self.begins + np.maximum(x, 0.0), 1.0))
+        at = self.begins + np.maximum(x, 0.0)
+        out = np.where(x > 0.0, self._in(np.ones(self.begins.shape)), self._in(self.begins))
+        # most of the time no stroke is on its way
+        on = np.flatnonzero(((x > 0.0) & (at < 1.0)).any(axis=tuple(range(1, x.ndim))))
+        out[on] = self._in(np.minimum(at[on], 1.0))
+        return out
+
+    def _in(self, way: FloatArray) -> FloatArray:
+        """Share of a stroke's air (..., strokes) that is in when ``way`` is the part of its time that is over."""
+        left = 1.0 - self.swept(way)
         more = 1.0 + left * self.more
         left *= 1.0 + self.first
         np.subtract(1.0, left, out=left)
