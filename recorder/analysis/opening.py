@@ -134,10 +134,10 @@ def find_opening(
         return _quick(strokes, level, k, usual)
     correlated = _correlation(x, strokes[-1].end_s, end_s)
     found = _by_strokes(x, strokes, level, fell, k, usual, end_s, correlated)
-    if not sinks(x, strokes, end_s):
-        return found
-    slow = find_slow(x, strokes, end_s, correlated)
-    return found if slow is None or not _is_slow(slow, found) else _by_levels(strokes, slow)
+    if sinks(x, strokes, end_s):
+        slow = find_slow(x, strokes, end_s, correlated)
+        found = found if slow is None or not _is_slow(slow, found) else _by_levels(strokes, slow)
+    return None if found is None else _within_seen(x, strokes, level, found, end_s, fell)
 
 
 def _by_strokes(
@@ -176,7 +176,7 @@ def _by_strokes(
             if fit.eased and not may_ease:
                 other = fit_valve(x, strokes, near, response, end_s, correlated, may_ease=True)
                 found = found if other is None else _doubt(found, other.open_kpa - fit.open_kpa)
-            return _above_held(x, strokes[-1], found, end_s)
+            return found
         closed = closed or fit.misfit < FITS_WELL
     if closed and len(fell) < 2:
         return None  # one stroke that fell back may be a knock, and a closed cap explains the rest
@@ -259,24 +259,42 @@ def _doubt(found: Opening, apart_kpa: float) -> Opening:
     return replace(found, onset_u=math.hypot(found.onset_u, 0.5 * apart_kpa))
 
 
-def _above_held(x: Prepared, last: Stroke, found: Opening, end_s: float) -> Opening:
-    """The onset above what is held afterwards, whatever law the valve follows: moments of its distribution cut off
-    there."""
-    at = last.end_s + HELD_S
-    if at >= end_s:
+def _within_seen(
+    x: Prepared, strokes: Sequence[Stroke], level: FloatArray, found: Opening, end_s: float, fell: dict[int, float]
+) -> Opening:
+    """The onset above what the cap held before and holds afterwards, whatever law the valve follows: moments of its
+    distribution cut off there. And below what it let the pressure reach: a mean m of what lies between a and b has a
+    variance of (m - a) (b - m) at most (Bhatia & Davis 2000, Am. Math. Monthly 107, 353; from memory)."""
+    k, sd = found.stroke, x.sd_kpa * math.sqrt(min(x.dt_s / LEVEL_S, 1.0))
+    lows: list[tuple[float, float]] = []  # kPa, with standard uncertainty
+    at = strokes[-1].end_s + HELD_S
+    if at < end_s:
+        soon, later = (float(q) for q in np.interp([at - STILL_S, at], x.t, x.smooth))
+        lows.append((later, math.hypot(0.5 * max(soon - later, 0.0), sd, 0.05)))
+    if k > 0 and k - 1 not in fell:
+        base = strokes[k].base_kpa
+        lows.append((base, math.hypot(0.5 * max(float(level[k - 1]) - base, 0.0), sd, 0.05)))
+    a, b = np.searchsorted(x.t, [strokes[k].start_s, strokes[-1].end_s + LOOK_S])
+    if not lows or b <= a:
         return found
-    soon, later = (float(q) for q in np.interp([at - STILL_S, at], x.t, x.smooth))
-    u = math.hypot(0.5 * max(soon - later, 0.0), x.sd_kpa * math.sqrt(min(x.dt_s / LEVEL_S, 1.0)), 0.05)
+    # readings show a top that is a little too high for their noise, and too low where it was between two of them
+    steep = max(s.rise_kpa / max(s.end_s - s.start_s, x.dt_s) for s in strokes[k:])
+    high, high_u = float(x.p[a:b].max()), math.hypot(x.sd_kpa, 0.5 * steep * x.dt_s, 0.05)
     z = np.linspace(-5.0, 5.0, 401)
     p = found.onset_kpa + z * found.onset_u
     before = np.exp(-0.5 * z * z)
-    weight = before * normal_cdf((p - later) / u)
+    weight = before
+    for low, u in lows:
+        weight = weight * normal_cdf((p - low) / u)
     total = float(weight.sum())
     if total < 1e-2 * float(before.sum()):
         return found  # they contradict each other
     mean = float(weight @ p) / total
     spread = math.sqrt(float(weight @ (p - mean) ** 2) / total)
-    return replace(found, onset_kpa=mean, onset_u=max(spread, LEAST_LEFT * found.onset_u))
+    u = max(spread, LEAST_LEFT * found.onset_u)
+    lowest, highest = max(low - 2.0 * low_u for low, low_u in lows), high + 2.0 * high_u
+    mean = min(mean, high)
+    return replace(found, onset_kpa=mean, onset_u=min(u, math.sqrt(max(mean - lowest, 0.0) * (highest - mean))))
 
 
 def _by_tops(x: Prepared, strokes: Sequence[Stroke], seen: Sequence[Top]) -> Opening:

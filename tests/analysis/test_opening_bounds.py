@@ -1,0 +1,54 @@
+"""However little is known of a valve, it opened above what the cap had held and below what the pressure reached.
+
+A variance of what lies between a and b, with mean m, is (m - a) (b - m) at most (Bhatia & Davis 2000, Am. Math. Monthly
+107, 353; from memory, and tried here on distributions by chance)."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from recorder.analysis.opening import Opening, _levels, _within_seen
+from recorder.analysis.signal import prepare
+from recorder.analysis.stroke import Stroke
+
+HELD, TOP, AFTER = 86.0, 92.0, 70.0
+
+
+def trace() -> tuple[object, list[Stroke]]:
+    """Three strokes of 6 kPa up to 86 kPa, one to 92 kPa that lets out down to 70 kPa; 50 readings a second."""
+    at = [0.0, 2.0, 2.3, 4.0, 4.3, 6.0, 6.3, 8.0, 8.3, 10.0, 20.0]
+    kpa = [0.0, 0.0, 74.0, 74.0, 80.0, 80.0, HELD, HELD, TOP, AFTER, AFTER]
+    t = np.arange(0.0, 20.0, 0.02)
+    p = np.interp(t, at, kpa) + np.random.default_rng(1).normal(0.0, 0.05, len(t))
+    strokes = [Stroke(a, a + 0.3, low, high) for a, low, high in
+               ((2.0, 0.0, 74.0), (4.0, 74.0, 80.0), (6.0, 80.0, HELD), (8.0, HELD, TOP))]
+    return prepare(t, p, 0.0), strokes
+
+
+@pytest.mark.parametrize("said", [(91.9, 11.0), (95.0, 20.0), (89.0, 30.0), (60.0, 25.0)], ids=str)
+def test_nothing_beyond_what_was_held_and_reached(said: tuple[float, float]) -> None:
+    x, strokes = trace()
+    found = Opening(*said, 8.2, 3, AFTER, 0.5, 10.0)
+    got = _within_seen(x, strokes, _levels(x, strokes, 20.0), found, 20.0, {3: 16.0})
+    between = [HELD - 0.5, TOP + 0.5]
+    assert between[0] < got.onset_kpa < between[1]
+    assert got.onset_u <= math.sqrt((got.onset_kpa - between[0] + 0.5) * (between[1] + 0.5 - got.onset_kpa))
+
+
+def test_what_is_known_well_is_left_alone() -> None:
+    x, strokes = trace()
+    found = Opening(90.0, 0.4, 8.2, 3, AFTER, 0.5, 10.0)
+    got = _within_seen(x, strokes, _levels(x, strokes, 20.0), found, 20.0, {3: 16.0})
+    assert (got.onset_kpa, got.onset_u) == pytest.approx((90.0, 0.4), abs=0.01)
+
+
+def test_no_distribution_is_wider_than_that() -> None:
+    rng = np.random.default_rng(7)
+    for _ in range(300):
+        values = rng.uniform(2.0, 5.0, 6) if rng.random() < 0.7 else rng.choice([2.0, 5.0], 6)
+        w = rng.dirichlet(np.full(6, 0.5))
+        mean = float(w @ values)
+        assert float(w @ (values - mean) ** 2) <= (mean - 2.0) * (5.0 - mean) + 1e-12
