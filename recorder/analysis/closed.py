@@ -97,6 +97,8 @@ class Piston:
     def inflow(self, x: FloatArray) -> FloatArray:
         """Share of a stroke's air (..., strokes) that is in at ``x``, (time since air passes) / length."""
         at = self.begins + np.maximum(x, 0.0)
+        if x.ndim == 1:
+            return self._in(np.minimum(at, 1.0))
         out = np.where(x > 0.0, self._in(np.ones(self.begins.shape)), self._in(self.begins))
         # most of the time no stroke is on its way
         on = np.flatnonzero(((x > 0.0) & (at < 1.0)).any(axis=tuple(range(1, x.ndim))))
