@@ -48,6 +48,7 @@ PLAIN = 0.2  # of what a stroke brings: so much more gone after the strokes than
 STILL_S = 2.0  # and after that for so long: what stays meanwhile is held
 # 1/s: so slow that strokes, looked at for WAIT_S after, do not show the half of it; and where they show no valve at all
 SLOW_PER_S, UNSEEN_PER_S = 0.8, 2.0
+CREEPS = 30.0  # log likelihood ratio that a hose's creep, taken for exponentials, does not bring; no source
 HELD_S = 3.0  # after the last stroke: a cap that never seals has lost most of the pressure; common practice, no source
 
 
@@ -136,7 +137,7 @@ def find_opening(
     found = _by_strokes(x, strokes, level, fell, k, usual, end_s, correlated)
     if sinks(x, strokes, end_s):
         slow = find_slow(x, strokes, end_s, correlated)
-        found = found if slow is None or not _is_slow(slow, found) else _by_levels(strokes, slow)
+        found = found if slow is None or not _is_slow(slow, found, strokes[-1]) else _by_levels(strokes, slow)
     return None if found is None else _within_seen(x, strokes, level, found, end_s, fell)
 
 
@@ -185,10 +186,12 @@ def _by_strokes(
     return _by_tops(x, strokes, seen) if seen and sum(fell.values()) > PLAIN * usual else None
 
 
-def _is_slow(slow: SlowValve, found: Opening | None) -> bool:
+def _is_slow(slow: SlowValve, found: Opening | None, last: Stroke) -> bool:
     """Whether the levels show a valve that strokes do not show well, or not at all: one that shuts in sight."""
     shuts = math.isfinite(slow.closed_s) and slow.close_kpa > 0.5 * slow.open_kpa
-    believed = slow.gain > 2.0 * ENOUGH and slow.misfit < FITS
+    # what only sinks after the last stroke may be a hose, which creeps as no three exponentials do
+    enough = CREEPS if found is None and slow.opened_s >= last.start_s else 2.0 * ENOUGH
+    believed = slow.gain > enough and slow.misfit < FITS
     return shuts and believed and slow.per_s < (SLOW_PER_S if found is not None else UNSEEN_PER_S)
 
 

@@ -6,12 +6,14 @@ A variance of what lies between a and b, with mean m, is (m - a) (b - m) at most
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from recorder.analysis.opening import Opening, _levels, _within_seen
+from recorder.analysis.opening import Opening, _is_slow, _levels, _within_seen
 from recorder.analysis.signal import prepare
+from recorder.analysis.slow_valve import SlowValve
 from recorder.analysis.stroke import Stroke
 
 HELD, TOP, AFTER = 86.0, 92.0, 70.0
@@ -52,3 +54,14 @@ def test_no_distribution_is_wider_than_that() -> None:
         w = rng.dirichlet(np.full(6, 0.5))
         mean = float(w @ values)
         assert float(w @ (values - mean) ** 2) <= (mean - 2.0) * (5.0 - mean) + 1e-12
+
+
+def test_what_only_sinks_after_the_last_stroke_has_to_be_plainer() -> None:
+    """A hose that creeps explains it as well; what earlier strokes let out, or strokes show by themselves, does not."""
+    strokes = trace()[1]
+    slow = SlowValve(91.0, 1.0, 72.0, 0.5, 0.3, opened_s=8.2, closed_s=15.0, gain=22.0, misfit=1.3)
+    found = Opening(90.0, 0.4, 8.2, 3, AFTER, 0.5, 10.0)
+    assert not _is_slow(slow, None, strokes[-1])
+    assert _is_slow(slow, found, strokes[-1])
+    assert _is_slow(replace(slow, opened_s=6.2), None, strokes[-1])
+    assert _is_slow(replace(slow, gain=60.0), None, strokes[-1])
