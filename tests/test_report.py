@@ -293,3 +293,11 @@ def test_when_it_was_certain_never_contradicts_the_outcome(outcome: str, code: s
     lines = report.summary({"outcome": outcome, "test": "cap", "reasons": [{"code": code, "text": "why"}],
                             "early": {"answer": early, "time_s": 28.7}})
     assert [line.strip() for line in lines if "certain" in line] == ([said] if said else [])
+
+
+def test_what_comes_back_is_not_called_a_negative_settling() -> None:
+    amplitude = {"value": -0.27, "standard_uncertainty": 0.07, "unit": "kPa"}
+    settling = {"amplitude": amplitude, "time_constant_s": {"value": 58.0, "standard_uncertainty": 7.0, "unit": "s"}}
+    hold = {"start_s": 0.0, "end_s": 130.0, "settling": settling}
+    text = "\n".join(report.summary({"test": "system", "outcome": "fail", "reasons": [], "hold": hold}))
+    assert "coming back by 0.27 ± 0.14 kPa with a time constant of 58 ± 14 s" in text and "-0.27" not in text

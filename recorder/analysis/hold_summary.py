@@ -68,6 +68,17 @@ def _with_form(rate: float, u: float, start_kpa: float, settled_kpa: float, leng
     return math.sqrt(u**2 + form**2 + (_FORM_SHARE * settled_kpa / length_s) ** 2)
 
 
+def _over_s(grid: FloatArray, settled_kpa: FloatArray) -> FloatArray:
+    """When (s) all but 1/e was over of what settles, rows of (models, times at ``grid``); on lines between those."""
+    size = np.abs(settled_kpa)
+    aim = (1.0 - math.exp(-1.0)) * size[:, -1]
+    k = np.maximum(np.argmax(size >= aim[:, None], axis=1), 1)
+    row = np.arange(len(size))
+    before, after = size[row, k - 1], size[row, k]
+    part = np.clip((aim - before) / np.maximum(after - before, 1e-12), 0.0, 1.0)
+    return np.asarray(grid[k - 1] + part * (grid[k] - grid[k - 1]))
+
+
 def rate_of(points: list[Points], middle_kpa: float, length_s: float) -> tuple[float, float]:
     """Rate and its standard uncertainty as ``summary`` gives them, without the rest."""
     rate, u = moments(points)
@@ -149,10 +160,8 @@ def summary(
     amp_u = float(np.sqrt(max(float(w @ (sv + (s[:, -1] - amp) ** 2)), 1e-18)))
     rate_u = _with_form(rate, rate_u, float(curve[0]) + middle, amp, length)
     # when all but 1/e of it was over, in each model and in the mean of all
-    reached = np.abs(s) >= (1.0 - math.exp(-1.0)) * np.abs(s[:, -1:])
-    each = grid[np.argmax(reached, axis=1)]
-    tau = float(grid[int(np.argmax(np.abs(w @ s) >= (1.0 - math.exp(-1.0)) * abs(amp)))])
-    tau_u = float(np.sqrt(w @ (each - tau) ** 2))
+    each, (tau,) = _over_s(grid, s), _over_s(grid, (w @ s)[None])
+    tau_u = math.hypot(float(np.sqrt(w @ (each - tau) ** 2)), _FORM_SHARE * float(tau))
     curve = curve + middle
     return HoldFit(
         rate,
@@ -164,7 +173,7 @@ def summary(
         drop_u,
         amp,
         amp_u,
-        tau,
+        float(tau),
         tau_u,
         cooling,
         cooling_kpa,

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from recorder.analysis.setup import Setup
+from recorder.digits import with_doubt
 from recorder.limits import TESTER_LEAST, band_kpa
 from recorder.model import Outcome, Quantity, Reason
 
@@ -135,7 +136,7 @@ def _hold(setup: Setup, f: Findings, *, net: bool) -> tuple[Outcome, list[Reason
             )
         rate, u = net_rate, net_u
     where = side(rate, u, limit)
-    said = f"{rate:.2f} ± {2 * u:.2f} kPa/min beyond settling, {limit:g} kPa/min allowed"
+    said = f"{with_doubt(rate, 2 * u)} kPa/min beyond settling, {limit:g} kPa/min allowed"
     short = f.hold_s < proc.shortest_hold_s - ENDS_S
     if where != "below" and not short and not f.rising and wavers(setup, f):
         text = (
@@ -220,7 +221,7 @@ def _cap(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], float 
                 ]
         else:
             value, u = judged.value, judged.standard_uncertainty or 0.0
-            said = f"{value:.1f} ± {2 * u:.1f} kPa, {limits}"
+            said = f"{with_doubt(value, 2 * u)} kPa, {limits}"
             if value + 2 * u < low:
                 band, first = "fail", [Reason("opens-low", f"It opens too low: {said}.")]
             elif value - 2 * u > high:

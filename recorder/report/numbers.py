@@ -6,22 +6,10 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from recorder.digits import MOST_DECIMALS, with_doubt
 from recorder.units import pressure_factor_kpa
 
 __all__ = ["clock", "lasted", "quantity", "rise_of", "span"]
-
-
-_MOST = 6  # decimals
-
-
-def _decimals(expanded: float) -> int:
-    """Decimals that show an expanded uncertainty with two digits up to 3.54, 35.4, ..., with one above: the rounding
-    rule of the Review of Particle Physics, introduction, section 5.3 (from memory)."""
-    if not math.isfinite(expanded) or expanded <= 0:
-        return 2
-    exponent = math.floor(math.log10(expanded))
-    leading = expanded / 10.0**exponent
-    return min(max(-exponent + (1 if leading < 3.55 else 0), 0), _MOST)
 
 
 def _factor(own: str, wanted: str) -> tuple[float, str] | None:
@@ -49,14 +37,10 @@ def quantity(q: Mapping[str, Any] | None, unit: str | None = None) -> str:
     shown = {"degC": "°C"}.get(shown, shown)
     if u is None or not math.isfinite(float(u)):
         size = abs(value * scale)
-        places = 1 if size >= 1 else 2 if size >= 0.1 or size == 0 else min(1 - math.floor(math.log10(size)), _MOST)
+        small = size < 0.1 and size != 0
+        places = min(1 - math.floor(math.log10(size)), MOST_DECIMALS) if small else 1 if size >= 1 else 2
         return f"{value * scale:.{places}f} {shown}".strip()
-    expanded = 2.0 * float(u) * scale
-    places = _decimals(expanded)
-    number = f"{value * scale:.{places}f}"
-    if float(number) == 0:
-        number = number.lstrip("-")
-    return f"{number} ± {expanded:.{places}f} {shown}".strip()
+    return f"{with_doubt(value * scale, 2.0 * float(u) * scale)} {shown}".strip()
 
 
 def rise_of(fall: Mapping[str, Any] | None) -> dict[str, Any] | None:

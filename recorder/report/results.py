@@ -62,10 +62,10 @@ def _hold_lines(judgement: Mapping[str, Any], unit: str) -> list[str]:
     ]
     settling = hold.get("settling")
     if isinstance(settling, Mapping):
-        lines.append(
-            f"settling {quantity(settling.get('amplitude'), unit)} "
-            f"with a time constant of {quantity(settling.get('time_constant_s'))}"
-        )
+        size = settling.get("amplitude")
+        back = rise_of(size)
+        what = f"settling {quantity(size, unit)}" if back is None else f"coming back by {quantity(back, unit)}"
+        lines.append(f"{what} with a time constant of {quantity(settling.get('time_constant_s'))}")
     return lines
 
 

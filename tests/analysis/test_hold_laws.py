@@ -113,3 +113,15 @@ def test_air_that_is_warm_from_strokes_before_the_eased_ones_is_no_leak_that_shu
     got = fit_hold(t, noisy, step_kpa=0.0, noise_kpa=0.12, last_rise_kpa=0.8, strokes=(ages, rises))
     assert 60.0 * got.rate_kpa_per_s < 0.35
     assert got.rate_kpa_per_s < 2.0 * got.rate_u
+
+
+@pytest.mark.parametrize("tau", [1.0, 3.7, 6.1, 20.0])
+def test_time_constant_of_one_exponential_and_its_uncertainty(tau: float) -> None:
+    """All but 1/e of an exponential is over after its time constant, by definition; never known without doubt."""
+    t = np.arange(0.0, 130.0, 0.02)
+    off = []
+    for seed in range(6):
+        got = fitted(t, 110.0 + 3.0 * np.exp(-t / tau), seed, 0.05)
+        assert got.tau_u > 0.01 * tau
+        off.append((got.tau_s - tau) / got.tau_u)
+    assert np.max(np.abs(off)) < 3.0, off

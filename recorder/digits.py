@@ -1,0 +1,28 @@
+"""How many digits a number with an uncertainty is written with, everywhere alike."""
+
+from __future__ import annotations
+
+import math
+
+__all__ = ["MOST_DECIMALS", "decimals", "with_doubt"]
+
+MOST_DECIMALS = 6
+
+
+def decimals(expanded: float) -> int:
+    """Decimals that show an expanded uncertainty with two digits up to 3.54, 35.4, ..., with one above: the rounding
+    rule of the Review of Particle Physics, introduction, section 5.3 (from memory)."""
+    if not math.isfinite(expanded) or expanded <= 0:
+        return 2
+    exponent = math.floor(math.log10(expanded))
+    leading = expanded / 10.0**exponent
+    return min(max(-exponent + (1 if leading < 3.55 else 0), 0), MOST_DECIMALS)
+
+
+def with_doubt(value: float, expanded: float) -> str:
+    """``"103.2 ± 0.8"``: a value and its expanded uncertainty (two standard uncertainties), in one unit."""
+    places = decimals(expanded)
+    number = f"{value:.{places}f}"
+    if float(number) == 0:
+        number = number.lstrip("-")
+    return f"{number} ± {expanded:.{places}f}"
