@@ -1,4 +1,5 @@
-"""Knocks during a hold: a hose or a gauge that was hit rings, and leaves the pressure as it was."""
+"""Rises that are no strokes: a hose or a gauge that was hit rings during a hold and leaves the pressure as it was; a
+hand that holds the pump in a pause on the way up is never quite still."""
 
 from __future__ import annotations
 
@@ -12,12 +13,15 @@ from recorder.analysis.stroke import PAUSE_S, Stroke
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
-__all__ = ["without_knocks"]
+__all__ = ["without_knocks", "without_wavering"]
 
 TOGETHER_S = PAUSE_S  # rises no further apart are of one knock
 RINGS_S = 1.0  # it may have rung for so long before a rise of it looked like a stroke
 FELL_S = 5.0  # before that: how fast it falls anyway; it settles ever more slowly
 LEFT = 0.2  # of its height: a stroke leaves more, or lets out
+SOON_S = (0.2, 0.6)  # after it, the trough of a hand's wavering
+SMALL, LEAVES = 0.15, 0.3  # of a usual stroke; of its own rise; common practice, no source
+ON_THE_WAY = 0.85  # of the highest top: nearer to it small strokes keep the pressure up
 SWINGS, RECOVERS = 0.4, 0.25  # of its height: below where it was, and back up again
 
 
@@ -35,6 +39,26 @@ def without_knocks(x: Prepared, strokes: list[Stroke], end_s: float) -> list[Str
             keep += some
         k = m
     return keep
+
+
+def without_wavering(x: Prepared, strokes: list[Stroke]) -> list[Stroke]:
+    """Without small rises on the way up that are gone within half a second: nobody keeps up a pressure that is not yet
+    the one that is wanted."""
+    if len(strokes) < 3:
+        return strokes
+    usual = float(np.median([s.rise_kpa for s in strokes]))
+    wanted = ON_THE_WAY * max(s.top_kpa for s in strokes)
+    there_s = next((s.start_s for s in strokes if s.top_kpa >= wanted), strokes[0].start_s)
+
+    def left(s: Stroke) -> float:
+        a, b = np.searchsorted(x.even_t, [s.end_s + SOON_S[0], s.end_s + SOON_S[1]])
+        return float(x.even_p[a:b].min()) - s.base_kpa if b > a else s.rise_kpa
+
+    keep = [
+        s for s in strokes
+        if s.start_s >= there_s or s.rise_kpa > SMALL * usual or left(s) > LEAVES * s.rise_kpa
+    ]  # fmt: skip
+    return keep if len(keep) > 1 else strokes
 
 
 def _rings(x: Prepared, some: list[Stroke], end_s: float) -> bool:

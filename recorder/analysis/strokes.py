@@ -19,7 +19,7 @@ import numpy as np
 from recorder.analysis.filters import running_least, running_mean, smooth_slope
 from recorder.analysis.holes import through_holes
 from recorder.analysis.kept_up import without_fall
-from recorder.analysis.knocks import without_knocks
+from recorder.analysis.knocks import without_knocks, without_wavering
 from recorder.analysis.popped import with_peaks, with_popped, without_rebounds
 from recorder.analysis.signal import SLOPE_S, Prepared
 from recorder.analysis.stroke import Stroke
@@ -309,5 +309,5 @@ def find_strokes(x: Prepared, start_s: float, end_s: float, *, may_open: bool) -
         found = without_rebounds(x, found)
         found = with_popped(x, found, slope.sd, level_sd, end_s)
         found = with_peaks(x, found, level_sd, end_s)
-    found = without_knocks(x, found, end_s)
+    found = without_wavering(x, without_knocks(x, found, end_s))
     return through_holes(x, y, found, level_sd, end_s, may_open=may_open)

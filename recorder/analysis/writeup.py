@@ -231,7 +231,8 @@ def _which(start_s: float, end_s: float) -> str:
 def _notes(setup: Setup, s: Study, f: Findings, outcome: Outcome) -> list[dict[str, str]]:
     notes = []
     if s.gaps:
-        notes.append({"code": "gaps", "text": f"{s.gaps} hole(s) in the trace were left out."})
+        said = "A hole in the trace was" if s.gaps == 1 else f"{s.gaps} holes in the trace were"
+        notes.append({"code": "gaps", "text": f"{said} left out."})
     if f.rising:
         notes.append(
             {
@@ -259,6 +260,13 @@ def _notes(setup: Setup, s: Study, f: Findings, outcome: Outcome) -> list[dict[s
             {
                 "code": "no-marking",
                 "text": "No marking is given, so the pressure cannot be held against it.",
+            }
+        )
+    if setup.calibration is None and s.peak is not None:
+        notes.append(
+            {
+                "code": "not-calibrated",
+                "text": "No calibration is in the recording: what the gauge is wrong by comes on top of every ±.",
             }
         )
     if s.parts and len(s.parts.holds) > 1:

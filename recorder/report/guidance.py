@@ -15,6 +15,7 @@ Stage = Literal["before", "pump", "hold", "over-limit", "release", "done"]
 
 # A steady fall that is seen by the eye within seconds: kPa/min, clear of its uncertainty. Common practice, no source.
 _FAST_KPA_PER_MIN = 5.0
+_NEARLY_KPA = 1.0  # below the band is as good as in it: "0.0 kPa to go" is no guidance
 _LOOK = "look under the pump and at both ends of every hose, with a light"
 _RELIEVE = "turn the relief and wait for zero before you take anything off"
 
@@ -81,7 +82,7 @@ def _pump_cap(view: LiveView, unit: str) -> str:
     band = f"{format_pressure(low, unit).split(' ')[0]} to {format_pressure(high, unit)}"
     if now > high:
         return f"still shut above its band, {band}: stop pumping, turn the relief"
-    if now >= low:
+    if now >= low - _NEARLY_KPA:
         return f"slow strokes until it opens: in its band, {band}"
     to_go = format_pressure(low - now, unit)
     if view.next_step == "pump-gently":

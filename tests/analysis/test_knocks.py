@@ -51,3 +51,22 @@ def test_a_stroke_in_the_hold_is_one() -> None:
     more = 2.0 * np.clip(since / 0.3, 0.0, 1.0) * (made.pressure_kpa > 50.0)
     told = judged("system", made.time_s, made.pressure_kpa + more)
     assert told.strokes == plain.strokes + 1
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_hand_that_is_not_still_in_a_pause_on_the_way_up_makes_no_strokes(seed: int) -> None:
+    """Strokes of 7 kPa, a pause of 6 s in the middle in which the pressure wavers by 0.22 kPa to both sides, at the
+    pitch of strokes; air that cools by a fifth of each stroke within 2 s."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(0.0, 170.0, 0.01)
+    p, at = np.zeros(len(t)), 4.0
+    for k in range(15):
+        since = t - at
+        p += 7.0 * np.clip(since / 0.3, 0.0, 1.0) * (0.8 + 0.2 * np.exp(-np.maximum(since - 0.3, 0.0) / 2.0))
+        if k == 7:
+            pause_s = at
+        at += (7.0 if k == 7 else 1.0) * (1.0 + 0.05 * rng.normal())
+    wavers = (t > pause_s + 0.6) & (t < pause_s + 6.0)
+    p += np.where(wavers, 0.22 * np.sin(2.0 * np.pi * (t - pause_s) / 0.87), 0.0) + rng.normal(0.0, 0.05, len(t))
+    p *= np.where(t > 165.0, np.exp(-(t - 165.0) / 0.3), 1.0)
+    assert judged("system", t, p).strokes == 15
