@@ -5,12 +5,21 @@ Pressures are kPa gauge inside; every text can show them in another unit.
 
 from recorder.report.brief import STILL_ON_KPA, brief, still_on
 from recorder.report.guidance import Stage, caution, next_step, too_small
-from recorder.report.names import NONE_VISIBLE, PLACES, SIMULATED, outcome_word, test_name
+from recorder.report.names import (
+    BENCH_PLACES,
+    NONE_VISIBLE,
+    PLACES,
+    SIMULATED,
+    outcome_word,
+    places,
+    test_name,
+)
 from recorder.report.numbers import clock, lasted, quantity, rise_of
 from recorder.report.remedies import advice, found, is_safety
 from recorder.report.results import codes, in_unit, reasons, summary, warning
 
 __all__ = [
+    "BENCH_PLACES",
     "NONE_VISIBLE",
     "PLACES",
     "SIMULATED",
@@ -27,6 +36,7 @@ __all__ = [
     "lasted",
     "next_step",
     "outcome_word",
+    "places",
     "quantity",
     "reasons",
     "rise_of",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-__all__ = ["NONE_VISIBLE", "PLACES", "SIMULATED", "outcome_word", "test_name"]
+__all__ = ["BENCH_PLACES", "NONE_VISIBLE", "PLACES", "SIMULATED", "outcome_word", "places", "test_name"]
 
 # Where a leak is found, in the order in which one walks round the engine bay; the last one says that it was looked
 # for in vain. Findings are free text besides.
@@ -13,6 +13,10 @@ PLACES: tuple[str, ...] = (
     "hose ends", "radiator", "coolant pump", "heater", "sensors", "bottle", "under the car", "none visible",
 )
 NONE_VISIBLE = PLACES[-1]
+# The same on the bench, where a cap is alone with the pump, or the hose is blanked.
+BENCH_PLACES: tuple[str, ...] = (
+    "cap's seal", "cap's valve", "cap's rim", "adapter's seal", "tester's hose", "relief", "pump", NONE_VISIBLE,
+)
 
 # Stands wherever the result of a simulated test is shown, so that none is taken for that of a vehicle.
 SIMULATED = "SIMULATED: invented demo data – no real vehicle was tested"
@@ -23,6 +27,11 @@ _TEST_NAMES: dict[str, str] = {
     "tester": "tester check (blanked hose)",
 }
 _OUTCOMES = {"pass": "PASS", "fail": "FAIL", "undecided": "CANNOT TELL YET", "void": "NOT A TEST"}
+
+
+def places(test: str) -> tuple[str, ...]:
+    """Where a leak may be in such a test: eight places."""
+    return PLACES if test == "system" else BENCH_PLACES
 
 
 def test_name(test: str) -> str:

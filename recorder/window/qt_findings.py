@@ -30,13 +30,13 @@ class Findings(QStackedWidget):
 
     def __init__(self, places: Mapping[str, str], *, what: str, ask: str) -> None:
         super().__init__()
-        self._places = tuple(places.values())
+        self._places, self._what = tuple(places.values()), what
         keypad = QWidget()
         grid = QGridLayout(keypad)
         grid.setContentsMargins(0, 0, 0, 0)
         self.keys: list[Key] = []
         for n, (name, place) in enumerate(places.items()):
-            key = Key(f"{n + 1}\n{name}", partial(self.chosen.emit, place), says=f"{what}: {place}")
+            key = Key(f"{n + 1}\n{name}", partial(self._choose, n), says=f"{what}: {place}")
             grid.addWidget(key, n // 3, n % 3)
             self.keys.append(key)
         words_key = Key("9\nown words", self.write, says=f"{what} in own words")
@@ -64,6 +64,16 @@ class Findings(QStackedWidget):
         column.addLayout(row)
         column.addStretch(1)
         self.addWidget(writing)
+
+    def use(self, places: Mapping[str, str]) -> None:
+        """As many other places on the same keys."""
+        self._places = tuple(places.values())
+        for n, (key, (name, place)) in enumerate(zip(self.keys, places.items(), strict=False)):
+            key.setText(f"{n + 1}\n{name}")
+            key.setAccessibleName(f"{self._what}: {place}")
+
+    def _choose(self, n: int) -> None:
+        self.chosen.emit(self._places[n])
 
     def show_places(self) -> None:
         """The keypad."""

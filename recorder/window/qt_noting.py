@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from recorder import report
 from recorder.window.qt_widgets import Key
 
 if TYPE_CHECKING:
@@ -25,6 +26,10 @@ class Noting:
         """The page that shows the keypad."""
         self._page = page
         page.findings.chosen.connect(self.add)
+
+    def use_test(self, test: str) -> None:
+        """The places where a leak may be in such a test."""
+        self._testing.live.findings.use({place: place for place in report.places(test)})
 
     @property
     def choosing(self) -> bool:

@@ -150,6 +150,7 @@ class Testing(QWidget):
             self._earlier = None
         self.live.begin(running.store, self._earlier[2] if self._earlier is not None else None,
                         simulated=running.config.simulated)
+        self.noting.use_test(running.test)
         self.pages.setCurrentWidget(self.live)
         self.actions_changed.emit()
         self.setFocus()

@@ -143,7 +143,8 @@ def live_screen(
         sentence = "Nothing can be read from the adapter: the line at the top says what to do"
     elif choosing and not alarm:
         left = f"{report.clock(view.hold_left_s)} left. " if view.hold_left_s is not None else ""
-        sentence = f"{left}Follow the wet up to its highest point: where is it?"
+        where = "Follow the wet up to its highest point" if test == "system" else "Listen and wet it with soap water"
+        sentence = f"{left}{where}: where is it?"
     strip = None
     if procedure is not None:
         strip = hold_strip(view, unit, hold_s=procedure.hold_s,

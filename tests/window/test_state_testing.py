@@ -238,3 +238,11 @@ def test_the_form_needs_no_heavy_library() -> None:
     code = "import sys, recorder.window.qt_main\nprint([m for m in ('scipy', 'pint', 'pyqtgraph') if m in sys.modules])"
     run = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
     assert run.stdout.strip() == "[]"
+
+
+def test_a_cap_on_the_bench_has_places_of_its_own() -> None:
+    assert len(report.BENCH_PLACES) == len(report.PLACES) and report.BENCH_PLACES[-1] == report.NONE_VISIBLE
+    assert report.places("cap") == report.places("tester") == report.BENCH_PLACES
+    assert report.places("system") == report.PLACES
+    asked = live_screen(HOLD, test="cap", unit="kPa", choosing=True).sentence
+    assert "Listen" in asked and "Follow the wet" not in asked

@@ -42,7 +42,7 @@ def test_a_whole_cap_test_by_keys(window: MainWindow, qtbot: QtBot, tmp_path: Pa
     recording = read(file)
     assert recording.intact is True
     assert recording.header.job == JOB
-    assert [m.text for m in recording.marks] == ["radiator"]
+    assert [m.text for m in recording.marks] == ["cap's valve"]
     qtbot.keyClick(window, Qt.Key.Key_B)
     assert testing.pages.currentIndex() == 0
     assert testing.setup.job_edit.text() == JOB
@@ -217,3 +217,19 @@ def test_a_real_adapter_is_never_called_simulated(window: MainWindow, qtbot: QtB
         window.testing.end("enough", wait=True)
     (file,) = (tmp_path / "recordings").rglob("*-cap-*.csv")
     assert not read(file).header.simulated
+
+
+def test_keys_of_a_finding_are_those_of_the_test(window: MainWindow, qtbot: QtBot) -> None:
+    for name, first in (("cap-passes", "cap's seal"), ("system-seeps", "hose ends")):
+        choose(window, name)
+        window.testing.start_test()
+        qtbot.waitUntil(lambda: window.testing.running.begun, timeout=30000)
+        assert window.testing.active
+        key = window.testing.live.findings.keys[0]
+        assert key.text() == f"1\n{first}" and key.accessibleName() == f"finding: {first}"
+        window.testing.place_key(1)
+        key.click()
+        qtbot.waitUntil(lambda: len(window.testing.running.marks) == 2, timeout=20000)
+        assert [m.text for m in window.testing.running.marks] == [first, first]
+        window.testing.end("seen", wait=True)
+        window.testing.other_test()
