@@ -200,14 +200,15 @@ class LivePage(QWidget):
         in the end fewer of the reasons and less of the advice, and it says so."""
         self._set(self.reasons, "\n".join(self._result.lines))
         for word, reasons, numbers, sentence in (
-            (False, False, True, False), (True, False, True, False), (True, True, True, False),
-            (True, False, False, False), (True, True, False, False), (True, True, False, True),
+            ("large", False, True, False), ("", False, True, False), ("small", False, True, False),
+            ("small", True, True, False), ("small", False, False, False), ("small", True, False, False),
+            ("small", True, False, True),
         ):
-            restyle(self.word, "tight", word)
+            restyle(self.word, "size", word)
             restyle(self.sentence, "long", sentence or (bool(self._result.warning) and not numbers))
             restyle(self.reasons, "tight", reasons)
             self.numbers.setVisible(numbers and self.reading.isHidden())
-            if self._fits():
+            if self._fits() and (word == "small" or self._word_fits()):
                 return
         for most in range(len(self._result.lines) - 1, 0, -1):
             self._set(self.reasons, "\n".join(self._result.fewer(most, "F2, then Enter")[0]))
@@ -219,6 +220,9 @@ class LivePage(QWidget):
         if said is not None:
             said.activate()  # else the page hears of other words only after this turn
         return fits(self)
+
+    def _word_fits(self) -> bool:
+        return self.word.fontMetrics().horizontalAdvance(self.word.text()) <= self.word.contentsRect().width()
 
     @staticmethod
     def _set(label: QLabel, text: str) -> None:

@@ -73,7 +73,7 @@ class Pages(QStackedWidget):
         return False
 
 
-def restyle(widget: QWidget, name: str, value: bool) -> None:
+def restyle(widget: QWidget, name: str, value: bool | str) -> None:
     """Sets a property that the style sheet looks at."""
     if widget.property(name) != value:
         widget.setProperty(name, value)
