@@ -30,6 +30,8 @@ __all__ = ["LivePage"]
 
 _FEW = 7  # numbers beside a result; all of them are in the recording
 
+_WORD_SHARE = 0.36  # of the page's width: beside it stand the sign, and numbers or the reading
+
 
 class LivePage(QWidget):
     """One page with two faces: running, and result."""
@@ -204,11 +206,11 @@ class LivePage(QWidget):
             ("small", True, True, False), ("small", False, False, False), ("small", True, False, False),
             ("small", True, False, True),
         ):
-            restyle(self.word, "size", word)
+            restyle(self.word, "scale", word)
             restyle(self.sentence, "long", sentence or (bool(self._result.warning) and not numbers))
             restyle(self.reasons, "tight", reasons)
             self.numbers.setVisible(numbers and self.reading.isHidden())
-            if self._fits() and (word == "small" or self._word_fits()):
+            if self._fits() and (word != "large" or self._word_is_short()):
                 return
         for most in range(len(self._result.lines) - 1, 0, -1):
             self._set(self.reasons, "\n".join(self._result.fewer(most, "F2, then Enter")[0]))
@@ -221,8 +223,8 @@ class LivePage(QWidget):
             said.activate()  # else the page hears of other words only after this turn
         return fits(self)
 
-    def _word_fits(self) -> bool:
-        return self.word.fontMetrics().horizontalAdvance(self.word.text()) <= self.word.contentsRect().width()
+    def _word_is_short(self) -> bool:
+        return self.word.fontMetrics().horizontalAdvance(self.word.text()) <= _WORD_SHARE * self.width()
 
     @staticmethod
     def _set(label: QLabel, text: str) -> None:

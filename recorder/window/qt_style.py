@@ -51,8 +51,8 @@ def style_sheet(c: Palette, px: int) -> str:
     QLabel#sentence[long="true"] {{ font-size: {round(px * 1.3)}px; }}
     QLabel#step {{ font-size: {round(px * 1.5)}px; font-weight: bold; }}
     QLabel#word {{ font-size: {round(px * 2.8)}px; font-weight: bold; }}
-    QLabel#word[size="large"] {{ font-size: {round(px * 4.2)}px; }}
-    QLabel#word[size="small"] {{ font-size: {round(px * 1.6)}px; }}
+    QLabel#word[scale="large"] {{ font-size: {round(px * 4.2)}px; }}
+    QLabel#word[scale="small"] {{ font-size: {round(px * 1.6)}px; }}
     QLabel#fall {{ font-size: {round(px * 1.6)}px; font-weight: bold; }}
     QLabel#fall[long="true"] {{ font-size: {round(px * 1.25)}px; }}
     QLabel#value[tight="true"] {{ font-size: {round(px * 0.85)}px; }}
