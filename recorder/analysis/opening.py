@@ -32,6 +32,7 @@ ENOUGH = 5.0  # log likelihood ratio: three parameters gain as much by chance in
 WAIT_S = 0.5  # after a stroke: what a relieving valve lets out is out
 LAW_DOUBT = 0.15  # of the distance between two laws of the valve: a real one follows neither
 SHAPE_DOUBT = 0.04  # of the height from closing to the top: strokes differ, valves are not quite linear
+ABOVE_DOUBT = 0.2  # of the height from the onset to the top: a stroke need not be like those before; no source
 SLOW_DOUBT = 0.12  # the same where so few readings show a top that they do not show how it rose above the onset
 LAG_DOUBT_S = 0.006  # of a valve's opening, between those that are tried; common practice, no source
 LAG_DOUBT = 0.4  # of a longer one: they are tried at factors of some five, and any between is as likely
@@ -294,9 +295,9 @@ def _within_seen(
         return found  # they contradict each other
     mean = float(weight @ p) / total
     spread = math.sqrt(float(weight @ (p - mean) ** 2) / total)
-    u = max(spread, LEAST_LEFT * found.onset_u)
-    lowest, highest = max(low - 2.0 * low_u for low, low_u in lows), high + 2.0 * high_u
     mean = min(mean, high)
+    u = math.hypot(max(spread, LEAST_LEFT * found.onset_u), ABOVE_DOUBT * (high - mean))
+    lowest, highest = max(low - 2.0 * low_u for low, low_u in lows), high + 2.0 * high_u
     return replace(found, onset_kpa=mean, onset_u=min(u, math.sqrt(max(mean - lowest, 0.0) * (highest - mean))))
 
 
