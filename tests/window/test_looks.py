@@ -156,12 +156,16 @@ def test_many_reasons_are_shown_or_counted(opened: Callable[..., MainWindow], qt
     for _ in range(3):
         QApplication.processEvents()
     live = window.testing.live
+    everything = result_screen(MUCH_WRONG, "kPa").lines
+
+    def left() -> int:
+        return len(everything) - len(set(everything) & set(live.reasons.text().split("\n")))
+
+    if not still_on and size[1] >= 600:  # an ordinary screen has room for all, once its last turn is over
+        qtbot.waitUntil(lambda: not left(), timeout=5000)
     shown = live.reasons.text().split("\n")
     assert set(OVER_LINES) <= set(shown)
-    everything = result_screen(MUCH_WRONG, "kPa").lines
-    left = len(everything) - len(set(everything) & set(shown))
-    assert shown[-1] == f"+{left} more: F2, then Enter" if left else tuple(shown) == everything
-    assert not left or still_on or size[1] < 600  # an ordinary screen has room for all
+    assert shown[-1] == f"+{left()} more: F2, then Enter" if left() else tuple(shown) == everything
     assert not clipped(window)
 
 
