@@ -27,7 +27,16 @@ _WAYS: dict[str, Literal["up", "down"] | None] = {
 
 
 _BEGINS_LIKE_A_NUMBER = re.compile(r"[-+.,]*\d")
+_DECIMAL_COMMA = re.compile(r"^([-+]?\d*),(\d+)$")
 _PERCENT_FS = re.compile(r"\s*(\d+(?:\.\d*)?|\.\d+)\s*%\s*(?:of\s*)?(?:FS|full scale)\s*", re.IGNORECASE)
+
+
+def _cells(line: str) -> list[str]:
+    """The cells of a line: between commas; between semicolons or tabs where there are any, and then a comma in a number
+    is its decimal point."""
+    between = next((mark for mark in ";\t" if mark in line), None)
+    row = next(csv.reader([line], delimiter=between or ","), [])
+    return row if between is None else [_DECIMAL_COMMA.sub(r"\1.\2", cell.strip()) for cell in row]
 
 
 def parse_pairs(
@@ -35,11 +44,12 @@ def parse_pairs(
 ) -> list[Pair]:
     """Pairs from CSV text: reference pressure, reading, and up or down where known; ``#`` lines and a header
     row, in which no cell begins like a number, are left out. Readings are ratios 0..1, counts where
-    ``full_scale_counts`` is given, or pressures where ``bare_unit`` is. FileError."""
+    ``full_scale_counts`` is given, or pressures where ``bare_unit`` is. Lines with semicolons or tabs between cells,
+    as spreadsheets write them where a number has a decimal comma, are read too. FileError."""
     from recorder.calibration import Pair
 
     out: list[Pair] = []
-    for number, row in enumerate(csv.reader(text.splitlines()), 1):
+    for number, row in enumerate(map(_cells, text.splitlines()), 1):
         cells = [c.strip() for c in row]
         if not any(cells) or cells[0].startswith("#"):
             continue

@@ -23,6 +23,8 @@ from click.testing import CliRunner
 from recorder import rig
 from recorder.calibration import from_file_text
 from recorder.cli import main
+from recorder.cli._pairs import parse_pairs
+from recorder.errors import FileError
 from recorder.recording import read
 from recorder.rig.lines import announcement, line
 from recorder.rig.sensor import sample
@@ -251,3 +253,21 @@ def test_a_calibration_that_is_written_nowhere_says_so(tmp_path: Path) -> None:
     assert done.exit_code == 0 and done.stdout.splitlines()[-1] == "no file was written: -o FILE writes one"
     done = CliRunner().invoke(main, ["calibrate", str(file), "-o", str(tmp_path / "g.json")])
     assert "no file was written" not in done.stdout
+
+
+@pytest.mark.parametrize("text", [
+    "0.5,0.1021,up\n103.4,0.4996,up\n",
+    "psi;ratio;way\n0,5;0,1021;up\n103,4;0,4996;up\n",
+    "0.5;0.1021;up\n103.4;0.4996;up\n",
+    "0,5\t0,1021\tup\n103,4\t0,4996\tup\n",
+], ids=["commas", "semicolons and decimal commas", "semicolons", "tabs"])
+def test_pairs_as_spreadsheets_write_them(text: str) -> None:
+    """RFC 4180 knows commas alone; spreadsheets write semicolons where a number has a decimal comma (common practice,
+    no source)."""
+    pairs = parse_pairs(text, "pairs.csv", "kPa", None)
+    assert [(p.reference_kpa, p.ratio, p.direction) for p in pairs] == [(0.5, 0.1021, "up"), (103.4, 0.4996, "up")]
+
+
+def test_a_number_with_both_marks_is_no_number() -> None:
+    with pytest.raises(FileError, match=r"line 2.*is not a pressure and a reading"):
+        parse_pairs("1;0,1\n1.034,5;0,5\n", "pairs.csv", "kPa", None)
