@@ -154,7 +154,7 @@ def test_one_stroke_is_one() -> None:
     ("judgement", "word"),
     [
         (cap(), "Wet the cap's seal"),
-        (cap(outcome="undecided", reasons=[], hold_more_s=38.2), "hold for 39 s more"),
+        (cap(outcome="undecided", reasons=[], hold_more_s=38.2), "hold for 39 s longer"),
         (cap(test="system", reasons=[{"code": "fall-too-fast", "text": ""}]), "inside the engine"),
         (cap(test="system", reasons=[{"code": "too-much-air", "text": ""}]), "Fill it up"),
         (cap(notes=[{"code": "warming", "text": ""}]), "warming"),

@@ -76,7 +76,7 @@ def advice(judgement: Mapping[str, Any], found: Sequence[str] = ()) -> list[str]
     # where something else has to be put right first, a longer hold alone would tell no more
     longer = outcome == "undecided" and not _NOT_BY_HOLDING & {*codes, *noted}
     if longer and isinstance(more, int | float) and math.isfinite(more):
-        out.append(f"Test again and hold for {span(float(more))} more, then it can be told.")
+        out.append(f"Test again and hold for {span(float(more))} longer, then it can be told.")
     elif longer and "hold-too-short" in codes:
         out.append("Test again and hold for the whole time.")
     wet = list(dict.fromkeys(text for text in found if text != NONE_VISIBLE))
