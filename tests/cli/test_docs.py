@@ -46,9 +46,10 @@ def test_every_command_has_help_and_an_example(name: str) -> None:
 def test_the_blocks_are_what_help_prints(name: str) -> None:
     """At the width of the docs, from the command itself and not from what writes the docs."""
     done = CliRunner().invoke(main, [*([name] if name else []), "-h"], terminal_width=90, max_content_width=90)
+    assert done.exit_code == 0, done.output
     printed = "\n".join(line.rstrip() for line in done.stdout.splitlines())
     text = (ROOT / "docs" / "commands.md").read_text(encoding="utf-8")
-    assert done.exit_code == 0 and f"```text\n{printed.replace('Usage: main', 'Usage: recorder')}\n```" in text, printed
+    assert f"```text\n{printed.replace('Usage: main', 'Usage: recorder')}\n```" in text, printed
 
 
 def names_of(value: object) -> set[str]:
