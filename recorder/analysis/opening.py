@@ -298,7 +298,9 @@ def _within_seen(
     mean = min(mean, high)
     u = math.hypot(max(spread, LEAST_LEFT * found.onset_u), ABOVE_DOUBT * (high - mean))
     lowest, highest = max(low - 2.0 * low_u for low, low_u in lows), high + 2.0 * high_u
-    return replace(found, onset_kpa=mean, onset_u=min(u, math.sqrt(max(mean - lowest, 0.0) * (highest - mean))))
+    if mean <= lowest:
+        return found  # so do these: what is known of the bounds says nothing
+    return replace(found, onset_kpa=mean, onset_u=min(u, math.sqrt((mean - lowest) * (highest - mean))))
 
 
 def _by_tops(x: Prepared, strokes: Sequence[Stroke], seen: Sequence[Top]) -> Opening:
