@@ -20,7 +20,10 @@ __all__ = [
 PINNED_S = 1.0  # shorter runs of one reading are left alone
 FALSE_ALARM = 1e-6  # that a sound sensor gives such a run in one recording
 NEAR = 0.002  # of the range of the converter: the last count or two of ten bits
-LOW_SHARE = 0.02  # of the readings at one value far below the vented one: a wire is off
+LOW_SHARE, LOW_LEAST = 0.02, 5  # of the readings at one value far below the vented one: a wire is off
+# where the converter's ends are not known: from so much on a start is no vented one, and so near to nought is what was
+# let go, kPa
+UNDER_PRESSURE_KPA, NOUGHT_KPA = 10.0, 2.0
 # Before and after a fault's line nothing is believed: it may come half a second late, and what is smoothed comes back
 # slowly. Common practice, no source.
 BEFORE_S, AFTER_S = 0.5, 1.0
@@ -109,8 +112,12 @@ def sensor_fault(p: FloatArray, dt_s: float, rails: tuple[float, float] | None =
     low, high = float(np.min(p)), float(np.max(p))
     vented = float(np.median(p[: max(len(p) // 50, 3)]))
     # a recording that was begun under pressure falls far below its start as well, but not to the converter's end
-    at_end = rails is None or abs(low - rails[0]) < NEAR * abs(rails[1] - rails[0])
-    if at_end and low < vented - 5.0 and float(np.mean(p < low + 1e-3)) > LOW_SHARE:
+    if rails is None:
+        at_end = vented <= UNDER_PRESSURE_KPA or low < -NOUGHT_KPA
+    else:
+        at_end = abs(low - rails[0]) < NEAR * abs(rails[1] - rails[0])
+    lowest = int(np.count_nonzero(p < low + 1e-3))
+    if at_end and low < vented - 5.0 and lowest > max(LOW_SHARE * len(p), LOW_LEAST):
         return "it sits at its lower end (wire broken?)"
     if _pinned(p, dt_s):
         return "it sits at its upper end (range exceeded or short circuit?)"

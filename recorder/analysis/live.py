@@ -61,7 +61,8 @@ def live_study(setup: Setup, t: FloatArray, p: FloatArray, told: Told) -> Study:
     if vented_s is not None:
         before, rest = t < vented_s, t >= vented_s
         earlier = study(setup, t[before], p[before], quick=True)
-        if earlier.parts is None or not earlier.parts.holds:  # else a test begun late: its zero comes from the release
+        parts = earlier.parts
+        if parts is None or not parts.strokes or not parts.holds:  # else its zero is from the release
             return study(setup, t[rest], p[rest], told, quick=True)
     return study(setup, t, p, told, quick=True)
 

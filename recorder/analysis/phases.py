@@ -222,20 +222,22 @@ def take_beat_out(x: Prepared, vented_end_s: float) -> tuple[Prepared, Beat | No
 
 
 def segment(
-    x: Prepared, vented_end_s: float, let_go: Release, *, hold_s: float, may_open: bool, rhythmic: bool = False
+    x: Prepared, vented_end_s: float, let_go: Release, *, hold_s: float, may_open: bool, rhythmic: bool = False,
+    late: bool = False,
 ) -> Stretches:
     """Strokes, holds and release of a prepared trace. let_go: what looks like its release. hold_s: how long a hold has
-    to last. rhythmic: a beat was in it, of which something may be left."""
+    to last. rhythmic: a beat was in it, of which something may be left. late: it was begun under pressure, so without
+    strokes it is all hold up to the release."""
     last = float(x.t[-1])
     strokes = find_strokes(x, vented_end_s, last, may_open=may_open)
     release, again, off = (None, None, False) if gone_at_once(x, strokes, last) else let_go
     if release is not None and goes_on(x, strokes, release):
         release, again, off = None, None, False
-    parts = _apart(x, strokes, release, again, hold_s=hold_s, may_open=may_open, rhythmic=rhythmic)
-    if parts[2] is None and strokes:
-        release, again = _bled(x, strokes[-1].end_s + STEADY_S)
+    parts = _apart(x, strokes, release, again, hold_s=hold_s, may_open=may_open, rhythmic=rhythmic, late=late)
+    if parts[2] is None and (strokes or late):
+        release, again = _bled(x, (strokes[-1].end_s if strokes else float(x.t[0])) + STEADY_S)
         if release is not None:
-            parts = _apart(x, strokes, release, again, hold_s=hold_s, may_open=may_open, rhythmic=rhythmic)
+            parts = _apart(x, strokes, release, again, hold_s=hold_s, may_open=may_open, rhythmic=rhythmic, late=late)
     strokes, holds, release, again, downs = parts
     return Stretches(vented_end_s, tuple(strokes), tuple(holds), release, again, off, tuple(downs))
 
@@ -249,19 +251,21 @@ def _apart(
     hold_s: float,
     may_open: bool,
     rhythmic: bool,
+    late: bool,
 ) -> tuple[list[Stroke], Spans, float | None, float | None, Spans]:
     """Strokes, holds, release, when it was at zero again, and what was let down before it."""
     end = release if release is not None else float(x.t[-1])
     strokes = [s for s in strokes if s.start_s < end]
     if not (may_open or rhythmic):
         strokes = with_eased(x, strokes, level_noise(x), end)
-    holds, downs = _quiet(x, strokes, end, hold_s=hold_s, may_close=may_open)
+    holds, downs = _quiet(x, strokes, end, hold_s=hold_s, may_close=may_open, late=late)
     fewer = _without_warming(x, strokes, downs)
     if len(fewer) < len(strokes):
         strokes = fewer
-        holds, downs = _quiet(x, strokes, end, hold_s=hold_s, may_close=may_open)
+        holds, downs = _quiet(x, strokes, end, hold_s=hold_s, may_close=may_open, late=late)
     final = downs[-1] if downs else None
-    if final is not None and final[0] > strokes[-1].start_s and _first_bite(x, holds, final, ends=release is not None):
+    begun_s = strokes[-1].start_s if strokes else float(x.t[0])
+    if final is not None and final[0] > begun_s and _first_bite(x, holds, final, ends=release is not None):
         if release is None:
             again = _gone(x, final[0])
         release, downs = final[0], downs[:-1]
@@ -270,12 +274,14 @@ def _apart(
 
 
 def _quiet(
-    x: Prepared, strokes: Sequence[Stroke], end_s: float, *, hold_s: float, may_close: bool
+    x: Prepared, strokes: Sequence[Stroke], end_s: float, *, hold_s: float, may_close: bool, late: bool
 ) -> tuple[Spans, Spans]:
-    """The quiet stretches after strokes, and when in them the pressure was let down."""
+    """The quiet stretches after strokes, and when in them the pressure was let down. late: where there is no stroke,
+    from the first reading on."""
     holds, downs = [], []
-    for n, stroke in enumerate(strokes):
-        since, until = stroke.end_s, strokes[n + 1].start_s if n + 1 < len(strokes) else end_s
+    begins = [s.end_s for s in strokes] or ([float(x.t[0])] if late else [])
+    for n, since in enumerate(begins):
+        until = strokes[n + 1].start_s if n + 1 < len(strokes) else end_s
         if until - since <= QUIET_S:
             continue
         for a, b in let_downs(x, since, until, hold_s=hold_s, may_close=may_close):

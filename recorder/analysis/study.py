@@ -69,6 +69,7 @@ class Study:
     phases: tuple[Phase, ...]
     gaps: int
     late_start: bool = False
+    zero_known: bool = True
 
 
 def _peak(x: Prepared, end_s: float, falls: tuple[float, float] | None) -> Quantity:
@@ -176,6 +177,7 @@ def study(
         hold_s=setup.procedure.hold_s,
         may_open=setup.test == "cap",
         rhythmic=beat is not None,
+        late=start.late,
     )
     if start.late and broken is None:
         broken = start.wrong if parts.strokes or start.wrong else "it begins under pressure, and no stroke is in it"
@@ -249,6 +251,7 @@ def study(
         seen_phases,
         gaps,
         start.late,
+        start.wrong is None,
     )
 
 

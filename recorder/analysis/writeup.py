@@ -192,7 +192,7 @@ def write_up(setup: Setup, s: Study) -> Judgement:
         setup.marked,
         outcome,
         reasons,
-        _q(s.zero_kpa, s.zero_u, "kPa") if s.x is not None else None,
+        _q(s.zero_kpa, s.zero_u, "kPa") if s.x is not None and s.zero_known else None,
         None
         if s.zero_shift is None
         else _q(s.zero_shift.value, s.zero_shift.standard_uncertainty, "kPa"),
@@ -243,12 +243,8 @@ def _notes(setup: Setup, s: Study, f: Findings, outcome: Outcome) -> list[dict[s
     elif outcome == "undecided" and wavers(setup, f):
         notes.append({"code": "wavers", "text": "The pressure rose in a part of the hold, and fell in another."})
     if s.late_start:
-        notes.append(
-            {
-                "code": "late-start",
-                "text": "The recording was begun under pressure; zero is the reading after the release.",
-            }
-        )
+        zero = "zero is the reading after the release" if s.zero_known else "pressures are as read, zero is not known"
+        notes.append({"code": "late-start", "text": f"The recording was begun under pressure; {zero}."})
     if s.rhythmic:
         notes.append(
             {"code": "rhythmic", "text": "The pressure beats in a rhythm during the hold."}

@@ -60,6 +60,31 @@ def test_begun_after_the_last_stroke_is_void() -> None:
     found = judged(made, "system", 98.0, begin_s=made.hold_start_s + 3.0)
     assert found.outcome == "void"
     assert "no stroke" in found.reasons[0].text
+    assert [q.name for q in found.phases] == ["hold", "release", "vented"]
+    assert found.hold is not None
+    assert found.hold.start_s < 0.02
+    assert found.hold.end_s == pytest.approx(made.release_s - made.hold_start_s - 3.0, abs=0.5)
+
+
+@pytest.mark.parametrize("leak", [0.0, 4.0])
+def test_begun_in_the_hold_its_rate_is_told(leak: float) -> None:
+    made = make(87, rate_hz=50.0, stroke_kpa=9.0, target_kpa=110.0, hold_s=120.0, leak_per_s=leak / 60.0 / 110.0)
+    found = judged(made, "system", 98.0, begin_s=made.hold_start_s + 10.0, end_s=made.release_s - 1.0)
+    assert found.outcome == "void"
+    assert found.zero is None and found.hold is not None
+    rate, u = found.hold.rate.value, found.hold.rate.standard_uncertainty
+    assert u is not None and abs(rate - 0.97 * leak) < 2.5 * u  # it slows down as the pressure falls
+    assert not leak or rate > 4.0 * u
+
+
+def test_what_was_let_go_to_a_coarse_nought_is_no_broken_wire() -> None:
+    """Bare readings rounded to 0.1 kPa, begun in the hold; and one whose wire breaks, far below nought."""
+    from recorder.analysis.faults import sensor_fault
+
+    t = np.arange(0.0, 60.0, 0.1)
+    p = np.round(np.interp(t, [0.0, 40.0, 41.0], [118.0, 115.0, 0.0]), 1)
+    assert sensor_fault(p, 0.1) is None
+    assert sensor_fault(np.where(t < 40.0, p, -43.1), 0.1) == "it sits at its lower end (wire broken?)"
 
 
 def test_an_absolute_reading_that_begins_and_ends_vented_is_no_late_start() -> None:

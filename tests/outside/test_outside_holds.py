@@ -7,9 +7,11 @@ import pytest
 from scipy.optimize import least_squares
 
 from recorder.allan import overlapping_adev
+from recorder.analysis import judge
 from recorder.analysis.hold import HoldFit, fit_hold
 from recorder.analysis.signal import noise_kpa, resolution_kpa
 from recorder.calibration import fit_polynomial
+from recorder.recording import read
 
 DATA = Path(__file__).parent / "data"
 
@@ -56,6 +58,31 @@ def test_stated_uncertainty_covers_the_scatter_between_quarters(name: str) -> No
     lines = [fit_polynomial(a, b, 1) for a, b in parts]
     white = np.array([float(np.sqrt(f.covariance[1, 1])) for f in lines])
     assert chi2(np.array([f.coefficients[1] for f in lines]), white) > 9.35
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_record_that_is_all_hold_is_void_but_its_rate_is_told(name: str, tmp_path: Path) -> None:
+    """As files with two columns, quarter by quarter: no zero, no stroke, so no outcome; the hold is there all the same,
+    and its uncertainty covers what quarters differ by (chi-square, 3 degrees of freedom, 97.5 %)."""
+    t, p = (v[:1400] for v in record(name))
+    holds = []
+    for k, (a, b) in enumerate(zip(np.array_split(t, 4), np.array_split(p, 4), strict=True)):
+        path = tmp_path / f"{k}.csv"
+        rows = "".join(f"{x - a[0]:.3f},{y:.2f}\n" for x, y in zip(a, b, strict=True))
+        path.write_text(f'# recording-format: 1\n# test: "system"\ntime_s,pressure_kPa\n{rows}')
+        found = judge(read(path))
+        assert (found.outcome, [r.code for r in found.reasons]) == ("void", ["trace-broken"])
+        assert found.zero is None and found.peak is None and found.strokes == 0
+        assert [q.name for q in found.phases] == ["hold"]
+        assert found.hold is not None and found.hold.start.standard_uncertainty is not None
+        assert found.hold.start.standard_uncertainty > 5.0  # nobody knows where zero is
+        holds.append(found.hold)
+    rate, u = (np.array([getattr(h.rate, what) for h in holds]) for what in ("value", "standard_uncertainty"))
+    mean = np.sum(rate / u**2) / np.sum(1 / u**2)
+    assert np.sum(((rate - mean) / u) ** 2) < 9.35
+    assert all(h.drop.value == pytest.approx(part[0] - part[-1], abs=1.5) for h, part in
+               zip(holds, (np.median(np.split(b[: len(b) // 10 * 10], 10), axis=1) for b in np.array_split(p, 4)),
+                   strict=True))  # fmt: skip
 
 
 @pytest.mark.parametrize("name", NAMES)
