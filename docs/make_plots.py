@@ -29,7 +29,7 @@ from recorder import rig  # noqa: E402
 from recorder.allan import overlapping_curve  # noqa: E402
 from recorder.analysis import Analyser, Setup  # noqa: E402
 from recorder.analysis.hold import fit_hold  # noqa: E402
-from recorder.analysis.signal import noise_kpa, resolution_kpa  # noqa: E402
+from recorder.analysis.trace.signal import noise_kpa, resolution_kpa  # noqa: E402
 from recorder.limits import resolve  # noqa: E402
 from recorder.model import Marking  # noqa: E402
 

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from recorder.analysis.faults import NO_PRESSURE, Told
 from recorder.analysis.live import latest_kpa, live_study, live_view
 from recorder.analysis.setup import Setup
 from recorder.analysis.study import Study, study
+from recorder.analysis.trace.faults import NO_PRESSURE, Told
 from recorder.analysis.writeup import write_up
 from recorder.errors import FileError
 from recorder.model import FaultRun, Judgement, LiveView, Recording

@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from recorder.analysis.faults import Told
 from recorder.analysis.setup import Setup
 from recorder.analysis.study import Study, study
-from recorder.analysis.zero import full_scale_kpa, most_offset_kpa
+from recorder.analysis.trace.faults import Told
+from recorder.analysis.trace.zero import full_scale_kpa, most_offset_kpa
 from recorder.limits import band_kpa, limit_kpa
 from recorder.model import LiveView
 

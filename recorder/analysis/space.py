@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.headspace import Space, either, headspace, with_uncounted
-from recorder.analysis.leak_begins import leaked_before
+from recorder.analysis.opening.leak_begins import leaked_before
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from recorder.analysis.opening import Opening
     from recorder.analysis.phases import Stretches
     from recorder.analysis.setup import Setup
-    from recorder.analysis.signal import Prepared
-    from recorder.analysis.stroke import Stroke
+    from recorder.analysis.strokes import Stroke
+    from recorder.analysis.trace.signal import Prepared
 
 __all__ = ["headspace_of"]
 

@@ -9,15 +9,6 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from recorder.analysis.early import SHORTEST_S, answer
-from recorder.analysis.faults import (
-    BEFORE_S,
-    NOTHING_TOLD,
-    Told,
-    often_told,
-    rails_kpa,
-    sensor_fault,
-    usable,
-)
 from recorder.analysis.headspace import Space
 from recorder.analysis.hold import Beginning, HoldFit, fit_hold
 from recorder.analysis.opening import Opening, find_opening
@@ -29,10 +20,19 @@ from recorder.analysis.phases import (
     take_beat_out,
 )
 from recorder.analysis.setup import Setup
-from recorder.analysis.signal import Prepared, prepare, sampling
 from recorder.analysis.space import headspace_of
+from recorder.analysis.trace.faults import (
+    BEFORE_S,
+    NOTHING_TOLD,
+    Told,
+    often_told,
+    rails_kpa,
+    sensor_fault,
+    usable,
+)
+from recorder.analysis.trace.signal import Prepared, prepare, sampling
+from recorder.analysis.trace.zero import find_start
 from recorder.analysis.which_hold import judged_hold
-from recorder.analysis.zero import find_start
 from recorder.model import Phase, Quantity
 
 if TYPE_CHECKING:

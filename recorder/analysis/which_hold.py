@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from recorder.analysis.opening import Opening
     from recorder.analysis.phases import Stretches
     from recorder.analysis.setup import Setup
-    from recorder.analysis.signal import Prepared
+    from recorder.analysis.trace.signal import Prepared
 
 __all__ = ["judged_hold"]
 

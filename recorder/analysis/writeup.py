@@ -9,11 +9,11 @@ from typing import Any
 import numpy as np
 
 from recorder.analysis.boiling import boiling_point_c, glycol_estimate_c
-from recorder.analysis.filters import running_least
 from recorder.analysis.headspace import lost_ml
 from recorder.analysis.hold import HoldFit
 from recorder.analysis.setup import Setup
 from recorder.analysis.study import Study
+from recorder.analysis.trace.filters import running_least
 from recorder.analysis.verdict import Findings, decide, wavers
 from recorder.model import Hold, Judgement, Outcome, Quantity, Settling
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from recorder.analysis.hold import HoldFit, fit_hold
-from recorder.analysis.hold_laws import Law, bows, leak_shape
+from recorder.analysis.hold.laws import Law, bows, leak_shape
 
 AIR_KPA = 101.325
 FLOW = Callable[[float], float]

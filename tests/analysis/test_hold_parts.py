@@ -7,14 +7,14 @@ import pytest
 from scipy.integrate import quad
 from scipy.stats import norm
 
-from recorder.analysis.filters import median
-from recorder.analysis.hold import _Readings, fit_hold
-from recorder.analysis.hold_bins import NONE, Bins, bin_hold
-from recorder.analysis.hold_laws import NEAR_LAW, leak_shape
-from recorder.analysis.hold_line import Problem, _inverse
-from recorder.analysis.hold_noise import Noise, NoiseFinder
-from recorder.analysis.hold_posterior import TIGHT, _sign
-from recorder.analysis.hold_summary import rate_of, summary
+from recorder.analysis.hold.bins import NONE, Bins, bin_hold
+from recorder.analysis.hold.fit import _Readings, fit_hold
+from recorder.analysis.hold.laws import NEAR_LAW, leak_shape
+from recorder.analysis.hold.line import Problem, _inverse
+from recorder.analysis.hold.noise import Noise, NoiseFinder
+from recorder.analysis.hold.posterior import TIGHT, _sign
+from recorder.analysis.hold.summary import rate_of, summary
+from recorder.analysis.trace.filters import median
 
 
 def readings(seed: int) -> tuple[np.ndarray, np.ndarray]:

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from recorder.analysis.hold import fit_hold
-from recorder.analysis.signal import noise_kpa, resolution_kpa
+from recorder.analysis.trace.signal import noise_kpa, resolution_kpa
 
 RATES = {"tight": (0.0, 0.0), "near": (0.2, 0.6), "seep": (0.6, 2.0), "drip": (2.0, 8.0)}
 

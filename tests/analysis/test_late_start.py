@@ -79,7 +79,7 @@ def test_begun_in_the_hold_its_rate_is_told(leak: float) -> None:
 
 def test_what_was_let_go_to_a_coarse_nought_is_no_broken_wire() -> None:
     """Bare readings rounded to 0.1 kPa, begun in the hold; and one whose wire breaks, far below nought."""
-    from recorder.analysis.faults import sensor_fault
+    from recorder.analysis.trace.faults import sensor_fault
 
     t = np.arange(0.0, 60.0, 0.1)
     p = np.round(np.interp(t, [0.0, 40.0, 41.0], [118.0, 115.0, 0.0]), 1)
@@ -137,7 +137,7 @@ def test_a_short_vented_trace_has_no_stroke(seconds: float) -> None:
 def test_one_begun_in_the_hold_is_not_called_a_broken_wire() -> None:
     """So coarse a converter that the vented reading is always the same: far below the first ones, but far above the
     converter's own end."""
-    from recorder.analysis.faults import sensor_fault
+    from recorder.analysis.trace.faults import sensor_fault
 
     step = 300.0 / 0.8 / 1023
     t = np.arange(0.0, 60.0, 0.02)

@@ -11,10 +11,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from recorder.analysis.opening import ABOVE_DOUBT, Opening, _is_slow, _levels, _within_seen
-from recorder.analysis.signal import prepare
-from recorder.analysis.slow_valve import SlowValve
-from recorder.analysis.stroke import Stroke
+from recorder.analysis.opening.find import ABOVE_DOUBT, Opening, _is_slow, _levels, _within_seen
+from recorder.analysis.opening.slow_valve import SlowValve
+from recorder.analysis.strokes import Stroke
+from recorder.analysis.trace.signal import prepare
 
 HELD, TOP, AFTER = 86.0, 92.0, 70.0
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from recorder import rig
-from recorder.analysis.signal import resolution_kpa
+from recorder.analysis.trace.signal import resolution_kpa
 from tests.benchmarks.truth_run import judged
 
 

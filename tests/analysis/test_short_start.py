@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from recorder.analysis import Analyser, Setup
-from recorder.analysis.zero import find_zero
+from recorder.analysis.trace.zero import find_zero
 from recorder.limits import resolve
 from recorder.model import Marking
 

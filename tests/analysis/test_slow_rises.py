@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 
 from recorder.analysis import Analyser, Setup
-from recorder.analysis.popped import without_rebounds
-from recorder.analysis.signal import prepare, without_spikes
-from recorder.analysis.stroke import Stroke
+from recorder.analysis.strokes import Stroke
+from recorder.analysis.strokes.popped import without_rebounds
+from recorder.analysis.trace.signal import prepare, without_spikes
 from recorder.limits import resolve
 from recorder.model import Judgement, Marking
 

@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 from recorder.analysis import Analyser, Setup
-from recorder.analysis.leak_begins import leaked_before
-from recorder.analysis.signal import prepare
-from recorder.analysis.stroke import Stroke
+from recorder.analysis.opening.leak_begins import leaked_before
+from recorder.analysis.strokes import Stroke
+from recorder.analysis.trace.signal import prepare
 from recorder.limits import resolve
 from recorder.model import Judgement, Marking
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from recorder import report
 from recorder.analysis import Analyser, Setup
 from recorder.analysis.headspace import Space, lost_ml
-from recorder.analysis.relief import Top, ceiling
+from recorder.analysis.opening.relief import Top, ceiling
 from recorder.limits import resolve
 from recorder.model import Calibration, Judgement, Marking, TestKind
 from recorder.sheet.words import say

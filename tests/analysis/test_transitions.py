@@ -8,7 +8,7 @@ from pathlib import Path
 from hypothesis import given
 from hypothesis import strategies as st
 
-from recorder.analysis.transitions import TRANSITIONS, diagram, follow
+from recorder.analysis.phases.transitions import TRANSITIONS, diagram, follow
 
 EVENTS = sorted({event for _, event in TRANSITIONS})
 

@@ -8,12 +8,11 @@ import numpy as np
 import pytest
 
 from recorder.analysis import Analyser, Setup
-from recorder.analysis.eased import with_eased
-from recorder.analysis.signal import prepare
 from recorder.analysis.space import _uncounted
-from recorder.analysis.stroke import Stroke
-from recorder.analysis.strokes import find_strokes, level_noise
-from recorder.analysis.zero import find_zero
+from recorder.analysis.strokes import Stroke, find_strokes, level_noise
+from recorder.analysis.strokes.eased import with_eased
+from recorder.analysis.trace.signal import prepare
+from recorder.analysis.trace.zero import find_zero
 from recorder.limits import resolve
 from recorder.model import Judgement, Marking
 

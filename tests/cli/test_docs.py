@@ -62,7 +62,7 @@ def names_of(value: object) -> set[str]:
 def made_in_analysis() -> tuple[set[str], set[str]]:
     """Keys that the analysis adds to a judgement, and codes that it gives to reasons and notes, from its source."""
     keys, codes = set(), set()
-    for path in (ROOT / "recorder" / "analysis").glob("*.py"):
+    for path in (ROOT / "recorder" / "analysis").rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text("utf-8"))):
             match node:
                 case ast.Assign(

@@ -6,8 +6,13 @@ import numpy as np
 import pytest
 from scipy import ndimage, special
 
-from recorder.analysis.filters import running_least, running_mean, running_median, smooth_slope
-from recorder.analysis.normal import normal_cdf, normal_quantile
+from recorder.analysis.trace.filters import (
+    running_least,
+    running_mean,
+    running_median,
+    smooth_slope,
+)
+from recorder.analysis.trace.normal import normal_cdf, normal_quantile
 
 
 @pytest.fixture(scope="module")

@@ -8,8 +8,8 @@ import pytest
 from scipy.optimize import least_squares, nnls
 
 from recorder import calibration
-from recorder.analysis.eased import fit_falls
 from recorder.analysis.hold import fit_hold
+from recorder.analysis.strokes.eased import fit_falls
 from recorder.calibration import Pair, fit_polynomial
 
 DATA = Path(__file__).parent / "data"
@@ -141,7 +141,7 @@ def test_the_hold_agrees_with_the_library_where_its_model_is_known(seed: int, si
 @pytest.mark.parametrize("seed", range(8))
 def test_where_a_rise_begins_against_least_squares_of_the_library(seed: int) -> None:
     """Level, then a line upwards: the corner that leaves the least residual of numpy.linalg.lstsq."""
-    from recorder.analysis.zero import _where_it_leaves
+    from recorder.analysis.trace.zero import _where_it_leaves
 
     rng = np.random.default_rng(seed)
     step = (0.25, 0.05, 0.01)[seed % 3]

@@ -9,7 +9,7 @@ from scipy.optimize import least_squares
 from recorder.allan import overlapping_adev
 from recorder.analysis import judge
 from recorder.analysis.hold import HoldFit, fit_hold
-from recorder.analysis.signal import noise_kpa, resolution_kpa
+from recorder.analysis.trace.signal import noise_kpa, resolution_kpa
 from recorder.calibration import fit_polynomial
 from recorder.recording import read
 

@@ -10,8 +10,8 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from recorder.analysis import Analyser, Setup
-from recorder.analysis.closed import Response
-from recorder.analysis.valve_steps import Lanes, run_valves
+from recorder.analysis.opening.closed import Response
+from recorder.analysis.opening.valve_steps import Lanes, run_valves
 from recorder.limits import resolve
 from recorder.model import Marking
 

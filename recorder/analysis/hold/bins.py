@@ -1,0 +1,159 @@
+"""A hold's readings brought down to some eighty means: short bins where settling is quick, long ones later.
+
+Where the resolution is coarser than the noise, a reading only says between which two boundaries the pressure lies.
+Such readings enter by the likelihood of rounded data (working response and Fisher information, as in
+iteratively reweighted least squares; McCullagh & Nelder 1989, ch. 2.5), so that their information is
+where it is: near the moments at which the reading steps.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recorder.analysis.trace.filters import median
+from recorder.analysis.trace.normal import normal_cdf
+
+if TYPE_CHECKING:
+    from recorder.model import FloatArray, IntArray
+
+__all__ = ["GRID", "NONE", "Bins", "bin_hold", "rounded_response"]
+
+GRID = np.linspace(math.log(0.5), math.log(100.0), 26)  # log time constants (s) of what settles
+NONE = -math.inf  # log time constant of an exponential that is not there
+_FIRST_S = 0.12
+_GROWTH = 1.25
+_LATE = 60  # bins over the hold where they have stopped growing
+_KNOCK = 5.0  # standard deviations
+_OVER = 120.0  # time constants: what is left is nothing; the squares of less yet would be slow to reckon with
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bins:
+    """Means of n bins. Times s since the hold's start: middle (of the readings), half width; ``y`` kPa;
+    ``weight`` effective number of readings; ``first`` index of the first reading of each bin, of those too that were
+    left out."""
+
+    t: FloatArray
+    half_s: FloatArray
+    y: FloatArray
+    weight: FloatArray
+    first: IntArray
+
+    def decays(self, theta: FloatArray) -> FloatArray:
+        """Means (..., n) of exp(-t / tau) over the bins, at log time constants ``theta``; nothing at ``NONE``."""
+        return self.slopes(theta, only_means=True)
+
+    def slopes(self, theta: FloatArray, *, only_means: bool = False) -> FloatArray:
+        """``decays`` and their derivatives with respect to log tau: (2, ..., n); only_means: ``decays`` alone."""
+        there = theta > NONE
+        whole = bool(there.all())
+        rate = np.exp(-theta if whole else np.where(there, -theta, 0.0))[..., None]
+        x = np.minimum(rate * self.half_s, 30.0)
+        inside = np.where(x > 1e-3, np.sinh(x) / np.maximum(x, 1e-3), 1.0)
+        spent = rate * self.t
+        means = np.exp(-np.minimum(spent, _OVER)) * inside
+        if not whole:
+            means *= there[..., None]
+        return means if only_means else np.stack([means, means * spent])
+
+
+def _edges(t: FloatArray) -> IntArray:
+    """Index of the first reading of every bin; every bin has one reading at least."""
+    length, dt = float(t[-1]), median(t[1:] - t[:-1])
+    widest = max(length / _LATE, 1.01 * dt)
+    width = max(_FIRST_S, 1.01 * dt)
+    cuts = [0.0]
+    while cuts[-1] < length:
+        cuts.append(cuts[-1] + width)
+        width = min(width * _GROWTH, widest)
+    at = np.minimum(np.searchsorted(t, cuts[:-1]), len(t) - 1)
+    return np.asarray(at[np.append(True, at[1:] > at[:-1])])
+
+
+def _levels(y: FloatArray, first: IntArray, n: IntArray) -> FloatArray:
+    """The (lower) median of each bin."""
+    out = np.empty(len(first))
+    for i, (begin, many) in enumerate(zip(first.tolist(), n.tolist(), strict=True)):
+        some = y[begin : begin + many].copy()
+        some.sort()
+        out[i] = some[(many - 1) // 2]
+    return out
+
+
+def bin_hold(
+    t: FloatArray,
+    y: FloatArray,
+    sd_kpa: float,
+    middle: FloatArray | None = None,
+    information: FloatArray | None = None,
+    first: IntArray | None = None,
+) -> Bins:
+    """Bin readings ``y`` (kPa) at ``t`` (s since the start). Knocks, far from ``middle`` (the fitted curve at the
+    readings; the bin's own sloping median where there is none yet) are left out, with their neighbours.
+
+    information: weight of each reading against a plain one (1 where absent). first: of bins of the same readings that
+    were made before.
+    """
+    if first is None:
+        first = _edges(t)
+    n = np.append(first[1:], len(t)) - first
+    if middle is None:
+        level = _levels(y, first, n)
+        at = np.add.reduceat(t, first) / n
+        middle = np.interp(t, at, level) if len(at) > 1 else np.full_like(y, level[0])
+    far = np.abs(y - middle) > _KNOCK * sd_kpa
+    if not far.any() and information is None:  # all readings count alike
+        many = n.astype(float)
+        half = (t[first + n - 1] - t[first]) / 2.0
+        return Bins(np.add.reduceat(t, first) / many, half, np.add.reduceat(y, first) / many, many, first)
+    if far.any():
+        which = np.repeat(np.arange(len(first)), n)
+        reach = max(int(np.count_nonzero(t < 0.1)), 1)
+        far = np.convolve(far, np.ones(2 * reach + 1), "same") > 0.5
+        alone = np.add.reduceat((~far).astype(float), first)[which] == 0
+        if np.mean(far) > 0.3:
+            far[:] = False
+        far[alone] &= np.mean(alone) > 0.3
+    w = (~far).astype(float)
+    if information is not None:
+        w = w * information
+    total = np.add.reduceat(w, first)
+    keep = total > 1e-6
+    if np.count_nonzero(keep) < 4:  # nothing lies near any curve: take all as they are
+        w = np.ones_like(y)
+        total = n.astype(float)
+        keep = total > 0
+    safe = np.where(keep, total, 1.0)
+    tm = np.add.reduceat(t * w, first) / safe
+    ym = np.add.reduceat(y * w, first) / safe
+    half = (t[first + n - 1] - t[first]) / 2.0
+    return Bins(tm[keep], half[keep], ym[keep], total[keep], first)
+
+
+def rounded_response(
+    y: FloatArray, step_kpa: float, sd_kpa: float, curve: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Working response (kPa) and information (1 = a reading without rounding) of readings rounded to ``step_kpa``.
+
+    curve: expected pressure at the readings; sd_kpa: noise before rounding.
+    """
+    offset = np.clip(curve - y, -1.5 * step_kpa, 1.5 * step_kpa)
+    a = (-0.5 * step_kpa - offset) / sd_kpa
+    b = (0.5 * step_kpa - offset) / sd_kpa
+    mass = np.maximum(normal_cdf(b) - normal_cdf(a), 1e-12)
+    fa, fb = np.exp(-0.5 * a * a) / 2.5066283, np.exp(-0.5 * b * b) / 2.5066283
+    score = (fa - fb) / mass / sd_kpa  # d log mass / d curve
+    # expected information at this place: sum over the readings that could have come
+    info = np.zeros_like(y)
+    for k in (-2, -1, 0, 1, 2):
+        ak, bk = a + k * step_kpa / sd_kpa, b + k * step_kpa / sd_kpa
+        mk = np.maximum(normal_cdf(bk) - normal_cdf(ak), 1e-12)
+        d = (np.exp(-0.5 * ak * ak) - np.exp(-0.5 * bk * bk)) / 2.5066283
+        info += d * d / mk
+    info = np.maximum(info, 1e-3)
+    move = np.clip(score * sd_kpa**2 / info, -step_kpa, step_kpa)
+    return y + offset + move, info

@@ -1,0 +1,181 @@
+"""Which laws and noises a hold is tried with: each law moved to where the trace has it, and what is unlikely left out.
+
+About where a law has been moved to, its exponents stay uncertain; to first order that is noise of one more shape each
+(``hold_laws.bows``), of the size of the leak. Where far more settles than hoses give, leaks that shut are tried too.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recorder.analysis.hold.laws import (
+    LAWS,
+    NEAR_LAW,
+    Law,
+    away,
+    bows,
+    leak_shape,
+    moved,
+    shut_laws,
+)
+from recorder.analysis.hold.noise import Noise, NoiseFinder
+from recorder.analysis.hold.posterior import Points, Problem, moments, posterior, top, total
+
+if TYPE_CHECKING:
+    from recorder.model import FloatArray
+
+__all__ = ["Case", "Hold"]
+
+_STILL = 0.5  # spreads: a law that moves by less is where the trace has it
+# more settles than is likely, in standard deviations: perhaps a leak that shuts. Or air that cools: that takes no
+# longer, and is at most gamma - 1 of what the strokes brought, each less by as long ago as it was
+_TOO_MUCH, _COLD_S, _HEAT = 4.0, 25.0, 0.4
+_BEHIND = (8.0, 5.0)  # log evidence below the best: not looked at any closer; left out
+_MOST = (3, 5)  # laws that are moved; laws and noises that are kept
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """A law, moved from its home to where the trace has it, with the noise it leaves. rate_kpa_per_s: about so much
+    leaks; 0 where too little falls to show a law."""
+
+    law: Law
+    home: Law
+    noise: Noise
+    rate_kpa_per_s: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Hold:
+    """What all looks at one hold share: pressure at its start, the last stroke's rise, length; how long before it each
+    stroke ended and its rise; prior mass of no leak at all."""
+
+    finder: NoiseFinder
+    level_kpa: float
+    rise_kpa: float
+    length_s: float
+    ages_s: FloatArray
+    rises_kpa: FloatArray
+    none: float = 0.0
+    problems: dict[Case, Problem] = field(default_factory=dict)
+    looks: dict[Case, list[Points]] = field(default_factory=dict)
+    shapes: dict[Law, FloatArray] = field(default_factory=dict)
+
+    def problem(self, case: Case) -> Problem:
+        if case not in self.problems:
+            b, rate = self.finder.b, case.rate_kpa_per_s
+            bend = -rate * bows(case.law, case.home, b.t, b.y, self.length_s) if rate > 0.0 else None
+            self.problems[case] = Problem(
+                self.finder, case.noise, self.level_kpa, self.rise_kpa, bend, away(case.law, case.home)
+            )
+        return self.problems[case]
+
+    def look(self, case: Case) -> list[Points]:
+        """Posterior of a quick look, made once."""
+        if case not in self.looks:
+            self.looks[case] = posterior(self.problem(case), case.law, self.shape(case.law), quick=True, none=self.none)
+        return self.looks[case]
+
+    def full(self, case: Case) -> list[Points]:
+        """Posterior of a full look."""
+        return posterior(self.problem(case), case.law, self.shape(case.law), quick=False, none=self.none)
+
+    def shape(self, law: Law) -> FloatArray:
+        """The leak's fall at the bins."""
+        if law not in self.shapes:
+            b = self.finder.b
+            self.shapes[law] = leak_shape(b.t, law, b.t, b.y, self.length_s)
+        return self.shapes[law]
+
+    def noises(
+        self, case: Case, least: float, known: Noise | None, look: list[Points] | None = None
+    ) -> list[Noise]:
+        """What the law leaves beside one, two, ... exponentials of ``look``, or of the case's own. least: white noise
+        of a reading, kPa."""
+        if known is not None:
+            return [known]
+        b = self.finder.b
+        columns = [np.ones_like(b.t), self.shape(case.law)]
+        designs = []
+        for some in (look or self.look(case))[1:]:
+            rates = np.exp(-some.theta[:, int(np.argmax(some.log_weight))])
+            designs.append([0, 1, *range(len(columns), len(columns) + len(rates))])
+            columns += list(np.exp(-b.t * rates[:, None]))
+        return list(dict.fromkeys(self.finder.find(np.stack(columns), designs, least)))
+
+    def near(self, noise: Noise, least: float, known: Noise | None) -> list[Case]:
+        """Where too little falls to show a law."""
+        case = Case(NEAR_LAW, NEAR_LAW, noise, 0.0)
+        return self.likely([replace(case, noise=n) for n in self.noises(case, least, known)])
+
+    def rising(self, noise: Noise, least: float, known: Noise | None) -> Case | None:
+        """The trace as one that rises beyond doubt, which no leak does; None where it does not. What a leak would leave
+        of a rise must not count as noise, so the noise is that beside any slope."""
+        case = Case(NEAR_LAW, NEAR_LAW, noise, 0.0)
+        shape = self.shape(NEAR_LAW)
+        look = posterior(self.problem(case), NEAR_LAW, shape, quick=True, none=None)
+        best: tuple[float, Case, list[Points]] | None = None
+        for found in self.noises(case, least, known, look):
+            other = replace(case, noise=found)
+            points = posterior(self.problem(other), NEAR_LAW, shape, quick=True, none=None)
+            if best is None or total(points) > best[0]:
+                best = total(points), other, points
+        if best is None:
+            return None
+        mean, u = moments(best[2])
+        return best[1] if mean + 4.0 * u < 0.0 else None
+
+    def far(self, fall_kpa: float, noise: Noise, least: float, known: Noise | None) -> list[Case]:
+        """Laws with the noise that each leaves, best first. fall_kpa: by so much the pressure fell."""
+        most = fall_kpa / self.length_s
+        cases = self.moved([Case(law, law, noise, most) for law in LAWS], least, known)
+        likely = self.likely(cases)
+        much, heat = self.strange(likely[0])
+        if much < _TOO_MUCH:
+            return likely
+        y = self.finder.b.y
+        end = float(np.mean(y[-max(len(y) // 8, 1) :]))
+        shut = self.likely(self.moved([Case(law, law, noise, most) for law in shut_laws(end, fall_kpa)], least, known))
+        # where it may be heat its size says nothing: the shape alone has to speak for a leak that shuts
+        if heat is not None and total(self.look(shut[0])) < total(self.look(likely[0])) + heat:
+            return likely
+        return self.likely(likely + shut)
+
+    def strange(self, case: Case) -> tuple[float, float | None]:
+        """The most that settles, in standard deviations of what hoses give; where strokes' heat explains it, by how
+        much its size costs the log evidence."""
+        best, i = top(self.look(case))
+        size, tau = np.abs(best.mean[2:, i]), np.exp(best.theta[:, i])
+        much = size * np.sqrt(self.problem(case).precision(best.theta[:, i]))
+        heat = _HEAT * np.exp(-self.ages_s / tau[:, None]) @ self.rises_kpa
+        cold = (much > _TOO_MUCH) & ((tau > _COLD_S) | (size > heat))
+        return float(much.max(initial=0.0)), None if cold.any() else 0.5 * float(much @ much)
+
+    def moved(self, cases: list[Case], least: float, known: Noise | None) -> list[Case]:
+        """The best of ``cases``, each where the trace has it."""
+        value = {case: total(self.look(case)) for case in cases}
+        out = []
+        for first in sorted(cases, key=lambda case: -value[case])[: _MOST[0]]:
+            if value[first] < max(value.values()) - _BEHIND[0]:
+                break
+            case = first
+            for _ in range(2):
+                best, i = top(self.look(case))
+                bent = self.problem(case).bent(self.shape(case.law), best.theta[:, i], best.mean[:, i])
+                rate = max(moments(self.look(case))[0], 1e-6)
+                old, case = case, replace(case, law=moved(case.home, bent), rate_kpa_per_s=rate)
+                if float(np.abs(away(case.law, old.law)).max()) < _STILL:
+                    break
+            out += [replace(case, noise=n) for n in self.noises(case, least, known)]
+        return out
+
+    def likely(self, cases: list[Case]) -> list[Case]:
+        """Those that a quick look does not rule out, best first."""
+        if len(cases) == 1:
+            return cases
+        value = {case: total(self.look(case)) for case in cases}
+        least = max(value.values()) - _BEHIND[1]
+        return [c for c in sorted(cases, key=lambda case: -value[case]) if value[c] > least][: _MOST[1]]

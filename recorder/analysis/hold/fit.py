@@ -1,0 +1,225 @@
+"""The hold: a steady fall told from settling, with an uncertainty that carries what the trace cannot tell apart.
+
+Model: p(t) = a - r g(t) + sum of A_i exp(-t / tau_i) + noise, with none to three exponentials. g is the shape of a
+leak's fall (hold_laws), one a second on average. Level, rate and amplitudes are integrated in closed form (Gaussian
+prior on the amplitudes); the time constants, the number of exponentials, the law and the noise are averaged by their
+evidence (Hoeting et al. 1999, Statistical Science 14, 382): on a logarithmic grid, and by points drawn about the
+optima that Gauss-Newton finds, weighted together (Owen & Zhou 2000, J. Am. Stat. Assoc. 95, 135).
+Physics adds two signs: what settles slowly falls, and a leak gives no pressure back. Their sizes are flat in their
+logarithm. Derivation in docs/physics.md.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recorder.analysis.hold.bins import bin_hold, rounded_response
+from recorder.analysis.hold.cases import Case, Hold
+from recorder.analysis.hold.laws import NEAR_LAW, Law, leak_shape
+from recorder.analysis.hold.line import settles_kpa
+from recorder.analysis.hold.noise import Noise, NoiseFinder
+from recorder.analysis.hold.posterior import TIGHT, Points, Problem, posterior, top
+from recorder.analysis.hold.summary import HoldFit, rate_of, summary
+from recorder.analysis.trace.filters import median
+from recorder.analysis.trace.normal import normal_cdf
+
+if TYPE_CHECKING:
+    from recorder.model import FloatArray
+
+__all__ = ["Beginning", "HoldFit", "fit_hold"]
+
+# where nearly all of it went: of the last stroke, what cooling air takes at most, 1 - 1/gamma; of the fall, what the
+# hold's edges leave open, for when the rest was let go hardly shows (no source)
+_COOLS, _EDGES = 0.29, 0.05
+_STROKE_S = 0.6  # as near to each other as a hand makes strokes
+
+
+def _curve(t: FloatArray, shape: FloatArray, mean: FloatArray, theta: FloatArray) -> FloatArray:
+    """Model at ``t`` without its middle."""
+    out = mean[0] - mean[1] * shape
+    for a, th in zip(mean[2:], theta, strict=True):
+        out = out + a * np.exp(-t * math.exp(-th))
+    return np.asarray(out)
+
+
+def _rounding_noise(y: FloatArray, step: float, curve: FloatArray) -> float:
+    """Noise before rounding (kPa) of the greatest likelihood."""
+    sds = step * np.geomspace(0.03, 0.7, 14)
+    take = slice(None, None, max(len(y) // 3000, 1))
+    off = (curve - y)[take]
+    logs = [
+        float(
+            np.log(
+                np.maximum(
+                    normal_cdf((0.5 * step - off) / s) - normal_cdf((-0.5 * step - off) / s),
+                    1e-9,
+                )
+            ).sum()
+        )
+        for s in sds
+    ]
+    return float(sds[int(np.argmax(logs))])
+
+
+class _Readings:
+    """The readings ``p`` (kPa) of a hold, or of its beginning, at ``t`` (s), ready to be fitted: binned, with what lies
+    off a first curve left out. coolant: that is what would leak. whole: the fit of all of the hold, whose curve and
+    noise are known then."""
+
+    def __init__(
+        self,
+        t: FloatArray,
+        p: FloatArray,
+        *,
+        step_kpa: float,
+        noise_kpa: float,
+        last_rise_kpa: float,
+        strokes: tuple[FloatArray, FloatArray] | None,
+        coolant: bool = False,
+        whole: HoldFit | None = None,
+    ) -> None:
+        self.length_s = length = float(t[-1] - t[0])
+        self.rise_kpa = last_rise_kpa
+        time = t - t[0]
+        self.known = whole.noise if whole is not None else None
+        sd = float(np.hypot(noise_kpa, step_kpa / math.sqrt(12.0))) + 1e-4
+        rounded = noise_kpa < 0.5 * step_kpa
+        b = bin_hold(time, p, sd)
+        self.eighth = eighth = max(len(b.y) // 8, 1)
+        level = median(b.y[:eighth])
+        settled = b.y[b.t >= min(5.0, 0.1 * length)][:3]  # quick settling is no leak's
+        fall = float(settled.mean() - b.y[-eighth:].mean())
+        self.share, self.fall_kpa = fall / max(abs(level), 1e-3), fall
+        noise = Noise(sd)
+        for _ in range(2 if rounded else 1):
+            if whole is not None and not rounded:
+                curve = np.interp(t, whole.time_s, whole.curve_kpa)
+            else:
+                problem = Problem(NoiseFinder(b, only_s=0.0), noise, level, last_rise_kpa)
+                best, i = top(posterior(problem, NEAR_LAW, leak_shape(b.t, NEAR_LAW, b.t, b.y, length), quick=True))
+                shape = leak_shape(time, NEAR_LAW, b.t, b.y, length)
+                curve = problem.middle + _curve(time, shape, best.mean[:, i], best.theta[:, i])
+            if rounded:
+                before = _rounding_noise(p, step_kpa, curve)
+                z, info = rounded_response(p, step_kpa, before, curve)
+                near = np.abs(p - curve) < 5.0 * sd + step_kpa
+                b = bin_hold(time, z, 1e9, curve, info * near, first=b.first)
+                noise = Noise(before)
+            else:
+                spread = max(1.4826 * median(np.abs(p - curve)), sd)
+                b = bin_hold(time, p, spread, curve, first=b.first)
+                noise = Noise(spread)
+        self.b, self.noise = b, noise
+        self.least = (0.5 if rounded else 0.3) * noise.white_kpa
+        finder = NoiseFinder(b, only_s=self.known.wander_s if self.known is not None else None)
+        if strokes is None:
+            strokes = np.arange(0.0, 90.0, _STROKE_S), np.full(round(90.0 / _STROKE_S), abs(last_rise_kpa))
+        self.hold = Hold(finder, level, last_rise_kpa, length, *strokes, TIGHT if coolant else 0.0)
+        self.start_kpa = median(p[: max(int(np.searchsorted(time, 0.1)), 1)])
+        self.end_kpa = float(b.y[-eighth:].mean())
+        # nearly all of it went: that much no settling takes, whatever the shape
+        self.gone = self.start_kpa > 5.0 * sd + step_kpa and self.end_kpa < 0.3 * self.start_kpa
+        self.middle_kpa = float(b.y.mean())
+        self.up = self._rising()
+
+    def _rising(self) -> Case | None:
+        late = self.b.t > 0.4 * self.length_s
+        t, y = self.b.t[late], self.b.y[late]
+        climbs = len(t) > 3 and float((t - t.mean()) @ (y - y.mean())) > 0.0
+        return self.hold.rising(self.noise, self.least, self.known) if climbs else None
+
+    def points(self, *, quick: bool) -> tuple[list[Points], Case]:
+        """Posterior of all laws and noises that are likely, and the first of these."""
+        hold, up = self.hold, self.up
+        if up is not None:
+            return posterior(hold.problem(up), up.law, hold.shape(up.law), quick=quick, none=None), up
+        if self.share > 0.05 and not quick:
+            cases = hold.far(self.fall_kpa, self.noise, self.least, self.known)
+        else:
+            cases = hold.near(self.noise, self.least, self.known)
+        points: list[Points] = []
+        for case in cases:
+            points += hold.look(case) if quick else hold.full(case)
+        return points, cases[0]
+
+    def nearly_all(self) -> tuple[float, float]:
+        """Rate (kPa/s) and its standard uncertainty where nearly all of it went."""
+        most = 0.5 * settles_kpa(self.hold.level_kpa)
+        fall = self.start_kpa - self.end_kpa
+        u = math.hypot(_COOLS * self.rise_kpa, _EDGES * fall, most)
+        return (fall - most) / self.length_s, u / self.length_s
+
+
+def fit_hold(
+    t: FloatArray,
+    p: FloatArray,
+    *,
+    step_kpa: float,
+    noise_kpa: float,
+    last_rise_kpa: float,
+    strokes: tuple[FloatArray, FloatArray] | None = None,
+    coolant: bool = False,
+    quick: bool = False,
+) -> HoldFit:
+    """Fit readings ``p`` (kPa, zero-corrected) at ``t`` (s); needs 6 readings or more.
+
+    last_rise_kpa: of the last stroke before. strokes: how long before the hold's start each of all ended (s), and its
+    rise (kPa); where they are not known, as many as the last one as a hand can. coolant: that is what would leak, and
+    not gas, so perhaps nothing does. quick: fewer models.
+    """
+    r = _Readings(
+        t,
+        p,
+        step_kpa=step_kpa,
+        noise_kpa=noise_kpa,
+        last_rise_kpa=last_rise_kpa,
+        strokes=strokes,
+        coolant=coolant,
+    )
+    points, first = r.points(quick=quick)
+
+    def shape(at: FloatArray, law: Law) -> FloatArray:
+        return leak_shape(at, law, r.b.t, r.b.y, r.length_s)
+
+    fit = summary(points, r.middle_kpa, shape, r.length_s, float(t[0]), first.noise, last_rise_kpa, r.up is not None)
+    if r.gone:
+        rate, u = r.nearly_all()
+        fit = replace(fit, rate_kpa_per_s=rate, rate_u=u)
+    return fit
+
+
+class Beginning:
+    """The beginning of a hold of which all has been fitted (``whole``): its noise is known then, and what lies off its
+    curve. Arguments as of ``fit_hold``."""
+
+    def __init__(
+        self,
+        t: FloatArray,
+        p: FloatArray,
+        *,
+        step_kpa: float,
+        noise_kpa: float,
+        strokes: tuple[FloatArray, FloatArray] | None,
+        whole: HoldFit,
+    ) -> None:
+        self._readings = _Readings(
+            t,
+            p,
+            step_kpa=step_kpa,
+            noise_kpa=noise_kpa,
+            last_rise_kpa=whole.last_rise_kpa,
+            strokes=strokes,
+            whole=whole,
+        )
+
+    def rate(self, *, quick: bool) -> tuple[float, float]:
+        """Rate (kPa/s, falling positive) and its standard uncertainty. quick: from fewer models."""
+        r = self._readings
+        if r.gone:
+            return r.nearly_all()
+        points, _ = r.points(quick=quick)
+        return rate_of(points, r.middle_kpa, r.length_s)

@@ -1,0 +1,246 @@
+"""A hold's level, rate and settling amplitudes for given time constants: linear and Gaussian, so in closed form.
+
+Level and rate are taken out first; what is left has one row and column for each amplitude, three at most, and is
+solved for hundreds of sets of time constants at once. Sets with fewer exponentials than others that are solved with
+them have ``NONE`` in place of a time constant: nothing that settles, known to be nothing. The points are the last axis
+of all arrays, which numpy is quickest with. Derivation in docs/physics.md.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recorder.analysis.hold.bins import GRID, NONE
+from recorder.analysis.hold.noise import Noise, NoiseFinder
+
+if TYPE_CHECKING:
+    from recorder.model import FloatArray, IntArray
+
+__all__ = ["GRID", "NONE", "SLOW_S", "Line", "Problem", "Solved", "settles_kpa"]
+
+SLOW_S = 8.0  # rubber, not air: settling slower than this falls
+_LOG_SLOW = math.log(SLOW_S)
+_SLOW_SHARE = 0.02  # of the pressure
+
+
+def settles_kpa(level_kpa: float) -> float:
+    """Standard deviation (kPa) of what a hose under ``level_kpa`` has still to give."""
+    return _SLOW_SHARE * abs(level_kpa) + 0.05
+
+
+class Problem:
+    """One hold, one noise: closed-form posteriors for any time constants."""
+
+    def __init__(
+        self,
+        finder: NoiseFinder,
+        noise: Noise,
+        level_kpa: float,
+        rise_kpa: float,
+        bows_kpa: FloatArray | None = None,
+        away: FloatArray | None = None,
+    ) -> None:
+        """bows_kpa (q, n): by what the trace may bend because the leak's law is not known better, each times a standard
+        normal coefficient; by ``away`` (q) of them the law has been moved already."""
+        b = finder.b
+        self.b, self.noise, self.finder = b, noise, finder
+        self.white, log_det = finder.whitener(noise)
+        self.middle = float(b.y.mean())
+        y = b.y - self.middle
+        self.bows = np.zeros((0, len(y)))
+        if bows_kpa is not None and away is not None:
+            y = y + away @ bows_kpa
+            if self.white.ndim == 1:
+                self.white = np.diag(self.white)
+            # noise of rank q more: I + U U' is whitened by its own square root
+            q, size, _ = np.linalg.svd(self.white @ bows_kpa.T, full_matrices=False)
+            self.white = self.white + (q * (1.0 / np.sqrt(1.0 + size**2) - 1.0)) @ (q.T @ self.white)
+            log_det -= 0.5 * float(np.log1p(size**2).sum())
+            self.bows = bows_kpa @ self.white.T
+        self.y = self.whiten(y)
+        self.base = log_det - 0.5 * float(self.y @ self.y)
+        self.one = self.whiten(np.ones(len(b.t)))
+        self.slow_kpa = settles_kpa(level_kpa)
+        self.fast_kpa = self.slow_kpa + 0.3 * abs(rise_kpa)
+        self.length_s = float(b.t[-1] + b.half_s[-1])
+
+    def whiten(self, values: FloatArray) -> FloatArray:
+        """Values of the bins (..., n), so that their noise is white with variance one."""
+        return values * self.white if self.white.ndim == 1 else values @ self.white.T
+
+    @cached_property
+    def on_grid(self) -> FloatArray:
+        """Whitened bin means (places, n) of the grid's exponentials; the last row is of ``NONE``."""
+        return self.whiten(self.finder.decays)
+
+    @cached_property
+    def grid_precision(self) -> FloatArray:
+        return self.precision(np.append(GRID, NONE))
+
+    def precision(self, theta: FloatArray) -> FloatArray:
+        """Prior precisions of amplitudes; any will do for what is not there."""
+        return np.asarray(np.where(theta < _LOG_SLOW, self.fast_kpa**-2.0, self.slow_kpa**-2.0))
+
+    def bent(self, shape: FloatArray, theta: FloatArray, mean: FloatArray) -> FloatArray:
+        """Coefficients (q) of the bows that a fit leaves: log time constants (k), level, rate and amplitudes (2 + k);
+        shape (n): the leak's fall."""
+        x = np.concatenate([self.one[None], -self.whiten(shape)[None], self.whiten(self.b.decays(theta))])
+        return np.asarray(self.bows @ (self.y - mean @ x))
+
+    def line(self, leak: FloatArray) -> Line:
+        """Level and rate, apart from which amplitudes are looked for; leak (n): whitened bin means of a leak's fall."""
+        return Line(self, leak)
+
+
+def _inverse(a: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Inverses (k, k, m) and log determinants (m) of positive definite matrices ``a`` (k, k, m), k small: by sweeping
+    (Goodnight 1979, Am. Stat. 33, 149), which takes less than calling LAPACK for each of many."""
+    k, _, m = a.shape
+    product = np.ones(m)
+    for j in range(k):
+        pivot = a[j, j].copy()
+        product *= pivot
+        row = a[j] / pivot
+        column = a[:, j].copy()
+        a = a - column[:, None] * row
+        a[j] = row
+        a[:, j] = -column / pivot
+        a[j, j] = 1.0 / pivot
+    return a, np.log(product)
+
+
+class Line:
+    """Level and rate of a leak of one law, taken out of readings and amplitudes (Frisch & Waugh 1933, Econometrica 1,
+    387), so that what is left has one row and column for each amplitude."""
+
+    def __init__(self, problem: Problem, leak: FloatArray) -> None:
+        self.problem = problem
+        one, y = problem.one, problem.y
+        # Cholesky's root of their Gram matrix, and its inverse
+        size = math.sqrt(float(one @ one) + 1e-12)
+        across = float(one @ leak) / size
+        rest = math.sqrt(max(float(leak @ leak) + 1e-12 - across * across, 1e-12))
+        self.back = np.array([[1.0 / size, 0.0], [-across / (size * rest), 1.0 / rest]])
+        self.basis = self.back @ np.stack([one, leak])
+        self.right = self.basis @ y
+        self.base = problem.base + 0.5 * float(self.right @ self.right) - math.log(size) - math.log(rest)
+        self.rest = y - self.right @ self.basis
+
+    def _slopes(self, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """What level and rate leave of exponentials (..., n) of log time constants ``theta``, whitened, and their
+        derivatives."""
+        raw = self.problem.b.slopes(theta)
+        flat = self.problem.whiten(raw.reshape(-1, raw.shape[-1]))  # as one matrix: quicker
+        left = (flat - (flat @ self.basis.T) @ self.basis).reshape(raw.shape)
+        return left[0], left[1]
+
+    def _amplitudes(self, along: FloatArray, gram: FloatArray, right: FloatArray, lam: FloatArray) -> Solved:
+        """Of m sets of normal equations without level and rate; along (k, 2, m), gram (k, k, m), right (k, m); lam
+        (k, m): prior precisions, which ``gram`` gets added."""
+        for j in range(len(lam)):
+            gram[j, j] += lam[j]
+        cov, size = _inverse(gram)
+        mean = (cov * right).sum(axis=1)
+        log = 0.5 * ((right * mean).sum(axis=0) - size + np.log(lam).sum(axis=0)) + self.base
+        return Solved(along, log, mean, cov)
+
+    def solve(self, theta: FloatArray) -> Solved:
+        """At ``theta`` (k, m), which may be ``NONE``."""
+        shapes = self.problem.whiten(self.problem.b.decays(theta.T))
+        along = shapes @ self.basis.T
+        gram = shapes @ shapes.transpose(0, 2, 1) - along @ along.transpose(0, 2, 1)
+        right = shapes @ self.rest
+        return self._amplitudes(
+            np.ascontiguousarray((along @ self.back).transpose(1, 2, 0)),
+            np.ascontiguousarray(gram.transpose(1, 2, 0)),
+            np.ascontiguousarray(right.T),
+            self.problem.precision(theta),
+        )
+
+    @cached_property
+    def _grid(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Of the grid's exponentials: what level and rate give way (2, places), Gram matrix, right side."""
+        shapes = self.problem.on_grid
+        along = shapes @ self.basis.T
+        return np.ascontiguousarray((along @ self.back).T), shapes @ shapes.T - along @ along.T, shapes @ self.rest
+
+    def on_grid(self, index: IntArray) -> Solved:
+        """On the grid places ``index`` (k, m), from one Gram matrix."""
+        along, gram, right = self._grid
+        lam = self.problem.grid_precision[index]
+        return self._amplitudes(
+            along[:, index].transpose(1, 0, 2), gram[index[:, None], index[None]], right[index], lam
+        )
+
+    def whole(self, found: Solved, use: IntArray) -> tuple[FloatArray, FloatArray]:
+        """Means (2 + k, m) and covariances (2 + k, 2 + k, m) of level, rate and amplitudes at the places ``use``."""
+        along, amount, own = found.along[:, :, use], found.mean[:, use], found.cov[:, :, use]
+        k, m = amount.shape
+        mean, cov = np.empty((2 + k, m)), np.empty((2 + k, 2 + k, m))
+        mean[:2] = (self.right @ self.back)[:, None] - (amount[:, None] * along).sum(axis=0)
+        mean[2:] = amount
+        cross = (own[:, :, None] * along).sum(axis=1)  # (k, 2, m)
+        cov[:2, :2] = (self.back.T @ self.back)[:, :, None] + (along[:, :, None] * cross[:, None]).sum(axis=0)
+        cov[2:, :2] = -cross
+        cov[:2, 2:] = -cross.transpose(1, 0, 2)
+        cov[2:, 2:] = own
+        return mean, cov
+
+    def newton(self, theta: FloatArray, starts: list[int]) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Optima near ``theta`` (m, k), their covariances (m, k, k) and log evidences by Gauss-Newton steps. starts:
+        rows at which another number of exponentials begins; each of these groups is done when none of it gains."""
+        m, k = theta.shape
+        best, best_log = theta.copy(), np.full(m, -np.inf)
+        best_cov = np.tile(np.eye(k), (m, 1, 1))
+        step = np.full(m, 0.5)
+        there = theta > NONE
+        group = np.repeat(np.arange(len(starts)), np.diff([*starts, m]))
+        going = np.ones(m, bool)
+        index = np.arange(k)
+        for _ in range(9):
+            shapes, d = self._slopes(theta)
+            turned = shapes.transpose(0, 2, 1)
+            gram, right, prior = shapes @ turned, shapes @ self.rest, self.problem.precision(theta)
+            gram[:, index, index] += prior
+            cov = np.linalg.inv(gram)
+            mean = (cov @ right[:, :, None])[:, :, 0]
+            gained = (right * mean).sum(axis=1) - np.linalg.slogdet(gram)[1] + np.log(prior).sum(axis=1)
+            log = 0.5 * gained + self.base
+            better = (log > best_log) & going
+            gains = np.maximum.reduceat(log - best_log, starts)
+            step = np.where(better, np.minimum(step * 1.6, 0.6), step * 0.3)
+            d *= mean[:, :, None]
+            rest = self.rest - (mean[:, None, :] @ shapes)[:, 0]
+            cross = d @ turned
+            schur = d @ d.transpose(0, 2, 1) - cross @ cov @ cross.transpose(0, 2, 1)
+            new_cov = np.linalg.inv(schur + np.eye(k))
+            best_cov = np.where(better[:, None, None], new_cov, best_cov)
+            best = np.where(better[:, None], theta, best)
+            best_log = np.where(better, log, best_log)
+            going &= (gains >= 0.01)[group]
+            if not going.any():
+                break
+            move = (new_cov @ (d @ rest[:, :, None]))[:, :, 0]
+            full = np.where(better[:, None], move, 0.0)
+            limit = step[:, None]
+            theta = np.minimum(
+                np.maximum(best + np.minimum(np.maximum(full, -limit), limit), GRID[0]), GRID[-1]
+            )
+            theta = np.where(there, theta, NONE)
+        return best, best_cov, best_log
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Solved:
+    """Amplitudes at m sets of time constants: along (k, 2, m) what level and rate give way by one kPa of each, log
+    evidence (m), means (k, m), covariances (k, k, m)."""
+
+    along: FloatArray
+    log: FloatArray
+    mean: FloatArray
+    cov: FloatArray

@@ -1,0 +1,333 @@
+"""The posterior of a hold's level, rate and settling amplitudes at many time constants, and their weights.
+
+For given time constants everything is linear and Gaussian, so it is integrated in closed form. The time constants are
+covered by a logarithmic grid and by points about the optima that Gauss-Newton finds, weighted together as one sample of
+a known density (Owen & Zhou 2000, J. Am. Stat. Assoc. 95, 135). Derivation in docs/physics.md.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recorder.analysis.hold.bins import GRID, NONE
+from recorder.analysis.hold.grid import FULL, QUICK, THREE, Family, log_prior
+from recorder.analysis.hold.laws import Law
+from recorder.analysis.hold.line import SLOW_S, Line, Problem, Solved
+from recorder.analysis.trace.normal import normal_quantile
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from recorder.model import FloatArray, IntArray
+
+__all__ = ["SLOW_S", "TIGHT", "Points", "Problem", "lag_s", "moments", "posterior", "top", "total"]
+
+_AIR_SHARE, _AIR_SHARE_U = 0.2, 0.115  # of what a change of pressure brings, undone by air's cooling: 0 to gamma - 1
+_RUBBER_SHARE = 0.02  # and by what a hose still gives
+# sizes below which one is as likely as another: of a leak, kPa/s; of what is to give, in standard deviations of it
+_LEAST_LEAK, _LEAST_GIVE = 0.1 / 60.0, 0.15
+# coolant does not pass what is fine enough, so a system may leak nothing at all: before anything is seen that is as
+# likely as all leaks smaller than the least. Mass in units of 1 / (1 + x / x0), kPa/s
+TIGHT = _LEAST_LEAK * math.log(2.0)
+_NODES, _NODE_WEIGHTS = np.polynomial.legendre.leggauss(8)
+_NODES, _NODE_WEIGHTS = (_NODES + 1.0) / 2.0, _NODE_WEIGHTS / 2.0
+_LOG_SLOW = math.log(SLOW_S)
+_FAR = 4.5  # standard deviations: no further does a quadrature go
+_DRAWS = {1: 16, 2: 32, 3: 48}
+_SCALES = (1.1, 2.5)
+_HOPELESS = 1.0  # log evidence by which a model with one more exponential is behind
+_FEW = 128  # points, which are quicker tried all at once
+_LIKELY = 11.0  # in log density: less than this below the best weighs nothing
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Points:
+    """Posterior at m sets of k time constants, of one law. Log taus (k, m); log_weight (m); of level, rate and
+    amplitudes mean (2 + k, m) and cov (2 + k, 2 + k, m)."""
+
+    law: Law
+    theta: FloatArray
+    log_weight: FloatArray
+    mean: FloatArray
+    cov: FloatArray
+    length_s: float
+
+
+def lag_s(theta: FloatArray) -> FloatArray:
+    """Seconds of its rate by which a leak's fall goes further once each mode has followed it."""
+    return np.asarray(np.where(theta < _LOG_SLOW, _AIR_SHARE, _RUBBER_SHARE) * np.exp(theta))
+
+
+def lagging(theta: FloatArray, length_s: float) -> tuple[FloatArray, FloatArray]:
+    """Mean rate of all of a leak's fall (m) over that of its own part, and the standard uncertainty."""
+    lag = lag_s(theta) * -np.expm1(-length_s * np.exp(-theta)) / length_s
+    fast = np.where(theta < _LOG_SLOW, lag, 0.0).sum(axis=0)
+    return 1.0 + lag.sum(axis=0), fast * (_AIR_SHARE_U / _AIR_SHARE)
+
+
+def _signs(
+    mean: FloatArray, cov: FloatArray, theta: FloatArray, slow_kpa: float, none: float | None
+) -> FloatArray:
+    """Slow amplitudes and (unless ``none`` is None) the rate given the prior of sizes: changes means and covariances,
+    and gives the log of the evidence's factor. One after the other, each by its moments. none: prior mass of no leak at
+    all."""
+    log = np.zeros(theta.shape[1])
+    slow = theta >= _LOG_SLOW
+    for j in range(len(theta) + 1, 0, -1):
+        if j == 1:
+            if none is not None:
+                log += _sign(mean, cov, j, _LEAST_LEAK, none)
+            continue
+        use = np.flatnonzero(slow[j - 2])
+        if len(use):
+            some_mean, some_cov = mean[:, use], cov[:, :, use]
+            log[use] += _sign(some_mean, some_cov, j, _LEAST_GIVE * slow_kpa) - _GIVE_MASS
+            mean[:, use], cov[:, :, use] = some_mean, some_cov
+    return log
+
+
+def _sign(mean: FloatArray, cov: FloatArray, j: int, least: float, none: float = 0.0) -> FloatArray:
+    """The prior of sizes for number ``j``: changes means and covariances, and gives the log mass. none: prior mass of
+    nothing at all, in units of the number."""
+    var = np.maximum(cov[j, j], 1e-18)
+    sd = np.sqrt(var)
+    kept, value, left = _sized(mean[j], sd, least)
+    if none > 0.0:
+        z = mean[j] / sd
+        nothing = math.log(none / math.sqrt(2.0 * math.pi)) - 0.5 * z * z - np.log(sd)
+        both = np.logaddexp(kept, nothing)
+        some = np.exp(kept - both)
+        left = some * (left + (1.0 - some) * value * value)
+        kept, value = both, some * value
+    column = cov[j] / var
+    mean += column * (value - mean[j])
+    shrink = np.minimum(var - left, 0.9999 * var)
+    cov -= (column * shrink)[:, None] * column
+    return kept
+
+
+def _sized(
+    m: FloatArray, sd: FloatArray, least: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Log mass, mean and variance of a normal (m, sd) times the prior of a size x: none below zero, flat below
+    ``least``, above it flat in its logarithm, 1 / (1 + x / least). By quadrature, to 2 % of the standard deviation."""
+    a = m / sd
+    below = np.minimum(a, 0.0)
+    square = below * below
+    low = np.maximum(-a, -_FAR)
+    width = np.sqrt(square + _FAR * _FAR) - low
+    z = low + width * _NODES[:, None]
+    w = np.exp(0.5 * (square - z * z)) / (1.0 + (m + sd * z) / least)
+    mass = _NODE_WEIGHTS @ w
+    w *= z
+    mean = _NODE_WEIGHTS @ w / mass
+    w *= z
+    var = np.maximum(_NODE_WEIGHTS @ w / mass - mean * mean, 1e-12)
+    log = np.log(mass * width) - 0.5 * (square + math.log(2.0 * math.pi))
+    return log, m + sd * mean, sd * sd * var
+
+
+def _groups(starts: Sequence[int], m: int) -> IntArray:
+    """Number of the group of each of m columns, from where each group begins."""
+    return np.repeat(np.arange(len(starts)), np.diff([*starts, m]))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Weighed:
+    """Points of one group (as many exponentials each) that weigh anything: log taus (k, m), log weights without the
+    prior's, means, covariances; ``use`` which they were."""
+
+    use: IntArray
+    theta: FloatArray
+    weight: FloatArray
+    mean: FloatArray
+    cov: FloatArray
+
+
+def _with_signs(
+    line: Line, theta: FloatArray, starts: Sequence[int], counts: Sequence[int], found: Solved, none: float | None
+) -> list[_Weighed]:
+    """The points that weigh anything, with their signs; groups of ``counts`` exponentials begin at ``starts``."""
+    log = found.log
+    group = _groups(starts, len(log))
+    best = np.maximum.reduceat(log, starts)
+    likely = log > (best - _LIKELY)[group]
+    tried = likely if len(log) > _FEW else np.ones_like(likely)
+    while True:
+        use = np.flatnonzero(tried)
+        mean, cov = line.whole(found, use)
+        weight = log[use] + _signs(mean, cov, theta[:, use], line.problem.slow_kpa, none)
+        # what was left out weighs little against these
+        most = np.maximum.reduceat(np.where(likely[use], weight, -np.inf), np.searchsorted(use, starts))
+        likely = likely | (most <= best - 0.5 * _LIKELY)[group]
+        if not (likely & ~tried).any():
+            break
+        tried = likely
+    if len(use) > np.count_nonzero(likely):
+        kept = likely[use]
+        use, weight, mean, cov = use[kept], weight[kept], mean[:, kept], cov[:, :, kept]
+    cuts = np.searchsorted(use, starts)
+    out = []
+    for k, begin, a, b in zip(counts, starts, cuts, [*cuts[1:], len(use)], strict=True):
+        some = use[a:b]
+        out.append(
+            _Weighed(some - begin, theta[:k, some], weight[a:b], mean[: 2 + k, a:b], cov[: 2 + k, : 2 + k, a:b])
+        )
+    return out
+
+
+def _sequence(n: int, k: int) -> FloatArray:
+    """n evenly spread points (n, k) of a standard normal: additive recurrence (Roberts, golden ratio)."""
+    root = 2.0
+    for _ in range(30):
+        root = (1.0 + root) ** (1.0 / (k + 1))
+    u = (0.5 + np.arange(1, n + 1)[:, None] * root ** -np.arange(1.0, k + 1)[None]) % 1.0
+    return normal_quantile(u)
+
+
+_GIVE_MASS = float(_sized(np.zeros(1), np.ones(1), _LEAST_GIVE)[0][0]) + math.log(2.0)
+
+
+_NORMALS = {k: _sequence(n, k) for k, n in _DRAWS.items()}
+# half of the draws wider
+_WIDTHS = {k: np.where(np.arange(n) < n // 2, *_SCALES)[:, None] for k, n in _DRAWS.items()}
+
+
+def _starts(theta: FloatArray, weight: FloatArray) -> list[int]:
+    """Up to four of the best of ``theta`` (k, m) that are no neighbours."""
+    order = np.argsort(-weight)[:40]
+    near = theta[:, order]
+    chosen, apart = [0], np.ones(len(order), bool)
+    while len(chosen) < 4:
+        apart &= np.abs(near - near[:, chosen[-1], None]).max(axis=0) > 0.6
+        following = int(np.argmax(apart))
+        if not apart[following]:
+            break
+        chosen.append(following)
+    return [int(order[i]) for i in chosen]
+
+
+def _side_by_side(parts: Iterable[FloatArray]) -> tuple[FloatArray, list[int]]:
+    """Log time constants (k, m) of many structures as one array, ``NONE`` where there are fewer, and at which column
+    each begins."""
+    parts = list(parts)
+    starts = [0]
+    for part in parts:
+        starts.append(starts[-1] + part.shape[1])
+    out = np.full((max(len(part) for part in parts), starts[-1]), NONE)
+    for part, a, b in zip(parts, starts[:-1], starts[1:], strict=True):
+        out[: len(part), a:b] = part
+    return out, starts[:-1]
+
+
+def _modes(line: Line, parts: list[_Weighed]) -> list[tuple[FloatArray, FloatArray]]:
+    """Of each of ``parts`` up to three optima (m, k), and the roots of their covariances (m, k, k)."""
+    theta, starts = _side_by_side(part.theta[:, _starts(part.theta, part.weight)] for part in parts)
+    modes, covs, values = line.newton(theta.T, starts)
+    out = []
+    for part, a, b in zip(parts, starts, [*starts[1:], len(modes)], strict=True):
+        k = len(part.theta)
+        good = a + np.flatnonzero(values[a:b] > values[a:b].max() - 8.0)[:3]
+        out.append((modes[good, :k], np.asarray(np.linalg.cholesky(covs[good, :k, :k]), float)))
+    return out
+
+
+def _drawn(modes: FloatArray, lows: FloatArray) -> FloatArray:
+    """Points (k, m) about the modes, half of them wider."""
+    k = modes.shape[1]
+    drawn = (modes[:, None, :] + (_NORMALS[k] * _WIDTHS[k]) @ lows.transpose(0, 2, 1)).reshape(-1, k)
+    inside = ((drawn >= GRID[0] - 0.1) & (drawn <= GRID[-1] + 0.1)).all(axis=1)
+    if k > 1:
+        inside &= (drawn[:, 1:] - drawn[:, :-1] > 0.1).all(axis=1)
+    return np.asarray(drawn[inside].T)
+
+
+def _density(theta: FloatArray, modes: FloatArray, lows: FloatArray) -> FloatArray:
+    """How many draws about the modes fall at ``theta`` (k, m), a unit of volume."""
+    k = modes.shape[1]
+    back = np.linalg.inv(lows)
+    z = back @ (theta - modes[:, :, None])
+    q = np.exp(-0.5 * (z * z).sum(axis=1))
+    scale = (_DRAWS[k] // 2) * np.abs(np.linalg.det(back)) / (2 * math.pi) ** (k / 2)
+    return np.asarray(sum(scale / s**k @ q ** (s**-2.0) for s in _SCALES))
+
+
+def _family(line: Line, law: Law, family: Family, *, draw: bool, none: float | None) -> list[Points]:
+    """All points of one law with each number of exponentials, weighted so that their weights add up to the evidence."""
+    length_s = line.problem.length_s
+    found = line.on_grid(family.index)
+    parts = _with_signs(line, family.theta, family.starts, family.counts, found, none)
+    priors = [s.log_prior[part.use] for s, part in zip(family.structures, parts, strict=True)]
+    if not draw:
+        return [
+            Points(law, part.theta, part.weight + prior - math.log(1.0 / s.cell), part.mean, part.cov, length_s)
+            for s, part, prior in zip(family.structures, parts, priors, strict=True)
+        ]
+    some = [i for i, k in enumerate(family.counts) if k]
+    modes = dict(zip(some, _modes(line, [parts[i] for i in some]), strict=True))
+    drawn = {i: points for i in some if (points := _drawn(*modes[i])).size}
+    more: dict[int, _Weighed] = {}
+    if drawn:
+        theta, starts = _side_by_side(drawn.values())
+        counts = [len(points) for points in drawn.values()]
+        weighed = _with_signs(line, theta, starts, counts, line.solve(theta), none)
+        more = dict(zip(drawn, weighed, strict=True))
+    out = []
+    for i, (s, part, prior) in enumerate(zip(family.structures, parts, priors, strict=True)):
+        theta, weight, mean, cov = part.theta, part.weight, part.mean, part.cov
+        density: FloatArray | float = 1.0 / s.cell
+        if i in more:
+            new = more[i]
+            theta = np.concatenate([theta, new.theta], axis=1)
+            weight, mean = np.append(weight, new.weight), np.concatenate([mean, new.mean], axis=1)
+            cov = np.concatenate([cov, new.cov], axis=2)
+            prior = np.append(prior, log_prior(new.theta, s.volumes))
+            density = density + _density(theta, *modes[i])
+        out.append(Points(law, theta, weight + prior - np.log(density), mean, cov, length_s))
+    return out
+
+
+def posterior(
+    problem: Problem, law: Law, shape: FloatArray, *, quick: bool, none: float | None = 0.0
+) -> list[Points]:
+    """Points with none, one, two and, unless ``quick`` or a second one brought nothing, three exponentials; shape (n):
+    the leak's fall at the bins. none: prior mass of no leak at all, ``TIGHT`` or nothing; None where the rate may have
+    either sign."""
+    line = problem.line(-problem.whiten(shape))
+    out = _family(line, law, QUICK if quick else FULL, draw=not quick, none=none)
+    if not quick:
+        seen = [total([part]) for part in out]
+        if seen[2] >= max(seen[:2]) - _HOPELESS:  # else a third would bring nothing either
+            out += _family(line, law, THREE, draw=True, none=none)
+    return out
+
+
+def top(points: list[Points]) -> tuple[Points, int]:
+    """The likeliest point: of which structure, and which of it."""
+    best = max(points, key=lambda q: float(q.log_weight.max()))
+    return best, int(np.argmax(best.log_weight))
+
+
+def total(points: list[Points]) -> float:
+    """Log evidence."""
+    log = np.concatenate([q.log_weight for q in points])
+    most = float(log.max())
+    return most + math.log(float(np.exp(log - most).sum()))
+
+
+def moments(points: list[Points]) -> tuple[float, float]:
+    """Mean and standard deviation of the rate (kPa/s)."""
+    w = np.concatenate([q.log_weight for q in points])
+    w = np.exp(w - w.max())
+    w /= w.sum()
+    gains = [lagging(q.theta, q.length_s) for q in points]
+    m = np.concatenate([g * q.mean[1] for (g, _), q in zip(gains, points, strict=True)])
+    v = np.concatenate(
+        [g * g * q.cov[1, 1] + (u * q.mean[1]) ** 2 for (g, u), q in zip(gains, points, strict=True)]
+    )
+    mean = float(w @ m)
+    return mean, float(np.sqrt(w @ (np.maximum(v, 0.0) + (m - mean) ** 2)))

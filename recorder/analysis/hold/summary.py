@@ -1,0 +1,191 @@
+"""What a hold's posterior says: rate, pressures, what settled, and a curve to draw, each with its uncertainty."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recorder.analysis.hold.noise import Noise
+from recorder.analysis.hold.posterior import SLOW_S, Points, lag_s, moments, top
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from recorder.analysis.hold.laws import Law
+    from recorder.model import FloatArray
+
+__all__ = ["HoldFit", "rate_of", "summary"]
+
+# no law of a leak is truer than this share of the rate, and less so the more of the pressure goes; and no settling
+# is quite a sum of exponentials: share of what settled
+_LAW_SHARE, _LAW_FALL, _FORM_SHARE = 0.01, 0.02, 0.02
+_WEIGHS = 7.0  # log weight below the best: what is less likely does not show in the curve
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class HoldFit:
+    """The fitted hold. Rate kPa/s (falling positive) with its standard uncertainty; pressures kPa at start and end;
+    ``amplitude_kpa`` by which it settled in the hold, all but 1/e of it within ``tau_s``.
+
+    ``cooling_s``, ``cooling_kpa``: time constant and size of the quick settling of the likeliest model (0 where none).
+    ``slow_kpa``: slow settling still to come at the start, of mean time constant ``slow_s``. ``time_s``, ``curve_kpa``,
+    ``curve_u`` draw the fit. ``rising``: the trace rises beyond doubt, which no leak does. ``leak_start_kpa_per_s``:
+    the leak's rate at the start; it goes as p^n P^m (P absolute) with ``leak_n``, ``leak_m``."""
+
+    rate_kpa_per_s: float
+    rate_u: float
+    start_kpa: float
+    start_u: float
+    end_kpa: float
+    end_u: float
+    drop_u: float
+    amplitude_kpa: float
+    amplitude_u: float
+    tau_s: float
+    tau_u: float
+    cooling_s: float
+    cooling_kpa: float
+    slow_kpa: float
+    slow_s: float
+    time_s: FloatArray
+    curve_kpa: FloatArray
+    curve_u: FloatArray
+    noise: Noise
+    last_rise_kpa: float
+    rising: bool
+    leak_start_kpa_per_s: float
+    leak_n: float
+    leak_m: float
+
+
+def _with_form(rate: float, u: float, start_kpa: float, settled_kpa: float, length_s: float) -> float:
+    """Standard uncertainty of the rate, with that of the law's and the settling's form."""
+    share = max(0.0, min(1.0, rate * length_s / max(abs(start_kpa), 1.0)))
+    form = (_LAW_SHARE + _LAW_FALL * share) * abs(rate)
+    return math.sqrt(u**2 + form**2 + (_FORM_SHARE * settled_kpa / length_s) ** 2)
+
+
+def _over_s(grid: FloatArray, settled_kpa: FloatArray) -> FloatArray:
+    """When (s) all but 1/e was over of what settles, rows of (models, times at ``grid``); on lines between those."""
+    size = np.abs(settled_kpa)
+    aim = (1.0 - math.exp(-1.0)) * size[:, -1]
+    k = np.maximum(np.argmax(size >= aim[:, None], axis=1), 1)
+    row = np.arange(len(size))
+    before, after = size[row, k - 1], size[row, k]
+    part = np.clip((aim - before) / np.maximum(after - before, 1e-12), 0.0, 1.0)
+    return np.asarray(grid[k - 1] + part * (grid[k] - grid[k - 1]))
+
+
+def rate_of(points: list[Points], middle_kpa: float, length_s: float) -> tuple[float, float]:
+    """Rate and its standard uncertainty as ``summary`` gives them, without the rest."""
+    rate, u = moments(points)
+    most = max(float(q.log_weight.max()) for q in points)
+    mass = start = settled = 0.0
+    for q in points:
+        keep = np.flatnonzero(q.log_weight > most - _WEIGHS)
+        theta, mean = q.theta[:, keep], q.mean[:, keep]
+        w = np.exp(q.log_weight[keep] - most)
+        mass += float(w.sum())
+        start += float(w @ (mean[0] + mean[2:].sum(axis=0)))
+        gone = 1.0 - np.exp(-length_s * np.exp(-theta))
+        settled += float(w @ ((mean[2:] - lag_s(theta) * mean[1]) * gone).sum(axis=0))
+    return rate, _with_form(rate, u, start / mass + middle_kpa, settled / mass, length_s)
+
+
+def summary(
+    points: list[Points],
+    middle: float,
+    shape: Callable[[FloatArray, Law], FloatArray],
+    length: float,
+    t0: float,
+    noise: Noise,
+    last_rise_kpa: float,
+    rising: bool,
+) -> HoldFit:
+    rate, rate_u = moments(points)
+    most = max(float(q.log_weight.max()) for q in points)
+    early = min(4.0, 0.3 * length)
+    grid = np.concatenate([np.linspace(0.0, early, 25)[:-1], np.linspace(early, length, 56)])
+    laws = {law: shape(grid, law) for law in {q.law for q in points}}
+    weights, means, variances, drops, drop_vars = [], [], [], [], []
+    settled, settled_vars, slows, slow_areas = [], [], [], []
+    leaks = []
+    for q in points:
+        keep = np.flatnonzero(q.log_weight > most - _WEIGHS)
+        if not len(keep):
+            continue
+        k = len(q.theta)
+        theta, mean, cov = q.theta[:, keep], q.mean[:, keep], q.cov[:, :, keep]
+        x = np.empty((2 + k, len(keep), len(grid)))
+        x[0], x[1] = 1.0, -laws[q.law]
+        x[2:] = np.exp(-grid * np.exp(-theta)[:, :, None])
+        weights.append(np.exp(q.log_weight[keep] - most))
+        means.append((mean[:, :, None] * x).sum(axis=0))
+        variances.append(((cov.transpose(2, 0, 1) @ x.transpose(1, 0, 2)) * x.transpose(1, 0, 2)).sum(axis=1))
+        d = x[:, :, 0] - x[:, :, -1]
+        gone = 1.0 - x[2:]  # of each amplitude
+        # what follows the leak's own fall is the leak's
+        settled.append(((mean[2:] - lag_s(theta) * mean[1])[:, :, None] * gone).sum(axis=0))
+        last = gone[:, :, -1]
+        settled_vars.append(((cov[2:, 2:] * last).sum(axis=1) * last).sum(axis=0))
+        slow_part = mean[2:] * (theta >= math.log(SLOW_S))
+        slows.append(slow_part.sum(axis=0))
+        slow_areas.append((slow_part * np.exp(theta)).sum(axis=0))
+        first = float(laws[q.law][1] / grid[1])  # of the leak's fall, at the start
+        leaks.append(np.stack([first * mean[1], *np.broadcast_to([[q.law.n], [q.law.m]], (2, len(keep)))], axis=1))
+        drops.append((mean * d).sum(axis=0))
+        drop_vars.append((d * (cov * d).sum(axis=1)).sum(axis=0))
+    w = np.concatenate(weights)
+    w /= w.sum()
+    leak_start, leak_n, leak_m = (float(v) for v in w @ np.concatenate(leaks))
+    m, v = np.concatenate(means), np.concatenate(variances)
+    curve = w @ m
+    curve_u = np.sqrt(np.maximum(w @ (v + (m - curve) ** 2), 1e-12))
+    d, dv = np.concatenate(drops), np.concatenate(drop_vars)
+    drop_u = float(np.sqrt(max(float(w @ (dv + (d - w @ d) ** 2)), 1e-12)))
+    best, i = top(points)
+    cooling = cooling_kpa = 0.0
+    fast = np.flatnonzero(best.theta[:, i] < math.log(SLOW_S))
+    if len(fast):
+        j = fast[np.argmax(np.abs(best.mean[2 + fast, i]))]
+        cooling, cooling_kpa = float(np.exp(best.theta[j, i])), float(best.mean[2 + j, i])
+    stretch, spent = np.concatenate(slows), np.concatenate(slow_areas)
+    slow = max(float(w @ stretch), 0.0)
+    slow_s = float(w @ spent) / slow if slow > 1e-6 else 0.0
+    s, sv = np.concatenate(settled), np.concatenate(settled_vars)
+    amp = float(w @ s[:, -1])
+    amp_u = float(np.sqrt(max(float(w @ (sv + (s[:, -1] - amp) ** 2)), 1e-18)))
+    rate_u = _with_form(rate, rate_u, float(curve[0]) + middle, amp, length)
+    # when all but 1/e of it was over, in each model and in the mean of all
+    each, (tau,) = _over_s(grid, s), _over_s(grid, (w @ s)[None])
+    tau_u = math.hypot(float(np.sqrt(w @ (each - tau) ** 2)), _FORM_SHARE * float(tau))
+    curve = curve + middle
+    return HoldFit(
+        rate,
+        rate_u,
+        float(curve[0]),
+        float(curve_u[0]),
+        float(curve[-1]),
+        float(curve_u[-1]),
+        drop_u,
+        amp,
+        amp_u,
+        float(tau),
+        tau_u,
+        cooling,
+        cooling_kpa,
+        slow,
+        max(slow_s, SLOW_S),
+        grid + t0,
+        curve,
+        curve_u,
+        noise,
+        last_rise_kpa,
+        rising,
+        leak_start,
+        leak_n,
+        leak_m,
+    )

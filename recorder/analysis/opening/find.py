@@ -1,0 +1,371 @@
+"""Where a cap begins to relieve, and where it closes again; None where closed strokes explain the
+trace.
+
+The strokes before say what the next ones would do on a closed valve (``closed``). The first stroke
+after which the pressure stays where it is, and those after it, are explained with a valve and
+without one (``valve``): an opening is reported where the valve explains them better by far.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recorder.analysis.opening.closed import Response, closed_response
+from recorder.analysis.opening.relief import LOOK_S, Top, ceiling, fell_back, never_seals, tops
+from recorder.analysis.opening.slow_valve import SlowValve, find_slow, sinks
+from recorder.analysis.opening.valve import ValveFit, fit_valve
+from recorder.analysis.strokes import Stroke
+from recorder.analysis.trace.normal import normal_cdf
+from recorder.analysis.trace.signal import FINE_S, Prepared
+
+if TYPE_CHECKING:
+    from recorder.model import FloatArray
+
+__all__ = ["Opening", "find_opening"]
+
+ENOUGH = 5.0  # log likelihood ratio: three parameters gain as much by chance in about 2 % of closed caps (chi square)
+WAIT_S = 0.5  # after a stroke: what a relieving valve lets out is out
+LAW_DOUBT = 0.15  # of the distance between two laws of the valve: a real one follows neither
+SHAPE_DOUBT = 0.04  # of the height from closing to the top: strokes differ, valves are not quite linear
+ABOVE_DOUBT = 0.2  # of the height from the onset to the top: a stroke need not be like those before; no source
+SLOW_DOUBT = 0.12  # the same where so few readings show a top that they do not show how it rose above the onset
+LAG_DOUBT_S = 0.006  # of a valve's opening, between those that are tried; common practice, no source
+LAG_DOUBT = 0.4  # of a longer one: they are tried at factors of some five, and any between is as likely
+RESEAT_DOUBT = 0.03  # of the same
+SHUTS_LATE = 0.15  # of a sudden fall: what of it may have gone while the valve was closing
+FITS_WELL = 2.0  # residuals' variance over what noise explains: else only strokes that fell back are looked at
+FITS = 3.0  # residuals' variance over what noise explains, beyond which no law of the valve is believed
+BETWEEN = 0.3  # of what a full stroke brings between two readings
+MISFITS = 4.0  # times what no law explains of the readings: so far it may shift the onset
+LEAST_LEFT = 0.75  # of the uncertainty, which is no normal one in its tails
+LEVEL_S = 0.1  # over which what is held is averaged
+KNOCK = 3.0  # standard deviations
+PLAIN = 0.2  # of what a stroke brings: so much more gone after the strokes than air's cooling explains was let out
+STILL_S = 2.0  # and after that for so long: what stays meanwhile is held
+# 1/s: so slow that strokes, looked at for WAIT_S after, do not show the half of it; and where they show no valve at all
+SLOW_PER_S, UNSEEN_PER_S = 0.8, 2.0
+CREEPS = 30.0  # log likelihood ratio that a hose's creep, taken for exponentials, does not bring; no source
+HELD_S = 3.0  # after the last stroke: a cap that never seals has lost most of the pressure; common practice, no source
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Opening:
+    """Onset (kPa, standard uncertainty, s), the stroke that showed it, and the reseat (kPa, u, s) where seen."""
+
+    onset_kpa: float
+    onset_u: float
+    onset_s: float
+    stroke: int
+    reseat_kpa: float | None
+    reseat_u: float
+    reseat_s: float
+
+
+_WHOLE_S = 0.25  # how long a trace has to go on after a stroke that is over
+_SEEN_S = 2.0  # how long a trace has to go on after the stroke that opened the cap
+
+
+def _levels(x: Prepared, strokes: Sequence[Stroke], end_s: float) -> FloatArray:
+    """Pressure (kPa) some time after each stroke, or just before the next."""
+    until = np.array([*(s.start_s for s in strokes[1:]), end_s])
+    at = np.minimum(until - 0.03, np.array([s.end_s for s in strokes]) + WAIT_S)
+    back = max(0.12, 1.5 * x.dt_s)
+    lo, hi = np.searchsorted(x.t, at - back), np.searchsorted(x.t, at)
+    total = np.concatenate([[0.0], np.cumsum(x.p)])
+    n = hi - lo
+    mean = (total[hi] - total[lo]) / np.maximum(n, 1)
+    return np.asarray(np.where(n > 0, mean, np.interp(at, x.t, x.p)))
+
+
+def _first(strokes: Sequence[Stroke], level: FloatArray) -> tuple[int, float] | None:
+    """The first stroke that may have relieved, and the usual gain of those before it (kPa)."""
+    highest = float(level.max())
+    gains = np.diff(level, prepend=strokes[0].base_kpa)
+    building = level < 0.85 * highest
+    usual = float(np.median(gains[building] if building.any() else gains[: max(len(gains) // 2, 1)]))
+    if usual <= 0.0 or highest < 3.0:
+        return None
+    k = int(np.argmax(level >= highest - 0.6 * usual))
+    while k + 1 < len(strokes) and strokes[k + 1].top_kpa - strokes[k].top_kpa > 0.6 * usual:
+        k += 1  # it went on rising
+    return k, usual
+
+
+def _correlation(x: Prepared, start_s: float, end_s: float) -> float:
+    """How much larger the variance of 0.12 s averages is in the hold than white noise would make it."""
+    pick = (x.even_t > start_s + 3.0) & (x.even_t < end_s - 0.5)
+    width = max(round(0.12 / x.dt_s), 1)
+    n = np.count_nonzero(pick) // width
+    if n < 20 or width < 2:
+        return 1.2
+    means = x.even_p[pick][: n * width].reshape(n, width).mean(axis=1)
+    change = np.diff(means, 2)
+    seen = 1.4826 * float(np.median(np.abs(change - np.median(change)))) / math.sqrt(6.0)
+    return float(np.clip((seen * math.sqrt(width) / x.sd_kpa) ** 2, 1.0, 8.0))
+
+
+def find_opening(
+    x: Prepared, strokes: Sequence[Stroke], end_s: float, *, quick: bool = False
+) -> Opening | None:
+    """The opening of a cap, or None where no stroke relieved. quick: from levels alone, for a view while it runs."""
+    # A stroke at the very end (the recorder was killed, say) is not over: it seems to bring little.
+    strokes = [stroke for stroke in strokes if end_s - stroke.end_s > _WHOLE_S]
+    if not strokes:
+        return None
+    level = _levels(x, strokes, end_s)
+    fell = {} if quick else fell_back(x, strokes, level)
+    begins = _first(strokes, level)
+    most_gone = bool(fell) and float(np.median(level[min(fell) :])) < 0.6 * max(s.top_kpa for s in strokes)
+    if most_gone and strokes[-1].end_s + HELD_S + STILL_S > end_s:
+        fell = {}  # it may never seal
+    if begins is None and not fell:
+        return None
+    k, usual = begins or (min(fell), float(np.median([s.rise_kpa for s in strokes])))
+    if (not fell and level[k] < 0.7 * strokes[k].top_kpa) or not _holds(x, strokes[-1], end_s):
+        return None  # nothing is held
+    if never_seals(x, strokes, end_s):
+        return None
+    if k == len(strokes) - 1 and end_s - strokes[k].end_s < _SEEN_S:
+        return None  # nor could it be seen to stay there
+    if quick:
+        return _quick(strokes, level, k, usual)
+    correlated = _correlation(x, strokes[-1].end_s, end_s)
+    found = _by_strokes(x, strokes, level, fell, k, usual, end_s, correlated)
+    if sinks(x, strokes, end_s):
+        slow = find_slow(x, strokes, end_s, correlated)
+        found = found if slow is None or not _is_slow(slow, found, strokes[-1]) else _by_levels(strokes, slow)
+    return None if found is None else _within_seen(x, strokes, level, found, end_s, fell)
+
+
+def _by_strokes(
+    x: Prepared, strokes: Sequence[Stroke], level: FloatArray, fell: dict[int, float], k: int, usual: float,
+    end_s: float, correlated: float,
+) -> Opening | None:
+    """What the strokes at the top, from number ``k``, and those that ``fell`` back show by themselves."""
+    tries = _tries(k, list(fell), len(strokes))
+    at_top = tries[0][0]
+    closed = eased = False
+    disturbed = len(strokes)
+    done: dict[tuple[int, ...], tuple[ValveFit | None, list[int], Response]] = {}
+    for which, most, may_ease in tries:
+        if may_ease and not eased:
+            continue  # they are like those before
+        key = (may_ease, *which)
+        done[key] = done.get(key) or _fit(x, strokes, which, disturbed, end_s, correlated, may_ease=may_ease)
+        fit, near, response = done[key]
+        if fit is not None and fit.odd is not None and fit.misfit > most:
+            disturbed = min(disturbed, fit.odd)
+            # something else than the valve disturbed that stroke, if two others let out as well
+            rest = [j for j in near if j != fit.odd]
+            other = fit_valve(x, strokes, rest, response, end_s, correlated, may_ease=may_ease)
+            if other and other.gain >= ENOUGH and sum(strokes[j].top_kpa > other.open_kpa for j in rest) > 1:
+                fit, near = other, rest
+        if fit is None:
+            continue
+        eased = eased or (which is at_top and fit.eased)
+        if fit.open_u > 0.5 * usual or fit.misfit > most:
+            continue
+        gain = fit.gain
+        if gain < ENOUGH and not fell and _stays(x, strokes[-1], end_s):
+            gain += _one_ceiling(x, strokes, k, end_s, usual)
+        if gain >= ENOUGH:
+            found = _by_fit(x, strokes, near, response, fit, usual)
+            if fit.eased and not may_ease:
+                other = fit_valve(x, strokes, near, response, end_s, correlated, may_ease=True)
+                found = found if other is None else _doubt(found, other.open_kpa - fit.open_kpa)
+            return found
+        closed = closed or fit.misfit < FITS_WELL
+    if closed and len(fell) < 2:
+        return None  # one stroke that fell back may be a knock, and a closed cap explains the rest
+    # no law of a valve fits, but that it let out is plain
+    seen = tops(x, strokes, fell, end_s)
+    return _by_tops(x, strokes, seen) if seen and sum(fell.values()) > PLAIN * usual else None
+
+
+def _is_slow(slow: SlowValve, found: Opening | None, last: Stroke) -> bool:
+    """Whether the levels show a valve that strokes do not show well, or not at all: one that shuts in sight."""
+    shuts = math.isfinite(slow.closed_s) and slow.close_kpa > 0.5 * slow.open_kpa
+    # what only sinks after the last stroke may be a hose, which creeps as no three exponentials do
+    enough = CREEPS if found is None and slow.opened_s >= last.start_s else 2.0 * ENOUGH
+    believed = slow.gain > enough and slow.misfit < FITS
+    return shuts and believed and slow.per_s < (SLOW_PER_S if found is not None else UNSEEN_PER_S)
+
+
+def _by_levels(strokes: Sequence[Stroke], slow: SlowValve) -> Opening:
+    met = next((j for j, s in enumerate(strokes) if s.end_s + WAIT_S > slow.opened_s), len(strokes) - 1)
+    return Opening(
+        slow.open_kpa, math.hypot(slow.open_u, 0.05), slow.opened_s, met,
+        min(slow.close_kpa, slow.open_kpa), math.hypot(slow.close_u, 0.1), slow.closed_s,
+    )  # fmt: skip
+
+
+def _tries(k: int, fell: list[int], n: int) -> list[tuple[list[int], float, bool]]:
+    """Which of ``n`` strokes to fit a valve to, how badly it may fit them, and whether they may be eased ones: those at
+    the top from number ``k``, and those that ``fell`` back."""
+    # strokes after the last one that let out only filled up again: they do not tell where it shuts
+    last = max(fell[-1], k) if fell else n - 1
+    at_top = sorted({*range(k, min(k + 3, last + 1)), last})
+    if not fell:
+        return [(at_top, math.inf, False), (at_top, FITS, True)]
+    back = sorted({*fell[:3], fell[-1]})
+    return [(at_top, FITS_WELL, False), (back, FITS, False), (at_top, FITS_WELL, True)]
+
+
+def _one_ceiling(x: Prepared, strokes: Sequence[Stroke], k: int, end_s: float, usual: float) -> float:
+    """Log likelihood ratio for a valve of the strokes from number ``k`` all ending at one pressure."""
+    seen = tops(x, strokes, [j for j in range(k, len(strokes)) if strokes[j].rise_kpa > 0.0], end_s)
+    return ceiling(seen, [strokes[top.stroke].rise_kpa for top in seen], usual)
+
+
+def _fit(
+    x: Prepared,
+    strokes: Sequence[Stroke],
+    which: Sequence[int],
+    before: int,
+    end_s: float,
+    correlated: float,
+    *,
+    may_ease: bool,
+) -> tuple[ValveFit | None, list[int], Response]:
+    """The valve of the strokes ``which`` (in order), those of them that were used, and what strokes before them, and
+    before number ``before``, were like."""
+    near = [j for j in which if j == which[0] or strokes[j].start_s - strokes[j - 1].end_s < 4.0]
+    response = closed_response(x, strokes, min(near[0], before))
+    return fit_valve(x, strokes, near, response, end_s, correlated, may_ease=may_ease), near, response
+
+
+def _holds(x: Prepared, last: Stroke, end_s: float) -> bool:
+    """Whether some seconds after the last stroke more than half of the pressure is left, or a quarter that stays: a cap
+    that shuts again holds it, one that never seals does not."""
+    at = last.end_s + HELD_S
+    if at > end_s:
+        return True
+    soon, later = (float(p) for p in np.interp([at, min(at + STILL_S, end_s)], x.t, x.smooth))
+    stays = at + STILL_S <= end_s and soon - later < 0.03 * last.top_kpa
+    return soon > 0.5 * last.top_kpa or (stays and soon > 0.25 * last.top_kpa)
+
+
+def _stays(x: Prepared, last: Stroke, end_s: float) -> bool:
+    """Whether the pressure stays after the last stroke: a leak as fast as the pump also makes a ceiling."""
+    soon, later = last.end_s + WAIT_S, min(last.end_s + WAIT_S + 1.0, end_s)
+    p = np.interp([soon, later], x.t, x.smooth)
+    return float(p[0] - p[1]) < max(0.5 * last.rise_kpa, 2.0 * x.sd_kpa)
+
+
+def _doubt(found: Opening, apart_kpa: float) -> Opening:
+    """With half of how far apart full and eased strokes put the onset in u: a valve that lets out more and a stroke
+    that brings less look much alike."""
+    return replace(found, onset_u=math.hypot(found.onset_u, 0.5 * apart_kpa))
+
+
+def _within_seen(
+    x: Prepared, strokes: Sequence[Stroke], level: FloatArray, found: Opening, end_s: float, fell: dict[int, float]
+) -> Opening:
+    """The onset above what the cap held before and holds afterwards, whatever law the valve follows: moments of its
+    distribution cut off there. And below what it let the pressure reach: a mean m of what lies between a and b has a
+    variance of (m - a) (b - m) at most (Bhatia & Davis 2000, Am. Math. Monthly 107, 353; from memory)."""
+    k, sd = found.stroke, x.sd_kpa * math.sqrt(min(x.dt_s / LEVEL_S, 1.0))
+    lows: list[tuple[float, float]] = []  # kPa, with standard uncertainty
+    at = strokes[-1].end_s + HELD_S
+    if at < end_s:
+        soon, later = (float(q) for q in np.interp([at - STILL_S, at], x.t, x.smooth))
+        lows.append((later, math.hypot(0.5 * max(soon - later, 0.0), sd, 0.05)))
+    if k > 0 and k - 1 not in fell:
+        base = strokes[k].base_kpa
+        lows.append((base, math.hypot(0.5 * max(float(level[k - 1]) - base, 0.0), sd, 0.05)))
+    a, b = np.searchsorted(x.t, [strokes[k].start_s, strokes[-1].end_s + LOOK_S])
+    if not lows or b <= a:
+        return found
+    # readings show a top that is a little too high for their noise, and too low where it was between two of them
+    steep = max(s.rise_kpa / max(s.end_s - s.start_s, x.dt_s) for s in strokes[k:])
+    high, high_u = float(x.p[a:b].max()), math.hypot(x.sd_kpa, 0.5 * steep * x.dt_s, 0.05)
+    z = np.linspace(-5.0, 5.0, 401)
+    p = found.onset_kpa + z * found.onset_u
+    before = np.exp(-0.5 * z * z)
+    weight = before
+    for low, u in lows:
+        weight = weight * normal_cdf((p - low) / u)
+    total = float(weight.sum())
+    if total < 1e-2 * float(before.sum()):
+        return found  # they contradict each other
+    mean = float(weight @ p) / total
+    spread = math.sqrt(float(weight @ (p - mean) ** 2) / total)
+    mean = min(mean, high)
+    u = math.hypot(max(spread, LEAST_LEFT * found.onset_u), ABOVE_DOUBT * (high - mean))
+    lowest, highest = max(low - 2.0 * low_u for low, low_u in lows), high + 2.0 * high_u
+    if mean <= lowest:
+        return found  # so do these: what is known of the bounds says nothing
+    return replace(found, onset_kpa=mean, onset_u=min(u, math.sqrt((mean - lowest) * (highest - mean))))
+
+
+def _by_tops(x: Prepared, strokes: Sequence[Stroke], seen: Sequence[Top]) -> Opening:
+    """Onset at the highest of the tops, each of which only seems lower, between two readings."""
+    # a knock on top of a stroke stands out of what the readings may have missed of the others
+    middle = float(np.median([q.kpa for q in seen]))
+    missed = float(np.median([math.hypot(q.u, q.rate * x.dt_s / 2) for q in seen]))
+    plain = [q for q in seen if q.kpa <= middle + KNOCK * missed] if len(seen) > 3 else seen
+    top = max(plain, key=lambda q: q.kpa)
+    first, last = seen[0], seen[-1]
+    onset, u = top.onset(x.dt_s)
+    scatter = float(np.std([q.kpa for q in plain], ddof=1)) if len(plain) > 1 else 0.0
+    fall = last.kpa - last.low_kpa
+    # a valve closes with a lag as well, and the pressure goes below where it began to close
+    return Opening(
+        onset,
+        math.hypot(u, scatter, (SHAPE_DOUBT if x.dt_s < FINE_S else SLOW_DOUBT) * (top.kpa - top.low_kpa)),
+        first.at_s,
+        first.stroke,
+        last.low_kpa + SHUTS_LATE * fall,
+        math.hypot(last.u, SHUTS_LATE * fall),
+        last.low_s,
+    )
+
+
+def _by_fit(
+    x: Prepared, strokes: Sequence[Stroke], near: Sequence[int], response: Response, fit: ValveFit, usual: float
+) -> Opening:
+    k = next((j for j in near[::-1] if strokes[j].start_s - 0.1 <= fit.opened_s), near[0])
+    over = fit.top_kpa - fit.close_kpa
+    # how far a full stroke moves the pressure from one reading to the next
+    between = usual * min(x.dt_s / max(response.length_s, x.dt_s), 1.0)
+    # a valve lags by some milliseconds, so it is seen to open and to close late
+    last, met = strokes[near[-1]], strokes[k]
+    steep = 2.0 * max(usual / max(response.length_s, x.dt_s), met.rise_kpa / max(met.end_s - met.start_s, x.dt_s))
+    after = x.slope[(x.t > last.start_s) & (x.t < last.end_s + LOOK_S)]
+    drops = max(-float(np.min(after)), 0.0) if len(after) else 0.0
+    # what no law explains leaves the onset anywhere up to the top
+    beyond = min(min(fit.unexplained, 1.0) * max(fit.top_kpa - fit.open_kpa, 0.0), MISFITS * fit.misfit_kpa)
+    doubt = math.hypot(LAW_DOUBT * fit.apart_kpa, SHAPE_DOUBT * max(over, 0.0), BETWEEN * between,
+                       max(LAG_DOUBT_S, LAG_DOUBT * fit.lag_s) * steep, beyond)
+    onset_u = min(math.hypot(fit.open_u, doubt, 0.05), 0.5 * max(over, 1.0) + fit.open_u)
+    shut = fit.closed_s if math.isfinite(fit.closed_s) else strokes[near[-1]].end_s + 0.2
+    return Opening(
+        fit.open_kpa,
+        onset_u,
+        fit.opened_s,
+        k,
+        min(fit.close_kpa, fit.open_kpa),
+        math.hypot(fit.close_u, RESEAT_DOUBT * max(over, 0.0), 2.0 * LAG_DOUBT_S * drops, 0.1),
+        shut,
+    )
+
+
+def _quick(strokes: Sequence[Stroke], level: FloatArray, k: int, usual: float) -> Opening | None:
+    """Between where the pressure stays and where it peaked, once it has stayed there or fallen back clearly."""
+    rest = level[k:]
+    back = strokes[k].top_kpa - level[k]
+    stayed = len(rest) > 1 and float(np.max(rest[1:])) - float(rest[0]) < 0.4 * usual
+    before = [s.top_kpa - level[j] for j, s in enumerate(strokes[:k])][-4:]
+    usual_back = float(np.median(before)) if before else 0.3 * usual
+    if k == 0 or not (stayed or back > usual_back + 0.25 * usual):
+        return None
+    top = max(s.top_kpa for s in strokes[k:])
+    low = float(np.median(rest))
+    u = 0.3 * max(top - low, 0.5)
+    shut = strokes[-1].end_s + WAIT_S
+    return Opening((low + top) / 2, u, strokes[k].end_s, k, low, u, shut)

@@ -1,0 +1,357 @@
+"""Where the test is: strokes, holds and release, and the events that lead from phase to phase."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING, TypeAlias
+
+import numpy as np
+
+from recorder.analysis.phases.let_down import GONE, let_downs
+from recorder.analysis.phases.transitions import TRANSITIONS, follow
+from recorder.analysis.strokes import (
+    QUIET_S,
+    SLOWER,
+    WARMS,
+    Stroke,
+    find_strokes,
+    level_noise,
+    with_eased,
+)
+from recorder.analysis.trace.filters import median
+from recorder.analysis.trace.rhythm import Beat, find_beat, without_beat
+from recorder.analysis.trace.signal import Prepared
+
+if TYPE_CHECKING:
+    from recorder.model import Phase
+
+__all__ = ["TRANSITIONS", "Stretches", "Stroke", "gone_at_once", "phases", "segment", "take_beat_out"]
+
+AT_ONCE_S = 0.1  # from 80 to 20 %: a hose that came off; a valve turned by hand takes longer; no source
+SOON_S, SLOPE_S = 3.0, 0.3  # after the last stroke; a fall's slope is taken over so long at most
+# what is let out has gone, or stays: as long as that at one level; common practice, no source
+RESTS_S, RESTS_KPA = 1.5, 0.3
+# let out slowly: so far, in shares of what was held a second, against the fall before; common practice, no source
+BLOCK_S, STEADY_S, BLED_S = 0.5, 5.0, 3.0
+BLED_SHARE, BLED_TIMES, STEADY_SHARE, BLED_TO = 0.015, 6.0, 0.002, 0.5
+HELD_ON = 0.75  # of what was held; common practice, no source
+
+
+# when the pressure was let go, when it was at zero again, and whether it went at once (hose off)
+Release: TypeAlias = tuple[float | None, float | None, bool]
+Spans: TypeAlias = list[tuple[float, float]]  # from when to when, s
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stretches:
+    """What the trace is made of. ``holds``: quiet stretches (start, end) after strokes or after some pressure was let
+    down (``let_downs``), in order. ``release_s`` None where the pressure was never let go."""
+
+    vented_end_s: float
+    strokes: tuple[Stroke, ...]
+    holds: tuple[tuple[float, float], ...]
+    release_s: float | None
+    zero_again_s: float | None
+    knocked_off: bool
+    let_downs: tuple[tuple[float, float], ...] = ()
+
+
+def _release(x: Prepared, after_s: float) -> Release:
+    """The release of a trace that ends vented."""
+    p = x.smooth
+    top = float(np.max(p))
+    if top < 3.0:
+        return None, None, False
+    least = max(4 * x.sd_kpa, 1.0)
+    if p[-1] > max(0.25 * top, least):
+        return None, None, False
+    for share, near in ((0.3, 0.06), (0.13, 0.06), (0.06, 0.03)):  # a leak may have taken most before it was let go
+        near_zero = max(near * top, least)
+        found = _steep_fall(x, max(share * top, 2.0 * near_zero), near_zero, after_s)
+        if found[0] is not None:
+            return found
+    return None, None, False
+
+
+def _bled(x: Prepared, after_s: float) -> tuple[float | None, float | None]:
+    """When a held pressure began to be let out slowly, by a valve opened a little, and when it was at zero or rested;
+    None where no hold turns into such a fall. Readings are looked at in blocks; the kink is where the slope of the
+    seconds after is furthest below that of the seconds before."""
+    n = max(round(BLOCK_S / x.dt_s), 1)
+    many = len(x.even_p) // n
+    before, after = (max(round(s / (n * x.dt_s)), 2) for s in (STEADY_S, BLED_S))
+    if many < before + after + 2:
+        return None, None
+    b = x.even_p[: many * n].reshape(many, n).mean(axis=1)
+    at = x.even_t[: many * n].reshape(many, n).mean(axis=1)
+    k = np.arange(before, many - after)
+    held = (b[k] - b[k - before]) / (at[k] - at[k - before])
+    falls = (b[k + after] - b[k]) / (at[k + after] - at[k])
+    later = np.maximum.accumulate(b[::-1])[::-1]
+    steep = (falls < -BLED_SHARE * b[k]) & (falls < BLED_TIMES * np.minimum(held, 0.0))
+    quiet = held < STEADY_SHARE * b[k]  # no stroke in it
+    ends = (later[k + after] < b[k]) & (b[-1] < BLED_TO * b[k]) & (b[k] > 10.0 * x.sd_kpa)
+    kinks = np.flatnonzero(steep & quiet & ends & (at[k] > after_s))
+    if not len(kinks):
+        return None, None
+    at_s = float(at[k[kinks[int(np.argmin((falls - held)[kinks]))]]])
+    start = _last_held(x, at_s)
+    return start, _gone(x, start)
+
+
+def _gone(x: Prepared, start_s: float) -> float | None:
+    """When what was let go from ``start_s`` on was at zero, or near it and at rest; None where it was not, or not all
+    was let go."""
+    least = max(0.03 * float(np.max(x.smooth)), 4.0 * x.sd_kpa, 1.0)
+    zero_at = np.flatnonzero((x.t > start_s) & (x.smooth < least))
+    if len(zero_at):
+        return float(x.t[zero_at[0]])
+    return _rests(x, start_s) if x.smooth[-1] < GONE * float(np.max(x.smooth)) else None
+
+
+def _last_held(x: Prepared, start_s: float) -> float:
+    """The last reading near ``start_s`` still at the level that was held before."""
+    t = x.t
+    before = (t > start_s - 1.5) & (t < start_s - 0.15)
+    if np.count_nonzero(before) < 3:
+        return start_s
+    level = median(x.p[before])
+    near = np.flatnonzero((t > start_s - 0.3) & (t < start_s + 0.8) & (x.p > level - 4.0 * x.sd_kpa - 0.2))
+    return float(t[near[-1]]) if len(near) else start_s
+
+
+def _steep_fall(
+    x: Prepared, above_kpa: float, near_zero: float, after_s: float
+) -> Release:
+    """The fall that the last reading above ``above_kpa`` belongs to, where it is steep."""
+    t, p = x.t, x.smooth
+    top = float(np.max(p))
+    up = np.flatnonzero(p > above_kpa)
+    if not len(up):
+        return None, None, False
+    last = int(up[-1])
+    # back from the middle of the fall to where it began: steep against the fall of the seconds before it
+    calm = x.slope[(t > t[last] - 12.0) & (t < t[last] - 2.5)]
+    usual = median(calm) if len(calm) > 3 else 0.0
+    steep = min(6.0 * min(usual, 0.0) - 1.0, -0.03 * top, usual - 5.0 * x.sd_kpa / 0.3)
+    low, high = (
+        max(last - round(3.0 / x.dt_s), 0),
+        min(last + round(1.5 / x.dt_s) + 2, len(t)),
+    )
+    if high <= low or float(np.min(x.slope[low:high])) > steep:
+        return None, None, False
+    at = low + int(np.argmin(x.slope[low:high]))
+    while at > 0 and x.slope[at] < steep * 0.5:
+        at -= 1
+    start = float(t[at])
+    start = _last_held(x, start)
+    if start < after_s:
+        return None, None, False
+    zero_at = np.flatnonzero((t > start) & (p < near_zero))
+    again = float(t[zero_at[0]]) if len(zero_at) else _rests(x, start)
+    return start, again, _at_once(x, start)
+
+
+def _rests(x: Prepared, release_s: float) -> float | None:
+    """From when on the reading stays where it is to the end, though not at the old zero; None where it still falls."""
+    t, p = x.t[x.t > release_s], x.smooth[x.t > release_s]
+    late = t > t[-1] - RESTS_S if len(t) else np.zeros(0, bool)
+    if np.count_nonzero(late) < 5 or float(t[-1]) - release_s < 2.0 * RESTS_S:
+        return None
+    level = median(p[late])
+    away = np.flatnonzero(np.abs(p - level) > max(3.0 * x.sd_kpa, RESTS_KPA))
+    since = float(t[away[-1]]) if len(away) else release_s
+    return since if since < t[-1] - RESTS_S else None
+
+
+def _at_once(x: Prepared, start_s: float) -> bool:
+    """Whether what was held at ``start_s`` went faster than a hand lets it go."""
+    t, p = x.t[x.t >= start_s], x.p[x.t >= start_s]
+    held = (x.t > start_s - 0.6) & (x.t < start_s)
+    if len(p) < 3 or not held.any():
+        return False
+    level = median(x.p[held])
+    times = []
+    for share in (0.8, 0.2):
+        k = int(np.argmax(p < share * level))
+        if k == 0:
+            return False
+        times.append(float(np.interp(-share * level, -p[k - 1 : k + 1], t[k - 1 : k + 1])))
+    return times[1] - times[0] < max(AT_ONCE_S, 1.5 * x.dt_s)  # readings far apart draw a fall out
+
+
+def gone_at_once(x: Prepared, strokes: Sequence[Stroke], end_s: float) -> bool:
+    """Whether most of what each stroke brought was gone before the next one: nothing was ever held."""
+    if len(strokes) < 3:
+        return False
+    ends = np.array([s.end_s for s in strokes])
+    until = np.array([*(s.start_s for s in strokes[1:]), end_s])
+    at = np.minimum(until - 0.03, ends + 2.0)
+    left = np.interp(at, x.t, x.smooth)
+    lost = [(s.top_kpa - p) / max(s.rise_kpa, 0.3) for s, p in zip(strokes, left, strict=True)]
+    if not median(np.array(lost)) > 0.6:
+        return False
+    usual, low = median(left), 0.4 * max(s.top_kpa for s in strokes)
+    if usual < low:
+        return True
+    # not before the next one came so soon, but it went on going after the last
+    gone = np.flatnonzero((x.t > ends[-1]) & (x.smooth < usual))
+    return bool(left[-1] < low and len(gone)) and goes_on(x, strokes, float(x.t[gone[0]]))
+
+
+def goes_on(x: Prepared, strokes: Sequence[Stroke], release_s: float) -> bool:
+    """Whether what looks like a release soon after the last stroke is only the fall that went on before each of the
+    last ones: nothing seals."""
+    if not strokes or release_s - strokes[-1].end_s > SOON_S:
+        return False
+    before = []
+    for a, b in pairwise(strokes[-4:]):
+        long = min((b.start_s - a.end_s) / 2.0, SLOPE_S)
+        if long >= 2.0 * x.dt_s:
+            p = np.interp([b.start_s - long, b.start_s], x.t, x.smooth)
+            before.append(float(p[0] - p[1]) / long)
+    p = np.interp([release_s, release_s + SLOPE_S], x.t, x.smooth)
+    return bool(before) and float(p[0] - p[1]) / SLOPE_S < 2.0 * median(np.array(before))
+
+
+def take_beat_out(x: Prepared, vented_end_s: float) -> tuple[Prepared, Beat | None, Release]:
+    """The trace without the rhythm of an idling engine, that rhythm where there is one, and the release."""
+    release = _release(x, vented_end_s)
+    beat = find_beat(x, release[0] if release[0] is not None else float(x.t[-1]))
+    if beat is None:
+        return x, None, release
+    calm = without_beat(x, beat)
+    return calm, beat, _release(calm, vented_end_s)
+
+
+def segment(
+    x: Prepared, vented_end_s: float, let_go: Release, *, hold_s: float, may_open: bool, rhythmic: bool = False,
+    late: bool = False,
+) -> Stretches:
+    """Strokes, holds and release of a prepared trace. let_go: what looks like its release. hold_s: how long a hold has
+    to last. rhythmic: a beat was in it, of which something may be left. late: it was begun under pressure, so without
+    strokes it is all hold up to the release."""
+    last = float(x.t[-1])
+    strokes = find_strokes(x, vented_end_s, last, may_open=may_open)
+    release, again, off = (None, None, False) if gone_at_once(x, strokes, last) else let_go
+    if release is not None and goes_on(x, strokes, release):
+        release, again, off = None, None, False
+    parts = _apart(x, strokes, release, again, hold_s=hold_s, may_open=may_open, rhythmic=rhythmic, late=late)
+    if parts[2] is None and (strokes or late):
+        release, again = _bled(x, (strokes[-1].end_s if strokes else float(x.t[0])) + STEADY_S)
+        if release is not None:
+            parts = _apart(x, strokes, release, again, hold_s=hold_s, may_open=may_open, rhythmic=rhythmic, late=late)
+    strokes, holds, release, again, downs = parts
+    return Stretches(vented_end_s, tuple(strokes), tuple(holds), release, again, off, tuple(downs))
+
+
+def _apart(
+    x: Prepared,
+    strokes: list[Stroke],
+    release: float | None,
+    again: float | None,
+    *,
+    hold_s: float,
+    may_open: bool,
+    rhythmic: bool,
+    late: bool,
+) -> tuple[list[Stroke], Spans, float | None, float | None, Spans]:
+    """Strokes, holds, release, when it was at zero again, and what was let down before it."""
+    end = release if release is not None else float(x.t[-1])
+    strokes = [s for s in strokes if s.start_s < end]
+    if not (may_open or rhythmic):
+        strokes = with_eased(x, strokes, level_noise(x), end)
+    holds, downs = _quiet(x, strokes, end, hold_s=hold_s, may_close=may_open, late=late)
+    fewer = _without_warming(x, strokes, downs)
+    if len(fewer) < len(strokes):
+        strokes = fewer
+        holds, downs = _quiet(x, strokes, end, hold_s=hold_s, may_close=may_open, late=late)
+    final = downs[-1] if downs else None
+    begun_s = strokes[-1].start_s if strokes else float(x.t[0])
+    if final is not None and final[0] > begun_s and _first_bite(x, holds, final, ends=release is not None):
+        if release is None:
+            again = _gone(x, final[0])
+        release, downs = final[0], downs[:-1]
+        holds = [h for h in holds if h[0] < release]
+    return strokes, holds, release, again, downs
+
+
+def _quiet(
+    x: Prepared, strokes: Sequence[Stroke], end_s: float, *, hold_s: float, may_close: bool, late: bool
+) -> tuple[Spans, Spans]:
+    """The quiet stretches after strokes, and when in them the pressure was let down. late: where there is no stroke,
+    from the first reading on."""
+    holds, downs = [], []
+    begins = [s.end_s for s in strokes] or ([float(x.t[0])] if late else [])
+    for n, since in enumerate(begins):
+        until = strokes[n + 1].start_s if n + 1 < len(strokes) else end_s
+        if until - since <= QUIET_S:
+            continue
+        for a, b in let_downs(x, since, until, hold_s=hold_s, may_close=may_close):
+            from_s = _last_held(x, a) if b > a else a
+            holds.append((since, from_s))
+            if b > a:
+                downs.append((from_s, b))
+            held, left = np.interp([from_s - 0.5, b], x.t, x.smooth)
+            since = until if left < GONE * held else b
+        holds.append((since, until))
+    return [h for h in holds if h[1] - h[0] > QUIET_S], downs
+
+
+def _without_warming(x: Prepared, strokes: list[Stroke], downs: Sequence[tuple[float, float]]) -> list[Stroke]:
+    """Without the slow rises right after some pressure was let down: air that this made cold warms up."""
+    if not strokes or not downs:
+        return strokes
+    edges = np.searchsorted(x.even_t, [(s.start_s, s.end_s) for s in strokes])
+    steep = np.array([float(x.even_slope[i : j + 1].max()) for i, j in edges])
+    quick = steep > SLOWER * median(steep)
+    out = strokes
+    for a, b in downs:
+        held, left = np.interp([a - 0.5, b], x.t, x.smooth)
+        pumped_s = min((s.start_s for s, is_quick in zip(strokes, quick, strict=True) if is_quick and s.start_s > b),
+                       default=np.inf)  # fmt: skip
+        most = left + WARMS * (held - left)
+        out = [s for s in out if not (a < s.start_s < pumped_s and s.top_kpa < most)]
+    return out
+
+
+def _first_bite(x: Prepared, holds: Sequence[tuple[float, float]], down: tuple[float, float], *, ends: bool) -> bool:
+    """Whether the release began with ``down``: what was held after it, if anything, was held for less long. ends: all
+    is let go in the end; else it may have been let down a little, to the target, and be held on."""
+    after = sum(b - a for a, b in holds if a >= down[1] - x.dt_s)
+    held, left = np.interp([down[0] - 0.5, down[1]], x.t, x.smooth)
+    if not ends and left > HELD_ON * held and float(x.t[-1]) - down[1] > 1.0:
+        return False
+    before = max((b - a for a, b in holds if b <= down[0] + x.dt_s), default=0.0)
+    return after < before
+
+
+def phases(
+    x: Prepared,
+    parts: Stretches,
+    opened_s: float | None,
+    hold: tuple[float, float] | None,
+    *,
+    vented: bool = True,
+) -> tuple[Phase, ...]:
+    """The phases in order, covering the trace: what happened, run through the table.
+
+    opened_s: when a cap began to relieve; hold: the stretch judged, which begins where a cap has
+    closed again; vented: whether the trace begins so, else in the pumping.
+    """
+    events = [(s.start_s, "stroke") for s in parts.strokes]
+    if opened_s is not None:
+        events.append((opened_s, "opens"))
+    for start, end in parts.holds:
+        at = hold[0] if hold is not None and abs(end - hold[1]) < 1.0 else start
+        events += [(at, "quiet"), (at, "closes")]
+    for start, end in parts.let_downs:
+        held, left = np.interp([start - 0.5, end], x.t, x.smooth)
+        events += [(start, "steep-fall"), (end, "at-zero" if left < GONE * held else "quiet")]
+    if parts.release_s is not None and (parts.strokes or not vented):
+        events.append((parts.release_s, "steep-fall"))
+        if parts.zero_again_s is not None:
+            events.append((parts.zero_again_s, "at-zero"))
+    return follow(events, float(x.t[0]), float(x.t[-1]), begins="vented" if vented else "pump-up")

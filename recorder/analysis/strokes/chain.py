@@ -1,0 +1,217 @@
+"""Which rises of the pressure are strokes: the chain of them that the trace speaks for most.
+
+Each rise is held against noise: its height, what it leaves behind, the time since the one before against the cadence,
+and the pressure gained since then. Dynamic programming finds the chain with the highest log likelihood ratio against
+"no stroke". A second state of the chain lets strokes leave nothing behind: a cap relieves, or a leak takes as much as
+they bring.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recorder.analysis.trace.filters import running_median
+from recorder.analysis.trace.normal import normal_cdf
+
+if TYPE_CHECKING:
+    from recorder.model import FloatArray, IntArray
+
+__all__ = ["Habit", "Rises", "chain", "habit_of"]
+
+USUAL_CADENCE_S = 1.0  # published service manuals ask for about one push a second
+LAG_S = 0.3  # from the steepest point back to before the stroke: half a slow stroke
+SHORTEST_S = 0.35  # between two strokes: no hand is faster
+CADENCE_SPREAD = 0.22  # of the logarithm of an interval: hands are no clocks
+PAUSE_COST = 4.5  # log likelihood ratio that a stroke after a pause has to overcome
+LET_OUT_COST = 4.0  # and this on top where a relieving valve may have let it out again
+BALANCE_COST = 6.0  # on a system that a leak takes all that strokes bring has to be plainer
+IDLE, WEAK = 0.2, 0.5  # of what strokes bring until the next, and leave behind: a first one with less is none
+MOST = 12.0  # no single look at a rise says more than this log likelihood ratio
+_ROOT_2PI = math.sqrt(2.0 * math.pi)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rises:
+    """Local maxima of the slope: index, time (s), height (kPa/s), pressure before (kPa), and what
+    the pressure has gained shortly after and over a longer time (kPa), and how far it goes below
+    where it was within that longer time (kPa)."""
+
+    at: IntArray
+    t: FloatArray
+    height: FloatArray
+    before: FloatArray
+    stays: FloatArray
+    stays_long: FloatArray
+    dips: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Habit:
+    """What strokes of this trace are like: cadence (s) and its spread (of the logarithm), noise of
+    slope and level; for each rise the height (kPa/s), what stays (kPa) and the gain until the next
+    (kPa) of the strokes near it; and the largest height and stay of a usual stroke."""
+
+    cadence_s: float
+    spread: float
+    slope_sd: float
+    level_sd: float
+    height: FloatArray
+    stays: FloatArray
+    gain: FloatArray
+    top_height: float
+    top_stays: float
+
+
+def habit_of(
+    c: Rises, strokes: IntArray, slope_sd: float, level_sd: float, cadence_s: float | None
+) -> Habit:
+    """What the rises numbered ``strokes`` have in common. cadence_s: about that, where it is known otherwise."""
+    at, stays = c.t[strokes], c.stays[strokes]
+    steps = np.diff(at)
+    fit = np.flatnonzero((steps > SHORTEST_S) & (steps < 3.0))
+    cadence, spread = USUAL_CADENCE_S, 2.0 * CADENCE_SPREAD
+    if len(fit) >= 3:
+        cadence, spread = float(np.clip(np.median(steps[fit]), 0.5, 2.0)), CADENCE_SPREAD
+    if cadence_s is not None:
+        cadence, spread = float(np.clip(cadence, 0.85 * cadence_s, 1.18 * cadence_s)), CADENCE_SPREAD
+
+    def near(values: FloatArray, where: FloatArray) -> FloatArray:
+        middle = running_median(values, min(9, 2 * len(values) - 1), "reflect")
+        least = 0.1 * max(float(np.median(values)), 0.0)
+        return np.maximum(np.interp(c.t, where, middle), least)
+
+    gain = near(np.diff(c.before[strokes])[fit], at[fit]) if len(fit) else near(stays, at)
+    height = np.maximum(near(c.height[strokes], at), slope_sd)
+    usual = np.maximum(near(stays, at), level_sd)
+    tall, full = np.quantile(c.height[strokes], 0.9), max(float(np.quantile(stays, 0.9)), level_sd)
+    return Habit(cadence, spread, slope_sd, level_sd, height, usual, gain, float(tall), full)
+
+
+def _nothing(stays: FloatArray, usual: FloatArray, sd: float) -> tuple[FloatArray, FloatArray]:
+    """Likelihood of ``stays`` where there was no stroke, and of its tail, anything up to the size
+    of a stroke."""
+    wild = np.exp(-np.abs(stays) / usual) / (2.0 * usual)
+    return 0.99 * np.exp(-0.5 * (stays / sd) ** 2) / (sd * _ROOT_2PI) + 0.01 * wild + 1e-12, wild
+
+
+def _kept(stays: FloatArray, usual: FloatArray, full: float, sd: float) -> FloatArray:
+    """Log likelihood ratio of what a rise leaves behind on a closed valve: the usual, or a part of
+    it."""
+    wide = np.hypot(0.3 * usual, sd)
+    whole = np.exp(-0.5 * ((stays - usual) / wide) ** 2) / (wide * _ROOT_2PI)
+    most = 1.3 * np.maximum(usual, full)
+    part = normal_cdf((stays - 0.1 * usual) / sd) - normal_cdf((stays - most) / sd)
+    part = np.clip(part, 0.0, 1.0) / most
+    nothing, wild = _nothing(stays, usual, sd)
+    kept = 0.72 * whole + 0.25 * part + np.where(stays > -2.0 * sd, 0.03, 1e-4) * wild
+    return np.asarray(np.minimum(np.log(kept + 1e-12) - np.log(nothing), MOST))
+
+
+def _let_out(stays: FloatArray, usual: FloatArray, sd: float) -> FloatArray:
+    """Log likelihood ratio of what a rise leaves behind on a relieving valve: nothing, a part, or
+    less than before."""
+    wide = np.hypot(0.1 * usual, sd)
+    back = np.exp(-0.5 * (stays / wide) ** 2) / (wide * _ROOT_2PI)
+    some = np.where(np.abs(stays) < 1.3 * usual, 1.0 / (2.6 * usual), 1e-6 / usual)
+    ratio = np.log(0.6 * some + 0.4 * back) - np.log(_nothing(stays, usual, sd)[0])
+    # a closing valve also lets pressure fall
+    return np.asarray(np.minimum(ratio, np.where(stays < 0.0, 0.0, MOST)))
+
+
+def _ratios(c: Rises, habit: Habit) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Log likelihood ratios of each rise, stroke against none: on a closed valve, on a relieving
+    one, after a pause.
+
+    Full strokes, and eased, smaller ones, on a closed valve leave air behind; on a relieving one
+    they may leave nothing.
+    """
+    h, mu, sd = c.height, habit.height, habit.slope_sd
+    wide = np.hypot(0.25 * mu, sd)
+    full = np.exp(-0.5 * ((h - mu) / wide) ** 2) / (wide * _ROOT_2PI)
+    # an eased stroke is weaker and slower: any height from 1/20 of the usual one to twice it,
+    # evenly by logarithm
+    low, high = mu / 20.0, 2.0 * np.maximum(mu, habit.top_height)
+    some = np.where(h < high, 1.0 / (np.log(high / low) * np.maximum(h, low)), 1e-9 / mu)
+    some = some * np.minimum(h / low, 1.0) ** 2
+    # maxima of smooth normal noise follow a Rayleigh law; knocks and the like make a tail
+    noise = 0.99 * h / sd**2 * np.exp(-0.5 * (h / sd) ** 2) + 0.01 * some
+    base = np.log(noise + 1e-12)
+    steep = np.minimum(np.log(0.8 * full + 0.2 * some + 1e-12) - base, MOST)
+    any_steep = np.minimum(np.log(0.3 * full + 0.7 * some + 1e-12) - base, MOST)
+    sd = math.sqrt(2.0) * habit.level_sd
+    kept = _kept(c.stays, habit.stays, habit.top_stays, sd)
+    # a knock is as steep, but leaves nothing
+    alone = np.where(c.stays_long > 2.0 * habit.level_sd, kept, -np.inf)
+    alone = np.minimum(alone, _kept(c.stays_long, habit.stays, habit.top_stays, sd))
+    let_out = _let_out(c.stays, np.maximum(habit.stays, habit.top_stays), sd)
+    return steep + kept, any_steep + let_out, steep + alone
+
+
+def chain(c: Rises, habit: Habit, *, may_open: bool) -> IntArray:
+    """The chain of rises with the highest score: strokes that leave air behind, then such as
+    leave nothing."""
+    closed, relieving, alone = _ratios(c, habit)
+    rings = c.dips > 3.0 * habit.level_sd
+    enter = 0.0 if may_open else BALANCE_COST
+    # cadence and gain together can speak for a rise with no more than 2 and a little
+    able = np.flatnonzero(np.maximum(closed, relieving) > -4.0)
+    if not len(able):
+        return np.zeros(0, np.int64)
+    closed, relieving, alone, rings = closed[able], relieving[able], alone[able], rings[able]
+    t, before, log_height = c.t[able], c.before[able], np.log(c.height[able])
+    gain, n = habit.gain[able], len(able)
+    # best score of a chain that ends here, and the one before it: row 0 on a closed valve, row
+    # 1 relieving
+    best = np.stack([closed, np.full(n, -np.inf)])
+    back = np.full((2, n, 2), -1)
+    gain_sd = np.hypot(0.35 * habit.stays[able], 2.0 * habit.level_sd) + 0.05
+    share = np.clip(c.stays[able] / habit.stays[able], 0.1, 1.2)
+    lows = np.searchsorted(t, t - 4.0 * habit.cadence_s)
+    for j in range(1, n):
+        lo = int(lows[j])
+        if lo < j:
+            gap = t[j] - t[lo:j]
+            off = np.log(gap / habit.cadence_s) / habit.spread
+            time = np.where(off > 0, np.maximum(0.5 - 0.5 * off**2, -PAUSE_COST), 0.5 - 0.5 * off**2)
+            time[gap < SHORTEST_S] = -np.inf
+            gained = before[j] - before[lo:j]
+            # until the next stroke the usual gain, or that part of it that this one's
+            # own rise makes likely
+            whole = 0.5 - 0.5 * ((gained - gain[j]) / gain_sd[j]) ** 2
+            part = 0.0 - 0.5 * ((gained - share[lo:j] * gain[j]) / gain_sd[j]) ** 2
+            score = best[0, lo:j] + time + np.maximum(np.maximum(whole, part), -3.0)
+            # a pump-up does not begin with a stroke so weak that the next one starts from where it did
+            idle = (back[0, lo:j, 0] < 0) & (gained < IDLE * gain[j]) & (share[lo:j] < WEAK) & (gap < habit.cadence_s)
+            score -= np.where(idle, np.maximum(closed[lo:j], 0.0) + 1.0, 0.0)
+            k = int(np.argmax(score))
+            if score[k] > 0.0:
+                best[0, j], back[0, j] = closed[j] + score[k], (0, lo + k)
+            # like the one before, or like a full stroke: a valve that opens soon cuts a stroke short
+            alike = np.exp(-0.5 * ((log_height[j] - log_height[lo:j]) / 0.4) ** 2)
+            alike = np.maximum(alike, np.exp(-0.5 * ((log_height[j] - math.log(habit.top_height)) / 0.4) ** 2))
+            none = np.maximum(-0.5 * (gained / (0.7 * gain_sd[j])) ** 2, -3.0)
+            again = best[1, lo:j] + time + none + np.log(0.95 * alike + 0.05)
+            m, first = int(np.argmax(again)), score[k] - enter
+            row, k = (1, m) if again[m] > first else (0, k)
+            best[1, j] = relieving[j] + max(again[m], first)
+            back[1, j] = row, lo + k
+        if lo > 0:
+            row, k = (int(v) for v in np.unravel_index(np.argmax(best[:, :lo]), (2, lo)))
+            pause = float(best[row, k]) - PAUSE_COST
+            late = alone[j]
+            if not rings[j]:  # a stroke more on a cap may be let out again, but must look like one
+                late = max(late, min(closed[j], relieving[j]) - LET_OUT_COST)
+            if pause > 0.0 and late + pause > best[0, j]:
+                best[0, j], back[0, j] = late + pause, (row, k)
+    row, j = (int(v) for v in np.unravel_index(np.argmax(best), best.shape))
+    if best[row, j] <= 0.0:
+        return np.zeros(0, np.int64)
+    out = []
+    while j >= 0:
+        out.append(int(able[j]))
+        row, j = (int(v) for v in back[row, j])
+    return np.array(out[::-1])

@@ -1,0 +1,87 @@
+"""Rises that are no strokes: a hose or a gauge that was hit rings during a hold and leaves the pressure as it was; a
+hand that holds the pump in a pause on the way up is never quite still."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recorder.analysis.strokes.stroke import PAUSE_S, Stroke
+from recorder.analysis.trace.signal import Prepared
+
+if TYPE_CHECKING:
+    from recorder.model import FloatArray
+
+__all__ = ["without_knocks", "without_wavering"]
+
+TOGETHER_S = PAUSE_S  # rises no further apart are of one knock
+RINGS_S = 1.0  # it may have rung for so long before a rise of it looked like a stroke
+FELL_S = 5.0  # before that: how fast it falls anyway; it settles ever more slowly
+LEFT = 0.2  # of its height: a stroke leaves more, or lets out
+SOON_S = (0.2, 0.6)  # after it, the trough of a hand's wavering
+SMALL, LEAVES = 0.15, 0.3  # of a usual stroke; of its own rise; common practice, no source
+ON_THE_WAY = 0.85  # of the highest top: nearer to it small strokes keep the pressure up
+SWINGS, RECOVERS = 0.4, 0.25  # of its height: below where it was, and back up again
+
+
+def without_knocks(x: Prepared, strokes: list[Stroke], end_s: float) -> list[Stroke]:
+    """Without rises in a hold that leave nothing and swing to both sides."""
+    if len(strokes) < 3:
+        return strokes
+    keep, k = strokes[:1], 1
+    while k < len(strokes):
+        m = k + 1
+        while m < len(strokes) and strokes[m].start_s - strokes[m - 1].end_s < TOGETHER_S:
+            m += 1
+        some = strokes[k:m]
+        if strokes[k].start_s - keep[-1].end_s < PAUSE_S or not _rings(x, some, end_s):
+            keep += some
+        k = m
+    return keep
+
+
+def without_wavering(x: Prepared, strokes: list[Stroke]) -> list[Stroke]:
+    """Without small rises on the way up that are gone within half a second: nobody keeps up a pressure that is not yet
+    the one that is wanted."""
+    if len(strokes) < 3:
+        return strokes
+    usual = float(np.median([s.rise_kpa for s in strokes]))
+    wanted = ON_THE_WAY * max(s.top_kpa for s in strokes)
+    there_s = next((s.start_s for s in strokes if s.top_kpa >= wanted), strokes[0].start_s)
+
+    def left(s: Stroke) -> float:
+        a, b = np.searchsorted(x.even_t, [s.end_s + SOON_S[0], s.end_s + SOON_S[1]])
+        return float(x.even_p[a:b].min()) - s.base_kpa if b > a else s.rise_kpa
+
+    keep = [
+        s for s in strokes
+        if s.start_s >= there_s or s.rise_kpa > SMALL * usual or left(s) > LEAVES * s.rise_kpa
+    ]  # fmt: skip
+    return keep if len(keep) > 1 else strokes
+
+
+def _rings(x: Prepared, some: list[Stroke], end_s: float) -> bool:
+    """Whether the pressure swings to both sides about where it was, and is there again afterwards, or lower by no more
+    than it would have fallen to anyway."""
+    t, p = x.even_t, x.even_p
+    first, last = some[0].start_s - RINGS_S, some[-1].end_s
+
+    def between(a: float, b: float) -> FloatArray:
+        i, j = np.searchsorted(t, [a, b])
+        return p[i:j]
+
+    before, after = between(first - (PAUSE_S - RINGS_S), first), between(last + 0.8, min(last + 1.6, end_s))
+    earlier = between(first - 1.0 - FELL_S - 0.5, first - 1.0 - FELL_S + 0.5)
+    among = between(first, last + 0.6)
+    if min(len(before), len(after)) < 3 or len(among) < 4:
+        return False
+    two = 0.5 * (among[1:] + among[:-1])  # one wild reading is no swing
+    was, is_now = float(np.median(before)), float(np.median(after))
+    height, low = float(two.max()) - was, float(two.min())
+    fell = max(float(np.median(earlier)) - was, 0.0) / FELL_S if len(earlier) > 2 else 0.0
+    anyway = fell * (last + 1.2 - first)
+    if height < 4.0 * x.sd_kpa or not -LEFT * height - anyway < is_now - was < LEFT * height:
+        return False
+    by_itself = max(was - is_now - LEFT * height, 0.0)
+    return was - low - by_itself > SWINGS * height and is_now - low > RECOVERS * height
