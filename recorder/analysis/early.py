@@ -7,9 +7,20 @@ cannot be told apart yet, so no answer comes before it can.
 from __future__ import annotations
 
 import math
-from typing import Literal
+from typing import TYPE_CHECKING, Literal, TypeAlias
 
-__all__ = ["ALPHA", "BETA", "SHORTEST_S", "answer", "thresholds"]
+import numpy as np
+
+from recorder.analysis.hold import Beginning, HoldFit
+
+if TYPE_CHECKING:
+    from recorder.analysis.setup import Setup
+    from recorder.analysis.trace.signal import Prepared
+    from recorder.model import FloatArray
+
+__all__ = ["ALPHA", "BETA", "SHORTEST_S", "Early", "answer", "first_answer", "thresholds"]
+
+Early: TypeAlias = tuple[Literal["leak", "tight"], float]  # what is said, and from when on, s
 
 ALPHA = 0.01  # a tight one called leaking
 BETA = 0.01  # a leaking one called tight
@@ -36,3 +47,38 @@ def answer(
     if log_ratio >= math.log(high):
         return "leak"
     return "tight" if log_ratio <= math.log(low) else None
+
+
+def first_answer(
+    setup: Setup, x: Prepared, hold: tuple[float, float], fit: HoldFit, strokes: tuple[FloatArray, FloatArray], *,
+    now_only: bool,
+) -> tuple[Literal["leak", "tight"], float] | None:
+    """When a sequential decision was first reached: the hold is looked at again at growing lengths.
+
+    ``fit`` is a quick one of all of it where ``now_only``. What a quick look says has to stand in a full one.
+    A cap is not condemned for what the tester itself loses.
+    """
+    base = setup.tester_rate if setup.test == "cap" else None
+    own, own_u = (base.value, base.standard_uncertainty or 0.0) if base is not None else (0.0, 0.0)
+    limit = setup.procedure.steady_fall_allowed_kpa_per_min
+
+    def said(rate: float, u: float) -> Literal["leak", "tight"] | None:
+        return answer(60.0 * rate - own, float(np.hypot(60.0 * u, own_u)), limit)
+
+    shares = (1 / 6, 1 / 3, 1 / 2, 3 / 4)
+    ends = [hold[1]] if now_only else [hold[0] + q * setup.procedure.hold_s for q in shares]
+    for end in ends:
+        if end - hold[0] < SHORTEST_S or end > hold[1]:
+            continue
+        first, last = np.searchsorted(x.t, hold[0]), np.searchsorted(x.t, end, "right")
+        if last - first < 8 or (now_only and said(fit.rate_kpa_per_s, fit.rate_u) is None):
+            continue
+        beginning = Beginning(
+            x.t[first:last], x.p[first:last], step_kpa=x.step_kpa, noise_kpa=x.noise_kpa, strokes=strokes, whole=fit
+        )
+        if not now_only and said(*beginning.rate(quick=True)) is None:
+            continue
+        sure = said(*beginning.rate(quick=False))
+        if sure is not None:
+            return sure, end
+    return None

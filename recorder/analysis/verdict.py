@@ -22,7 +22,7 @@ PROVEN = 3.0  # standard uncertainties: a leak that ends a hold before anything 
 Side = Literal["below", "above", "unclear"]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Findings:
     """What the estimators say. Pressures kPa, rate kPa/min with the tester's own leak still in it. Zero and
     calibration are in the uncertainties of peak and opening; stroke_kpa: what a stroke brings."""

@@ -77,25 +77,25 @@ def findings(setup: Setup, s: Study) -> Findings:
     rising = s.fit is not None and _warms(s.fit, setup.procedure.steady_fall_allowed_kpa_per_min)
     off = bool(s.parts and s.parts.knocked_off)
     return Findings(
-        s.fault,
-        s.broken,
-        len(s.parts.strokes) if s.parts else 0,
-        peak,
-        opening,
-        length,
-        rate,
-        s.fit.start_kpa if s.fit else None,
-        setup.tester_rate,
-        s.zero_shift,
-        s.rhythmic,
-        rising,
-        s.headspace.volume_ml if s.headspace else None,
-        off,
-        s.never_held,
-        judged,
-        rises[len(rises) // 2] if rises else 0.0,
-        _stood(s, scale_u),
-        _climbs_kpa(s),
+        fault=s.fault,
+        broken=s.broken,
+        strokes=len(s.parts.strokes) if s.parts else 0,
+        peak=peak,
+        opening=opening,
+        hold_s=length,
+        rate=rate,
+        start_kpa=s.fit.start_kpa if s.fit else None,
+        tester_rate=setup.tester_rate,
+        zero_shift=s.zero_shift,
+        rhythmic=s.rhythmic,
+        rising=rising,
+        headspace_ml=s.headspace.volume_ml if s.headspace else None,
+        lost_at_once=off,
+        never_held=s.never_held,
+        judged=judged,
+        stroke_kpa=rises[len(rises) // 2] if rises else 0.0,
+        stood=_stood(s, scale_u),
+        climbs_kpa=_climbs_kpa(s),
     )
 
 
@@ -187,24 +187,23 @@ def write_up(setup: Setup, s: Study) -> Judgement:
     notes = _notes(setup, s, f, outcome)
     if notes:
         extra["notes"] = notes
+    shift = s.zero_shift
     return Judgement(
-        setup.test,
-        setup.marked,
-        outcome,
-        reasons,
-        _q(s.zero_kpa, s.zero_u, "kPa") if s.x is not None and s.zero_known else None,
-        None
-        if s.zero_shift is None
-        else _q(s.zero_shift.value, s.zero_shift.standard_uncertainty, "kPa"),
-        peak,
-        len(s.parts.strokes) if s.parts else 0,
-        opening,
-        reseat,
-        _hold(s, scale_u),
-        headspace,
-        leak,
-        tuple(replace(q, start_s=round(q.start_s, _DIGITS), end_s=round(q.end_s, _DIGITS)) for q in s.phases),
-        extra,
+        test=setup.test,
+        marked=setup.marked,
+        outcome=outcome,
+        reasons=reasons,
+        zero=_q(s.zero_kpa, s.zero_u, "kPa") if s.x is not None and s.zero_known else None,
+        zero_shift=None if shift is None else _q(shift.value, shift.standard_uncertainty, "kPa"),
+        peak=peak,
+        strokes=len(s.parts.strokes) if s.parts else 0,
+        opening=opening,
+        reseat=reseat,
+        hold=_hold(s, scale_u),
+        headspace=headspace,
+        leak_flow=leak,
+        phases=tuple(replace(q, start_s=round(q.start_s, _DIGITS), end_s=round(q.end_s, _DIGITS)) for q in s.phases),
+        extra=extra,
     )
 
 
@@ -224,47 +223,31 @@ def _protects(setup: Setup, opening: Quantity) -> dict[str, Any]:
     return out
 
 
-def _which(start_s: float, end_s: float) -> str:
-    return f"There is more than one hold; the one from {start_s:.0f} s to {end_s:.0f} s is judged."
-
-
 def _notes(setup: Setup, s: Study, f: Findings, outcome: Outcome) -> list[dict[str, str]]:
+    """What is worth knowing beside the reasons, each as a code and a text."""
     notes = []
     if s.gaps:
         said = "A hole in the trace was" if s.gaps == 1 else f"{s.gaps} holes in the trace were"
         notes.append({"code": "gaps", "text": f"{said} left out."})
     if f.rising:
-        notes.append(
-            {
-                "code": "warming",
-                "text": "The pressure rose during the hold: something was warming up.",
-            }
-        )
+        text = "The pressure rose during the hold: something was warming up."
+        notes.append({"code": "warming", "text": text})
     elif outcome == "undecided" and wavers(setup, f):
         notes.append({"code": "wavers", "text": "The pressure rose in a part of the hold, and fell in another."})
     if s.late_start:
         zero = "zero is the reading after the release" if s.zero_known else "pressures are as read, zero is not known"
         notes.append({"code": "late-start", "text": f"The recording was begun under pressure; {zero}."})
     if s.rhythmic:
-        notes.append(
-            {"code": "rhythmic", "text": "The pressure beats in a rhythm during the hold."}
-        )
+        notes.append({"code": "rhythmic", "text": "The pressure beats in a rhythm during the hold."})
     if s.parts and s.parts.knocked_off:
         notes.append({"code": "hose-off", "text": "The pressure went in less than a tenth of a second."})
     if setup.marked is None and setup.test != "tester":
-        notes.append(
-            {
-                "code": "no-marking",
-                "text": "No marking is given, so the pressure cannot be held against it.",
-            }
-        )
+        text = "No marking is given, so the pressure cannot be held against it."
+        notes.append({"code": "no-marking", "text": text})
     if setup.calibration is None and s.peak is not None:
-        notes.append(
-            {
-                "code": "not-calibrated",
-                "text": "No calibration is in the recording: what the gauge is wrong by comes on top of every ±.",
-            }
-        )
+        text = "No calibration is in the recording: what the gauge is wrong by comes on top of every ±."
+        notes.append({"code": "not-calibrated", "text": text})
     if s.parts and len(s.parts.holds) > 1:
-        notes.append({"code": "top-up", "text": _which(s.hold_start_s, s.hold_end_s)})
+        span = f"{s.hold_start_s:.0f} s to {s.hold_end_s:.0f} s"
+        notes.append({"code": "top-up", "text": f"There is more than one hold; the one from {span} is judged."})
     return notes

@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.trace.filters import median, running_mean
-from recorder.analysis.trace.signal import Sampling, sampling
+from recorder.analysis.trace.signal import Prepared, Sampling, sampling
+from recorder.model import Quantity
 
 if TYPE_CHECKING:
     from recorder.model import Calibration, FloatArray
 
-__all__ = ["Start", "find_start", "find_zero", "full_scale_kpa", "most_offset_kpa"]
+__all__ = ["Start", "find_start", "find_zero", "full_scale_kpa", "most_offset_kpa", "zero_shift"]
 
 # A calibrated transducer, vented, reads nearer to nought than this: 3 % of its scale, zero error and drift with
 # temperature together; common practice, no source. Without a scale: what 3 % of 345 kPa (50 psi) comes to.
@@ -171,3 +172,23 @@ def _where_it_leaves(t: FloatArray, p: FloatArray, end_s: float, dt_s: float) ->
     explained = np.where(along[corner] > 0.0, along[corner] ** 2 / square[corner], -1.0)
     k = int(np.argmax(explained))
     return min(end_s, float(at[corner][k])) if explained[k] > 0.0 else end_s
+
+
+def zero_shift(x: Prepared, zero_again_s: float, zero_u: float) -> Quantity | None:
+    """Where the reading rests after the release, against the zero before (kPa). Where it still falls, as much again as
+    it fell in the second half of what is seen may be to come."""
+    tail = x.p[x.t > zero_again_s + 0.8]
+    if len(tail) < 5:
+        return None
+
+    def u_of(part: FloatArray) -> float:
+        return float(np.std(part) / np.sqrt(max(len(part) * min(x.dt_s / 0.25, 1.0), 1.0)))
+
+    first, second = tail[: len(tail) // 2], tail[len(tail) // 2 :]
+    falls = float(np.mean(first) - np.mean(second))
+    if falls > 3.0 * math.hypot(u_of(first), u_of(second)):
+        tail = second
+    else:
+        falls = 0.0
+    u = math.hypot(u_of(tail), zero_u, x.step_kpa / 7.0, falls)
+    return Quantity(float(np.mean(tail)), u, "kPa")

@@ -1,0 +1,54 @@
+"""The highest pressure on a trace, with the noise taken out."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recorder.model import Quantity
+
+if TYPE_CHECKING:
+    from recorder.analysis.trace.signal import Prepared
+
+__all__ = ["find_peak"]
+
+_FLAT_KPA = 1e-9  # a top that bends less is flat but for rounding errors
+_TOP_S = 1.0  # after a hold began its last stroke may still have its top
+
+
+def find_peak(x: Prepared, end_s: float, falls: tuple[float, float] | None) -> Quantity:
+    """The peak (kPa, zero-corrected) up to ``end_s``, and when: a parabola through the readings about the highest
+    smooth one. falls: a hold in which the pressure does not rise, so what stands above where it began is a knock, or
+    noise."""
+    many = int(np.searchsorted(x.t, end_s, "right"))
+    t, p = x.t[:many], x.p[:many]
+    width = max(round(0.05 / x.dt_s), 1)
+    mean = np.convolve(p, np.ones(width) / width, "same") if width > 1 else p
+    if width > 1 and len(mean) > 2 * width:
+        mean[:width], mean[-width:] = p[:width].min(), p[-width:].min()
+    if falls is not None:
+        mean = np.where((t > falls[0] + _TOP_S) & (t <= falls[1]), -np.inf, mean)
+    k = int(np.argmax(mean))
+    first, last = np.searchsorted(t, [t[k] - 0.2, t[k] + 0.2])
+    since, about = t[first:last] - t[k], p[first:last]
+    sd = x.sd_kpa
+    # a full top first; where no parabola fits it, less of it: a valve that pops leaves a sharp one
+    for half_s in (0.12, 0.07, 0.04, 0.025):
+        near = np.abs(since) < half_s
+        n = int(np.count_nonzero(near))
+        if n < (7 if half_s > 0.1 else 5):
+            break
+        s = since[near] / half_s
+        design = np.stack([np.ones(n), s, s * s])
+        cov = np.linalg.inv(design @ design.T)
+        c = cov @ (design @ about[near])
+        miss = about[near] - c @ design
+        if float(miss @ miss) / (n - 3) > 2.0 * sd**2:
+            continue
+        level, tilt, bend = (float(v) for v in c)
+        at = min(max(-tilt / (2.0 * bend) * half_s, -0.1), 0.1) / half_s if bend < -_FLAT_KPA else 0.0
+        u = float(sd * np.sqrt(cov[0, 0])) + 0.05
+        top = level + tilt * at + bend * at * at
+        return Quantity(top, float(np.hypot(u, 0.1)), "kPa", float(t[k]) + at * half_s)
+    return Quantity(float(mean[k]), float(np.hypot(sd, 0.2 + x.dt_s * 2.0)), "kPa", float(t[k]))
