@@ -16,8 +16,8 @@ from recorder.errors import RunError
 from recorder.model import Recording
 from recorder.port import Back, Chunk, Lost
 from recorder.recording import read
+from tests.session.test_session import CAP, faked
 from tests.session_feeder import announcement, line, samples
-from tests.test_session import CAP, faked
 
 LINES = samples(12.0)
 DATA = (
