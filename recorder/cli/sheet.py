@@ -57,7 +57,12 @@ def command(files: tuple[Path, ...], out: Path, settings_file: str | None, paper
         if recording.intact is False:
             click.echo(printable(f"{file}: ALTERED: it was changed after it was sealed; the sheet says so"), err=True)
         analyser = analysed(recording)
-        tests.append(sheet.Entry(recording, analyser, analyser.judgement().to_json()))
+        judgement = analyser.judgement().to_json()
+        stored = recording.judgement
+        if stored is not None and stored.get("outcome") != judgement["outcome"]:
+            click.echo(printable(f"{file}: the outcome stored in the file is '{stored.get('outcome')}'; the sheet says "
+                                 f"what its rows give, '{judgement['outcome']}'"), err=True)
+        tests.append(sheet.Entry(recording, analyser, judgement))
     tests.sort(key=_order)
     shop, line, unit = settings.shop_name, settings.shop_line, unit or settings.unit
     if kind == ".html":

@@ -257,7 +257,8 @@ def verify_ledger(
 
 def latest_tester(folder: str | os.PathLike[str], adapter_id: str) -> Mapping[str, Any] | None:
     """The baseline of an adapter: the newest sealed and unchanged tester recording of it in this folder
-    whose judgement has the rate of a hold. ``{"rate", "file", "sha256"}``; None where there is none."""
+    that was not void and whose judgement has the rate of a hold. ``{"rate", "file", "sha256"}``; None where there is
+    none."""
     place = Path(folder)
     for path in sorted(place.glob("*-tester-*.csv"), reverse=True):
         try:
@@ -268,6 +269,8 @@ def latest_tester(folder: str | os.PathLike[str], adapter_id: str) -> Mapping[st
             continue
         if found.header.adapter.get("id") != adapter_id or found.judgement is None:
             continue
+        if found.judgement.get("outcome") == "void":
+            continue  # whatever stands in it, it was no test
         hold = found.judgement.get("hold")
         rate = hold.get("rate") if isinstance(hold, Mapping) else None
         if isinstance(rate, Mapping) and isinstance(rate.get("value"), int | float):

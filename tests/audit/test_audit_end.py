@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 from datetime import UTC, datetime
@@ -16,6 +17,7 @@ from recorder.cli import main
 from recorder.cli._tables import fitting
 from recorder.model import Header, Rows
 from recorder.recording import Writer
+from tests.test_picture import hold_alone
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 from made import make
@@ -101,6 +103,26 @@ def test_simulated_tests_are_said_and_counted(tmp_path: Path) -> None:
     done = run(tmp_path)
     assert "    SIMULATED; " in done.stdout and "of these, SIMULATED: 1 (no real vehicle was tested)" in done.stdout
     assert run(tmp_path, "--csv").stdout.splitlines()[1].endswith(",True,")
+
+
+def test_a_hold_without_zero_and_peak_goes_through_everything(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A recording begun and ended under pressure: void, and a hold in it."""
+    recording, analyser = hold_alone()
+    writer = Writer(tmp_path, recording.header, when=datetime(2026, 3, 1, tzinfo=UTC))
+    writer.add(recording.rows)
+    writer.seal(analyser.judgement().to_json())
+    monkeypatch.setattr("recorder.audit.row.judge", lambda recording: analyser.judgement())
+    done = run(tmp_path)
+    assert done.exit_code == 0 and "3.00  void    void" in done.stdout and "cut short: the" not in done.stdout
+    assert ",3.0,void,void,True," in run(tmp_path, "--csv").stdout
+    row, last = map(json.loads, run(tmp_path, "--json").stdout.splitlines())
+    assert (row["zero_kpa"], row["opening_kpa"], row["rate_kpa_per_min"]) == (None, None, 3.0)
+    assert last["totals"]["outcomes"] == {"void": 1} and last["totals"]["drifts"] == []
+    jobs = CliRunner().invoke(main, ["jobs", str(tmp_path)])
+    assert jobs.exit_code == 0 and "system void" in jobs.stdout and "not decided" in jobs.stdout
+    for form in ("sheet", "parquet", "csvw"):
+        out = CliRunner().invoke(main, ["export", "--to", form, str(writer.path)])
+        assert out.exit_code == 0, out.output
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="pipes end otherwise there")

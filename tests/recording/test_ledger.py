@@ -136,6 +136,10 @@ def test_latest_tester(tmp_path: Path) -> None:
     found = latest_tester(tmp_path, "hose-7")
     assert found is not None and found["rate"]["value"] == 0.2
     assert latest_tester(tmp_path, "hose-9") is None
+    writer = Writer(tmp_path, Header("tester", adapter={"id": "hose-7"}), when=datetime(2026, 3, 14, 12, tzinfo=UTC))
+    writer.add(some_rows(3))
+    writer.seal({"outcome": "void", "hold": {"rate": {"value": 9.9, "unit": "kPa/min"}}})  # a hold, and no test
+    assert (latest_tester(tmp_path, "hose-7") or {})["rate"]["value"] == 0.2
 
 
 def test_an_emptied_ledger_has_no_lines(tmp_path: Path) -> None:
