@@ -256,7 +256,7 @@ def test_a_hold_alone_is_no_result_and_nothing_is_read_into_it() -> None:
     void = Entry(recording, analyser, analyser.judgement().to_json())
     said = " ".join(" ".join(parsed(html_text([void])).text).split())
     assert "NO RESULT" in said and "Have the test made again." in said
-    assert "In 120 seconds without pumping the pressure fell by 6.00 ± 0.20 kPa; from this alone nothing follows." in said
+    assert "In 120 seconds without pumping the pressure fell by 6.00 ± 0.20 kPa; from this alone nothing" in said
     assert "What was recorded of this test is not enough to say anything." in said
     for trade in ("normal", "leak causes", "zero is not known", "open to the air", "trace"):
         assert trade not in said.partition("What we found")[2].partition("Please note")[0], trade

@@ -113,7 +113,7 @@ def totals_lines(totals: Totals, ledgers: Ledgers) -> Iterator[str]:
         yield f"month {month}: {_counts(dict(counts))}"
     for drift in totals.drifts():
         if drift.certain:
-            of = "recordings" if drift.what == "zero" else "calibrations"
+            of = "days of tests" if drift.what == "zero" else "calibrations"
             yield (f"adapter {drift.adapter}: its {drift.what} DRIFTS by {drift.kpa_per_year:+.2f} ± "
                    f"{drift.factor * drift.standard_uncertainty:.2f} kPa a year "
                    f"(99 %, {drift.points} {of} in {drift.days:.0f} days)")
