@@ -75,7 +75,7 @@ def test_too_few_or_all_at_once_say_nothing() -> None:
 
 
 def test_many_tests_a_day_make_no_drift_certain() -> None:
-    """Ten tests a day read the day's zero ten times: 0.1 kPa from day to day (a cold workshop, a warm one), 0.02 in one.
+    """Ten tests a day read one zero ten times: 0.1 kPa from day to day (a cold workshop, a warm one), 0.02 in one.
     Of 400 steady adapters about 4 are named; binomial, 99.9 %: at most 11."""
     named = 0
     for seed in range(400):
