@@ -80,8 +80,8 @@ class Worst:
             if is_so and len(self.names[what]) < _MOST_NAMES:
                 self.names[what].append(name)
 
-    def lines(self, *, good: bool, ledgers: Ledgers) -> Iterator[str]:
-        """good: no file is the cause of an exit 1."""
+    def lines(self, *, files: int, good: bool, ledgers: Ledgers) -> Iterator[str]:
+        """files: how many were looked at. good: no file is the cause of an exit 1."""
         for what, names in self.names.items():
             if not names:
                 continue
@@ -91,7 +91,10 @@ class Worst:
             wrong.append("a ledger")
         if any(path is None for _, path, _ in ledgers.noted):
             wrong.append("a noted hash")
-        yield f"NOT IN ORDER: {', '.join(wrong)}; see above" if wrong else "in order: nothing differs or was altered"
+        if wrong:
+            yield f"NOT IN ORDER: {', '.join(wrong)}; see above"
+        else:
+            yield "in order: nothing differs or was altered" if files else "there is no recording below this folder"
 
 
 def totals_lines(totals: Totals, ledgers: Ledgers) -> Iterator[str]:

@@ -188,7 +188,7 @@ def command(
             _table(listed.rows(), folder)
             if listed.said():
                 _say(listed.said())
-        for line in (*totals_lines(totals, ledgers), *worst.lines(good=good, ledgers=ledgers)):
+        for line in (*totals_lines(totals, ledgers), *worst.lines(files=totals.files, good=good, ledgers=ledgers)):
             click.echo(printable(line), err=as_csv)
     return 0 if good and ledgers.good else 1
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -47,13 +48,19 @@ def command(files: tuple[Path, ...], out: Path, settings_file: str | None, paper
                            do="end the name with .pdf or .html")
     from recorder import sheet
     from recorder.picture import save
-    from recorder.recording import read
+    from recorder.recording import parse, read_bytes
     from recorder.settings import load_settings
 
     settings = load_settings(settings_file)
     tests = []
+    known: dict[bytes, Path] = {}
     for file in without_ledgers(files):
-        recording = read(file)
+        data = read_bytes(file)
+        recording = parse(data, str(file))
+        first = known.setdefault(hashlib.sha256(data).digest(), file)
+        if first is not file:  # it would look like a test that was made again
+            click.echo(printable(f"{file}: passed over, it is the same recording as {first}"), err=True)
+            continue
         if recording.intact is False:
             click.echo(printable(f"{file}: ALTERED: it was changed after it was sealed; the sheet says so"), err=True)
         analyser = analysed(recording)

@@ -57,6 +57,11 @@ def test_the_last_line_says_whether_all_is_in_order(shop: Path) -> None:
     assert done.stdout.splitlines()[-1] == "NOT IN ORDER: recordings, a ledger, a noted hash; see above"
 
 
+def test_a_folder_without_recordings_is_not_called_in_order(tmp_path: Path) -> None:
+    done = run(tmp_path)
+    assert done.exit_code == 0 and done.stdout.splitlines()[-1] == "there is no recording below this folder"
+
+
 def test_a_calibration_that_was_due_is_named_by_its_file(tmp_path: Path) -> None:
     path = make(tmp_path, 0, seconds=8)
     path.write_bytes(path.read_bytes().replace(b'"2026-01-02"', b'"2021-01-02"'))
