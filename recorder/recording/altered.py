@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from recorder.errors import RecorderError
+from recorder.recording.altered_header import header_places
 from recorder.recording.rows import columns_line, rows_text
 
 if TYPE_CHECKING:
@@ -132,8 +133,9 @@ def altered_where(
                 out.append(f"line {line}, from byte {offset}: {one}")
         if recording.judgement is None:
             out.append("there is a seal and no judgement before it")
+        out += header_places(data, recording)
     if judgement_differs:
-        out.append("rows or judgement: the stored judgement is not the one that the rows give")
+        out.append("header, rows or judgement: the stored judgement is not the one that header and rows give")
     if not out:
         with_it = "" if judgement_differs is None else " and with the judgement"
         why = (f"the rows agree with each other{with_it}, so it is in what follows from nothing else (a line of text: "
