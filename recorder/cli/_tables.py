@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 __all__ = ["fitting", "shown_width"]
 
-_LONGEST_NAME, _LONGEST_TEXT = 40, 60  # columns
+_LONGEST_NAME, _SHORTEST_TEXT, _LONGEST_TEXT = 40, 16, 60  # columns
 _ELSEWHERE = 200  # columns where the output is no terminal
 
 
@@ -26,23 +26,25 @@ def fitting(
     leave_out: Sequence[str],
     right: Sequence[str] = (),
 ) -> list[list[str]]:
-    """Lines of the head, then those of each row, its remark wrapped below it. Where it is too wide, the columns of
-    ``leave_out`` go, first named first; empty columns always. right: names of columns of numbers.
+    """Lines of the head, then those of each row, its remark wrapped below it. Of the columns of ``leave_out`` those
+    stay for which there is room, last named first; empty ones never. right: names of columns of numbers.
 
     A name in the first column is never cut, so that it can be copied: one that is much longer than the others' room
-    stands on a line of its own. A text of another column is cut where it is long."""
+    stands on a line of its own. A text of another column is cut where it is long, the more so in a narrow terminal."""
     from rich.cells import cell_len, set_cell_size
 
     room = max(_LONGEST_NAME, width // 4)
-    rows = [[row[0], *(set_cell_size(c, _LONGEST_TEXT - 1) + "…" if cell_len(c) > _LONGEST_TEXT else c
-                       for c in row[1:])] for row in rows]
+    most = min(max(_SHORTEST_TEXT, width // 4), _LONGEST_TEXT)
+    rows = [[row[0], *(set_cell_size(c, most - 1) + "…" if cell_len(c) > most else c for c in row[1:])] for row in rows]
     wide = [max([cell_len(row[i]) for row in rows if i or cell_len(row[0]) <= room], default=0)
             for i in range(len(head))]
-    kept = [i for i, name in enumerate(head) if wide[i] or name not in leave_out]
+    kept = [i for i, name in enumerate(head) if name not in leave_out]
+    wanted = [head.index(name) for name in reversed(leave_out) if name in head]
+    full = [i for i in wanted if wide[i]]
     wide = [max(w, len(name)) for w, name in zip(wide, head, strict=True)]
-    for name in leave_out:
-        if sum(wide[i] + 2 for i in kept) - 2 > width:
-            kept = [i for i in kept if head[i] != name]
+    for one in full:
+        if sum(wide[i] + 2 for i in (*kept, one)) - 2 <= width:
+            kept = sorted([*kept, one])
 
     def line(row: Sequence[str]) -> list[str]:
         if cell_len(row[0]) > wide[0]:

@@ -87,12 +87,29 @@ def test_one_long_name_takes_no_column_from_the_others() -> None:
     rows = [("20260301T000000Z-system-0000.csv", "van", "pass", "pass"), (LONG, "x" * 300, "pass", "fail"),
             ("é" * 90, "", "", "")]
     lines = [line for one in fitting(head, rows, ["", "odd", "gone"], 80, ("job",)) for line in one]
-    assert lines[0].split() == ["file", "stored", "again"]
-    assert lines[1].split() == ["20260301T000000Z-system-0000.csv", "pass", "pass"]
-    assert lines[2] == LONG and lines[3].split() == ["pass", "fail"]  # whole, to be copied
+    assert lines[0].split() == ["file", "job", "stored", "again"]
+    assert lines[1].split() == ["20260301T000000Z-system-0000.csv", "van", "pass", "pass"]
+    assert lines[2] == LONG and lines[3].split() == ["x" * 19 + "…", "pass", "fail"]  # whole, to be copied
     assert lines[3].index("fail") == lines[0].index("again") and lines[4:] == ["    odd", "é" * 90, "    gone"]
     wide = [line for one in fitting(head, rows, ["", "", ""], 200, ("job",)) for line in one]
-    assert wide[3].split() == ["x" * 59 + "…", "pass", "fail"]
+    assert wide[3].split() == ["x" * 49 + "…", "pass", "fail"]
+
+
+def test_a_column_without_room_takes_none_from_those_that_have() -> None:
+    """A long job at 80 columns is cut; where even that has no room, opening and fall still stand."""
+    head = ("file", "started", "job", "opened kPa", "fall kPa/min", "stored", "again")
+    rows = [("20260301T000000Z-system-0000.csv", "2026-03-01 00:00", "the blue van of the lane " * 9, "109.01", "0.07",
+             "pass", "pass")]
+    leave_out = ("started", "fall kPa/min", "opened kPa", "job")
+
+    def shown(width: int) -> str:
+        lines = [line for one in fitting(head, rows, [""], width, leave_out) for line in one]
+        assert max(map(len, lines)) <= width
+        return lines[1]
+
+    assert shown(80).split() == [rows[0][0], "the", "blue", "van", "of", "the…", "pass", "pass"]
+    assert shown(60).split() == [rows[0][0], "109.01", "pass", "pass"]
+    assert shown(140).split()[:3] == [rows[0][0], "2026-03-01", "00:00"]
 
 
 def test_a_name_in_a_remark_is_not_torn_apart() -> None:
