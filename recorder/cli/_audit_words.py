@@ -13,8 +13,9 @@ if TYPE_CHECKING:
     from recorder.cli._audit_ledgers import Ledgers
     from recorder.recording import LedgerCheck
 
-__all__ = ["Worst", "found", "some", "totals_lines"]
+__all__ = ["NOT_IN_ORDER", "Worst", "found", "some", "totals_lines"]
 
+NOT_IN_ORDER = "NOT IN ORDER"
 _MOST_NAMES = 10
 _WRONG = ("made after the calibration was due", "cannot be used", "not as its raw columns",
           "not as its stored judgement", "altered")  # the worst last, nearest to the end of the screen
@@ -92,7 +93,7 @@ class Worst:
         if any(path is None for _, path, _ in ledgers.noted):
             wrong.append("a noted hash")
         if wrong:
-            yield f"NOT IN ORDER: {', '.join(wrong)}; see above"
+            yield f"{NOT_IN_ORDER}: {', '.join(wrong)}; see above"
         else:
             yield "in order: nothing differs or was altered" if files else "there is no recording below this folder"
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from recorder.cli._audit_ledgers import Seals
-from recorder.cli._audit_words import Worst, found, totals_lines
+from recorder.cli._audit_words import NOT_IN_ORDER, Worst, found, totals_lines
 from recorder.cli._common import colour_on
 from recorder.cli._tables import fitting, shown_width
 from recorder.errors import SettingError, printable
@@ -189,7 +189,10 @@ def command(
             if listed.said():
                 _say(listed.said())
         for line in (*totals_lines(totals, ledgers), *worst.lines(files=totals.files, good=good, ledgers=ledgers)):
-            click.echo(printable(line), err=as_csv)
+            line = printable(line)
+            if line.startswith(NOT_IN_ORDER) and colour_on(sys.stderr if as_csv else sys.stdout):
+                line = click.style(line, fg="red", bold=True)
+            click.echo(line, err=as_csv)
     return 0 if good and ledgers.good else 1
 
 
