@@ -60,6 +60,11 @@ def as_written(value: object) -> str:
     return shown if len(shown) <= _LONGEST_SHOWN else shown[: _LONGEST_SHOWN - 2] + " …"
 
 
+def as_text(value: object) -> str:
+    """What a file has where a text belongs: the text itself, or whatever else it is as it is written there."""
+    return value if isinstance(value, str) else as_written(value)
+
+
 class RecorderError(Exception):
     """Base of all errors that a user may see.
 

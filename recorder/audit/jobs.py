@@ -11,7 +11,7 @@ from pathlib import Path
 
 from recorder import report
 from recorder.audit.run import find_recordings
-from recorder.errors import RecorderError
+from recorder.errors import RecorderError, as_text
 from recorder.model import Recording
 from recorder.moments import job_key, moment
 from recorder.recording import parse, read_bytes
@@ -86,7 +86,7 @@ def job_state(tests: Sequence[JobTest]) -> str:
 def _test(found: Recording) -> JobTest:
     outcome = "cut off" if found.header.id else "not judged"
     if found.judgement is not None:
-        outcome = str(found.judgement.get("outcome"))
+        outcome = as_text(found.judgement.get("outcome"))
     if found.intact is False:
         outcome = "altered"
     header = found.header

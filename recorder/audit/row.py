@@ -13,7 +13,7 @@ import numpy as np
 
 from recorder.analysis import Setup, judge
 from recorder.calibration import due_after
-from recorder.errors import FileError, RecorderError
+from recorder.errors import FileError, RecorderError, as_text
 from recorder.model import Calibration, Recording
 from recorder.recording import altered_where, differing_keys, parse, seal_of, verify_raw
 
@@ -165,7 +165,7 @@ def _unusable(data: bytes, file: str, err: RecorderError, file_sha256: str) -> A
     except RecorderError:
         return row
     header = part.header
-    stored = None if part.judgement is None else str(part.judgement.get("outcome"))
+    stored = None if part.judgement is None else as_text(part.judgement.get("outcome"))
     return replace(row, id=header.id, started=header.started, job=header.job, test=header.test, stored=stored,
                    notes=part.notes, simulated=header.simulated)
 
@@ -199,10 +199,10 @@ def audit_bytes(data: bytes, file: str) -> AuditRow:
     return AuditRow(
         file, header.id, header.started, header.job, header.test,
         f"{header.marked.value:g} {header.marked.unit}" if header.marked else None,
-        None if adapter is None else str(adapter),
+        None if adapter is None else as_text(adapter),
         _value(own, "zero", "value"), _value(own, "zero", "standard_uncertainty"),
         _value(own, "opening", "value"), _value(own, "hold", "rate", "value"),
-        None if stored is None else str(stored.get("outcome")),
+        None if stored is None else as_text(stored.get("outcome")),
         None if own is None else str(own.get("outcome")),
         not keys if both else None, keys,
         recording.intact, recording.sha256,

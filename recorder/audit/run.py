@@ -13,7 +13,7 @@ from pathlib import Path
 from recorder.audit.cache import Cache, key_of
 from recorder.audit.copies import marked_copies
 from recorder.audit.row import AuditRow, audit_bytes
-from recorder.errors import FileError, RunError, printable
+from recorder.errors import FileError, RunError, as_text, printable
 from recorder.recording import is_ledger, read_bytes, seal_of
 from recorder.recording.ledger import LEDGER
 from recorder.workers import WORTH_WORKERS, cores, spread
@@ -91,7 +91,7 @@ def _stated(data: bytes) -> tuple[bool | None, str | None, str | None]:
     end = data.find(b"\n", start)
     if start >= len(_JUDGEMENT) and end > 0:
         with contextlib.suppress(ValueError, AttributeError):
-            stored = str(json.loads(data[start:end]).get("outcome"))
+            stored = as_text(json.loads(data[start:end]).get("outcome"))
     return (*seal_of(data), stored)
 
 

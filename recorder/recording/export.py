@@ -11,7 +11,7 @@ from urllib.parse import quote
 
 import numpy as np
 
-from recorder.errors import FileError, SettingError, printable
+from recorder.errors import FileError, SettingError, as_text, printable
 from recorder.model import Recording
 from recorder.recording.foreign import annotation_lines, column_names, foreign_columns
 from recorder.recording.reader import parse, read_bytes
@@ -191,7 +191,7 @@ def write_sheet(recording: Recording, target: str | os.PathLike[str]) -> Path:
         ("adapter", header.adapter.get("id")), ("stored outcome", judgement.get("outcome")),
         *((f"mark at {m.time_s:.2f} s", m.text) for m in recording.marks),
     ]
-    lines = [sheet_line([k, printable(v) if isinstance(v, str) else v]) for k, v in facts if v not in (None, "")]
+    lines = [sheet_line([k, printable(as_text(v))]) for k, v in facts if v not in (None, "")]
     table = _table(recording, read_bytes(recording.path))
     lines += [sheet_line([]), sheet_line([printable(name) for name in table])]
     columns: list[list[Any]] = []

@@ -147,6 +147,17 @@ def test_a_hold_without_zero_and_peak_goes_through_everything(tmp_path: Path, mo
         assert out.exit_code == 0, out.output
 
 
+def test_what_is_no_text_is_shown_as_it_is_written(tmp_path: Path) -> None:
+    path = tmp_path / "odd.csv"
+    path.write_text('# test: "cap"\n# job: "van"\n# adapter: {"id": {"no": true}}\n# repair: [null]\n'
+                    'time_s,pressure_kPa\n0,0\n1,1\n# judgement: {"outcome": ["a"]}\n', "utf-8")
+    text = run(tmp_path).stdout + CliRunner().invoke(main, ["jobs", str(tmp_path)]).stdout
+    assert CliRunner().invoke(main, ["export", "--to", "sheet", str(path)]).exit_code == 0
+    text += (tmp_path / "odd.sheet.txt").read_text("utf-8-sig")
+    assert '{"no": true}' in text and '["a"]' in text and '{""no"": true}' in text and "[null]" in text
+    assert "True" not in text and "None" not in text and "['a']" not in text
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="pipes end otherwise there")
 @pytest.mark.parametrize("form", [[], ["--json"], ["--csv"]])
 def test_a_reader_that_goes_away_is_told_by_the_exit_alone(shop: Path, form: list[str]) -> None:
