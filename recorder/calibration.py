@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from recorder.calibration_fit import CalibrationFit, Pair, Polynomial, fit, fit_polynomial
-from recorder.errors import FileError, SettingError
+from recorder.errors import FileError, SettingError, as_written
 from recorder.model import Calibration, JsonObject
 
 if TYPE_CHECKING:
@@ -112,7 +112,7 @@ def from_file_text(text: str, path: str) -> Calibration:
     version = body.get("calibration-format", FORMAT)
     if version != FORMAT:
         raise FileError(
-            f"calibration format {version!r} is not one this program reads ({FORMAT})",
+            f"calibration format {as_written(version)} is not one this program reads ({FORMAT})",
             path=path,
             do="use the program that wrote it, or a newer one",
         )
@@ -127,14 +127,14 @@ def _number(body: Mapping[str, Any], name: str) -> float | None:
     if value is None:
         return None
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value) or value < 0:
-        raise SettingError(f"calibration: {name} is {value!r}, and a number from 0 up was expected")
+        raise SettingError(f"calibration: {name} is {as_written(value)}, and a number from 0 up was expected")
     return float(value)
 
 
 def _text(body: Mapping[str, Any], name: str) -> str | None:
     value = body.get(name)
     if value is not None and not isinstance(value, str):
-        raise SettingError(f"calibration: {name} is {value!r}, and text was expected")
+        raise SettingError(f"calibration: {name} is {as_written(value)}, and text was expected")
     return value
 
 
@@ -142,20 +142,20 @@ def from_json(body: Mapping[str, Any]) -> Calibration:
     """A calibration from its JSON object (file, or annotation of a recording). Raises SettingError."""
     given = body.get("coefficients_kPa")
     if not isinstance(given, list) or not 2 <= len(given) <= 6:
-        raise SettingError(f"calibration: coefficients_kPa is {given!r}, and 2 to 6 numbers were expected")
+        raise SettingError(f"calibration: coefficients_kPa is {as_written(given)}, and 2 to 6 numbers were expected")
     for c in given:
         if isinstance(c, bool) or not isinstance(c, int | float) or not math.isfinite(c):
-            raise SettingError(f"calibration: coefficient {c!r} is not a finite number")
+            raise SettingError(f"calibration: coefficient {as_written(c)} is not a finite number")
     for name in ("date", "due"):
         day = _text(body, name)
         if day is not None:
             try:
                 date.fromisoformat(day[:10])
             except ValueError:
-                raise SettingError(f"calibration: {name} {day!r} is not a day like 2026-03-14") from None
+                raise SettingError(f"calibration: {name} {as_written(day)} is not a day like 2026-03-14") from None
     bare = body.get("bare", False)
     if not isinstance(bare, bool):
-        raise SettingError(f"calibration: bare is {bare!r}, and true or false was expected")
+        raise SettingError(f"calibration: bare is {as_written(bare)}, and true or false was expected")
     return Calibration(
         tuple(float(c) for c in given),
         standard_uncertainty_kpa=_number(body, "standard_uncertainty_kPa"),

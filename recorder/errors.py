@@ -19,6 +19,9 @@
 
 from __future__ import annotations
 
+import json
+from collections.abc import Mapping
+
 __all__ = [
     "FileError",
     "LineError",
@@ -35,11 +38,31 @@ __all__ = [
     "WrongSpeed",
 ]
 
+_LONGEST_SHOWN = 60
+
 
 def printable(text: str) -> str:
     """``text`` with every control character made visible, so that no file or adapter can
     drive a terminal."""
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+
+
+def as_written(value: object) -> str:
+    """A value of a file or setting as somebody wrote it there: text in quotes, all else as JSON; cut where long."""
+    if isinstance(value, str):
+        shown = f"'{value}'"
+    else:
+        try:
+            plain = dict(value) if isinstance(value, Mapping) else value
+            shown = json.dumps(plain, ensure_ascii=False, default=str)
+        except (ValueError, TypeError, RecursionError):  # a number of thousands of digits, say
+            shown = "something that cannot be shown"
+    return shown if len(shown) <= _LONGEST_SHOWN else shown[: _LONGEST_SHOWN - 2] + " …"
+
+
+def as_text(value: object) -> str:
+    """What a file has where a text belongs: the text itself, or whatever else it is as it is written there."""
+    return value if isinstance(value, str) else as_written(value)
 
 
 class RecorderError(Exception):

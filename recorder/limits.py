@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
-from recorder.errors import SettingError
+from recorder.errors import SettingError, as_written
 from recorder.model import JsonObject, Marking, TestKind
 from recorder.units import parse_quantity
 
@@ -181,25 +181,25 @@ _SHOULD_BE_POSITIVE = {"hold", "shortest_hold", "steady_fall_allowed", "stroke_v
 def _one(key: Key, given: Any) -> dict[str, Any]:
     if key.name == "judged_pressure":
         if given not in ("opening", "peak"):
-            raise SettingError(f"it is {given!r}", do="write 'opening' or 'peak'")
+            raise SettingError(f"it is {as_written(given)}", do="write 'opening' or 'peak'")
         return {"judged_pressure": given}
     value = parse_quantity(given, key.unit)
     if key.name == "local_air_pressure" and not LOWEST_AIR_KPA <= value <= HIGHEST_AIR_KPA:
         raise SettingError(
-            f"it is {given!r}, which is {value:g} kPa",
+            f"it is {as_written(given)}, which is {value:g} kPa",
             do=f"outside air is {LOWEST_AIR_KPA:g} to {HIGHEST_AIR_KPA:g} kPa; write it like '95 kPa' or '1013 hPa'",
         )
     if key.name in _SHOULD_BE_POSITIVE and value <= 0:
-        raise SettingError(f"it is {given!r}", do="it has to be above zero")
+        raise SettingError(f"it is {as_written(given)}", do="it has to be above zero")
     if abs(value) > _MOST.get(key.unit, abs(value)):
         raise SettingError(f"it is {value:g} {key.unit}", do=f"give at most {_MOST[key.unit]:g} {key.unit}")
     if key.name in ("band_below", "band_above"):
         if not 0 <= value < 100:
-            raise SettingError(f"it is {given!r}", do="give 0 to 100 percent")
+            raise SettingError(f"it is {as_written(given)}", do="give 0 to 100 percent")
         # 0.1 for a tenth is a slip: no gauge of this kind tells a tenth of a percent
         if 0 < value < 1 and not isinstance(given, Mapping):
             raise SettingError(
-                f"it is {given!r}, which is {value:g} percent", do="write a tenth as '10 %'"
+                f"it is {as_written(given)}, which is {value:g} percent", do="write a tenth as '10 %'"
             )
         return {key.name: value / 100.0}
     return {_FIELDS[key.name]: value}

@@ -27,7 +27,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from recorder.errors import FileError, RecorderError
+from recorder.errors import FileError, RecorderError, as_written
 from recorder.limits import KEYS, NAMED, Procedure, check, resolve
 from recorder.model import TestKind
 from recorder.units import parse_quantity, pressure_factor_kpa
@@ -167,7 +167,7 @@ def _checked(data: Mapping[str, Any], text: str, file: Path) -> Settings:
             raise refuse(f"'{key}' has to be text", key, f'write {key} = "..."')
     baud = data.get("baud", 115200)
     if isinstance(baud, bool) or not isinstance(baud, int) or baud <= 0:
-        raise refuse(f"baud is {baud!r}", "baud", "write baud = 115200")
+        raise refuse(f"baud is {as_written(baud)}", "baud", "write baud = 115200")
     shop = data.get("shop", {})
     if isinstance(shop, str):
         shop = {"name": shop}

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
-from recorder.errors import SettingError
+from recorder.errors import SettingError, as_written
 from recorder.model import Marking
 
 if TYPE_CHECKING:
@@ -101,6 +101,7 @@ KNOWN_FACTORS: dict[tuple[str, str], float] = {
     ("km", "m"): 1000.0,
 }
 
+_LARGEST = 1e300  # of any quantity in any unit; far beyond, and safe to compute with
 _NUMBER = re.compile(r"\s*([-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*")
 
 # No vehicle cap is marked outside this range: the lowest class of SAE J164 starts at 3 psi (20.7 kPa);
@@ -192,18 +193,20 @@ def parse_quantity(given: str | float | Mapping[str, Any], unit: str) -> float:
     if isinstance(given, Mapping):
         value, own = given.get("value"), given.get("unit", unit)
         if isinstance(value, bool) or not isinstance(value, int | float) or not isinstance(own, str):
-            raise SettingError(
-                f"{dict(given)!r} is not a quantity", do='write {"value": 24, "unit": "mL"}'
-            )
+            example, _, of = _WRITTEN.get(unit, f"16 {unit}").partition(" ")
+            of = "percent" if of == "%" else of
+            raise SettingError(f"{as_written(given)} is not a quantity",
+                               do=f'write {{"value": {example}, "unit": "{of}"}}')
     elif isinstance(given, str):
         value, own = _split(given, unit)
         own = own or unit
     elif isinstance(given, bool) or not isinstance(given, int | float):
-        raise SettingError(f"{given!r} is not a quantity", do=f"write a number with its unit, say {unit}")
+        raise SettingError(f"{as_written(given)} is not a quantity",
+                           do=f"write a number with its unit, like '{_WRITTEN.get(unit, f'16 {unit}')}'")
     else:
         value, own = given, unit
-    if not math.isfinite(value):
-        raise SettingError(f"{given!r} is not a finite number")
+    if not abs(value) <= _LARGEST:
+        raise SettingError(f"{as_written(given)} is not a number that can be used")
     return convert(float(value), own, unit)
 
 

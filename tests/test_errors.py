@@ -27,3 +27,9 @@ def test_the_drawn_tree_is_the_tree() -> None:
     drawn = set(re.findall(r"[─ ](\w*(?:Error|Missing|Busy|Denied|Lost|Adapter|Speed))\b", errors.__doc__ or ""))
     real = {n for n, c in inspect.getmembers(errors, inspect.isclass) if issubclass(c, RecorderError)}
     assert drawn | {"RecorderError"} == real == set(errors.__all__)
+
+
+def test_a_value_is_shown_as_it_stands_in_a_file() -> None:
+    assert [errors.as_written(v) for v in (True, None, "a", {"é": [1.5]})] == ["true", "null", "'a'", '{"é": [1.5]}']
+    assert errors.as_written(10**5000) == "something that cannot be shown"  # more digits than are turned into text
+    assert len(errors.as_written("x" * 1000)) == 60

@@ -59,6 +59,21 @@ def test_bad_limits_are_refused_by_name(layer: dict[str, object]) -> None:
     assert str(info.value).startswith(f"limit '{next(iter(layer))}': ")
 
 
+@pytest.mark.parametrize(("given", "said"), [
+    ({"value": "long", "unit": "s"}, 'limit \'hold\': {"value": "long", "unit": "s"} is not a quantity; write '
+                                     '{"value": 60, "unit": "s"}'),
+    ({"value": None}, 'limit \'hold\': {"value": null} is not a quantity'), ([1, 2], "limit 'hold': [1, 2] is not"),
+    (True, "limit 'hold': true is not a quantity; write a number with its unit, like '60 s'"),
+    ({"value": -5, "unit": "s"}, 'limit \'hold\': it is {"value": -5, "unit": "s"}; it has to be above zero'),
+    ({"value": 10**400}, "…"), (["x" * 500], "…"),
+])
+def test_a_limit_is_shown_as_it_was_written(given: object, said: str) -> None:
+    """What a recording or a settings file has there is JSON or TOML; nobody wrote it in Python."""
+    with pytest.raises(SettingError) as info:
+        resolve("cap", {"hold": given})
+    assert said in str(info.value) and len(str(info.value)) < 200
+
+
 def test_unknown_limit_is_kept_or_refused() -> None:
     assert resolve("cap", {"colour": "red"}).other == {"colour": "red"}
     with pytest.raises(SettingError, match="no limit called 'colour'"):

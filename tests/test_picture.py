@@ -242,3 +242,53 @@ def test_two_points_and_none() -> None:
         bare = Analyser(analyser.setup)
         bare.feed(rows.time_s, rows.pressure_kpa)
         assert "</svg>" in picture_svg(short, bare)
+
+
+def test_a_changed_file_has_no_answer() -> None:
+    """Whoever is shown the picture reads the word in the frame, not the small print."""
+    recording, analyser = invented()
+    header = replace(recording.header, other={"simulated": True})
+    altered = replace(recording, intact=False, header=header)
+    svg = picture_svg(altered, analyser)
+    said = texts(svg)
+    assert ">ALTERED<" in svg and ">PASS<" not in svg and "<title>cap test: ALTERED, " in svg
+    assert "nothing in it can be relied on" in said and "What its rows give: PASS" in said
+    assert "Restore the recording from a copy, or test again." in said and "SIMULATED" in said
+    assert "SHA-256 of what stands before the seal now abab" in said
+    both = picture_svg(recording, analyser, before=(altered, analyser))
+    assert both.count(">ALTERED<") == 1 and both.count(">PASS<") == 1
+
+
+def test_a_stored_outcome_that_is_another_one_is_said() -> None:
+    recording, analyser = invented()
+    stored = analyser.judgement().to_json()
+    assert "stored in the file" not in picture_svg(replace(recording, judgement=stored), analyser)
+    other = replace(recording, judgement={**stored, "outcome": "fail"})
+    assert "the outcome stored in the file is another: FAIL; shown is what its rows give" in texts(
+        picture_svg(other, analyser))
+
+
+def hold_alone(unit_u: float = 0.2) -> tuple[Recording, Made]:
+    """A recording that was begun under pressure and ended so: a hold, and neither zero, peak nor strokes."""
+    recording, analyser = invented()
+    t = np.arange(0, 120, 0.1)
+    p = 118 - 0.05 * t
+    analyser.fed = t, p
+    hold = Hold(0.0, 119.9, q(118.0, unit_u), q(112.0, unit_u), q(6.0, 0.1), Quantity(3.0, 0.1, "kPa/min"), None,
+                Quantity(0.3, None, "kPa/min"))
+    why = Reason("trace-broken", "The trace is broken: it begins at 118 kPa, under pressure, so zero is not known; "
+                 "begin with the tester open to the air.")
+    analyser.made = replace(analyser.made, test="system", outcome="void", reasons=(why,), zero=None, zero_shift=None,
+                            peak=None, strokes=0, opening=None, reseat=None, hold=hold,
+                            phases=(Phase("hold", 0.0, 119.9),))
+    return replace(recording, header=replace(recording.header, test="system"), rows=Rows(t, p), marks=()), analyser
+
+
+def test_a_hold_alone_is_drawn_without_a_peak_and_without_a_zero(tmp_path: Path) -> None:
+    said = texts(picture_svg(*hold_alone()))
+    assert "NOT A TEST" in said and "the hold, magnified" in said and "highest" not in said
+    assert "held 2:00 from 118.0 ± 0.4 kPa to 112.0 ± 0.4 kPa as read (where zero is, is not known)" in " ".join(
+        said.split())
+    both = picture_svg(*invented(), before=hold_alone(), unit="psi")
+    assert "NOT A TEST" in both
+    assert draw(*hold_alone(), tmp_path / "x.png").stat().st_size > 10_000

@@ -13,7 +13,7 @@ from recorder.errors import SettingError
 from recorder.picture import plain_svg
 from recorder.report import NONE_VISIBLE, summary
 from recorder.sheet import Entry, html_text, pdf_bytes, say, to_do
-from tests.test_picture import HOSTILE, invented
+from tests.test_picture import HOSTILE, hold_alone, invented
 
 
 def entry(**given: str) -> Entry:
@@ -249,3 +249,62 @@ def test_letters_of_the_picture_are_as_large_as_the_sheets() -> None:
     width = float(re.findall(r'viewBox="0 0 (\d+)', svg)[0])
     smallest = min(map(float, re.findall(r'font-size="([\d.]+)"', svg)))
     assert smallest * 516 / width > 6.5
+
+
+def test_a_hold_alone_is_no_result_and_nothing_is_read_into_it() -> None:
+    recording, analyser = hold_alone()
+    void = Entry(recording, analyser, analyser.judgement().to_json())
+    said = " ".join(" ".join(parsed(html_text([void])).text).split())
+    assert "NO RESULT" in said and "Have the test made again." in said
+    assert "In 120 seconds without pumping the pressure fell by 6.00 ± 0.20 kPa; from this alone nothing" in said
+    assert "What was recorded of this test is not enough to say anything." in said
+    for trade in ("normal", "leak causes", "zero is not known", "open to the air", "trace"):
+        assert trade not in said.partition("What we found")[2].partition("Please note")[0], trade
+    assert pdf_bytes([void]).startswith(b"%PDF")
+
+
+def two(**later: Any) -> tuple[Entry, Entry]:
+    """A failed test of a system and one that was made after it."""
+    recording, analyser = invented(outcome="fail")
+    header = replace(recording.header, test="system")
+    codes = [{"code": "fall-too-fast", "text": "It falls."}, {"code": "over-limit", "text": "Pumped to 200 kPa."}]
+    first = {**analyser.judgement().to_json(), "test": "system", "reasons": codes}
+    given = {"started": "2026-03-15T10:00:00Z", "job": header.job, "outcome": "pass", "intact": None, **later}
+    again = replace(header, started=given["started"], job=given["job"])
+    second = {**first, "outcome": given["outcome"], "reasons": []}
+    return (Entry(replace(recording, header=header), analyser, first),
+            Entry(replace(recording, header=again, intact=given["intact"]), analyser, second))
+
+
+def to_do_first(*tests: Entry) -> str:
+    said = " ".join(" ".join(parsed(html_text(tests)).text).split())
+    return said.split("What to do")[1].split("Tested 2026")[0]
+
+
+def test_what_was_mended_and_tested_again_is_not_to_be_mended() -> None:
+    """A customer who reads the first page only must not look at the coolant before every drive for nothing."""
+    said = to_do_first(*two())
+    assert "This was tested again on 2026-03-15. What has to be done now is said at that test." in said
+    assert "mended" not in said and "before every drive" not in said
+    assert "over the limit of the test" in said  # no later test undoes that
+
+
+@pytest.mark.parametrize("later", [
+    {"outcome": "void"}, {"outcome": "undecided"}, {"intact": False}, {"job": "another car"}, {"started": "Tuesday"},
+    {"started": "2026-03-13T10:00:00Z"}, {"job": ""},
+])
+def test_no_other_test_stands_in_its_place(later: dict[str, Any]) -> None:
+    said = to_do_first(*two(**later))
+    assert "Have the leak mended" in said and "before every drive" in said and "tested again on" not in said
+
+
+def test_every_page_names_the_vehicle() -> None:
+    assert html_text(list(two())).count("Vehicle or job: <b>invented van</b>") == 2
+    assert html_text([entry()]).count("Vehicle or job: <b>invented van</b>") == 1
+
+
+def test_a_rhythm_is_said_to_the_owner() -> None:
+    rhythm = {"test": "system", "outcome": "fail", "reasons": [{"code": "fall-too-fast", "text": "x"}],
+              "notes": [{"code": "rhythmic", "text": "It beats."}]}
+    assert any("gas from the engine" in text for text in to_do(rhythm))
+    assert not any("gas from the engine" in text for text in to_do({**rhythm, "test": "cap"}))

@@ -10,6 +10,7 @@ from collections.abc import Iterator, Sequence
 from itertools import islice
 from typing import Any
 
+from recorder.audit.copies import marked_copies
 from recorder.audit.row import AuditRow, audit_bytes
 from recorder.errors import FileError, SettingError
 from recorder.recording.ledger import HEAD_BYTES, LEDGER, begins_ledger
@@ -65,6 +66,10 @@ def audit_store(url: str, client: Any) -> Iterator[AuditRow]:
     url: a path that all workers see, or any URL of fsspec such as ``s3://shop/recordings``.
     client: a ``dask.distributed.Client``.
     """
+    return marked_copies(_rows(url, client))
+
+
+def _rows(url: str, client: Any) -> Iterator[AuditRow]:
     fs, root = _filesystem(url)
     found = (p for p in fs.find(root) if p.lower().endswith(".csv") and not _is_ledger(fs, p))
     names = iter(sorted(found, key=lambda p: (p.split("/")[:-1], p)))  # the order of find_recordings

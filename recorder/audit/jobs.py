@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
 import os
 from collections.abc import Sequence
@@ -10,10 +11,10 @@ from pathlib import Path
 
 from recorder import report
 from recorder.audit.run import find_recordings
-from recorder.errors import RecorderError
+from recorder.errors import RecorderError, as_text
 from recorder.model import Recording
 from recorder.moments import job_key, moment
-from recorder.recording import read
+from recorder.recording import parse, read_bytes
 
 __all__ = ["Job", "JobTest", "Jobs", "job_state", "jobs_table"]
 
@@ -46,11 +47,13 @@ class Job:
 @dataclass(frozen=True, slots=True)
 class Jobs:
     """The jobs of a folder by the time of their last test, newest first; and what is in none of them:
-    recordings that name no job, and files that cannot be read."""
+    recordings that name no job, files that cannot be read, and copies: files that have all bytes of an earlier one,
+    which are no tests of their own."""
 
     jobs: tuple[Job, ...]
     without_job: int
     unreadable: tuple[str, ...]
+    copies: tuple[str, ...] = ()
 
 
 def job_state(tests: Sequence[JobTest]) -> str:
@@ -83,7 +86,7 @@ def job_state(tests: Sequence[JobTest]) -> str:
 def _test(found: Recording) -> JobTest:
     outcome = "cut off" if found.header.id else "not judged"
     if found.judgement is not None:
-        outcome = str(found.judgement.get("outcome"))
+        outcome = as_text(found.judgement.get("outcome"))
     if found.intact is False:
         outcome = "altered"
     header = found.header
@@ -106,13 +109,20 @@ def jobs_table(folder: str | os.PathLike[str]) -> Jobs:
     """The recordings below the folder by the text of their job, whatever its capitals, spaces and way of typing
     accents. Outcomes are the stored ones. FileError where there is no such folder."""
     by_job: dict[str, list[tuple[str, JobTest]]] = {}
-    without, unreadable = 0, []
+    without, unreadable, copies = 0, [], []
+    known: set[bytes] = set()
     for path in find_recordings(Path(folder)):
         try:
-            found = read(path, rows=False)
+            data = read_bytes(path)
+            found = parse(data, str(path), rows=False)
         except RecorderError as err:
             unreadable.append(str(err))
             continue
+        digest = hashlib.sha256(data).digest()
+        if digest in known:
+            copies.append(str(path))
+            continue
+        known.add(digest)
         words = found.header.job.split()
         if not words:
             without += 1
@@ -124,4 +134,4 @@ def jobs_table(folder: str | os.PathLike[str]) -> Jobs:
         tests = tuple(test for _, test in named)
         out.append(Job(named[-1][0], tests, job_state(tests)))
     out.sort(key=_latest, reverse=True)
-    return Jobs(tuple(out), without, tuple(unreadable))
+    return Jobs(tuple(out), without, tuple(unreadable), tuple(copies))

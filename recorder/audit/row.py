@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields, replace
@@ -12,7 +13,7 @@ import numpy as np
 
 from recorder.analysis import Setup, judge
 from recorder.calibration import due_after
-from recorder.errors import FileError, RecorderError
+from recorder.errors import FileError, RecorderError, as_text
 from recorder.model import Calibration, Recording
 from recorder.recording import altered_where, differing_keys, parse, seal_of, verify_raw
 
@@ -34,7 +35,8 @@ class AuditRow:
     as that can be told without a copy. cut: the file was cut off or never finished
     (a file from another program, which has no id, is so only where a line is cut). short: the hold was ended
     before its time and without an answer. calibration_*: the one it was made with; span from zero counts to
-    full scale.
+    full scale. simulated: no real vehicle was tested. file_sha256: of all bytes of the file, while ``sha256`` is of
+    those before its seal. copy_of: an earlier file of the same audit that has all bytes of this one.
     """
 
     file: str
@@ -68,6 +70,9 @@ class AuditRow:
     short: str | None = None
     error: str | None = None
     notes: tuple[str, ...] = ()
+    simulated: bool = False
+    file_sha256: str | None = None
+    copy_of: str | None = None
 
     @property
     def good(self) -> bool:
@@ -147,30 +152,31 @@ def _words(flag: Any, word: str) -> int:
     return 0 if flag is None else sum(word in f.split("+") for f in flag if f)
 
 
-def _unusable(data: bytes, file: str, err: RecorderError) -> AuditRow:
+def _unusable(data: bytes, file: str, err: RecorderError, file_sha256: str) -> AuditRow:
     """The row of a file that cannot be read: why, what its seal says all the same, and whose it is."""
     intact, digest = seal_of(data)
     where: tuple[str, ...] = ()
     if intact is False and isinstance(err, FileError):
         where = altered_where(data, None, unusable=err)
         err = FileError(err.what, path=err.path, line=err.line, do="restore it from a copy")
-    row = AuditRow(file, intact=intact, sha256=digest, where=where, error=str(err))
+    row = AuditRow(file, intact=intact, sha256=digest, where=where, error=str(err), file_sha256=file_sha256)
     try:
         part = parse(data, file, rows=False)
     except RecorderError:
         return row
     header = part.header
-    stored = None if part.judgement is None else str(part.judgement.get("outcome"))
+    stored = None if part.judgement is None else as_text(part.judgement.get("outcome"))
     return replace(row, id=header.id, started=header.started, job=header.job, test=header.test, stored=stored,
-                   notes=part.notes)
+                   notes=part.notes, simulated=header.simulated)
 
 
 def audit_bytes(data: bytes, file: str) -> AuditRow:
     """The audit of one recording's bytes. Never raises for bad content: ``error`` says what is wrong."""
+    file_sha256 = hashlib.sha256(data).hexdigest()
     try:
         recording = parse(data, file)
     except RecorderError as err:
-        return _unusable(data, file, err)
+        return _unusable(data, file, err, file_sha256)
     header = recording.header
     own: Mapping[str, Any] | None = None
     error = hold_s = None
@@ -193,10 +199,10 @@ def audit_bytes(data: bytes, file: str) -> AuditRow:
     return AuditRow(
         file, header.id, header.started, header.job, header.test,
         f"{header.marked.value:g} {header.marked.unit}" if header.marked else None,
-        None if adapter is None else str(adapter),
+        None if adapter is None else as_text(adapter),
         _value(own, "zero", "value"), _value(own, "zero", "standard_uncertainty"),
         _value(own, "opening", "value"), _value(own, "hold", "rate", "value"),
-        None if stored is None else str(stored.get("outcome")),
+        None if stored is None else as_text(stored.get("outcome")),
         None if own is None else str(own.get("outcome")),
         not keys if both else None, keys,
         recording.intact, recording.sha256,
@@ -206,4 +212,5 @@ def audit_bytes(data: bytes, file: str) -> AuditRow:
         cal.date if cal else None, cal.standard_uncertainty_kpa if cal else None,
         cal.coefficients_kpa[0] if cal else None, sum(cal.coefficients_kpa[1:]) if cal else None,
         _cut(recording), _short(own, hold_s), error, recording.notes,
+        header.simulated, file_sha256,
     )

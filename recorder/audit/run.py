@@ -6,12 +6,14 @@ import contextlib
 import json
 import os
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from itertools import islice
 from pathlib import Path
 
 from recorder.audit.cache import Cache, key_of
+from recorder.audit.copies import marked_copies
 from recorder.audit.row import AuditRow, audit_bytes
-from recorder.errors import FileError, RunError, printable
+from recorder.errors import FileError, RunError, as_text, printable
 from recorder.recording import is_ledger, read_bytes, seal_of
 from recorder.recording.ledger import LEDGER
 from recorder.workers import WORTH_WORKERS, cores, spread
@@ -89,7 +91,7 @@ def _stated(data: bytes) -> tuple[bool | None, str | None, str | None]:
     end = data.find(b"\n", start)
     if start >= len(_JUDGEMENT) and end > 0:
         with contextlib.suppress(ValueError, AttributeError):
-            stored = str(json.loads(data[start:end]).get("outcome"))
+            stored = as_text(json.loads(data[start:end]).get("outcome"))
     return (*seal_of(data), stored)
 
 
@@ -103,7 +105,7 @@ def _one(path: str, cache: Cache | None) -> _Keyed:
         key = key_of(data)
         found = cache.get(key, path)
         if found is not None and (found.intact, found.sha256, found.stored) == _stated(data):
-            return None, found
+            return None, replace(found, file_sha256=key.rpartition("-")[2])
     row = audit_bytes(data, path)
     return (key if row.error is None else None), row
 
@@ -116,6 +118,10 @@ def audit_files(
     paths: Iterator[Path], *, jobs: int | None = None, cache: str | os.PathLike[str] | None = None
 ) -> Iterator[AuditRow]:
     """One row a file, in the order given. jobs: worker processes, None for one a core."""
+    return marked_copies(_rows(paths, jobs, cache))
+
+
+def _rows(paths: Iterator[Path], jobs: int | None, cache: str | os.PathLike[str] | None) -> Iterator[AuditRow]:
     names = (str(p) for p in paths)
     count = jobs or cores()
     keeper = Cache(cache) if cache is not None else None

@@ -36,9 +36,15 @@ class _Used:
 
 @dataclass
 class Totals:
-    """Fed one row at a time; holds a few numbers a recording, not the recordings."""
+    """Fed one row at a time; holds a few numbers a recording, not the recordings.
+
+    files: all of them. copies: those that have all bytes of an earlier one; they count nowhere else. An altered file
+    has no outcome but ``altered``, and says nothing of an adapter's zero.
+    """
 
     files: int = 0
+    copies: int = 0
+    simulated: int = 0
     outcomes: Counter[str] = field(default_factory=Counter)
     adapters: dict[str, Counter[str]] = field(default_factory=dict)
     months: dict[str, Counter[str]] = field(default_factory=dict)
@@ -56,7 +62,11 @@ class Totals:
 
     def add(self, row: AuditRow) -> None:
         self.files += 1
-        outcome = "error" if row.error is not None else row.recomputed or "none"
+        if row.copy_of is not None:
+            self.copies += 1
+            return
+        outcome = "error" if row.error is not None else "altered" if row.intact is False else row.recomputed or "none"
+        self.simulated += row.simulated
         self.outcomes[outcome] += 1
         self.differing += row.same is False
         self.altered += row.intact is False
@@ -74,7 +84,7 @@ class Totals:
             self.out_of_date[adapter] += 1
         if row.calibration == "no date":
             self.undated[adapter] += 1
-        if row.adapter is not None:
+        if row.adapter is not None and row.intact is not False:
             self._follow(row.adapter, row)
 
     def _follow(self, adapter: str, row: AuditRow) -> None:
@@ -117,7 +127,8 @@ class Totals:
             return {k: dict(sorted(v.items())) for k, v in sorted(table.items())}
 
         return {
-            "files": self.files, "outcomes": dict(sorted(self.outcomes.items())),
+            "files": self.files, "copies": self.copies, "simulated": self.simulated,
+            "outcomes": dict(sorted(self.outcomes.items())),
             "differing": self.differing, "altered": self.altered, "raw_differs": self.raw,
             "cut": self.cut, "short": self.short, "errors": self.errors, "with_holes": self.holes,
             "calibration_out_of_date": dict(sorted(self.out_of_date.items())),

@@ -12,7 +12,9 @@ __all__ = ["CONFIDENCE", "Drift", "calibration_drift", "zero_drift"]
 
 YEAR_S = 365.25 * 86400
 CONFIDENCE = 0.99  # of the interval that has to leave out zero: one steady adapter in a hundred is named wrongly
-_FEWEST_ZEROS = 5
+_FEWEST_DAYS = 5
+_SHORTEST_S = 14 * 86400.0  # of what is told by the year; common practice, no source
+_NIGHT_S, _LONGEST_DAY_S = 6 * 3600.0, 20 * 3600.0  # a pause that ends a day of work, wherever midnight is
 
 Point = tuple[float, float, float]  # time in s, value in kPa, its standard uncertainty in kPa
 Zero = tuple[float, float, float, str]  # the same, and which calibration it was read with
@@ -22,7 +24,7 @@ Zero = tuple[float, float, float, str]  # the same, and which calibration it was
 class Drift:
     """How the vented zero of an adapter, or its span from one calibration to the next, moves.
 
-    points: recordings (zero) or calibrations (span). factor: how many standard uncertainties make the
+    points: days of tests (zero) or calibrations (span). factor: how many standard uncertainties make the
     interval of 99 % (Student's t where the uncertainty is of the points' own scatter).
     """
 
@@ -49,16 +51,17 @@ class Drift:
 
 def zero_drift(adapter: str, zeros: Iterable[Zero]) -> Drift | None:
     """One slope by least squares, with an offset of its own for each calibration, since a new calibration moves
-    the zero at once. Every zero counts alike: what scatters them from day to day (air temperature, a hose not
-    quite vented) is not in their own uncertainty. The slope's uncertainty is from that scatter, or from the
-    stated uncertainties where those are larger. None where there are too few, or all of one moment."""
+    the zero at once. The zeros of a day are one point, their mean, and every day counts alike: what scatters them from
+    day to day (air temperature, a gauge that warms up, a hose not quite vented) is the same all day and not in their
+    own uncertainty. The slope's uncertainty is from that scatter, or from the stated uncertainties where those are
+    larger. None where there are too few days, or too close together."""
     from scipy.stats import linregress, t
 
-    given = sorted(zeros)
+    given = _days(sorted(zeros))
     points = np.array([one[:3] for one in given], float).reshape(-1, 3)
     names, group = np.unique([one[3] for one in given], return_inverse=True)
     freedom = len(points) - len(names) - 1
-    if len(points) < _FEWEST_ZEROS or freedom < _FEWEST_ZEROS - 2:
+    if len(points) < _FEWEST_DAYS or freedom < _FEWEST_DAYS - 2 or np.ptp(points[:, 0]) < _SHORTEST_S:
         return None
     size = np.bincount(group)
     years, values = (
@@ -73,6 +76,23 @@ def zero_drift(adapter: str, zeros: Iterable[Zero]) -> Drift | None:
     stated = float(np.sqrt((points[:, 2] ** 2).mean() / (years**2).sum()))
     return Drift(adapter, "zero", len(points), float(np.ptp(points[:, 0])) / 86400, float(fit.slope),
                  max(scatter, stated), float(t.ppf((1 + CONFIDENCE) / 2, freedom)))
+
+
+def _days(zeros: list[Zero]) -> list[Zero]:
+    """The mean of each day of work with one calibration, in order of time. The uncertainty is that of a single zero of
+    that day (root mean square): what the zeros of a day have in common does not average out."""
+    days: dict[str, list[list[Zero]]] = {}
+    for one in zeros:
+        own = days.setdefault(one[3], [])
+        if not own or one[0] - own[-1][-1][0] > _NIGHT_S or one[0] - own[-1][0][0] > _LONGEST_DAY_S:
+            own.append([])
+        own[-1].append(one)
+    out = []
+    for used, own in days.items():
+        for day in own:
+            when, value, u = np.array([one[:3] for one in day], float).T
+            out.append((float(when.mean()), float(value.mean()), float(np.sqrt((u**2).mean())), used))
+    return sorted(out)
 
 
 def calibration_drift(adapter: str, spans: Iterable[Point]) -> Drift | None:

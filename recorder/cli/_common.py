@@ -109,16 +109,20 @@ def colour_on(stream: IO[str] | None) -> bool:
 
 
 def print_judgement(judgement: Mapping[str, Any], unit: str, found: Sequence[str] = (), *,
-                    simulated: bool = False) -> None:
-    """Summary and advice on standard output. found: the findings that were marked, in words."""
+                    simulated: bool = False, altered: str = "") -> None:
+    """Summary and advice on standard output. found: the findings that were marked, in words. altered: that the file
+    was changed since it was sealed, in words; then its outcome has no colour."""
     lines = [printable(line) for line in report.summary(judgement, unit)]
     if colour_on(sys.stdout):
         word, colon, rest = lines[0].partition(":")
-        lines[0] = click.style(word, fg=_COLOURS.get(str(judgement.get("outcome"))), bold=True) + colon + rest
+        colour = None if altered else _COLOURS.get(str(judgement.get("outcome")))
+        lines[0] = click.style(word, fg=colour, bold=True) + colon + rest
         if report.warning(judgement):
             lines[1] = click.style(lines[1], fg="red", bold=True)
     if simulated:
         lines.insert(1, f"  {report.SIMULATED}")
+    if altered:
+        lines.insert(1, f"  {click.style(altered, fg='red', bold=True) if colour_on(sys.stdout) else altered}")
     for line in lines:
         click.echo(line, color=colour_on(sys.stdout) or None)
     for line in report.advice(judgement, found):

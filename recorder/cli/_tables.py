@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 __all__ = ["fitting", "shown_width"]
 
+_LONGEST_NAME, _SHORTEST_TEXT, _LONGEST_TEXT = 40, 16, 60  # columns
 _ELSEWHERE = 200  # columns where the output is no terminal
 
 
@@ -25,25 +26,37 @@ def fitting(
     leave_out: Sequence[str],
     right: Sequence[str] = (),
 ) -> list[list[str]]:
-    """Lines of the head, then those of each row, its remark wrapped below it. Where it is too wide, the columns of
-    ``leave_out`` go, first named first; empty columns always. right: names of columns of numbers."""
-    from rich.cells import cell_len
+    """Lines of the head, then those of each row, its remark wrapped below it. Of the columns of ``leave_out`` those
+    stay for which there is room, last named first; empty ones never. right: names of columns of numbers.
 
-    wide = [max([cell_len(row[i]) for row in rows], default=0) for i in range(len(head))]
-    kept = [i for i, name in enumerate(head) if wide[i] or name not in leave_out]
+    A name in the first column is never cut, so that it can be copied: one that is much longer than the others' room
+    stands on a line of its own. A text of another column is cut where it is long, the more so in a narrow terminal."""
+    from rich.cells import cell_len, set_cell_size
+
+    room = max(_LONGEST_NAME, width // 4)
+    most = min(max(_SHORTEST_TEXT, width // 4), _LONGEST_TEXT)
+    rows = [[row[0], *(set_cell_size(c, most - 1) + "…" if cell_len(c) > most else c for c in row[1:])] for row in rows]
+    wide = [max([cell_len(row[i]) for row in rows if i or cell_len(row[0]) <= room], default=0)
+            for i in range(len(head))]
+    kept = [i for i, name in enumerate(head) if name not in leave_out]
+    wanted = [head.index(name) for name in reversed(leave_out) if name in head]
+    full = [i for i in wanted if wide[i]]
     wide = [max(w, len(name)) for w, name in zip(wide, head, strict=True)]
-    for name in leave_out:
-        if sum(wide[i] + 2 for i in kept) - 2 > width:
-            kept = [i for i in kept if head[i] != name]
+    for one in full:
+        if sum(wide[i] + 2 for i in (*kept, one)) - 2 <= width:
+            kept = sorted([*kept, one])
 
-    def line(row: Sequence[str]) -> str:
+    def line(row: Sequence[str]) -> list[str]:
+        if cell_len(row[0]) > wide[0]:
+            return [row[0], *line(["", *row[1:]])] if any(row[i] for i in kept[1:]) else [row[0]]
         cells = []
         for i in kept:
             blank = " " * (wide[i] - cell_len(row[i]))
             cells.append(blank + row[i] if head[i] in right else row[i] + blank)
-        return "  ".join(cells).rstrip()
+        return ["  ".join(cells).rstrip()]
 
     def below(remark: str) -> list[str]:
-        return textwrap.wrap(remark, max(width, 40), initial_indent="    ", subsequent_indent="    ")
+        return textwrap.wrap(remark, max(width, 40), initial_indent="    ", subsequent_indent="    ",
+                             break_long_words=False, break_on_hyphens=False)  # names of files can be copied
 
-    return [[line(head)], *([line(row), *below(text)] for row, text in zip(rows, remarks, strict=True))]
+    return [line(head), *([*line(row), *below(text)] for row, text in zip(rows, remarks, strict=True))]

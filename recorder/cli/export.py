@@ -72,7 +72,11 @@ def _write(file: str, target: Path, form: str) -> None:
 
     if form == "csvw":
         write_csvw(file)
-    elif form == "parquet":
-        write_parquet(read(file), target)
+        return
+    recording = read(file)
+    if form == "parquet":
+        write_parquet(recording, target)
     else:
-        write_sheet(read(file), target)
+        write_sheet(recording, target)
+    if recording.intact is False:
+        click.echo(printable(f"{file}: ALTERED: it was changed after it was sealed; the export says so"), err=True)

@@ -35,10 +35,13 @@ def command(folder: str, as_json: bool) -> int:
         click.echo(error, err=True)
     if found.without_job:
         click.echo(f"recordings without a job, not listed: {found.without_job}", err=True)
+    if found.copies:
+        click.echo(f"copies of other recordings, not listed: {len(found.copies)}", err=True)
     if as_json:
         for job in found.jobs:
             click.echo(json.dumps(asdict(job)))
-        click.echo(json.dumps({"without_job": found.without_job, "unreadable": found.unreadable}))
+        click.echo(json.dumps({"without_job": found.without_job, "unreadable": found.unreadable,
+                               "copies": found.copies}))
     else:
         _table(found)
     return 0

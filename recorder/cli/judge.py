@@ -55,8 +55,11 @@ def command(ctx: click.Context, files: tuple[str, ...], as_json: bool, unit: str
         if number:
             click.echo()
         click.echo(printable(name))
-        print_judgement(judgement, unit, found, simulated=simulated)
+        altered = next((printable(remark) for remark in remarks if remark.startswith(_ALTERED)), "")
+        print_judgement(judgement, unit, found, simulated=simulated, altered=altered)
         for remark in remarks:
+            if remark == altered:
+                continue  # it stands beside the outcome
             click.echo(f"  {printable(remark)}")
     ctx.exit(2 if failed else 0)
 
@@ -64,6 +67,7 @@ def command(ctx: click.Context, files: tuple[str, ...], as_json: bool, unit: str
 _Judged = tuple[dict[str, Any], list[str], list[str], bool] | str
 """A judgement, what has to be said about its file, what was found, and whether it is simulated; or the error,
 in one line."""
+_ALTERED = "ALTERED: "
 
 
 def _all(names: list[str], jobs: int | None) -> Iterator[_Judged]:
@@ -94,7 +98,7 @@ def _judged(name: str) -> _Judged:
         judgement = judge(recording).to_json()
     except RecorderError as err:
         return str(of_file(err, name))
-    remarks = [f"ALTERED: {note}" if recording.intact is False and note.startswith("it was altered") else note
+    remarks = [f"{_ALTERED}{note}" if recording.intact is False and note.startswith("it was altered") else note
                for note in recording.notes]
     stored = recording.judgement
     if stored is not None and [*differing_keys(dict(stored), json.loads(dump(judgement)))]:

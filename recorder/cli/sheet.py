@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -47,17 +48,28 @@ def command(files: tuple[Path, ...], out: Path, settings_file: str | None, paper
                            do="end the name with .pdf or .html")
     from recorder import sheet
     from recorder.picture import save
-    from recorder.recording import read
+    from recorder.recording import parse, read_bytes
     from recorder.settings import load_settings
 
     settings = load_settings(settings_file)
     tests = []
+    known: dict[bytes, Path] = {}
     for file in without_ledgers(files):
-        recording = read(file)
+        data = read_bytes(file)
+        recording = parse(data, str(file))
+        first = known.setdefault(hashlib.sha256(data).digest(), file)
+        if first is not file:  # it would look like a test that was made again
+            click.echo(printable(f"{file}: passed over, it is the same recording as {first}"), err=True)
+            continue
         if recording.intact is False:
             click.echo(printable(f"{file}: ALTERED: it was changed after it was sealed; the sheet says so"), err=True)
         analyser = analysed(recording)
-        tests.append(sheet.Entry(recording, analyser, analyser.judgement().to_json()))
+        judgement = analyser.judgement().to_json()
+        stored = recording.judgement
+        if stored is not None and stored.get("outcome") != judgement["outcome"]:
+            click.echo(printable(f"{file}: the outcome stored in the file is '{stored.get('outcome')}'; the sheet says "
+                                 f"what its rows give, '{judgement['outcome']}'"), err=True)
+        tests.append(sheet.Entry(recording, analyser, judgement))
     tests.sort(key=_order)
     shop, line, unit = settings.shop_name, settings.shop_line, unit or settings.unit
     if kind == ".html":

@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from recorder.errors import FileError, SettingError, StorageError
-from recorder.picture.page import PLAIN_WIDTH, WIDTH, page, plain_page
+from recorder.picture.page import PLAIN_WIDTH, WIDTH, answer, page, plain_page
 from recorder.picture.panel import Plot
 from recorder.picture.svg import svg_text
-from recorder.report import outcome_word, test_name
+from recorder.report import test_name
 
 if TYPE_CHECKING:
     from recorder.analysis import Analyser
@@ -35,8 +35,7 @@ def picture_svg(recording: Recording, analyser: Analyser, *, before: Pair | None
     if before is not None:
         plots.insert(0, ("Before", _plot(*before, unit)))
     shapes, height = page(plots)
-    judgement = plots[-1][1].judgement
-    title = f"{test_name(recording.header.test)}: {outcome_word(judgement)}, {Path(recording.path).name}"
+    title = f"{test_name(recording.header.test)}: {answer(plots[-1][1])}, {Path(recording.path).name}"
     return svg_text(shapes, WIDTH, height, title=title)
 
 

@@ -12,7 +12,7 @@ from recorder.picture.panel import Plot, hold_panel, top_kpa, trace_panel
 from recorder.picture.shapes import Box, Path, Shape, Words, text_width, wrap
 from recorder.report import SIMULATED, advice, found, outcome_word, reasons, summary, test_name
 
-__all__ = ["PLAIN_WIDTH", "WIDTH", "page", "plain_page"]
+__all__ = ["PLAIN_WIDTH", "WIDTH", "answer", "page", "plain_page"]
 
 WIDTH = 1120.0
 PLAIN_WIDTH = 840.0  # narrower, so that its letters are as large as the text of the sheet
@@ -29,11 +29,23 @@ _FRAMES = {
     "undecided": (2.0, "8 5", False),
     "void": (2.0, "2 4", False),
 }
+_ALTERED = "The file was changed after it was sealed: nothing in it can be relied on."
+_ALTERED_DO = "Restore the recording from a copy, or test again."
+
+
+def _altered(plot: Plot) -> bool:
+    return plot.recording.intact is False
+
+
+def answer(plot: Plot) -> str:
+    """The outcome's word; a file that was altered has none."""
+    return "ALTERED" if _altered(plot) else outcome_word(plot.judgement)
 
 
 def _outcome(plot: Plot, x: float, y: float) -> tuple[list[Shape], float]:
-    word = outcome_word(plot.judgement)
-    width, dash, doubled = _FRAMES.get(str(plot.judgement.get("outcome")), _FRAMES["void"])
+    word = answer(plot)
+    outcome = "void" if _altered(plot) else str(plot.judgement.get("outcome"))
+    width, dash, doubled = _FRAMES.get(outcome, _FRAMES["void"])
     w = text_width(word, 28) * 1.2 + 30
     out: list[Shape] = [Box(x, y, w, 46, width, dash, fill="#ffffff")]
     if doubled:
@@ -57,10 +69,11 @@ def _heading(plot: Plot, y: float, when: str) -> list[Shape]:
     started = f"{at} UTC" if at else "at an unknown time" if header.started else ""
     facts = [fact for fact in (header.job, done, started) if fact]
     job = wrap(" · ".join(facts), WIDTH - x - 30, 13)
-    if header.simulated:
-        out.append(Words(x, y + 39, SIMULATED, 13, bold=True))
+    beside = ([SIMULATED] if header.simulated else []) + ([_ALTERED] if _altered(plot) else [])
+    for line in beside:
+        out.append(Words(x, y + 39, line, 13, bold=True))
         y += 15
-    out += [Words(x, y + 39 + 15 * i, line, 13) for i, line in enumerate(job[:2])]
+    out += [Words(x, y + 39 + 15 * i, line, 13) for i, line in enumerate(job[: 2 if len(beside) < 2 else 1])]
     return out
 
 
@@ -76,13 +89,14 @@ def _lists(plot: Plot, y: float) -> tuple[list[Shape], float]:
     """Reasons, findings and what to do on the left, main numbers on the right; and where they end."""
     lines = summary(plot.judgement, plot.unit)
     why = reasons(plot.judgement, plot.unit)
+    heading = f"What its rows give: {outcome_word(plot.judgement)}" if _altered(plot) else "Why"
     numbers = [line.strip() for line in lines[1 + len(why) :]]
     marked = [f"{i}  at {m.time_s:.1f} s: {m.text}" for i, m in enumerate(plot.recording.marks, 1)]
-    next_steps = advice(plot.judgement, found(plot.recording.marks))
+    next_steps = [*([_ALTERED_DO] if _altered(plot) else []), *advice(plot.judgement, found(plot.recording.marks))]
     out: list[Shape] = []
     bottom = y
     wide, narrow = WIDTH - 570.0, 480.0
-    left = [("Why", _rows(why, narrow)), ("Found", _cut(_rows(marked, narrow), _MOST_LINES)),
+    left = [(heading, _rows(why, narrow)), ("Found", _cut(_rows(marked, narrow), _MOST_LINES)),
             ("What to do", [row for text in next_steps for row in _cut(_rows([text], narrow), _MOST_OF_ONE)])]
     right = [("Numbers (± 2 standard uncertainties)", _rows(numbers, wide))]
     for x, blocks in ((30.0, left), (540.0, right)):
@@ -109,13 +123,23 @@ def _source(plot: Plot, y: float) -> tuple[list[Shape], float]:
     name = f"file {FilePath(recording.path).name}, {seal}; recorder {__version__}"
     lines = wrap(name, WIDTH - 60, 11)[:3]
     if recording.sha256:
-        lines.append(f"SHA-256 {recording.sha256}")
+        now = " of what stands before the seal now" if recording.intact is False else ""
+        lines.append(f"SHA-256{now} {recording.sha256}")
     elif (digest := _digest(recording.path)) is not None:
         lines.append(f"SHA-256 of the file as it is {digest}")
-    lines += [row for note in recording.notes[:3] for row in wrap(f"note: {note}", WIDTH - 60, 11)[:2]]
+    said = [*_stored(plot), *recording.notes[:3]]
+    lines += [row for note in said for row in wrap(f"note: {note}", WIDTH - 60, 11)[:2]]
     out: list[Shape] = [Path(((30, y - 14), (WIDTH - 30, y - 14)), 0.6)]
     out += [Words(30, y + 2 + 15 * i, line, 11) for i, line in enumerate(lines)]
     return out, y + 15 * len(lines)
+
+
+def _stored(plot: Plot) -> list[str]:
+    """Where the file holds another outcome than the one that is shown, which."""
+    stored = plot.recording.judgement
+    if stored is None or stored.get("outcome") == plot.judgement.get("outcome"):
+        return []
+    return [f"the outcome stored in the file is another: {outcome_word(stored)}; shown is what its rows give"]
 
 
 def _digest(path: str) -> str | None:

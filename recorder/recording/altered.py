@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from recorder.errors import RecorderError
+from recorder.recording.altered_header import header_places
 from recorder.recording.rows import columns_line, rows_text
 
 if TYPE_CHECKING:
@@ -20,8 +21,9 @@ if TYPE_CHECKING:
     from recorder.model import Recording
     from recorder.recording.raw import RawDifference
 
-__all__ = ["altered_where", "seal_of"]
+__all__ = ["ONLY_FORM", "altered_where", "seal_of"]
 
+ONLY_FORM = "without this it is what was sealed"
 _SEAL = b"\n# sha256: "
 _BOM, _LF, _CR_LF = b"\xef\xbb\xbf", b"\n", b"\r\n"
 _EMPTY_LINE = re.compile(rb"^[ \t\r]*\n", re.MULTILINE)
@@ -116,7 +118,7 @@ def altered_where(
         return (after,)
     out, clean = _added_bytes(data)
     if out and seal_of(clean)[0]:
-        return (*out, "without this it is what was sealed")
+        return (*out, ONLY_FORM)
     if unusable is not None and unusable.line:
         start = sum(len(line) + 1 for line in data.split(_LF)[: unusable.line - 1])
         out.append(f"line {unusable.line}, from byte {start}: from here it cannot be read")
@@ -131,12 +133,13 @@ def altered_where(
                 out.append(f"line {line}, from byte {offset}: {one}")
         if recording.judgement is None:
             out.append("there is a seal and no judgement before it")
+        out += header_places(data, recording)
     if judgement_differs:
-        out.append("rows or judgement: the stored judgement is not the one that the rows give")
+        out.append("header, rows or judgement: the stored judgement is not the one that header and rows give")
     if not out:
         with_it = "" if judgement_differs is None else " and with the judgement"
-        agree = f"the rows agree with each other{with_it}" if recording is not None else "it cannot be read"
-        out.append(f"{agree}, as far as one follows from the other: what was changed is held by nothing else (a line "
-                   "of text: header, job, finding; a host time, supply, temperature or flag; the seal itself; "
-                   "or several columns and the judgement alike); only a copy can show where")
+        why = (f"the rows agree with each other{with_it}, so it is in what follows from nothing else (a line of text: "
+               "header, job, finding; a host time, supply, temperature or flag; the seal itself; or several columns "
+               "and the judgement alike)")
+        out.append(f"only a copy can show where: {why if recording is not None else 'it cannot be read'}")
     return tuple(out)

@@ -11,14 +11,16 @@ from urllib.parse import quote
 
 import numpy as np
 
-from recorder.errors import FileError, SettingError, printable
+from recorder.errors import FileError, SettingError, as_text, printable
 from recorder.model import Recording
-from recorder.recording.annotations import header_text
+from recorder.recording.foreign import annotation_lines, column_names, foreign_columns
 from recorder.recording.reader import parse, read_bytes
 from recorder.recording.spreadsheet import sheet_line
 
 __all__ = ["check_csvw", "csvw", "write_csvw", "write_parquet", "write_sheet"]
 
+_NOT_REAL = "invented demo data, no real vehicle was tested"
+_SEALS = {True: "sealed and unchanged", False: "ALTERED since it was sealed", None: "none"}
 MOST_SHEET_ROWS = 1_000_000  # spreadsheets commonly end at 2**20 rows; common practice, no source
 
 # name -> CSVW datatype, meaning
@@ -49,17 +51,14 @@ def csvw(path: str | os.PathLike[str]) -> dict[str, Any]:
     """The metadata of a recording as the W3C's 'Metadata Vocabulary for Tabular Data' (2015) has it."""
     data = read_bytes(path)
     recording = parse(data, os.fspath(path))
-    text = data.decode("utf-8", "replace").lstrip("\ufeff")
-    lines = (line for line in text.split("\n") if line.strip() and not line.startswith("#"))
-    names = next(lines, "").strip("\r").split(",")
     columns = []
-    for name in names:
+    for i, name in enumerate(column_names(data) or [""]):
         kind, meaning = _COLUMNS.get(name, ("string", "not a column of the format"))
-        if name.startswith("pressure_"):
+        if i == 1:  # another one by such a name is somebody's own
             kind, meaning = "decimal", f"calibrated gauge pressure before zero correction, {name[9:]}"
         columns.append({
             "name": quote(name, safe="").lstrip("_") or "column", "titles": name, "datatype": kind,
-            "required": name == "time_s" or name.startswith("pressure_"), "dc:description": meaning,
+            "required": i < 2, "dc:description": meaning,
         })
     header = recording.header
     return {
@@ -125,18 +124,30 @@ def write_csvw(path: str | os.PathLike[str]) -> Path:
     return _new_file(target, (json.dumps(metadata, indent=2, ensure_ascii=False) + "\n").encode())
 
 
-def _table(recording: Recording) -> dict[str, Any]:
+def _table(recording: Recording, data: bytes) -> dict[str, Any]:
+    """Columns by name. data: the file's bytes, for those of other programs, which are kept as text and come last."""
     rows = recording.rows
     table = {
         "time_s": rows.time_s, "pressure_kPa": rows.pressure_kpa, "seq": rows.seq, "device_us": rows.device_us,
         "host_s": rows.host_s, "counts": rows.counts, "supply": rows.supply, "temp_C": rows.temp_c,
         "flag": rows.flag,
     }
-    return {name: column for name, column in table.items() if column is not None}
+    known = {name: column for name, column in table.items() if column is not None}
+    for name, cells in foreign_columns(data, len(rows), recording.path).items():
+        while name in known:  # say pressure_kPa beside pressure_psi
+            name += " (file)"
+        known[name] = cells
+    return known
+
+
+def _is_text(column: Any) -> bool:
+    return not isinstance(column, np.ndarray)
 
 
 def write_parquet(recording: Recording, target: str | os.PathLike[str]) -> Path:
-    """Rows as Parquet, annotations in the schema's metadata. SettingError where pyarrow is not installed."""
+    """Rows as Parquet, columns of other programs as text; annotations as they stand in the file, faults, marks,
+    judgement and seal in the schema's metadata. The recording has to be one of a file. SettingError where pyarrow is
+    not installed."""
     try:
         import pyarrow as pa  # type: ignore[import-untyped,unused-ignore]
         import pyarrow.parquet as pq  # type: ignore[import-untyped,unused-ignore]
@@ -144,15 +155,18 @@ def write_parquet(recording: Recording, target: str | os.PathLike[str]) -> Path:
         raise SettingError("Parquet needs the package pyarrow, which is not installed",
                            do="install this program with its extra 'parquet'") from None
     columns = {}
-    for name, column in _table(recording).items():
-        if name == "flag":
+    data = read_bytes(recording.path)
+    for name, column in _table(recording, data).items():
+        if _is_text(column):
             columns[name] = pa.array(column, pa.string())
         elif np.issubdtype(column.dtype, np.integer):
             columns[name] = pa.array(column, pa.int64(), mask=column < 0)
         else:
             columns[name] = pa.array(column, pa.float64(), mask=np.isnan(column))
-    facts = {"annotations": header_text(recording.header), "sha256": (recording.sha256 or "").encode(),
+    facts = {"annotations": annotation_lines(data), "sha256": (recording.sha256 or "").encode(),
              "judgement": json.dumps(recording.judgement).encode(),
+             "intact": json.dumps(recording.intact).encode(),
+             "faults": json.dumps([run.to_json() for run in recording.faults]).encode(),
              "marks": json.dumps([{"time_s": m.time_s, "text": m.text} for m in recording.marks]).encode()}
     table = pa.table(columns).replace_schema_metadata(facts)
     sink = pa.BufferOutputStream()
@@ -170,19 +184,20 @@ def write_sheet(recording: Recording, target: str | os.PathLike[str]) -> Path:
         )
     header, judgement = recording.header, recording.judgement or {}
     facts: list[tuple[str, Any]] = [
-        ("file", Path(recording.path).name), ("test", header.test), ("started", header.started),
+        ("file", Path(recording.path).name), ("SIMULATED", _NOT_REAL if header.simulated else None),
+        ("seal", _SEALS[recording.intact]), ("test", header.test), ("started", header.started),
         ("job", header.job), ("repair before", header.other.get("repair")),
         ("marked", f"{header.marked.value:g} {header.marked.unit}" if header.marked else None),
         ("adapter", header.adapter.get("id")), ("stored outcome", judgement.get("outcome")),
         *((f"mark at {m.time_s:.2f} s", m.text) for m in recording.marks),
     ]
-    lines = [sheet_line([k, printable(v) if isinstance(v, str) else v]) for k, v in facts if v not in (None, "")]
-    table = _table(recording)
-    lines += [sheet_line([]), sheet_line(list(table))]
+    lines = [sheet_line([k, printable(as_text(v))]) for k, v in facts if v not in (None, "")]
+    table = _table(recording, read_bytes(recording.path))
+    lines += [sheet_line([]), sheet_line([printable(name) for name in table])]
     columns: list[list[Any]] = []
-    for name, column in table.items():
-        if name == "flag":
-            columns.append([printable(str(f)) for f in column])
+    for column in table.values():
+        if _is_text(column):
+            columns.append([printable(cell) for cell in column])
         else:
             empty = column < 0 if np.issubdtype(column.dtype, np.integer) else np.isnan(column)
             columns.append([None if e else v for e, v in zip(empty.tolist(), column.tolist(), strict=True)])

@@ -37,6 +37,7 @@ __all__ = [
 
 LEDGER = "ledger.csv"
 _HEAD = b"time,file,sha256,previous\n"
+_BOM = b"\xef\xbb\xbf"
 HEAD_BYTES = len(_HEAD)
 _FIRST = "0" * 64
 _LOCKED_BYTE = 1 << 30
@@ -44,8 +45,8 @@ _LOCKED_BYTE = 1 << 30
 
 def begins_ledger(data: bytes) -> bool:
     """Whether these first bytes (``HEAD_BYTES`` of them) are a ledger's; one cut short within its first
-    line, down to nothing, is still a ledger."""
-    return _HEAD.startswith(data[:HEAD_BYTES].rstrip(b"\r\n"))
+    line, down to nothing, is still a ledger, and so is one with a byte order mark."""
+    return _HEAD.startswith(data[:HEAD_BYTES].removeprefix(_BOM).rstrip(b"\r\n"))
 
 
 def is_ledger(path: str | os.PathLike[str]) -> bool:
@@ -137,15 +138,17 @@ class Relisted:
 class LedgerCheck:
     """What the ledger of a folder says. ``last_hash`` is the one to note elsewhere.
 
-    broken: lines that do not follow from the line before. missing, added, altered: files, held against the
-    first line that lists them. alike: of those added, which listed file each has all bytes of (it was renamed, or
-    copied). again: files that are listed again with another hash. unreadable: why nothing
-    of it could be read; else None. noted: which of the hashes that were asked for are in it, and on which line.
+    form: what is not as a recorder writes it and says nothing of any recording, in words: the first line, line ends,
+    empty lines. broken: lines that do not follow from the line before, whatever the form. missing, added, altered:
+    files, held against the first line that lists them. alike: of those added, which listed file each has all bytes of
+    (it was renamed, or copied). again: files that are listed again with another hash. unreadable: why nothing of it
+    could be read; else None. noted: which of the hashes that were asked for are in it, and on which line.
     """
 
     path: str
     lines: int = 0
     last_hash: str | None = None
+    form: tuple[str, ...] = ()
     broken: tuple[int, ...] = ()
     missing: tuple[str, ...] = ()
     added: tuple[str, ...] = ()
@@ -157,7 +160,8 @@ class LedgerCheck:
 
     @property
     def good(self) -> bool:
-        return not (self.broken or self.missing or self.added or self.altered or self.again or self.unreadable)
+        wrong = self.form or self.broken or self.missing or self.added or self.altered or self.again
+        return not (wrong or self.unreadable)
 
 
 def _seals_of(folder: Path) -> dict[str, tuple[str | None, bool | None]]:
@@ -182,6 +186,22 @@ def _cells(raw: bytes) -> list[str]:
         return []
 
 
+def _form(data: bytes) -> tuple[str, ...]:
+    """What a recorder would have written otherwise, the lines of recordings left aside."""
+    first, _, rest = data.partition(b"\n")
+    out = []
+    if first.startswith(_BOM):
+        out.append("a byte order mark was put in before its first line")
+    if first.removeprefix(_BOM).removesuffix(b"\r") + b"\n" != _HEAD:
+        out.append(f"its first line is not '{_HEAD[:-1].decode()}'")
+    if b"\r\n" in data:
+        out.append("its line ends were changed (CR LF)")
+    empty = sum(not line.strip() for line in rest.split(b"\n")[:-1])
+    if empty:
+        out.append(f"{empty} empty lines were put in" if empty > 1 else "an empty line was put in")
+    return tuple(out)
+
+
 def verify_ledger(
     folder: str | os.PathLike[str],
     seals: Mapping[str, tuple[str | None, bool | None]] | None = None,
@@ -197,28 +217,31 @@ def verify_ledger(
     if not os.path.lexists(path):
         return None
     try:
-        lines = read_bytes(path).split(b"\n")
+        data = read_bytes(path)
     except FileError as err:
         return LedgerCheck(str(path), unreadable=err.what)
+    lines = data.split(b"\n")
     seals = _seals_of(place) if seals is None else seals
     broken: list[int] = []
     again: list[Relisted] = []
     there: list[tuple[str, int]] = []
     listed: dict[str, str] = {}
-    previous, last = _FIRST, None
-    if lines[0].rstrip(b"\r") + b"\n" != _HEAD:
-        broken.append(1)
+    previous, last, count = {_FIRST}, None, 0
     if lines[-1] != b"":
         broken.append(len(lines))
     for number, raw in enumerate(lines[1:-1], 2):
+        own = {hashlib.sha256(one).hexdigest() for one in (raw, raw.removesuffix(b"\r"))}
+        if not raw.strip():
+            previous |= own
+            continue
+        count += 1
         cells = _cells(raw)
-        if len(cells) != 4 or cells[3] != previous:
+        if len(cells) != 4 or cells[3] not in previous:
             broken.append(number)
         if len(cells) == 4 and listed.setdefault(cells[1], cells[2]) != cells[2]:
             again.append(Relisted(cells[1], number))
-        previous = last = hashlib.sha256(raw).hexdigest()
-        if last in noted:
-            there.append((last, number))
+        previous, last = own, hashlib.sha256(raw.removesuffix(b"\r")).hexdigest()
+        there += [(digest, number) for digest in noted if digest in own]
     missing = sorted(set(listed) - set(seals))
     altered = sorted(
         name for name, digest in listed.items()
@@ -227,14 +250,15 @@ def verify_ledger(
     added = sorted(n for n, (_, intact) in seals.items() if intact is True and n not in listed)
     names = {digest: name for name, digest in reversed(listed.items())}
     alike = ((name, names.get(seals[name][0] or "")) for name in added)
-    return LedgerCheck(str(path), max(len(lines) - 2, 0), last, tuple(sorted(set(broken))), tuple(missing),
+    return LedgerCheck(str(path), count, last, _form(data), tuple(sorted(set(broken))), tuple(missing),
                        tuple(added), tuple(altered), tuple((a, b) for a, b in alike if b is not None), tuple(again),
                        noted=tuple(there))
 
 
 def latest_tester(folder: str | os.PathLike[str], adapter_id: str) -> Mapping[str, Any] | None:
     """The baseline of an adapter: the newest sealed and unchanged tester recording of it in this folder
-    whose judgement has the rate of a hold. ``{"rate", "file", "sha256"}``; None where there is none."""
+    that was not void and whose judgement has the rate of a hold. ``{"rate", "file", "sha256"}``; None where there is
+    none."""
     place = Path(folder)
     for path in sorted(place.glob("*-tester-*.csv"), reverse=True):
         try:
@@ -245,6 +269,8 @@ def latest_tester(folder: str | os.PathLike[str], adapter_id: str) -> Mapping[st
             continue
         if found.header.adapter.get("id") != adapter_id or found.judgement is None:
             continue
+        if found.judgement.get("outcome") == "void":
+            continue  # whatever stands in it, it was no test
         hold = found.judgement.get("hold")
         rate = hold.get("rate") if isinstance(hold, Mapping) else None
         if isinstance(rate, Mapping) and isinstance(rate.get("value"), int | float):

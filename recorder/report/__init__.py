@@ -16,7 +16,7 @@ from recorder.report.names import (
 )
 from recorder.report.numbers import clock, lasted, quantity, rise_of
 from recorder.report.remedies import advice, found, is_safety
-from recorder.report.results import codes, in_unit, reasons, summary, warning
+from recorder.report.results import codes, in_unit, notes, reasons, summary, warning
 
 __all__ = [
     "BENCH_PLACES",
@@ -35,6 +35,7 @@ __all__ = [
     "is_safety",
     "lasted",
     "next_step",
+    "notes",
     "outcome_word",
     "places",
     "quantity",

@@ -56,8 +56,10 @@ def _hold_lines(judgement: Mapping[str, Any], unit: str) -> list[str]:
     steady = f"steady fall {quantity(rate, unit)} (settling taken out); smallest that this trace could show {least}"
     if rises is not None:  # whatever it could have shown, the rise may hide more
         steady = f"steady rise {quantity(rises, unit)} (settling taken out)"
+    bare = "" if judgement.get("zero") is not None else " as read (where zero is, is not known)"
+    ends = f"from {quantity(hold.get('start'), unit)} to {quantity(hold.get('end'), unit)}"
     lines = [
-        f"held {lasted(length)} from {quantity(hold.get('start'), unit)} to {quantity(hold.get('end'), unit)}, {way}",
+        f"held {lasted(length)} {ends}{bare}, {way}",
         steady,
     ]
     settling = hold.get("settling")

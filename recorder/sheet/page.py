@@ -15,7 +15,18 @@ from recorder.errors import SettingError, printable
 from recorder.moments import job_key, moment, utc_text
 from recorder.picture.shapes import together
 from recorder.report import SIMULATED, found
-from recorder.sheet.words import AGAIN, ALTERED, CAUTIONS, NAMES, PHASES, SIGNS, about, say, to_do
+from recorder.sheet.words import (
+    AGAIN,
+    ALTERED,
+    CAUTIONS,
+    NAMES,
+    PHASES,
+    SIGNS,
+    about,
+    say,
+    to_do,
+    to_do_before,
+)
 
 if TYPE_CHECKING:
     from recorder.analysis import Analyser
@@ -95,8 +106,10 @@ def _altered(test: Entry) -> bool:
     return test.recording.intact is False
 
 
-def _section(test: Entry, title: str, picture: str, unit: str, *, job: bool, new_page: bool) -> str:
-    """One test. job: whether its job has to be named here."""
+def _section(
+    test: Entry, title: str, picture: str, unit: str, *, job: bool, new_page: bool, later: Entry | None
+) -> str:
+    """One test. job: whether its job has to be named here. later: the test that stands in its place by now."""
     j, header = test.judgement, test.recording.header
     words = say(j, unit)
     heading = "What we found"
@@ -117,14 +130,33 @@ def _section(test: Entry, title: str, picture: str, unit: str, *, job: bool, new
         f"<p>{_safe(about(header.test, marked=header.marked is not None))}</p>",
         f"<p><b>{heading}</b></p>", _items([*words[1:], *marked]),
         picture,
-        _what_to_do(test),
+        _what_to_do(test, later),
         f'<p class="small">Tested {_safe(f"{when} UTC" if when else "at an unknown time")}. Recording '
         f"{_safe(test.recording.path.replace(chr(92), '/').rsplit('/', 1)[-1])}{_seal(test.recording)}.</p></section>",
     ))
 
 
-def _what_to_do(test: Entry) -> str:
-    texts = [AGAIN] if _altered(test) else to_do(test.judgement, found(test.recording.marks))
+def _later(test: Entry, tests: Sequence[Entry]) -> Entry | None:
+    """The last test of the same job, kind and marking that was made after this one and has an answer."""
+    own, out = test.recording.header, None
+    at = moment(own.started)
+    for other in tests:
+        header = other.recording.header
+        if (header.test, header.marked, job_key(header.job)) != (own.test, own.marked, job_key(own.job)):
+            continue
+        when = moment(header.started)
+        answered = other.judgement.get("outcome") in ("pass", "fail") and not _altered(other)
+        if _job(test) and at is not None and when is not None and when > at and answered:
+            at, out = when, other
+    return out
+
+
+def _what_to_do(test: Entry, later: Entry | None) -> str:
+    texts = to_do(test.judgement, found(test.recording.marks))
+    if _altered(test):
+        texts = [AGAIN]
+    elif later is not None:
+        texts = to_do_before(test.judgement, (utc_text(later.recording.header.started) or "")[:10])
     return "<p><b>What to do</b></p>" + _items(texts) if texts else ""
 
 
@@ -164,7 +196,8 @@ def _document(
         "<h1>Pressure test of the cooling system</h1>",
         f"<p>Vehicle or job: <b>{_safe(jobs[0])}</b></p>" if len(jobs) == 1 else "",
         _overview(tests, titles, jobs=len(jobs) > 1),
-        *(_section(*part, unit, job=len(jobs) > 1, new_page=i > 0) for i, part in parts),
+        *(_section(*part, unit, job=len(jobs) > 1 or i > 0, new_page=i > 0, later=_later(part[0], tests))
+          for i, part in parts),
         "<h2>Please note</h2>", _items(CAUTIONS),
         '<p class="small">Numbers after ± say how far off a reading may be (two standard uncertainties). A pressure '
         "test shows what leaked on the day of the test; the vehicle maker's instructions come first.</p>",

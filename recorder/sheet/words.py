@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from recorder.report import NONE_VISIBLE, codes, quantity, reasons, rise_of
+from recorder.report import NONE_VISIBLE, codes, notes, quantity, reasons, rise_of
 from recorder.units import convert
 
-__all__ = ["AGAIN", "ALTERED", "CAUTIONS", "NAMES", "PHASES", "SIGNS", "about", "say", "to_do"]
+__all__ = ["AGAIN", "ALTERED", "CAUTIONS", "NAMES", "PHASES", "SIGNS", "about", "say", "to_do", "to_do_before"]
 
 NAMES = {"cap": "Radiator cap", "system": "Cooling system", "tester": "The tester itself"}
 _ABOUT = {
@@ -55,6 +55,11 @@ _NO_MARKING = {
     "pressure that it has to hold.",
 }
 _VOID = "This was not a usable test; it has to be made again."
+_PLAIN_VOID = {  # the reasons' own texts are for who tests
+    "sensor-fault": "The gauge could not be read reliably during this test.",
+    "trace-broken": "What was recorded of this test is not enough to say anything.",
+}
+_OVER = "The pressure went over the limit of the test: have hoses, radiator and tank looked over."
 _TRADE = "beyond settling"  # texts with these words are put in others; the numbers follow in the hold's sentences
 _PLAIN = {
     ("cap", "fall-too-fast"): "Below that it does not stay tight: the pressure falls faster than it may.",
@@ -75,7 +80,9 @@ _PLAIN_ANY = {
 def _why(j: Mapping[str, Any], unit: str) -> list[str]:
     out = []
     for code, text in zip(codes(j), reasons(j, unit), strict=True):
-        if _TRADE in text:
+        if j.get("outcome") == "void":
+            text = _PLAIN_VOID.get(code, text)
+        elif _TRADE in text:
             text = _PLAIN.get((str(j.get("test")), code)) or _PLAIN_ANY.get(code) or text
         out.append(text)
     return out
@@ -101,6 +108,10 @@ def _hold(j: Mapping[str, Any], unit: str) -> list[str]:
     if not isinstance(hold, Mapping):
         return []
     seconds = float(hold["end_s"]) - float(hold["start_s"])
+    if j.get("outcome") == "void":  # what moved is known, and not what it means
+        rise = rise_of(hold.get("drop"))
+        way = f"rose by {quantity(rise, unit)}" if rise else f"fell by {quantity(hold.get('drop'), unit)}"
+        return [f"In {seconds:.0f} seconds without pumping the pressure {way}; from this alone nothing follows."]
     out = [
         f"We waited {seconds:.0f} seconds without pumping. The pressure went from "
         f"{quantity(hold['start'], unit)} to {quantity(hold['end'], unit)}."
@@ -194,13 +205,22 @@ def to_do(j: Mapping[str, Any], found: Sequence[str] = ()) -> list[str]:
     return out + besides
 
 
+def to_do_before(j: Mapping[str, Any], day: str) -> list[str]:
+    """What is left to do by a test that was made again, on that day: of what could be mended the later one speaks."""
+    again = f"This was tested again{f' on {day}' if day else ''}. What has to be done now is said at that test."
+    return [again, *([_OVER] if "over-limit" in codes(j) else [])]
+
+
 def _besides(j: Mapping[str, Any], test: str, outcome: str) -> list[str]:
     """What else some of the reasons want done, whatever the outcome."""
     why, out = codes(j), []
     if test == "cap" and outcome in ("pass", "undecided") and _unmarked(j):
         out.append("Have the cap tested again with its marking, the pressure that is stamped on it.")
     if "over-limit" in why:
-        out.append("The pressure went over the limit of the test: have hoses, radiator and tank looked over.")
+        out.append(_OVER)
+    if test == "system" and any(note.get("code") == "rhythmic" for note in notes(j)):
+        out.append("The pressure beat in a rhythm: gas from the engine may be getting into the coolant. Have trained "
+                   "people check that.")
     if "too-much-air" in why:
         out.append("There was much air in the system, which hides leaks: have it filled and tested again.")
     if "zero-shift" in why:

@@ -90,6 +90,23 @@ def test_a_changed_judgement_and_a_changed_text(sealed: bytes) -> None:
     assert "only a copy can show where" in only
 
 
+@pytest.mark.parametrize(("old", "new", "said"), [
+    (b'# started: "2026-03-01', b'# started: "2025-03-01', "started is '2025-03-01T03:00:00.000Z', and its id is 2026"),
+    (b'# id: "20260301T03', b'# id: "20260301T04', "started is '2026-03-01T03:00:00.000Z', and its id is 20260301T04"),
+    (b'# marked: {"value": 100', b'# marked: {"value": 80', 'marked is {"value": 80.0, "unit": "kPa"}, and the stored '
+     'judgement was made with {"value": 100'),
+    (b'# test: "system"', b'# test: "cap"', "test is 'cap', and the stored judgement was made with 'system'"),
+])
+def test_a_line_of_the_header_that_something_contradicts_is_found(
+    sealed: bytes, old: bytes, new: bytes, said: str
+) -> None:
+    """A test moved into the time of its calibration, or judged by another marking."""
+    data = sealed.replace(old, new, 1)
+    name = b"# started" if b"# id" in old else old[: old.index(b":")]
+    line = data.count(b"\n", 0, data.index(name)) + 1
+    assert [text for text in where(data) if text.startswith(f"line {line}, from byte {data.index(name)}: {said}")]
+
+
 @pytest.mark.parametrize(("column", "text"), [(4, b"1.000000"), (7, b"21.50"), (8, b"gap")])
 def test_of_a_cell_that_nothing_holds_nothing_untrue_is_said(sealed: bytes, column: int, text: bytes) -> None:
     lines = sealed.split(b"\n")

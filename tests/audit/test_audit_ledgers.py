@@ -93,3 +93,28 @@ def test_beside_a_table_the_totals_and_the_ledger_are_on_standard_error(shop: Pa
 def test_two_kinds_of_output_at_once_are_refused(shop: Path) -> None:
     done = run(shop, "--json", "--csv")
     assert done.exit_code == 2 and done.stdout == "" and "--json or --csv, not both" in done.stderr
+
+
+def test_what_is_of_form_alone_does_not_sound_like_an_altered_line(shop: Path) -> None:
+    first, second, _ = sorted(shop.glob("*-*.csv"))
+    ledger = shop / "ledger.csv"
+    for path in (first, ledger):
+        path.write_bytes(path.read_bytes().replace(b"\n", b"\r\n"))
+    done = run(shop)
+    assert done.exit_code == 1
+    assert f"{ledger}: its line ends were changed (CR LF); its lines follow from each other all the same" in done.stdout
+    assert f"not what the ledger says: {first.name} (its line ends or empty lines only)\n" in done.stdout
+    assert "do not follow" not in done.stdout
+    second.write_bytes(second.read_bytes().replace(b'"van"', b'"car"'))
+    ledger.write_bytes(ledger.read_bytes().replace(b"Z,2026", b"Z,2025", 1))
+    done = run(shop)
+    changed = "a line was changed, taken out or put in above these, which do not follow from the line before: 3\n"
+    assert changed in done.stdout
+    assert f"not what the ledger says: {second.name}\n" in done.stdout
+    assert "only a copy can show where: the rows agree" in " ".join(done.stdout.split())
+
+
+def test_a_ledger_with_a_byte_order_mark_is_no_recording(shop: Path) -> None:
+    ledger = shop / "ledger.csv"
+    ledger.write_bytes(b"\xef\xbb\xbf" + ledger.read_bytes())
+    assert "3 recordings: 1 undecided, 2 void\n" in run(shop).stdout

@@ -78,6 +78,7 @@ def test_json_says_beside_what_is_wrong_with_a_file(tmp_path: Path) -> None:
     assert [line for line in said if line.startswith(f"{cut}: it was never sealed")]
     plain = CliRunner().invoke(main, ["judge", str(altered)])
     assert plain.stdout.count("ALTERED") == 1 and plain.stderr == ""
+    assert plain.stdout.splitlines()[2].startswith("  ALTERED: ")  # beside the outcome, not below all else
 
 
 def test_good_files_exit_0_and_say_the_outcome(tmp_path: Path) -> None:

@@ -127,3 +127,29 @@ def test_findings_are_numbered_on_the_picture(tmp_path: Path) -> None:
     place = "drip & hiss at the radiator"
     assert place in run("judge", writer.path).stdout
     assert "Marked: drip &amp; hiss at the radiator" in (tmp_path / "x.svg").read_text("utf-8")
+
+
+def test_one_recording_under_two_names_is_no_test_made_again(pair: tuple[Path, Path], tmp_path: Path) -> None:
+    """A customer would read of two tests, a script of a repair that changed nothing."""
+    copy, out = tmp_path / "copy.csv", tmp_path / "x.html"
+    copy.write_bytes(pair[0].read_bytes())
+    done = run("sheet", pair[0], pair[0], copy, pair[1], "-o", out)
+    assert done.exit_code == 0
+    assert done.stderr.splitlines() == [f"{again}: passed over, it is the same recording as {pair[0]}"
+                                        for again in (pair[0], copy)]
+    assert out.read_text("utf-8").count("<section>") == 2
+    for path in (copy, tmp_path / "other.csv"):  # from another program: no id tells it
+        path.write_text('# test: "cap"\ntime_s,pressure_kPa\n0,0\n1,1\n', "utf-8")
+    done = run("picture", copy, "--before", tmp_path / "other.csv", "-o", tmp_path / "x.svg")
+    assert done.exit_code == 2 and "the same recording twice" in done.stderr
+
+
+def test_a_stored_outcome_that_is_another_one_is_said_beside_the_sheet(pair: tuple[Path, Path], tmp_path: Path) -> None:
+    stored = read(pair[0]).judgement
+    assert stored is not None
+    path = tmp_path / "other.csv"
+    text = pair[0].read_text("utf-8").replace(f'"outcome": "{stored["outcome"]}"', '"outcome": "pass"')
+    path.write_text(text[: text.index("# sha256")], "utf-8")
+    done = run("sheet", path, "-o", tmp_path / "x.html")
+    assert done.exit_code == 0, done.output
+    assert f"stored in the file is 'pass'; the sheet says what its rows give, '{stored['outcome']}'" in done.stderr

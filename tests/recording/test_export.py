@@ -85,6 +85,59 @@ def test_unknown_columns_are_described_too(tmp_path: Path) -> None:
     assert complaints == [] and table[1]["my%20note"] == "c, d"
 
 
+def test_another_column_that_is_called_a_pressure_may_be_empty_text(tmp_path: Path) -> None:
+    path = tmp_path / "two.csv"
+    path.write_text('# test: "cap"\ntime_s,pressure_psi,pressure_of_tyres\n0,1.5,\n0.5,1.6,low\n', "utf-8")
+    complaints, table = outside(write_csvw(path))
+    assert complaints == [] and table[1]["pressure_of_tyres"] == "low"
+
+
+ODD = ('# test: "cap"\n# weather: {"rain": true}\ntime_s,pressure_psi,rpm,my note,pressure_kPa\n'
+       '0,1.5,0800,"a ""b"", c",\n0.5,1.6,,=1+1,x\n# later: [1]\n1,1.7,3,é,y\n# mark: {"time_s": 1, "text": "drip"}\n')
+
+
+def test_parquet_keeps_what_other_programs_added(tmp_path: Path) -> None:
+    pq = pytest.importorskip("pyarrow.parquet")
+    path = tmp_path / "odd.csv"
+    path.write_text(ODD, "utf-8")
+    table = pq.read_table(write_parquet(read(path), tmp_path / "x.parquet"))
+    assert table.column_names == ["time_s", "pressure_kPa", "rpm", "my note", "pressure_kPa (file)"]
+    assert table["rpm"].to_pylist() == ["0800", "", "3"]
+    assert table["my note"].to_pylist() == ['a "b", c', "=1+1", "é"]
+    assert table["pressure_kPa (file)"].to_pylist() == ["", "x", "y"]
+    assert table.schema.metadata[b"annotations"] == b'# test: "cap"\n# weather: {"rain": true}\n# later: [1]\n'
+    assert json.loads(table.schema.metadata[b"marks"]) == [{"time_s": 1.0, "text": "drip"}]
+
+
+def test_the_spreadsheet_keeps_what_other_programs_added(tmp_path: Path) -> None:
+    path = tmp_path / "odd.csv"
+    path.write_text(ODD, "utf-8")
+    rows = list(csv.reader(write_sheet(read(path), tmp_path / "x.txt").read_text("utf-8-sig").splitlines()))
+    head = rows.index(["time_s", "pressure_kPa", "rpm", "my note", "pressure_kPa (file)"])
+    assert rows[head + 2][2:] == ["", "'=1+1", "x"]
+
+
+def test_a_file_that_was_cut_shorter_meanwhile_is_no_export(tmp_path: Path) -> None:
+    path = tmp_path / "odd.csv"
+    path.write_text(ODD, "utf-8")
+    found = read(path)
+    path.write_text(ODD[: ODD.index("# later")], "utf-8")
+    with pytest.raises(FileError, match="changed while it was read"):
+        write_sheet(found, tmp_path / "x.txt")
+    path.write_text(ODD + "1.5,1.8,3,more,z\n", "utf-8")  # it runs on
+    assert "more" not in write_sheet(found, tmp_path / "x.txt").read_text("utf-8-sig")
+
+
+def test_an_export_says_that_its_file_was_altered_or_simulated(tmp_path: Path) -> None:
+    pq = pytest.importorskip("pyarrow.parquet")
+    path = sealed(tmp_path)
+    path.write_bytes(path.read_bytes().replace(b"drip", b"drop").replace(b"# job", b"# simulated: true\n# job", 1))
+    facts = pq.read_table(write_parquet(read(path), tmp_path / "x.parquet")).schema.metadata
+    assert json.loads(facts[b"intact"]) is False and b"# simulated: true" in facts[b"annotations"]
+    text = write_sheet(read(path), tmp_path / "x.txt").read_text("utf-8-sig")
+    assert "seal,ALTERED since it was sealed" in text and "SIMULATED," in text
+
+
 def test_csvw_rules_bite(tmp_path: Path) -> None:
     good = csvw(sealed(tmp_path))
     for change in ({"@context": "x"}, {"url": ""}, {"tableSchema": {}}, {"color": 1}):

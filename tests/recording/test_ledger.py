@@ -136,9 +136,41 @@ def test_latest_tester(tmp_path: Path) -> None:
     found = latest_tester(tmp_path, "hose-7")
     assert found is not None and found["rate"]["value"] == 0.2
     assert latest_tester(tmp_path, "hose-9") is None
+    writer = Writer(tmp_path, Header("tester", adapter={"id": "hose-7"}), when=datetime(2026, 3, 14, 12, tzinfo=UTC))
+    writer.add(some_rows(3))
+    writer.seal({"outcome": "void", "hold": {"rate": {"value": 9.9, "unit": "kPa/min"}}})  # a hold, and no test
+    assert (latest_tester(tmp_path, "hose-7") or {})["rate"]["value"] == 0.2
 
 
 def test_an_emptied_ledger_has_no_lines(tmp_path: Path) -> None:
     (tmp_path / "ledger.csv").write_bytes(b"")
     check = verify_ledger(tmp_path)
     assert check is not None and check.lines == 0 and not check.good
+
+
+def test_a_ledger_in_another_form_still_says_what_it_says(tmp_path: Path) -> None:
+    """Line ends, a byte order mark, an empty line, another first line: no line of a recording was changed."""
+    path = sealed(tmp_path)
+    for k in range(3):
+        append_ledger(tmp_path, f"{k}.csv", "0" * 64)
+    ledger = tmp_path / LEDGER
+    data = ledger.read_bytes()
+    good = verify_ledger(tmp_path)
+    assert good is not None and good.last_hash is not None and good.form == () and good.broken == ()
+    for changed, said in (
+        (data.replace(b"\n", b"\r\n"), "its line ends were changed (CR LF)"),
+        (b"\xef\xbb\xbf" + data, "a byte order mark was put in before its first line"),
+        (data.replace(b"\n", b"\n\n", 2), "2 empty lines were put in"),
+        (data.replace(b"time,file", b"Time,File"), "its first line is not 'time,file,sha256,previous'"),
+    ):
+        ledger.write_bytes(changed)
+        check = verify_ledger(tmp_path, noted=(good.last_hash,))
+        assert check is not None and not check.good and check.form == (said,)
+        assert (check.broken, check.lines, check.last_hash) == ((), 4, good.last_hash)
+        assert check.noted and check.missing == good.missing and path.name not in check.missing
+        append_ledger(tmp_path, "next.csv", "0" * 64)  # a recorder goes on from there
+        again = verify_ledger(tmp_path)
+        assert again is not None and again.broken == () and again.lines == 5
+    ledger.write_bytes(data.replace(b"\n", b"\r\n").replace(b"1.csv", b"7.csv"))
+    check = verify_ledger(tmp_path)
+    assert check is not None and check.broken == (5,)  # and a changed line is still seen

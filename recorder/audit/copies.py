@@ -1,0 +1,21 @@
+"""The same bytes under two names are one test, not two."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+
+from recorder.audit.row import AuditRow
+
+__all__ = ["marked_copies"]
+
+
+def marked_copies(rows: Iterable[AuditRow]) -> Iterator[AuditRow]:
+    """The rows in their order; each of a file that has all bytes of an earlier one names that one in ``copy_of``."""
+    first: dict[bytes, str] = {}
+    for row in rows:
+        if row.file_sha256 is None:
+            yield row
+            continue
+        known = first.setdefault(bytes.fromhex(row.file_sha256), row.file)
+        yield row if known == row.file else replace(row, copy_of=known)

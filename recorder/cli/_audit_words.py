@@ -1,0 +1,160 @@
+"""What the audit says, in lines: of each file, of all of them, of the ledgers, and at the end of what is wrong."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from recorder.moments import utc_text
+
+if TYPE_CHECKING:
+    from recorder.audit import AuditRow, Totals
+    from recorder.cli._audit_ledgers import Ledgers
+    from recorder.recording import LedgerCheck
+
+__all__ = ["NOT_IN_ORDER", "Worst", "found", "some", "totals_lines"]
+
+NOT_IN_ORDER = "NOT IN ORDER"
+_MOST_NAMES = 10
+_WRONG = ("made after the calibration was due", "cannot be used", "not as its raw columns",
+          "not as its stored judgement", "altered")  # the worst last, nearest to the end of the screen
+
+
+def found(row: AuditRow) -> str:
+    """What there is to say about a file, in words; empty when all is well."""
+    said = ["SIMULATED"] if row.simulated else []
+    if row.copy_of is not None:
+        said.append(f"a copy of {row.copy_of}, counted once")
+    if row.error is not None:
+        said.append(row.error.removeprefix(f"{row.file}: ").removeprefix(f"{row.file}, "))
+    if row.intact is False:
+        said.append("ALTERED since it was sealed: " + "; ".join(row.where[:3]))
+    if row.same is False:
+        said.append("DIFFERS: " + ", ".join(row.differing[:4]) + (" ..." if len(row.differing) > 4 else ""))
+    if row.intact is not False:  # else the places say it
+        said += [f"RAW: {text}" for text in row.raw]
+    if row.cut and row.intact is not False:
+        said.append("cut off or not finished")
+    if row.error is None and row.intact is None and not row.cut:
+        said.append("neither id nor seal: from another program")
+    if row.short:
+        said.append(f"cut short: {row.short}")
+    if row.clock:
+        said.append(row.clock)
+    if row.holes:
+        said.append(some(row.holes, "hole"))
+    if row.restarts:
+        said.append(some(row.restarts, "restart"))
+    if row.calibration == "out of date":
+        said.append("calibration out of date")
+    return "; ".join(said)
+
+
+def some(count: int, one: str) -> str:
+    """``1 recording``, ``2 recordings``."""
+    return f"{count} {one}" if count == 1 else f"{count} {one}s"
+
+
+def _counts(counts: dict[str, int]) -> str:
+    return ", ".join(f"{n} {k}" for k, n in sorted(counts.items()))
+
+
+def _names(names: list[str], count: int) -> str:
+    more = count - len(names[:_MOST_NAMES])
+    return ", ".join(names[:_MOST_NAMES]) + (f" and {more} more" if more else "")
+
+
+@dataclass
+class Worst:
+    """Files that are not in order, by what is wrong; fed one row at a time, keeps the first names of each. What is
+    here stands at the very end, where a long table has scrolled everything else away."""
+
+    names: dict[str, list[str]] = field(default_factory=lambda: {what: [] for what in _WRONG})
+    counts: dict[str, int] = field(default_factory=lambda: dict.fromkeys(_WRONG, 0))
+
+    def add(self, row: AuditRow, name: str) -> None:
+        wrong = (row.calibration == "out of date", row.error is not None, bool(row.raw) and row.intact is not False,
+                 row.same is False, row.intact is False)
+        for what, is_so in zip(_WRONG, wrong, strict=True):
+            self.counts[what] += is_so
+            if is_so and len(self.names[what]) < _MOST_NAMES:
+                self.names[what].append(name)
+
+    def lines(self, *, files: int, good: bool, ledgers: Ledgers) -> Iterator[str]:
+        """files: how many were looked at. good: no file is the cause of an exit 1."""
+        for what, names in self.names.items():
+            if not names:
+                continue
+            yield f"{what}: {_names(names, self.counts[what])}"
+        wrong = [] if good else ["recordings"]
+        if not all(check.good for check in ledgers.checks):
+            wrong.append("a ledger")
+        if any(path is None for _, path, _ in ledgers.noted):
+            wrong.append("a noted hash")
+        if wrong:
+            yield f"{NOT_IN_ORDER}: {', '.join(wrong)}; see above"
+        else:
+            yield "in order: nothing differs or was altered" if files else "there is no recording below this folder"
+
+
+def totals_lines(totals: Totals, ledgers: Ledgers) -> Iterator[str]:
+    """What stands below the table."""
+    yield f"{some(totals.files - totals.copies, 'recording')}: {_counts(dict(totals.outcomes)) or 'none'}"
+    if totals.copies:
+        yield f"besides {some(totals.copies, 'file')} with all bytes of another one, not counted again"
+    if totals.simulated:
+        yield f"of these, SIMULATED: {totals.simulated} (no real vehicle was tested)"
+    yield (f"not as their stored judgement: {totals.differing}; altered: {totals.altered}; not as their raw columns: "
+           f"{totals.raw}; cannot be used: {totals.errors}; cut off: {totals.cut}; holds cut short: {totals.short}")
+    for adapter, count in sorted(totals.out_of_date.items()):
+        yield f"adapter {adapter}: {some(count, 'recording')} made after its calibration was due"
+    for adapter, count in sorted(totals.undated.items()):
+        yield f"adapter {adapter}: {some(count, 'recording')} whose calibration has no date, or whose day is not known"
+    for adapter, counts in sorted(totals.adapters.items()):
+        yield f"adapter {adapter}: {_counts(dict(counts))}"
+    for month, counts in sorted(totals.months.items()):
+        yield f"month {month}: {_counts(dict(counts))}"
+    for drift in totals.drifts():
+        if drift.certain:
+            of = "days of tests" if drift.what == "zero" else "calibrations"
+            yield (f"adapter {drift.adapter}: its {drift.what} DRIFTS by {drift.kpa_per_year:+.2f} ± "
+                   f"{drift.factor * drift.standard_uncertainty:.2f} kPa a year "
+                   f"(99 %, {drift.points} {of} in {drift.days:.0f} days)")
+    for adapter, spans in totals.span_changes().items():
+        steps = ", ".join(f"{span:.2f} kPa from {(utc_text(started) or started)[:10]}" for started, span in spans)
+        yield f"adapter {adapter}: its calibration changed ({steps})"
+    for check in ledgers.checks:
+        yield from _ledger(check, ledgers)
+    for place, count in ledgers.without:
+        yield f"{place}: {some(count, 'sealed recording')} and no ledger; where there was one, it was taken away"
+    for digest, path, line in ledgers.noted:
+        if path is None:
+            yield f"the noted hash {digest} is in no ledger below this folder: one was written anew or taken away"
+        else:
+            yield f"{path}: the noted hash {digest} is that of line {line}"
+
+
+def _ledger(check: LedgerCheck, ledgers: Ledgers) -> Iterator[str]:
+    if check.unreadable is not None:
+        yield f"{check.path}: it cannot be used as the ledger of its folder: {check.unreadable}"
+        return
+    if check.form:
+        follow = "" if check.broken else "; its lines follow from each other all the same"
+        yield f"{check.path}: {'; '.join(check.form)}{follow}"
+    listed = dict(check.alike)
+    for what, names in (
+        ("a line was changed, taken out or put in above these, which do not follow from the line before",
+         [str(n) for n in check.broken]),
+        ("in the ledger and not in the folder", check.missing),
+        ("sealed and not in the ledger",
+         [f"{name} (has all bytes of {listed[name]})" if name in listed else name for name in check.added]),
+        ("not what the ledger says",
+         [f"{name} (its line ends or empty lines only)" if ledgers.only_form(check, name) else name
+          for name in check.altered]),
+        ("listed again with another hash, so altered and sealed again",
+         [f"{one.file} on line {one.line}" for one in check.again]),
+    ):
+        if names:
+            yield f"{check.path}: {what}: {_names(list(names), len(names))}"
+    yield f"{check.path}: {some(check.lines, 'line')}, last hash {check.last_hash or '-'} (note it elsewhere)"

@@ -1,0 +1,92 @@
+"""A file that was copied is one test: in the totals, in a drift, in a job's story."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import shutil
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from recorder.audit import AuditRow, Totals, audit_folder, jobs_table
+from recorder.audit.copies import marked_copies
+from recorder.cli import main
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
+from made import make
+
+
+@pytest.fixture
+def shop(tmp_path: Path) -> Path:
+    """Two tests of one job; the first one three times, once of them in a folder of its own."""
+    folder = tmp_path / "shop"
+    first = make(folder, 0, seconds=8, job="van")
+    make(folder, 1, seconds=8, job="van")
+    shutil.copy(first, folder / "z copy.csv")
+    (folder / "stick").mkdir()
+    shutil.copy(first, folder / "stick" / first.name)
+    return folder
+
+
+def run(*args: object) -> Result:
+    return CliRunner().invoke(main, [*map(str, args)])
+
+
+def test_a_copy_is_said_and_counts_once(shop: Path) -> None:
+    first = min(p.name for p in shop.glob("*-system-*.csv"))
+    done = run("audit", "--no-cache", shop)
+    assert "2 recordings: 1 undecided, 1 void\nbesides 2 files with all bytes of another one" in done.stdout
+    assert done.stdout.count(f"a copy of {first}, counted once") == 2
+    assert "month 2026-03: 1 undecided, 1 void" in done.stdout
+    *rows, last = (json.loads(line) for line in run("audit", "--no-cache", "--json", shop).stdout.splitlines())
+    assert [row["copy_of"] and Path(row["copy_of"]).name for row in rows] == [None, None, first, first]
+    assert (last["totals"]["files"], last["totals"]["copies"]) == (4, 2)
+    assert last["totals"]["adapters"] == {"hose-7": {"undecided": 1, "void": 1}}
+    table = csv.DictReader(io.StringIO(run("audit", "--no-cache", "--csv", shop).stdout))
+    assert [bool(row["copy_of"]) for row in table] == [False, False, True, True]
+
+
+def test_the_cache_knows_no_copies(shop: Path, tmp_path: Path) -> None:
+    kept = tmp_path / "kept.sqlite"
+    rows = list(audit_folder(shop, jobs=1, cache=kept))
+    assert list(audit_folder(shop, jobs=1, cache=kept)) == rows
+    for path in shop.glob("*-system-*0000.csv"):
+        path.unlink()  # what was the first is gone, and a copy of it is the first now
+    assert [row.copy_of and Path(row.copy_of).name for row in audit_folder(shop, jobs=1, cache=kept)] == [
+        None, None, "z copy.csv"]
+
+
+def test_copies_make_no_drift_certain() -> None:
+    """Five readings of one scatter, each ten times: no more is known than from five."""
+    def totals(times: int) -> Totals:
+        out = Totals()
+        rows = (AuditRow(f"{i} {k}.csv", started=f"2026-0{i + 1}-01T00:00:00Z", adapter="a", zero_kpa=zero,
+                         zero_uncertainty_kpa=0.01, recomputed="pass", file_sha256=f"{i:064x}")
+                for k in range(times) for i, zero in enumerate((0.0, 0.3, 0.1, 0.2, 0.4, 0.35)))
+        for row in marked_copies(rows):
+            out.add(row)
+        return out
+
+    assert totals(10).to_json() | {"files": 6, "copies": 0} == totals(1).to_json()
+    assert totals(10).copies == 54
+
+
+def test_an_altered_file_has_no_outcome_and_moves_no_zero() -> None:
+    totals = Totals()
+    for i in range(6):
+        totals.add(AuditRow(f"{i}.csv", started=f"2026-0{i + 1}-01T00:00:00Z", adapter="a", zero_kpa=10.0 * i,
+                            zero_uncertainty_kpa=0.01, recomputed="pass", intact=i == 0))
+    assert totals.outcomes == {"pass": 1, "altered": 5} and totals.adapters["a"] == {"pass": 1, "altered": 5}
+    assert totals.drifts() == []
+
+
+def test_a_copy_of_a_failed_test_is_no_second_failure(shop: Path) -> None:
+    found = jobs_table(shop)
+    [job] = found.jobs
+    assert len(job.tests) == 2 and len(found.copies) == 2
+    done = run("jobs", shop)
+    assert "copies of other recordings, not listed: 2" in done.stderr
