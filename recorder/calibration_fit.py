@@ -224,6 +224,12 @@ def _check_gain(slope: float) -> None:
 def _check_span(span: float, full_scale_kpa: float | None) -> None:
     low, high = LIKELY_FULL_SCALE_KPA
     wanted = full_scale_kpa
+    if wanted is not None and low <= span <= high and not low <= wanted <= high:
+        raise SettingError(
+            f"the span comes out as {span:.4g} kPa where the sensor has {wanted:.4g} kPa, and no usual one has that",
+            do=f"give the sensor's full scale in the unit it is printed in: {span:.3g} kPa are "
+            f"{span / 6.894757:.3g} psi or {span / 100.0:.3g} bar",
+        )
     if wanted is not None:
         for factor, said, do in _SLIPS:
             if abs(math.log(span / wanted / factor)) < 0.12:

@@ -21,11 +21,13 @@ if TYPE_CHECKING:
 __all__ = [
     "convert",
     "format_pressure",
+    "is_mass",
     "marking_from_json",
     "parse_marking",
     "parse_quantity",
     "pressure_factor_kpa",
     "registry",
+    "unit_name",
 ]
 
 # As people write them -> as pint reads them. Gauge is always meant; pint has no gauge units.
@@ -168,6 +170,19 @@ def pressure_factor_kpa(unit: str) -> float:
     return 1.0 if unit == "kPa" else _factor(unit, "kPa")
 
 
+_MASSES = ("kg", "kgf", "lb", "lbs", "pound", "pounds", "#")  # said at the bench, and meant a square cm or inch
+
+
+def unit_name(unit: str) -> str:
+    """The unit as this program writes it: psi for psig, kgf/cm2 for kg, kPa for kpa."""
+    return {"kgf/cm**2": "kgf/cm2"}.get(_spelled(unit), _spelled(unit))
+
+
+def is_mass(unit: str) -> bool:
+    """Whether it is a mass that is taken for a pressure, as in "16 lb"."""
+    return unit.strip().lower() in _MASSES
+
+
 # How a quantity is written, by the unit it is wanted in.
 _WRITTEN = {"kPa": "16 psi", "kPa/minute": "0.35 kPa/min", "s": "60 s", "mL": "24 mL", "percent": "10 %", "m": "500 m"}
 
@@ -254,8 +269,7 @@ def parse_marking(text: str) -> Marking:
             f"{LOWEST_MARKING_KPA:g} to {HIGHEST_MARKING_KPA:g} kPa",
             do=f"did you mean {hint}?" if hint else "read the stamp again",
         )
-    spelled_unit = {"kgf/cm**2": "kgf/cm2"}.get(_spelled(unit), _spelled(unit))
-    return Marking(value, spelled_unit, kpa)
+    return Marking(value, unit_name(unit), kpa)
 
 
 _DECIMALS = {"kPa": 1, "psi": 2, "bar": 3, "kgf/cm2": 3}
