@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from recorder import calibration
-from recorder.adapter_verdict import FEWEST, HOLD_S, Verdict, enough, graded, zero_hint
+from recorder.adapter_verdict import FEWEST, HOLD_S, Verdict, enough, graded, scale_hint
 from recorder.allan import overlapping_adev, overlapping_curve
 from recorder.errors import RunError
 from recorder.model import Announcement, Calibration, JsonObject, WireCounts
@@ -275,7 +275,7 @@ def check_adapter(
         "over": int(np.sum(samples.counts > scale)), "supply_over": int(np.sum(samples.supply > scale)),
         "highest": int(samples.counts.max()), "scale": scale, "frozen": float(np.ptp(run.counts) == 0),
         "nameless": float(nameless),
-        "zero_hint": zero_hint(found["zero_kpa"], float(np.mean(run.counts)) if without_supply else None, scale),
+        "scale_hint": scale_hint(float(np.mean(run.counts)), scale) if without_supply else "",
     }, announcement.nominal_rate_hz)
     return AdapterReport(
         adapter_id=announcement.adapter_id, verdict=verdict, reasons=reasons,

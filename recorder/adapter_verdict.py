@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 from recorder.errors import RunError
 
-__all__ = ["FEWEST", "HOLD_S", "MATTERS_KPA_PER_MIN", "Verdict", "enough", "graded", "zero_hint"]
+__all__ = ["FEWEST", "HOLD_S", "MATTERS_KPA_PER_MIN", "Verdict", "enough", "graded", "scale_hint"]
 
 Verdict = Literal["fit", "marginal", "unfit"]
 
@@ -38,14 +38,18 @@ def enough(samples: int, seconds: float, restarts: int = 0) -> None:
     raise RunError(what, do=f"let it run about {more} s more, {math.ceil(seconds) + more} s in all")
 
 
-def zero_hint(zero_kpa: float, counts: float | None, scale: int) -> str:
-    """Why a reading may be off with the hose open, as far as it can be recognised. counts: the mean, None where the
-    supply is sent and the full scale is not used; scale: the announced full scale."""
-    if counts is not None:
-        for other in _FULL_SCALES:
-            if other != scale and _ZERO_RATIOS[0] < counts / other < _ZERO_RATIOS[1]:
-                return (f"{counts:.0f} counts would be right for a full scale of {other}, and it announces {scale}: "
-                        "announce the largest count of the converter as it is set up")
+def scale_hint(counts: float, scale: int) -> str:
+    """Which full scale would make a reading (mean counts, hose open) right where the one announced, ``scale``, does
+    not; empty where none of a usual converter does."""
+    for other in _FULL_SCALES:
+        if other != scale and _ZERO_RATIOS[0] < counts / other < _ZERO_RATIOS[1]:
+            return (f"{counts:.0f} counts would be right for a full scale of {other}, and it announces {scale}: "
+                    "announce the largest count of the converter as it is set up")
+    return ""
+
+
+def zero_hint(zero_kpa: float) -> str:
+    """Why a reading may be off with the hose open, as far as it can be recognised."""
     if _AIR_KPA[0] < zero_kpa < _AIR_KPA[1]:
         return "that is the air's own pressure: the sensor is an absolute one, and a gauge (vented) one is needed"
     return "is the hose open, is the calibration this sensor's?"
@@ -82,8 +86,8 @@ def graded(r: Mapping[str, Any], nominal_hz: float) -> tuple[Verdict, tuple[str,
          "hidden by the size of a count"),
         (float(r["restarts"]), 0.5, 2.5, f"it restarted {_times(r['restarts'])}: check its supply"),
         (float(r["turned_over"]), 0.5, 2.5, str(r["told"])),
-        (float(zero_off), 0.5, 2.0, f"open to air it reads {r['zero_kpa']:.1f} kPa: "
-                                    f"{r['zero_hint'] or zero_hint(r['zero_kpa'], None, 0)}"),
+        (float(zero_off) * (3.0 if r["scale_hint"] else 1.0), 0.5, 2.0,
+         f"open to air it reads {r['zero_kpa']:.1f} kPa: {r['scale_hint'] or zero_hint(r['zero_kpa'])}"),
         (drift, 0.1, MATTERS_KPA_PER_MIN,
          f"open to air it drifts {r['drift_kpa_per_min']:+.2g} kPa/min: let it warm up"),
         (abs(r["rate_hz"] / nominal_hz - 1) if nominal_hz > 0 else 0.0, 0.05, math.inf,

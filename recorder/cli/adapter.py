@@ -188,6 +188,8 @@ def command(
                 cut = "by Ctrl-C" if stop.why == "interrupted" else f"by {stop.why}"
             elif port.lost:
                 cut = "the port went away and did not come back"
+            if cut and bare is None and port.announcement is None and full_scale_counts is None:
+                raise RunError("the adapter had not announced itself yet", do="let it run for 6 s or more")
             if bare is not None:
                 report = check_bare(port.readings(), port.arrivals(), port.counts, bare, cal)
             else:
