@@ -127,7 +127,7 @@ def _spelled(unit: str) -> str:
 @lru_cache(maxsize=256)
 def _factor(unit: str, to: str) -> float:
     """How many ``to`` one ``unit`` is; SettingError where there is no such unit or another dimension."""
-    own = _spelled(unit)
+    own, to = _spelled(unit), _spelled(to)
     if own == to and any(to == wanted for _, wanted in KNOWN_FACTORS):
         return 1.0
     known = KNOWN_FACTORS.get((own, to))

@@ -35,7 +35,7 @@ CLOCK_SEEN_S = 0.5  # samples over this long, by this computer's clock: arrival 
 def command(file: Path | None, port: str | None, seconds: float, baud: int | None, as_json: bool) -> None:
     """Check an adapter, or a captured byte FILE, against each rule of the wire format.
 
-    Exit 0: no rule failed. 1: a rule failed. 2: there is nothing to judge.
+    Exit 0: no rule failed. 1: a rule failed. 2: there is nothing to judge. Ctrl-C ends the listening early.
 
     \b
     Example:
@@ -111,6 +111,7 @@ def _listen(url: str, seconds: float, baud: int) -> tuple[bytes, RuleResult, Rul
     """
     import time
 
+    from recorder.cli._drive import StopSignals
     from recorder.model import SampleBlock
     from recorder.port import Chunk, Port, ports_there_are
     from recorder.wire import Decoder
@@ -127,29 +128,34 @@ def _listen(url: str, seconds: float, baud: int) -> tuple[bytes, RuleResult, Rul
     port.open()
     try:
         begin = time.monotonic()
-        while (now := time.monotonic() - begin) < seconds:
-            for item in port.take():
-                if isinstance(item, Chunk):
-                    data += item.data
-                    decoder.feed(item.data)
-                    for block in decoder.take():
-                        if isinstance(block, SampleBlock):
-                            speed.add(block, item.host_s)
-            if port.failure is not None:
-                raise port.failure
-            if ask_at and now >= ask_at[0]:
-                ask_at.pop(0)
-                seen_before = _announcements(data)
-                port.write(b"?\n")
-                asked.append(now)
-            if len(answers) < len(asked):
-                if _announcements(data) > seen_before:
-                    answers.append(True)
-                elif now > asked[-1] + ANSWER_WITHIN_S:
-                    answers.append(False)
-            time.sleep(0.01)
+        with StopSignals() as stop:
+            while (now := time.monotonic() - begin) < seconds and stop.why is None:
+                for item in port.take():
+                    if isinstance(item, Chunk):
+                        data += item.data
+                        decoder.feed(item.data)
+                        for block in decoder.take():
+                            if isinstance(block, SampleBlock):
+                                speed.add(block, item.host_s)
+                if port.failure is not None:
+                    raise port.failure
+                if ask_at and now >= ask_at[0]:
+                    ask_at.pop(0)
+                    seen_before = _announcements(data)
+                    port.write(b"?\n")
+                    asked.append(now)
+                if len(answers) < len(asked):
+                    if _announcements(data) > seen_before:
+                        answers.append(True)
+                    elif now > asked[-1] + ANSWER_WITHIN_S:
+                        answers.append(False)
+                time.sleep(0.01)
     finally:
         port.close()
+    if stop.why is not None:
+        if not data.strip():
+            raise click.Abort
+        click.echo(f"cut short: judged on the {now:.0f} s that had come of {seconds:g} s", err=True)
     if not data.strip():
         raise SilentAdapter(
             f"nothing arrived in {seconds:g} s", where=url,

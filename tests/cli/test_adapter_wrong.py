@@ -8,6 +8,9 @@ import json
 import os
 import random
 import re
+import signal
+import subprocess
+import sys
 import threading
 import time
 import tty
@@ -19,7 +22,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from recorder.cli import main
-from tests.cli.terminal import Screen, at_a_terminal
+from tests.cli.terminal import ROOT, Screen, at_a_terminal
 
 A = "A,1,hose-7,1.0,1023,100"
 _RNG = random.Random(4)
@@ -188,3 +191,14 @@ def test_conform_holds_the_adapters_clock_against_this_computers() -> None:
     found, good = ({r["rule"]: r for r in json.loads(x.stdout)} for x in (wrong, right))
     assert found["rate"]["state"] != "failed" and good["clock-speed"]["state"] == "passed"
     assert found["clock-speed"]["state"] == "failed" and "looks like milliseconds" in found["clock-speed"]["what"]
+
+
+def test_conform_ended_early_judges_what_has_come() -> None:
+    with board(sent) as url:
+        child = subprocess.Popen([sys.executable, "-m", "recorder", "conform", "--port", url, "--seconds", "3600"],
+                                 cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        time.sleep(4.0)
+        child.send_signal(signal.SIGINT)
+        out, err = child.communicate(timeout=30)
+    assert child.returncode == 0, out
+    assert err.startswith("cut short: judged on the ") and "passed    check " in out and " 0 failed" in out
