@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from recorder.errors import SettingError
+from recorder.units import LIKELY_FULL_SCALE_KPA
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray
@@ -33,8 +34,6 @@ STRAY_FRACTION = 0.05  # residuals above this share of the range are no sensor's
 EARNED_P = 0.01
 COVERED = 0.95
 NOTHING_KPA = 0.001  # no reference and no reading of this job is as good; common practice, no source
-# Full scales that hobby sensors for this job have, kPa gauge. Common practice, no source.
-LIKELY_FULL_SCALE_KPA = (60.0, 2100.0)
 _SLIPS = (
     (1 / 6.894757, "the pressures look like psi taken for kPa", "give --unit psi"),
     (6.894757, "the pressures look like kPa taken for psi", "give --unit kPa"),

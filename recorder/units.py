@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     import pint
 
 __all__ = [
+    "LIKELY_FULL_SCALE_KPA",
     "convert",
     "format_pressure",
     "is_mass",
@@ -27,6 +28,7 @@ __all__ = [
     "parse_quantity",
     "pressure_factor_kpa",
     "registry",
+    "sensor_scale",
     "unit_name",
 ]
 
@@ -104,6 +106,9 @@ KNOWN_FACTORS: dict[tuple[str, str], float] = {
 }
 
 _NUMBER = re.compile(r"\s*([-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*")
+
+# Full scales that hobby sensors for this job have, kPa gauge. Common practice, no source.
+LIKELY_FULL_SCALE_KPA = (60.0, 2100.0)
 
 # No vehicle cap is marked outside this range: the lowest class of SAE J164 starts at 3 psi (20.7 kPa);
 # the upper end is common practice, no source.
@@ -220,6 +225,23 @@ def parse_quantity(given: str | float | Mapping[str, Any], unit: str) -> float:
     if not math.isfinite(value):
         raise SettingError(f"{given!r} is not a finite number")
     return convert(float(value), own, unit)
+
+
+def sensor_scale(text: str, unit: str) -> float:
+    """A sensor's full scale in kPa, as written; a number alone is in ``unit``. SettingError, also where the number
+    alone is no usual sensor in ``unit``."""
+    value, own = _split(text)
+    kpa = convert(value, own or unit, "kPa")
+    if kpa <= 0:
+        raise SettingError(f"'{text}' is not above zero", do="give it like '207 kPa'")
+    low, high = LIKELY_FULL_SCALE_KPA
+    if own or low <= kpa <= high:
+        return kpa
+    meant = [f"'{value:g} {u}'" for u in ("psi", "bar", "kPa", "MPa") if low <= convert(value, u, "kPa") <= high]
+    raise SettingError(
+        f"'{text}' without a unit is {kpa:.4g} kPa ({convert(kpa, 'kPa', 'psi'):.3g} psi), and usual sensors have "
+        f"{low:g} to {high:g} kPa", do=f"give its unit: {' or '.join(meant) or 'kPa, psi or bar'}",
+    )
 
 
 def marking_from_json(given: Mapping[str, Any]) -> Marking:

@@ -13,7 +13,14 @@ import click
 
 from recorder import report
 from recorder.errors import RecorderError, SettingError, printable
-from recorder.units import convert, is_mass, parse_quantity, pressure_factor_kpa, unit_name
+from recorder.units import (
+    LIKELY_FULL_SCALE_KPA,
+    is_mass,
+    parse_quantity,
+    pressure_factor_kpa,
+    sensor_scale,
+    unit_name,
+)
 
 if TYPE_CHECKING:
     from recorder.analysis import Analyser
@@ -91,27 +98,17 @@ def both_ways(kpa: float) -> str:
 
 
 def sensor_scale_kpa(text: str, unit: str) -> float:
-    """The sensor's full scale that was typed after --full-scale, kPa; a number alone is in ``unit``.
-
-    SettingError, also where the number alone is no usual sensor in ``unit``: most likely another one was meant."""
-    from recorder.calibration_fit import LIKELY_FULL_SCALE_KPA
-
-    kpa = convert(typed("full-scale", text, unit, example="207 kPa"), unit, "kPa")
-    low, high = LIKELY_FULL_SCALE_KPA
-    if low <= kpa <= high:
-        return kpa
+    """The sensor's full scale that was typed after --full-scale, kPa; a number alone is in ``unit``. What no usual
+    sensor has is said, and where it had no unit it is a SettingError: most likely another one was meant."""
     try:
-        number = float(text.replace(",", "."))
-    except ValueError:  # it has its unit, and is as it was meant
-        click.echo(f"--full-scale: {text} is {both_ways(kpa)}; usual sensors have {low:g} to {high:g} kPa",
+        kpa = sensor_scale(text, unit)
+    except SettingError as err:
+        raise SettingError(err.what, where="--full-scale", do=err.do or "give it like '207 kPa'") from None
+    low, high = LIKELY_FULL_SCALE_KPA
+    if not low <= kpa <= high:
+        click.echo(printable(f"--full-scale: {text} is {both_ways(kpa)}; usual sensors have {low:g} to {high:g} kPa"),
                    err=True)
-        return kpa
-    meant = [f"'{number:g} {u}'" for u in ("psi", "bar", "kPa", "MPa")
-             if low <= convert(number, u, "kPa") <= high]
-    raise SettingError(
-        f"'{text}' without a unit is {both_ways(kpa)}, and usual sensors have {low:g} to {high:g} kPa",
-        where="--full-scale", do=f"give its unit: {' or '.join(meant) or f'{number:g} {unit}'}",
-    )
+    return kpa
 
 
 def ports_found() -> str:
