@@ -230,8 +230,11 @@ def parse_quantity(given: str | float | Mapping[str, Any], unit: str) -> float:
 def sensor_scale(text: str, unit: str) -> float:
     """A sensor's full scale in kPa, as written; a number alone is in ``unit``. SettingError, also where the number
     alone is no usual sensor in ``unit``."""
-    value, own = _split(text)
-    kpa = convert(value, own or unit, "kPa")
+    try:
+        value, own = _split(text)
+        kpa = convert(value, own or unit, "kPa")
+    except SettingError as err:
+        raise SettingError(err.what, do="give it like '207 kPa'") from None
     if kpa <= 0:
         raise SettingError(f"'{text}' is not above zero", do="give it like '207 kPa'")
     low, high = LIKELY_FULL_SCALE_KPA

@@ -131,7 +131,7 @@ def test_a_sensors_full_scale(text: str, unit: str, kpa: float) -> None:
 
 @pytest.mark.parametrize(("text", "unit", "do"), [
     ("30", "kPa", "'30 psi'"), ("2.5", "kPa", "'2.5 bar'"), ("207", "bar", "'207 kPa'"), ("-5 psi", "kPa", "207"),
-    ("wide", "kPa", "16 psi"),
+    ("wide", "kPa", "207 kPa"), ("207 s", "kPa", "207 kPa"),
 ])
 def test_a_full_scale_that_would_be_guessed_is_refused(text: str, unit: str, do: str) -> None:
     with pytest.raises(SettingError) as caught:

@@ -103,7 +103,7 @@ def sensor_scale_kpa(text: str, unit: str) -> float:
     try:
         kpa = sensor_scale(text, unit)
     except SettingError as err:
-        raise SettingError(err.what, where="--full-scale", do=err.do or "give it like '207 kPa'") from None
+        raise SettingError(err.what, where="--full-scale", do=err.do) from None
     low, high = LIKELY_FULL_SCALE_KPA
     if not low <= kpa <= high:
         click.echo(printable(f"--full-scale: {text} is {both_ways(kpa)}; usual sensors have {low:g} to {high:g} kPa"),

@@ -67,7 +67,8 @@ def _lines(r: AdapterReport | BareReport, seen: _Seen) -> list[str]:
             f"  jitter              {on_its_clock}, {r.host_jitter_s * 1e3:.1f} ms arriving",
             f"  lost samples        {r.lost} ({r.lost_fraction:.2%}), restarts {r.restarts}",
             f"  lines dropped       {r.dropped_lines}, of them {r.failed_checks} with a failed check",
-            f"  faults reported     {r.faults}, readings at an end of the range {r.pinned}",
+            f"  faults reported     {r.faults}{f' (the latest: {seen.fault})' if r.faults and seen.fault else ''}, "
+            f"readings at an end of the range {r.pinned}",
         ]
     out = [f"{name}: {_WORD[r.verdict]}", *(f"  because {reason}" for reason in r.reasons)]
     if seen.cut:
@@ -96,11 +97,13 @@ def _lines(r: AdapterReport | BareReport, seen: _Seen) -> list[str]:
 @dataclass(frozen=True, slots=True)
 class _Seen:
     """What the report says beside the figures. cut: why it ended before ``asked_s``, empty where it did not.
-    unusable: the latest line that was dropped; gauge: what turned counts into pressure, empty for plain numbers."""
+    unusable: the latest line that was dropped; fault: the latest word; gauge: what turned counts into pressure, empty
+    for plain numbers."""
 
     asked_s: float
     cut: str
     unusable: bytes
+    fault: str
     gauge: str
 
 
@@ -200,7 +203,7 @@ def command(
             if err.where:
                 raise
             raise RunError(f"cut short ({cut}): {err.what}" if cut else err.what, where=url, do=err.do) from None
-        seen = _Seen(seconds, cut, port.unusable, gauge)
+        seen = _Seen(seconds, cut, port.unusable, port.fault, gauge)
     if as_json:
         click.echo(json.dumps({**report.to_json(), "cut-short": cut or None}, ensure_ascii=False, allow_nan=False))
     else:

@@ -77,6 +77,9 @@ def command(file: Path | None, port: str | None, seconds: float, baud: int | Non
 
 
 def _print(where: str, data: bytes, results: list[RuleResult], baud: int | None) -> None:
+    from collections import Counter
+
+    from recorder.model import Fault
     from recorder.wire.likeness import looks_like
 
     width = max(len(r.rule) for r in results)
@@ -96,10 +99,19 @@ def _print(where: str, data: bytes, results: list[RuleResult], baud: int | None)
         f"{where}: {data.count(10)} lines; {passed} rules passed, {failed} failed, "
         f"{unseen} not seen"
     )
+    faults = Counter(m.word for m in map(_parsed, data.split(b"\n")) if isinstance(m, Fault))
+    if faults:
+        click.echo("faults reported: " + ", ".join(f"{word} ({n} lines)" for word, n in faults.items()))
     alike = looks_like(data, baud)
     if alike is not None:
         click.echo(f"No line, or hardly one, is in the wire format: {alike.what}, for instance '{alike.shown}'.")
         click.echo(f"-> {alike.do}")
+
+
+def _parsed(line: bytes) -> object:
+    from recorder.wire.lines import parse_line
+
+    return parse_line(line.removesuffix(b"\r"), False)
 
 
 def _listen(url: str, seconds: float, baud: int) -> tuple[bytes, RuleResult, RuleResult]:

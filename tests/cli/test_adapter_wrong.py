@@ -147,6 +147,18 @@ def test_what_is_wrong_with_the_counts_is_named(speaks: Callable[[int], bytes], 
     assert re.search(because, " ".join(x for x in got.stdout.splitlines() if x.startswith("  because"))), got.stdout
 
 
+def test_the_fault_is_named() -> None:
+    def pulled(n: int) -> bytes:
+        return sent(n, counts=0) + (line(f"F,{n * 10_000},open") if n % 50 == 0 else b"")
+
+    with board(pulled) as url:
+        got = adapter(url)
+        told = CliRunner().invoke(main, ["conform", "--port", url, "--seconds", "2"])
+    assert got.exit_code == 1 and "(the latest: open), readings at an end" in got.stdout, got.output
+    assert re.search(r"because the adapter reported a fault (9|10|11) times", got.stdout)  # two a second
+    assert "faults reported: open (" in told.stdout and "passed    fault-word" in told.stdout
+
+
 def test_chatter_between_the_lines_is_shown() -> None:
     with board(lambda n: (b"rea\x1b[2Jding\r\n" if n % 10 == 0 else b"") + sent(n)) as url:
         got = adapter(url)
