@@ -93,7 +93,9 @@ def check_bare(
         "dropped_lines": counts.dropped,
         "zero_u_kpa": cal.standard_uncertainty_kpa if cal is not None else None,
     }
-    verdict, reasons = graded(found, 0.0)
+    whole = bool(np.all(values == np.round(values))) and len(steps) > 0
+    hint = "the numbers are whole ones: where they are counts and no pressure, --bare cannot take them" if whole else ""
+    verdict, reasons = graded({**found, "zero_hint": hint}, 0.0)
     if counts.dropped > 0.01 * (counts.dropped + n):  # as for lost samples
         reasons += (f"{counts.dropped} lines were no number",)
     if not len(steps):

@@ -51,7 +51,7 @@ def scale_hint(counts: float, scale: int) -> str:
 def zero_hint(zero_kpa: float) -> str:
     """Why a reading may be off with the hose open, as far as it can be recognised."""
     if _AIR_KPA[0] < zero_kpa < _AIR_KPA[1]:
-        return "that is the air's own pressure: the sensor is an absolute one, and a gauge (vented) one is needed"
+        return "so much is the air's own pressure, as an absolute sensor reads it; a gauge (vented) one is needed"
     return "is the hose open, is the calibration this sensor's?"
 
 
@@ -68,7 +68,7 @@ def graded(r: Mapping[str, Any], nominal_hz: float) -> tuple[Verdict, tuple[str,
         (r["smallest_fall_kpa_per_min"], MATTERS_KPA_PER_MIN, 2 * MATTERS_KPA_PER_MIN,
          f"the smallest fall it can tell in two minutes is {r['smallest_fall_kpa']:.2g} kPa, "
          f"and {MATTERS_KPA_PER_MIN * HOLD_S / 60.0:g} kPa matters"),
-        (1.0 / r["rate_hz"], 1 / 8.0, 1 / 2.0, f"only {r['rate_hz']:.3g} samples a second, 8 or more are wanted"),
+        (1.0 / r["rate_hz"], 1 / 8.0, 1 / 2.0, f"its rate is only {r['rate_hz']:.3g} a second, 8 or more are wanted"),
         (r["lost_fraction"], 0.01, 0.10, f"{r['lost_fraction']:.1%} of the samples were lost on the way"),
         (r["failed_checks"] / max(lines, 1), 0.01, 0.05, f"{r['failed_checks']} lines failed their check"),
         (float(r["faults"] > 0), 0.5, 0.5,
@@ -87,7 +87,8 @@ def graded(r: Mapping[str, Any], nominal_hz: float) -> tuple[Verdict, tuple[str,
         (float(r["restarts"]), 0.5, 2.5, f"it restarted {_times(r['restarts'])}: check its supply"),
         (float(r["turned_over"]), 0.5, 2.5, str(r["told"])),
         (float(zero_off) * (3.0 if r["scale_hint"] else 1.0), 0.5, 2.0,
-         f"open to air it reads {r['zero_kpa']:.1f} kPa: {r['scale_hint'] or zero_hint(r['zero_kpa'])}"),
+         f"open to air it reads {r['zero_kpa']:.1f} kPa: "
+         f"{r['scale_hint'] or r['zero_hint'] or zero_hint(r['zero_kpa'])}"),
         (drift, 0.1, MATTERS_KPA_PER_MIN,
          f"open to air it drifts {r['drift_kpa_per_min']:+.2g} kPa/min: let it warm up"),
         (abs(r["rate_hz"] / nominal_hz - 1) if nominal_hz > 0 else 0.0, 0.05, math.inf,

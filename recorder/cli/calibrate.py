@@ -6,6 +6,7 @@ import json
 import math
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
 __all__ = ["command"]
 
 STEP_S = 3.0
+FEWEST_COUNTS = 255  # of 8 bits
+ZERO_RATIOS = (0.05, 0.15)  # where a 10 to 90 % sensor stands at zero, with room for a poor one
 
 
 def _lines(
@@ -146,6 +149,12 @@ def command(
         raise click.UsageError("Give a file of pairs, or --port to read the adapter.")
     if bare is not None and (full_scale is not None or full_scale_counts is not None):
         raise click.UsageError("--bare readings are pressures: they have no --full-scale and no counts.")
+    if full_scale_counts is not None and full_scale_counts < FEWEST_COUNTS:
+        raise SettingError(
+            f"no converter has a full scale of {full_scale_counts:g} counts", where="--full-scale-counts",
+            do="give its largest count, 1023 for 10 bits; for readings in volts leave it away, and write each "
+            "divided by the supply's volts",
+        )
     u = reference_u_kpa(reference_u, reference_full_scale, unit)
     kpa = None
     if full_scale is not None:
@@ -172,6 +181,11 @@ def command(
         if pairs_file is None:
             say_pairs(pairs, unit, bare)
         raise SettingError(err.what, where=pairs_file or str(url), do=err.do) from None
+    notes = list(fit.notes)
+    odd = None if bare is not None else _odd_zero(fit, full_scale_counts)
+    if odd is not None:
+        notes.append(odd)
+    fit = replace(fit, notes=tuple(notes))
     noise_kpa = None if noise is None else abs(float(fit.coefficients_kpa[1])) * noise
     cal = Calibration(
         fit.coefficients_kpa, fit.standard_uncertainty_kpa, today.isoformat(), reference,
@@ -189,6 +203,19 @@ def command(
         click.echo(f"written to {printable(output)}; use it with --calibration {printable(output)}")
     else:
         click.echo("no file was written: -o FILE writes one")
+
+
+def _odd_zero(fit: CalibrationFit, full_scale_counts: float | None) -> str | None:
+    """What to say of a reading at zero that no 10 to 90 % sensor has; most likely its full scale is another one."""
+    from recorder.adapter_verdict import scale_hint
+
+    zero = -fit.coefficients_kpa[0] / fit.coefficients_kpa[1]
+    if ZERO_RATIOS[0] <= zero <= ZERO_RATIOS[1]:
+        return None
+    said = f"the reading at zero is {zero:.1%} of full scale, where a 10 to 90 % sensor has 10 %"
+    if full_scale_counts is not None and scale_hint(zero * full_scale_counts, round(full_scale_counts)):
+        return f"{said}: is --full-scale-counts {full_scale_counts:g} this converter's?"
+    return f"{said}: is it such a sensor, and is the full scale in counts right?"
 
 
 def _read(path: str) -> str:

@@ -223,6 +223,19 @@ def test_a_calibration_is_said_to_its_uncertainty_and_kept_whole(tmp_path: Path)
     assert "come out as 206.9 kPa (30 psi) full scale" in got.stdout
 
 
+def test_counts_of_another_full_scale_and_volts_are_noticed() -> None:
+    """10-bit counts said to be of 4095 stand at a fortieth of it at zero; 5 V are no counts."""
+    rows = "".join(f"{psi},{1023 * (0.1 + 0.8 * psi / 30):.0f},up\n" for psi in (0, 6, 12, 18, 24))
+    args = ["calibrate", "-", "--unit", "psi", "--reference-u", "0.3 kPa", "--full-scale-counts"]
+    wrong = CliRunner().invoke(main, [*args, "4095"], input=rows)
+    assert wrong.exit_code == 0 and "note: the reading at zero is 2.5% of full scale" in wrong.stdout, wrong.output
+    assert "is --full-scale-counts 4095 this converter's?" in wrong.stdout
+    assert "the reading at zero" not in CliRunner().invoke(main, [*args, "1023"], input=rows).stdout
+    volts = CliRunner().invoke(main, [*args, "5"], input="0,0.5\n15,2.5\n30,4.5\n")
+    assert volts.exit_code == 2 and "no converter has a full scale of 5 counts" in volts.stderr
+    assert "divided by the supply's volts" in volts.stderr and volts.stderr.count("\n") == 1
+
+
 @pytest.mark.parametrize(("command", "said"), [
     (["adapter", "--port", "/dev/none"], "'30' without a unit is 30 kPa (4.35 psi)"),
     (["calibrate", "-"], "'30' without a unit is 30 kPa (4.35 psi)"),
