@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from recorder import calibration
-from recorder.adapter_verdict import FEWEST, HOLD_S, Verdict, enough, graded, scale_hint
+from recorder.adapter_verdict import FEWEST, HOLD_S, Verdict, enough, graded, lost_hint, scale_hint
 from recorder.allan import overlapping_adev, overlapping_curve
 from recorder.errors import RunError
 from recorder.model import Announcement, Calibration, JsonObject, WireCounts
@@ -272,6 +272,7 @@ def check_adapter(
     told = steps.told
     verdict, reasons = graded({
         **found, "turned_over": steps.seq_back + steps.clock_back, "told": told[0] if told is not None else "",
+        "lost_hint": lost_hint(steps.seq),
         "over": int(np.sum(samples.counts > scale)), "supply_over": int(np.sum(samples.supply > scale)),
         "highest": int(samples.counts.max()), "scale": scale, "frozen": float(np.ptp(run.counts) == 0),
         "nameless": float(nameless),

@@ -5,11 +5,16 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
 
 from recorder.errors import RunError
 
-__all__ = ["FEWEST", "HOLD_S", "MATTERS_KPA_PER_MIN", "Verdict", "enough", "graded", "scale_hint"]
+if TYPE_CHECKING:
+    from recorder.model import IntArray
+
+__all__ = ["FEWEST", "HOLD_S", "MATTERS_KPA_PER_MIN", "Verdict", "enough", "graded", "lost_hint", "scale_hint"]
 
 Verdict = Literal["fit", "marginal", "unfit"]
 
@@ -36,6 +41,15 @@ def enough(samples: int, seconds: float, restarts: int = 0) -> None:
         raise RunError(what, do="let it run longer")
     more = math.ceil((FEWEST - samples) * seconds / (samples - 1)) + 1
     raise RunError(what, do=f"let it run about {more} s more, {math.ceil(seconds) + more} s in all")
+
+
+def lost_hint(steps: IntArray) -> str:
+    """What to add where the sequence goes up by the same number nearly every time, and not by one."""
+    values, times = np.unique(steps, return_counts=True)
+    most = int(values[np.argmax(times)])
+    if most < 2 or times.max() < 0.9 * len(steps):
+        return ""
+    return f": its sequence goes up by {most} each time, so it counts something else than samples, or sends few of them"
 
 
 def scale_hint(counts: float, scale: int) -> str:
@@ -69,7 +83,8 @@ def graded(r: Mapping[str, Any], nominal_hz: float) -> tuple[Verdict, tuple[str,
          f"the smallest fall it can tell in two minutes is {r['smallest_fall_kpa']:.2g} kPa, "
          f"and {MATTERS_KPA_PER_MIN * HOLD_S / 60.0:g} kPa matters"),
         (1.0 / r["rate_hz"], 1 / 8.0, 1 / 2.0, f"its rate is only {r['rate_hz']:.3g} a second, 8 or more are wanted"),
-        (r["lost_fraction"], 0.01, 0.10, f"{r['lost_fraction']:.1%} of the samples were lost on the way"),
+        (r["lost_fraction"], 0.01, 0.10,
+         f"{r['lost_fraction']:.1%} of the samples were lost on the way" + (r["lost_hint"] or "")),
         (r["failed_checks"] / max(lines, 1), 0.01, 0.05, f"{r['failed_checks']} lines failed their check"),
         (float(r["faults"] > 0), 0.5, 0.5,
          f"the adapter reported a fault {_times(r['faults'])}: check the sensor's wires"),

@@ -77,9 +77,6 @@ def command(file: Path | None, port: str | None, seconds: float, baud: int | Non
 
 
 def _print(where: str, data: bytes, results: list[RuleResult], baud: int | None) -> None:
-    from collections import Counter
-
-    from recorder.model import Fault
     from recorder.wire.likeness import looks_like
 
     width = max(len(r.rule) for r in results)
@@ -99,19 +96,39 @@ def _print(where: str, data: bytes, results: list[RuleResult], baud: int | None)
         f"{where}: {data.count(10)} lines; {passed} rules passed, {failed} failed, "
         f"{unseen} not seen"
     )
-    faults = Counter(m.word for m in map(_parsed, data.split(b"\n")) if isinstance(m, Fault))
-    if faults:
-        click.echo("faults reported: " + ", ".join(f"{word} ({n} lines)" for word, n in faults.items()))
+    for said in _heard(data):
+        click.echo(said)
     alike = looks_like(data, baud)
     if alike is not None:
         click.echo(f"No line, or hardly one, is in the wire format: {alike.what}, for instance '{alike.shown}'.")
         click.echo(f"-> {alike.do}")
 
 
-def _parsed(line: bytes) -> object:
-    from recorder.wire.lines import parse_line
+def _heard(data: bytes) -> list[str]:
+    """What breaks no rule, and a maker wants to know: which faults were reported, and whether it started again."""
+    from collections import Counter
 
-    return parse_line(line.removesuffix(b"\r"), False)
+    import numpy as np
+
+    from recorder.model import Fault, SampleBlock
+    from recorder.wire import Decoder
+    from recorder.wire.steps import steps_of
+
+    decoder = Decoder()
+    decoder.feed(data)
+    messages = decoder.take()
+    out = []
+    faults = Counter(m.word for m in messages if isinstance(m, Fault))
+    if faults:
+        out.append("faults reported: " + ", ".join(f"{word} ({n} lines)" for word, n in faults.items()))
+    blocks = [m for m in messages if isinstance(m, SampleBlock)]
+    if blocks:
+        seq, us = (np.concatenate([getattr(b, name) for b in blocks]) for name in ("seq", "device_us"))
+        restarts = steps_of(seq, us, np.zeros(len(seq))).restarts
+        if restarts:
+            times = "once" if restarts == 1 else f"{restarts} times"
+            out.append(f"it started again {times}: its supply, or its watchdog?")
+    return out
 
 
 def _listen(url: str, seconds: float, baud: int) -> tuple[bytes, RuleResult, RuleResult]:

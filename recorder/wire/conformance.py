@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from binascii import crc_hqx
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -22,6 +23,7 @@ from recorder.wire.conformance_rules import (
 )
 from recorder.wire.fields import HIGHEST_COUNTS, INTEGER, is_name, rate_hz, temperature
 from recorder.wire.slips import (
+    always,
     body_of_kind,
     field_count,
     not_a_number,
@@ -69,6 +71,7 @@ class _Checker:
         self.fault_at_us: list[int] = []
         self.run_steps = 0
         self.run_us = 0
+        self.wide_steps: Counter[int] = Counter()  # of the sequence, where they are not 1
         self.dropped = 0  # lines since the last sample that another rule has told of
         self.spoiled = False  # one of them was an announcement, or began like one
 
@@ -218,6 +221,8 @@ class _Checker:
             return
         if not 2 <= step <= dropped + 1:  # else its lines came, and could not be used: that has been told
             self.see("sequence", step == 1, *(("", "") if step == 1 else sequence(self.seq, seq)))
+            if step > 1:
+                self.wide_steps[step] += 1
         stands = ": it stands still" if us == self.last_us else ""
         ok = self.see("clock", 0 < forward_us < CLOCK_SPAN // 2, f"{us} us after {self.last_us} us{stands}")
         if ok:
@@ -246,6 +251,12 @@ class _Checker:
         self.fault_at_us = [*recent, us][-3:]
 
     def finish(self) -> None:
+        tally = self.tallies["sequence"]
+        if self.wide_steps:
+            step, times = self.wide_steps.most_common(1)[0]
+            if times > 0.9 * tally.seen and times > 10:
+                tally.what, tally.do = always(step)
+                self.nominal_hz = None  # no rate is known by such a count
         if self.spoiled:
             pass  # announcements came that could not be used: when they would have been due is not to be told
         elif self.announced_at_us is None and self.clock_us > ANNOUNCE_EVERY_US + 100_000:

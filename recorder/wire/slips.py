@@ -11,7 +11,7 @@ from functools import reduce
 
 from recorder.wire.conformance_rules import escaped
 
-__all__ = ["body_of_kind", "field_count", "not_a_number", "sequence", "what_check", "what_form"]
+__all__ = ["always", "body_of_kind", "field_count", "not_a_number", "sequence", "what_check", "what_form"]
 
 _BEHIND = "put '*' and the check of the body behind every line, and send no other text"
 _POLYNOMIAL = "CRC-16/XMODEM: polynomial 0x1021, start 0, not reflected; 123456789 has to give 31C3"
@@ -134,3 +134,8 @@ def sequence(before: int, now: int) -> tuple[str, str]:
     if now == 0 and before in _TOPS:
         return f"{said}: it turns over too early", "count to 65535 before 0 comes again: a uint16_t"
     return said, ""
+
+
+def always(step: int) -> tuple[str, str]:
+    """Of a sequence that goes up by ``step`` from every sample to the next."""
+    return f"it goes up by {step} each time", "add one to the sequence for every sample taken, and nothing else"

@@ -87,6 +87,7 @@ def test_what_a_bad_line_costs_is_told_once() -> None:
     ({"us": lambda i: i * 10}, "rate", "looks like milliseconds", "micros()"),
     ({"us": lambda i: 0}, "clock", "it stands still", "clock"),
     ({"seq": lambda i: 0}, "sequence", "it stands still", "add one"),
+    ({"seq": lambda i: i * 10 % 65536}, "sequence", "it goes up by 10 each time", "add one"),
     ({"seq": lambda i: i % 256}, "sequence", "0 after 255: it turns over too early", "uint16_t"),
 ])
 def test_a_field_that_is_wrong_says_what_belongs_there(
