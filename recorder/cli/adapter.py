@@ -31,7 +31,7 @@ __all__ = ["command"]
 FIRST_LOOK_S = 10.0  # two announcements are due by then
 LOOKED_AT = 300  # samples; with fewer it may only be slow
 ASSUMED_FULL_SCALE = "30 psi"  # the commonest hobby gauge; common practice, no source
-_WORD = {"fit": "FIT to use", "marginal": "MARGINAL", "unfit": "NOT FIT to use"}
+_WORD = {"fit": "FIT to use", "marginal": "MARGINAL (usable)", "unfit": "NOT FIT to use"}
 
 
 def load_calibration(path: str) -> Calibration:
@@ -70,7 +70,8 @@ def _lines(r: AdapterReport | BareReport, seen: _Seen) -> list[str]:
             f"  faults reported     {r.faults}{f' (the latest: {seen.fault})' if r.faults and seen.fault else ''}, "
             f"readings at an end of the range {r.pinned}",
         ]
-    out = [f"{name}: {_WORD[r.verdict]}", *(f"  because {reason}" for reason in r.reasons)]
+    so_far = "" if r.drift_seen or r.verdict == "unfit" else f", as far as {r.seconds:.0f} s can tell"
+    out = [f"{name}: {_WORD[r.verdict]}{so_far}", *(f"  because {reason}" for reason in r.reasons)]
     if seen.cut:
         out.append(f"  cut short           {seen.cut}: judged on what had come of {seen.asked_s:g} s")
     out += [

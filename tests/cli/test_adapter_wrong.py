@@ -139,7 +139,7 @@ def test_an_adapter_without_announcements_is_told_soon_and_looked_at_with_its_fu
     (lambda n: sent(n, seq=n * 10 % 65536), "NOT FIT", "lost on the way: its sequence goes up by 10 each time"),
     (lambda n: sent(n, counts=103), "MARGINAL", "never moved by a single count"),
     # an absolute sensor of 207 kPa at 101.3 kPa (standard atmosphere)
-    (lambda n: sent(n, counts=round(1023 * (0.1 + 0.8 * 101.3 / 207)) + n % 3), "MARGINAL", "an absolute one"),
+    (lambda n: sent(n, counts=round(1023 * (0.1 + 0.8 * 101.3 / 207)) + n % 3), "MARGINAL", "as an absolute sensor reads it"),
 ])
 def test_what_is_wrong_with_the_counts_is_named(speaks: Callable[[int], bytes], verdict: str, because: str) -> None:
     with board(speaks) as url:
@@ -183,7 +183,7 @@ def test_ctrl_c_reports_on_what_has_come() -> None:
             return at_a_terminal(["adapter", "--port", url, "--full-scale", "207 kPa"], 100, during=during)
 
     screen, code = after(2.5)
-    assert code == 0 and "hose-7: FIT to use" in screen.text, screen.text
+    assert code == 0 and re.search(r"hose-7: FIT to use, as far as [23] s can tell", screen.text), screen.text
     assert "cut short by Ctrl-C: judged on what had come of 180 s" in screen.words
     assert "slow drift was not measured" in screen.words
     screen, code = after(0.3)
@@ -196,7 +196,7 @@ def test_ctrl_c_reports_on_what_has_come() -> None:
 
 def test_conform_holds_the_adapters_clock_against_this_computers() -> None:
     """A clock of milliseconds, with a rate to match it: the lines alone cannot tell."""
-    args = ["--seconds", "2", "--json"]
+    args = ["--seconds", "4", "--json"]
     with board(lambda n: sent(n, us=n * 10, announce="A,1,hose-7,1.0,1023,100000")) as url:
         wrong = CliRunner().invoke(main, ["conform", "--port", url, *args])
     with board(sent) as url:
