@@ -19,6 +19,8 @@ MOST_BYTES = 1 << 16  # the beginning tells
 _TEXT = frozenset(b"\t\r\n") | frozenset(range(0x20, 0x7F))
 _NUMBER = re.compile(rb"[-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)")
 _MANY = re.compile(rb"\s*[-+]?[\d.]+(?:\s*[,;\t ]\s*[-+]?[\d.]+)+\s*")
+_PROMPT = re.compile(rb"^(?:>>> |Traceback \(most recent call last\))", re.MULTILINE)
+_ERROR = re.compile(rb"^\w*Error\b[^\r\n]*", re.MULTILINE)
 _OF_A_KIND = re.compile(rb"[ASF],")
 _CHECKED = re.compile(rb"[ASF],[^*\r\n]{1,100}\*[0-9A-Fa-f]{4}")
 
@@ -103,6 +105,11 @@ def _of_lines(lines: list[bytes], data: bytes) -> Likeness | None:
         return _wrong_check(found)
     if found or _most(lines, lambda x: x[-5:-4] == b"*"):
         return _worst(data)
+    if _PROMPT.search(data):
+        error = _ERROR.search(data)
+        return Likeness("the board's interpreter shows its prompt or an error, and no program of an adapter runs",
+                        escaped(error[0] if error is not None else lines[-1]),
+                        "copy main.py to the board and reset it; where it stops again, mend what the error names")
     first = escaped(lines[0])
     if _most(lines, _MANY.fullmatch):
         return Likeness("these are several numbers on a line", first,

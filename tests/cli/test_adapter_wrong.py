@@ -139,7 +139,8 @@ def test_an_adapter_without_announcements_is_told_soon_and_looked_at_with_its_fu
     (lambda n: sent(n, seq=n * 10 % 65536), "NOT FIT", "lost on the way: its sequence goes up by 10 each time"),
     (lambda n: sent(n, counts=103), "MARGINAL", "never moved by a single count"),
     # an absolute sensor of 207 kPa at 101.3 kPa (standard atmosphere)
-    (lambda n: sent(n, counts=round(1023 * (0.1 + 0.8 * 101.3 / 207)) + n % 3), "MARGINAL", "as an absolute sensor reads it"),
+    (lambda n: sent(n, counts=round(1023 * (0.1 + 0.8 * 101.3 / 207)) + n % 3), "MARGINAL",
+     "as an absolute sensor reads it"),
 ])
 def test_what_is_wrong_with_the_counts_is_named(speaks: Callable[[int], bytes], verdict: str, because: str) -> None:
     with board(speaks) as url:

@@ -109,6 +109,8 @@ NOISE = bytes(np.random.default_rng(3).choice(np.frombuffer(b"\x80\xfe\xf8\x00\x
     (b"103\r\n" * 50, "plain numbers, one a line", "--bare does not take them"),
     (b"Pressure: 0.28 kPa\r\n" * 50, "numbers with words or units around them", "print the number alone"),
     (b"10,0.30\r\n" * 50, "several numbers on a line", "print the pressure alone"),
+    (b"?\r\nTraceback (most recent call last):\r\n  File \"<stdin>\", line 1\r\nSyntaxError: invalid syntax\r\n>>> ",
+     "interpreter shows its prompt", "copy main.py"),
     (b"hello\r\n" * 50, "text of another kind", "the adapter's port"),
     (stream(end="\r"), "CR alone", r"'\n'"),
     (stream(end=""), "no line ever ends and lines follow one another", r"'\n'"),
