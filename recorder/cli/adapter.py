@@ -15,7 +15,6 @@ from recorder.errors import FileError, RunError, SettingError, printable
 from recorder.model import Announcement
 from recorder.settings import Settings, load_settings
 from recorder.units import parse_quantity
-from recorder.wire.conformance_rules import escaped
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -49,6 +48,7 @@ def load_calibration(path: str) -> Calibration:
 def _lines(r: AdapterReport | BareReport, seen: _Seen) -> list[str]:
     """The report for people."""
     from recorder.adapter_bare import NOT_KNOWN, BareReport
+    from recorder.wire.conformance_rules import escaped
 
     if isinstance(r, BareReport):
         name, count, clock, way = "plain numbers", "smallest step", "not known: the time is that of arrival", [
