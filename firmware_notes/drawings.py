@@ -71,6 +71,12 @@ class Drawing:
         self.line((x + 52, y), (x + 60, y))
         self.text(x + 30, y - 14, label, "middle", 13)
 
+    def fuse_h(self, x: float, y: float, label: str) -> None:
+        """Between (x, y) and (x + 60, y): a box with the wire through it."""
+        self.box(x + 8, y - 8, 44, 16, round_=0)
+        self.line((x, y), (x + 60, y))
+        self.text(x + 30, y - 14, label, "middle", 13)
+
     def resistor_v(self, x: float, y: float, label: str) -> None:
         """Between (x, y) and (x, y + 60)."""
         self.box(x - 8, y + 8, 16, 44, round_=0)
@@ -123,8 +129,9 @@ def sensor_and_cable(d: Drawing) -> None:
 
 
 def supply(d: Drawing) -> None:
-    """+5 V from the board to the transducer with its capacitors, and the ground wire."""
+    """+5 V from the board to the transducer with fuse and capacitors, and the ground wire."""
     d.line((150, 220), (310, 220), (310, 120), (740, 120))
+    d.fuse_h(600, 120, "fuse 100 mA")
     for x, label in ((345, "100 nF"), (435, "10 µF")):
         d.capacitor_v(x, 120, label)
         d.dot(x, 120)

@@ -11,32 +11,27 @@ its longest averaging time then stands for it.
 from __future__ import annotations
 
 import math
-from collections import defaultdict
-from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from recorder import calibration
+from recorder.adapter_verdict import FEWEST, HOLD_S, Verdict, enough, graded, lost_hint, scale_hint
 from recorder.allan import overlapping_adev, overlapping_curve
 from recorder.errors import RunError
 from recorder.model import Announcement, Calibration, JsonObject, WireCounts
+from recorder.wire.steps import Steps, steps_of
 
 if TYPE_CHECKING:
     from recorder.model import BoolArray, FloatArray, IntArray
 
 __all__ = [
-    "AdapterReport", "Samples", "Verdict", "check_adapter", "clock_error", "figures", "graded", "settling_inflation",
+    "AdapterReport", "Samples", "Verdict", "check_adapter", "clock_error", "figures", "settling_inflation", "usable",
 ]
 
-Verdict = Literal["fit", "marginal", "unfit"]
-
-HOLD_S = 120.0
 SETTLING_S = 30.0  # rubber stretches for tens of seconds; common practice, no source
-MATTERS_KPA_PER_MIN = 0.35  # smallest system fall that matters; limits.py
 CURRIE = 3.29
-FEWEST = 100
 MAINS_HZ = (50.0, 60.0, 100.0, 120.0)
 
 
@@ -165,63 +160,24 @@ def _hum(p: FloatArray, rate_hz: float) -> tuple[float, float, str] | None:
     return float(f[best]), amplitude, text
 
 
-def _longest_run(s: Samples) -> tuple[Samples, int, int]:
-    """The longest stretch without a restart; lost samples and restarts of the whole."""
-    dseq = np.diff(s.seq) % 65536
-    dus = np.diff(s.device_us) % 2**32
-    bad = (dseq == 0) | (dseq > 32768) | (dus == 0) | (dus > 2**31)
+def usable(s: Samples) -> tuple[Samples, Steps]:
+    """The longest stretch without a break, and the steps of the whole. RunError where sequence or clock are such that
+    nothing can be measured by them, and with fewer than 100 samples in a row."""
+    steps = steps_of(s.seq, s.device_us, s.host_s)
+    run = _longest_run(s, steps.broken)
+    told = steps.told if len(run) < FEWEST else steps.wrong
+    if told is not None:
+        raise RunError(f"the adapter cannot be judged: {told[0]}", do=told[1])
+    seconds = float(s.host_s[-1] - s.host_s[0]) if len(s) else 0.0
+    enough(len(run), seconds, steps.restarts)
+    return run, steps
+
+
+def _longest_run(s: Samples, bad: BoolArray) -> Samples:
     edges = np.concatenate(([0], np.flatnonzero(bad) + 1, [len(s)]))
     which = int(np.argmax(np.diff(edges)))
     part = slice(int(edges[which]), int(edges[which + 1]))
-    lost = int(np.sum(dseq[~bad] - 1))
-    out = Samples(s.seq[part], s.device_us[part], s.counts[part], s.supply[part], s.host_s[part])
-    return out, lost, int(bad.sum())
-
-
-def graded(r: Mapping[str, Any], nominal_hz: float) -> tuple[Verdict, tuple[str, ...]]:
-    """Fit, marginal or unfit, with every reason that is not 'fit'. Bounds: common practice, no source.
-
-    r: a report's fields; one that is not there is not known and gives no reason."""
-    r = defaultdict(float, r)
-    lines = r["samples"] + r["failed_checks"]
-    zero_off = abs(r["zero_kpa"]) > 2 * (r["zero_u_kpa"] or 1.0) + 1.0
-    drift = abs(r["drift_kpa_per_min"]) - 2 * r["drift_u_kpa_per_min"]
-    rules: Sequence[tuple[float, float, float, str]] = (
-        (r["smallest_fall_kpa_per_min"], MATTERS_KPA_PER_MIN, 2 * MATTERS_KPA_PER_MIN,
-         f"the smallest fall it can tell in two minutes is {r['smallest_fall_kpa']:.2g} kPa, "
-         f"and {MATTERS_KPA_PER_MIN * HOLD_S / 60.0:g} kPa matters"),
-        (1.0 / r["rate_hz"], 1 / 8.0, 1 / 2.0, f"only {r['rate_hz']:.3g} samples a second, 8 or more are wanted"),
-        (r["lost_fraction"], 0.01, 0.10, f"{r['lost_fraction']:.1%} of the samples were lost on the way"),
-        (r["failed_checks"] / max(lines, 1), 0.01, 0.05, f"{r['failed_checks']} lines failed their check"),
-        (float(r["faults"] > 0), 0.5, 0.5, f"the adapter reported {r['faults']} faults: check the sensor's wires"),
-        (r["pinned"] / r["samples"], 0.0, 0.01, f"{r['pinned']} readings stood at an end of the range: check wires"),
-        (float(r["restarts"]), 0.5, 2.5, f"it restarted {r['restarts']} times: check its supply"),
-        (float(zero_off), 0.5, 2.0, f"open to air it reads {r['zero_kpa']:.1f} kPa: is the hose open, is the "
-                                    "calibration this sensor's?"),
-        (drift, 0.1, MATTERS_KPA_PER_MIN,
-         f"open to air it drifts {r['drift_kpa_per_min']:+.2g} kPa/min: let it warm up"),
-        (abs(r["rate_hz"] / nominal_hz - 1) if nominal_hz > 0 else 0.0, 0.05, math.inf,
-         f"it sends {r['rate_hz']:.4g} samples a second and announces {nominal_hz:g}"),
-        (abs(r["clock_error_ppm"] or 0.0) - 2 * (r["clock_error_u_ppm"] or 0.0), 1000.0, 20000.0,
-         f"its clock is {r['clock_error_ppm'] or 0.0:+.0f} ppm off"),
-    )
-    worst, reasons = 0, []
-    for value, marginal, unfit, text in rules:
-        grade = 2 if value > unfit else 1 if value > marginal else 0
-        worst = max(worst, grade)
-        if grade:
-            reasons.append(text)
-    names: tuple[Verdict, Verdict, Verdict] = ("fit", "marginal", "unfit")
-    return names[worst], tuple(reasons)
-
-
-def enough(samples: int, restarts: int = 0) -> None:
-    """RunError with fewer samples in a row than can be judged."""
-    if samples < FEWEST:
-        raise RunError(
-            f"{samples} samples in a row are too few to judge an adapter, {FEWEST} are needed",
-            do="check more seconds, or see why it restarts" if restarts else "let it run longer",
-        )
+    return Samples(s.seq[part], s.device_us[part], s.counts[part], s.supply[part], s.host_s[part])
 
 
 def figures(
@@ -276,11 +232,12 @@ def figures(
 
 
 def check_adapter(
-    samples: Samples, counts: WireCounts, announcement: Announcement, cal: Calibration
+    samples: Samples, counts: WireCounts, announcement: Announcement, cal: Calibration, *, nameless: bool = False
 ) -> AdapterReport:
-    """The report on samples taken with the hose open to the air. RunError with fewer than 100 samples."""
-    run, lost, restarts = _longest_run(samples) if len(samples) else (samples, 0, 0)
-    enough(len(run), restarts)
+    """The report on samples taken with the hose open to the air. RunError as of ``usable``. nameless: the adapter never
+    announced itself, and ``announcement`` holds what was given in its place, with a rate of 0 for one not known."""
+    run, steps = usable(samples)
+    lost = int(np.sum(steps.seq[~steps.broken] - 1))
     dseq = np.diff(run.seq) % 65536
     dus = np.diff(run.device_us) % 2**32
     time_s = np.concatenate(([0.0], np.cumsum(dus))) / 1e6
@@ -288,7 +245,8 @@ def check_adapter(
     step_s = float(np.median(dus[next_])) / 1e6 if next_.any() else float(np.median(dus / dseq)) / 1e6
     rate_hz = float(np.sum(dseq)) / float(time_s[-1])
 
-    full = np.where(np.isnan(run.supply) | (run.supply <= 0), announcement.full_scale_counts, run.supply)
+    scale = announcement.full_scale_counts
+    full = np.where(np.isnan(run.supply) | (run.supply <= 0), scale, run.supply)
     p = calibration.apply(cal, run.counts / full)
     one_more = calibration.apply(cal, (run.counts + 1) / full)
     resolution = float(np.median(one_more - p))
@@ -301,16 +259,25 @@ def check_adapter(
         "host_jitter_s": float(np.std(host[next_] - dus[next_] / 1e6)) if next_.any() else 0.0,
         "lost": lost,
         "lost_fraction": lost / (lost + len(samples)),
-        "restarts": restarts,
+        "restarts": steps.restarts,
         "failed_checks": counts.bad_check,
         "dropped_lines": counts.dropped,
         "faults": counts.faults,
-        "pinned": int(np.sum((samples.counts <= 0) | (samples.counts >= announcement.full_scale_counts))),
+        "pinned": int(np.sum((samples.counts <= 0) | (samples.counts >= scale))),
         "zero_u_kpa": cal.standard_uncertainty_kpa,
         "clock_error_ppm": clock[0] if clock else None,
         "clock_error_u_ppm": clock[1] if clock else None,
     }
-    verdict, reasons = graded(found, announcement.nominal_rate_hz)
+    without_supply = bool(np.all(np.isnan(run.supply)))
+    told = steps.told
+    verdict, reasons = graded({
+        **found, "turned_over": steps.seq_back + steps.clock_back, "told": told[0] if told is not None else "",
+        "lost_hint": lost_hint(steps.seq),
+        "over": int(np.sum(samples.counts > scale)), "supply_over": int(np.sum(samples.supply > scale)),
+        "highest": int(samples.counts.max()), "scale": scale, "frozen": float(np.ptp(run.counts) == 0),
+        "nameless": float(nameless),
+        "scale_hint": scale_hint(float(np.mean(run.counts)), scale) if without_supply else "",
+    }, announcement.nominal_rate_hz)
     return AdapterReport(
         adapter_id=announcement.adapter_id, verdict=verdict, reasons=reasons,
         nominal_rate_hz=announcement.nominal_rate_hz, **found,

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from recorder import calibration
-from recorder.adapter import AdapterReport, Verdict, enough, figures, graded
+from recorder.adapter import AdapterReport, figures
+from recorder.adapter_verdict import Verdict, enough, graded
 from recorder.errors import RunError
 from recorder.model import Calibration, JsonObject, WireCounts
 from recorder.units import pressure_factor_kpa
@@ -73,8 +74,8 @@ def check_bare(
 ) -> BareReport:
     """The report on readings in ``unit`` taken with the hose open to the air; host_s: the computer's clock as each
     arrived. Without ``cal`` the numbers are taken as they are. RunError with fewer than 100."""
-    enough(len(values))
-    seconds = float(host_s[-1] - host_s[0])
+    seconds = float(host_s[-1] - host_s[0]) if len(host_s) else 0.0
+    enough(len(values), seconds)
     if seconds <= 0:
         raise RunError("all numbers arrived at once", do="let it run longer")
     kpa = np.asarray(values, float) * pressure_factor_kpa(unit)
@@ -92,7 +93,9 @@ def check_bare(
         "dropped_lines": counts.dropped,
         "zero_u_kpa": cal.standard_uncertainty_kpa if cal is not None else None,
     }
-    verdict, reasons = graded(found, 0.0)
+    whole = bool(np.all(values == np.round(values))) and len(steps) > 0
+    hint = "the numbers are whole ones: where they are counts and no pressure, --bare cannot take them" if whole else ""
+    verdict, reasons = graded({**found, "zero_hint": hint}, 0.0)
     if counts.dropped > 0.01 * (counts.dropped + n):  # as for lost samples
         reasons += (f"{counts.dropped} lines were no number",)
     if not len(steps):

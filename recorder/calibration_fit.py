@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from recorder.errors import SettingError
+from recorder.units import LIKELY_FULL_SCALE_KPA
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray
@@ -33,8 +34,6 @@ STRAY_FRACTION = 0.05  # residuals above this share of the range are no sensor's
 EARNED_P = 0.01
 COVERED = 0.95
 NOTHING_KPA = 0.001  # no reference and no reading of this job is as good; common practice, no source
-# Full scales that hobby sensors for this job have, kPa gauge. Common practice, no source.
-LIKELY_FULL_SCALE_KPA = (60.0, 2100.0)
 _SLIPS = (
     (1 / 6.894757, "the pressures look like psi taken for kPa", "give --unit psi"),
     (6.894757, "the pressures look like kPa taken for psi", "give --unit kPa"),
@@ -224,6 +223,12 @@ def _check_gain(slope: float) -> None:
 def _check_span(span: float, full_scale_kpa: float | None) -> None:
     low, high = LIKELY_FULL_SCALE_KPA
     wanted = full_scale_kpa
+    if wanted is not None and low <= span <= high and not low <= wanted <= high:
+        raise SettingError(
+            f"the span comes out as {span:.4g} kPa where the sensor has {wanted:.4g} kPa, and no usual one has that",
+            do=f"give the sensor's full scale in the unit it is printed in: {span:.3g} kPa are "
+            f"{span / 6.894757:.3g} psi or {span / 100.0:.3g} bar",
+        )
     if wanted is not None:
         for factor, said, do in _SLIPS:
             if abs(math.log(span / wanted / factor)) < 0.12:

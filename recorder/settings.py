@@ -30,7 +30,7 @@ from typing import Any
 from recorder.errors import FileError, RecorderError, as_written
 from recorder.limits import KEYS, NAMED, Procedure, check, resolve
 from recorder.model import TestKind
-from recorder.units import parse_quantity, pressure_factor_kpa
+from recorder.units import pressure_factor_kpa, sensor_scale, unit_name
 
 __all__ = ["FILE_NAME", "SETTINGS", "Settings", "find_settings", "load_settings"]
 
@@ -191,7 +191,7 @@ def _checked(data: Mapping[str, Any], text: str, file: Path) -> Settings:
         pressure_factor_kpa(unit)
         key = "full_scale"
         if key in data:
-            full_scale = parse_quantity(data[key], "kPa")
+            full_scale = sensor_scale(data[key], "kPa")
     except RecorderError as err:
         raise refuse(err.what, key, err.do) from None
     common, by_test = _limits(data.get("limits", {}), refuse)
@@ -200,7 +200,7 @@ def _checked(data: Mapping[str, Any], text: str, file: Path) -> Settings:
         return str(file.parent / Path(data[key]).expanduser()) if key in data else None
 
     return Settings(
-        path=str(file), unit=unit, port=data.get("port"), baud=baud, folder=beside("folder"),
+        path=str(file), unit=unit_name(unit), port=data.get("port"), baud=baud, folder=beside("folder"),
         calibration=beside("calibration"), full_scale_kpa=full_scale,
         shop_name=shop.get("name", ""), shop_line=shop.get("line", ""),
         procedures=procedures, limits=common, limits_by_test=by_test,

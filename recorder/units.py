@@ -19,13 +19,17 @@ if TYPE_CHECKING:
     import pint
 
 __all__ = [
+    "LIKELY_FULL_SCALE_KPA",
     "convert",
     "format_pressure",
+    "is_mass",
     "marking_from_json",
     "parse_marking",
     "parse_quantity",
     "pressure_factor_kpa",
     "registry",
+    "sensor_scale",
+    "unit_name",
 ]
 
 # As people write them -> as pint reads them. Gauge is always meant; pint has no gauge units.
@@ -104,6 +108,9 @@ KNOWN_FACTORS: dict[tuple[str, str], float] = {
 _LARGEST = 1e300  # of any quantity in any unit; far beyond, and safe to compute with
 _NUMBER = re.compile(r"\s*([-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*")
 
+# Full scales that hobby sensors for this job have, kPa gauge. Common practice, no source.
+LIKELY_FULL_SCALE_KPA = (60.0, 2100.0)
+
 # No vehicle cap is marked outside this range: the lowest class of SAE J164 starts at 3 psi (20.7 kPa);
 # the upper end is common practice, no source.
 LOWEST_MARKING_KPA = 20.0
@@ -126,7 +133,7 @@ def _spelled(unit: str) -> str:
 @lru_cache(maxsize=256)
 def _factor(unit: str, to: str) -> float:
     """How many ``to`` one ``unit`` is; SettingError where there is no such unit or another dimension."""
-    own = _spelled(unit)
+    own, to = _spelled(unit), _spelled(to)
     if own == to and any(to == wanted for _, wanted in KNOWN_FACTORS):
         return 1.0
     known = KNOWN_FACTORS.get((own, to))
@@ -169,6 +176,19 @@ def pressure_factor_kpa(unit: str) -> float:
     return 1.0 if unit == "kPa" else _factor(unit, "kPa")
 
 
+_MASSES = ("kg", "kgf", "lb", "lbs", "pound", "pounds", "#")  # said at the bench, and meant a square cm or inch
+
+
+def unit_name(unit: str) -> str:
+    """The unit as this program writes it: psi for psig, kgf/cm2 for kg, kPa for kpa."""
+    return {"kgf/cm**2": "kgf/cm2"}.get(_spelled(unit), _spelled(unit))
+
+
+def is_mass(unit: str) -> bool:
+    """Whether it is a mass that is taken for a pressure, as in "16 lb"."""
+    return unit.strip().lower() in _MASSES
+
+
 # How a quantity is written, by the unit it is wanted in.
 _WRITTEN = {"kPa": "16 psi", "kPa/minute": "0.35 kPa/min", "s": "60 s", "mL": "24 mL", "percent": "10 %", "m": "500 m"}
 
@@ -208,6 +228,26 @@ def parse_quantity(given: str | float | Mapping[str, Any], unit: str) -> float:
     if not abs(value) <= _LARGEST:
         raise SettingError(f"{as_written(given)} is not a number that can be used")
     return convert(float(value), own, unit)
+
+
+def sensor_scale(text: str, unit: str) -> float:
+    """A sensor's full scale in kPa, as written; a number alone is in ``unit``. SettingError, also where the number
+    alone is no usual sensor in ``unit``."""
+    try:
+        value, own = _split(text)
+        kpa = convert(value, own or unit, "kPa")
+    except SettingError as err:
+        raise SettingError(err.what, do="give it like '207 kPa'") from None
+    if kpa <= 0:
+        raise SettingError(f"'{text}' is not above zero", do="give it like '207 kPa'")
+    low, high = LIKELY_FULL_SCALE_KPA
+    if own or low <= kpa <= high:
+        return kpa
+    meant = [f"'{value:g} {u}'" for u in ("psi", "bar", "kPa", "MPa") if low <= convert(value, u, "kPa") <= high]
+    raise SettingError(
+        f"'{text}' without a unit is {kpa:.4g} kPa ({convert(kpa, 'kPa', 'psi'):.3g} psi), and usual sensors have "
+        f"{low:g} to {high:g} kPa", do=f"give its unit: {' or '.join(meant) or 'kPa, psi or bar'}",
+    )
 
 
 def marking_from_json(given: Mapping[str, Any]) -> Marking:
@@ -257,8 +297,7 @@ def parse_marking(text: str) -> Marking:
             f"{LOWEST_MARKING_KPA:g} to {HIGHEST_MARKING_KPA:g} kPa",
             do=f"did you mean {hint}?" if hint else "read the stamp again",
         )
-    spelled_unit = {"kgf/cm**2": "kgf/cm2"}.get(_spelled(unit), _spelled(unit))
-    return Marking(value, spelled_unit, kpa)
+    return Marking(value, unit_name(unit), kpa)
 
 
 _DECIMALS = {"kPa": 1, "psi": 2, "bar": 3, "kgf/cm2": 3}

@@ -142,6 +142,24 @@ def test_slow_drift_takes_a_record_of_two_minutes_to_be_seen() -> None:
     assert long.smallest_fall_kpa == pytest.approx(2 * long.smallest_fall_kpa_per_min)
 
 
+def test_whole_numbers_may_be_counts_and_an_absolute_sensor_reads_the_air() -> None:
+    """101.325 kPa: standard atmosphere, ISO 2533."""
+    rng, t = np.random.default_rng(1), np.arange(600) / 50.0
+    counts, air = 103.0 + rng.integers(0, 3, 600), rng.normal(101.325, 0.1, 600)
+    for values, words in ((counts, "whole ones"), (air, "an absolute")):
+        got = check_bare(values, t, WireCounts(samples=600), "kPa", None)
+        assert got.verdict != "fit" and any(words in r for r in got.reasons), got.reasons
+
+
+def test_too_few_samples_say_how_many_seconds_more() -> None:
+    """97 samples at 50 a second are 1.92 s; 3 more take 0.06 s: begun seconds are counted whole, with one to spare."""
+    s, a = vented(seconds=1.94)
+    with pytest.raises(RunError, match=r"97 samples .* 100 are needed; let it run about 2 s more, 4 s in all"):
+        check_adapter(Samples(s.seq, s.device_us, s.counts, s.supply, np.arange(97) / 50.0), OK, a, CAL)
+    with pytest.raises(RunError, match=r"let it run about 12 s more, 22 s in all"):
+        check_bare(np.arange(50.0), np.arange(50) / 4.95, OK, "kPa", None)
+
+
 def test_too_few_samples() -> None:
     s, a = vented(seconds=1.0)
     with pytest.raises(RunError, match="too few"):

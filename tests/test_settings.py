@@ -109,3 +109,13 @@ def test_a_file_that_cannot_be_read_is_one_line(tmp_path: Path, raw: bytes | Non
         path.write_bytes(raw)
     with pytest.raises(FileError, match=r"x\.toml"):
         load_settings(path)
+
+
+def test_a_full_scale_without_its_unit_is_not_guessed(tmp_path: Path) -> None:
+    file = tmp_path / "recorder.toml"
+    file.write_text('unit = "kg"\nfull_scale = "30"\n', "utf-8")
+    with pytest.raises(FileError, match=r"line 2: '30' without a unit is 30 kPa .*'30 psi'"):
+        load_settings(file)
+    file.write_text('unit = "kg"\nfull_scale = "30 psi"\n', "utf-8")
+    got = load_settings(file)
+    assert got.unit == "kgf/cm2" and got.full_scale_kpa == pytest.approx(206.843, rel=1e-5)

@@ -112,3 +112,28 @@ def test_usual_units_do_not_load_pint() -> None:
         "units.parse_quantity('1 psi/minute', 'kPa/minute'); sys.exit('pint' in sys.modules)"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_a_unit_is_turned_into_another_however_that_is_written() -> None:
+    """1 kgf/cm2 is 98.0665 kPa exactly (conventional; NIST SP 811, appendix B)."""
+    for name in ("kgf/cm2", "kg", "kg/cm²"):
+        assert units.convert(98.0665, "kPa", name) == pytest.approx(1.0, rel=1e-9)
+    assert units.convert(100.0, "kPa", "psig") == pytest.approx(14.5037738)
+
+
+@pytest.mark.parametrize(("text", "unit", "kpa"), [
+    ("30 psi", "kPa", 206.843), ("207", "kPa", 207.0), ("30", "psi", 206.843), ("2,5 bar", "kPa", 250.0),
+    ("30 kPa", "kPa", 30.0),  # with its unit it is as it was meant
+])
+def test_a_sensors_full_scale(text: str, unit: str, kpa: float) -> None:
+    assert units.sensor_scale(text, unit) == pytest.approx(kpa, rel=1e-5)
+
+
+@pytest.mark.parametrize(("text", "unit", "do"), [
+    ("30", "kPa", "'30 psi'"), ("2.5", "kPa", "'2.5 bar'"), ("207", "bar", "'207 kPa'"), ("-5 psi", "kPa", "207"),
+    ("wide", "kPa", "207 kPa"), ("207 s", "kPa", "207 kPa"),
+])
+def test_a_full_scale_that_would_be_guessed_is_refused(text: str, unit: str, do: str) -> None:
+    with pytest.raises(SettingError) as caught:
+        units.sensor_scale(text, unit)
+    assert do in caught.value.do

@@ -13,15 +13,22 @@ import click
 
 from recorder import report
 from recorder.errors import RecorderError, SettingError, printable
-from recorder.units import parse_quantity, pressure_factor_kpa
+from recorder.units import (
+    LIKELY_FULL_SCALE_KPA,
+    is_mass,
+    parse_quantity,
+    pressure_factor_kpa,
+    sensor_scale,
+    unit_name,
+)
 
 if TYPE_CHECKING:
     from recorder.analysis import Analyser
     from recorder.model import Recording
 
 __all__ = [
-    "analysed", "checked_unit", "colour_on", "dump", "json_line", "limits_of", "of_file", "ports_found",
-    "print_judgement", "typed", "without_ledgers",
+    "analysed", "both_ways", "checked_unit", "colour_on", "dump", "json_line", "limits_of", "of_file", "ports_found",
+    "print_judgement", "sensor_scale_kpa", "typed", "without_ledgers",
 ]
 
 _COLOURS = {"pass": "green", "fail": "red", "undecided": "yellow", "void": "yellow"}
@@ -59,14 +66,19 @@ def analysed(recording: Recording) -> Analyser:
 
 
 def checked_unit(ctx: click.Context, param: click.Parameter, value: str | None) -> str | None:
-    """A click callback: refuses what is no unit of pressure."""
-    if value is not None:
-        try:
-            pressure_factor_kpa(value)
-        except SettingError as err:
-            raise SettingError(err.what, where=f"--{param.name}",
-                               do="give a unit of pressure: kPa, psi, bar, kgf/cm2") from None
-    return value
+    """A click callback: the unit as this program writes it; refuses what is no unit of pressure, and says what a mass
+    is taken for."""
+    if value is None:
+        return None
+    try:
+        kpa = pressure_factor_kpa(value)
+    except SettingError as err:
+        raise SettingError(err.what, where=f"--{param.name}",
+                           do="give a unit of pressure: kPa, psi, bar, kgf/cm2") from None
+    name = unit_name(value)
+    if is_mass(value):
+        click.echo(printable(f"--{param.name}: '{value}' is a mass, and is taken for {name} ({kpa:.4g} kPa)"), err=True)
+    return name
 
 
 def typed(option: str, text: str, unit: str, *, example: str) -> float:
@@ -78,6 +90,25 @@ def typed(option: str, text: str, unit: str, *, example: str) -> float:
     if value <= 0:
         raise SettingError(f"'{text}' is not above zero", where=f"--{option}", do=f"give it like '{example}'")
     return value
+
+
+def both_ways(kpa: float) -> str:
+    """A sensor's full scale in the two units that are mistaken for each other."""
+    return f"{kpa:.4g} kPa ({kpa / pressure_factor_kpa('psi'):.3g} psi)"
+
+
+def sensor_scale_kpa(text: str, unit: str) -> float:
+    """The sensor's full scale that was typed after --full-scale, kPa; a number alone is in ``unit``. What no usual
+    sensor has is said, and where it had no unit it is a SettingError: most likely another one was meant."""
+    try:
+        kpa = sensor_scale(text, unit)
+    except SettingError as err:
+        raise SettingError(err.what, where="--full-scale", do=err.do) from None
+    low, high = LIKELY_FULL_SCALE_KPA
+    if not low <= kpa <= high:
+        click.echo(printable(f"--full-scale: {text} is {both_ways(kpa)}; usual sensors have {low:g} to {high:g} kPa"),
+                   err=True)
+    return kpa
 
 
 def ports_found() -> str:

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 
 from recorder.errors import PortLost, SilentAdapter, WrongSpeed
 from recorder.model import Announcement, BareBlock, Fault, SampleBlock
+from recorder.wire.conformance_rules import escaped
+from recorder.wire.encode import LONGEST_LINE
 
 if TYPE_CHECKING:
     from recorder.adapter import Samples
@@ -18,13 +20,15 @@ if TYPE_CHECKING:
 __all__ = ["Gatherer"]
 
 SILENT_S = 8.0  # an adapter announces itself every 5 s
+HEAD_BYTES = 8192  # of what came first are kept: they show what it was
 
 
 @dataclass
 class Gatherer:
     """A port that is listened to. Use as a context manager; ``listen`` for a while, then ask.
 
-    bare_unit: the adapter prints plain numbers in this unit. ``fault``: the last word the adapter sent.
+    bare_unit: the adapter prints plain numbers in this unit. ``fault``: the last word the adapter sent. ``lost``: the
+    port went away, and did not come back in time.
     """
 
     url: str
@@ -34,6 +38,8 @@ class Gatherer:
     blocks: list[SampleBlock | BareBlock] = field(default_factory=list)
     arrived_s: list[float] = field(default_factory=list)
     announcement: Announcement | None = None
+    head: bytearray = field(default_factory=bytearray)
+    lost: bool = False
 
     def __enter__(self) -> Gatherer:
         from recorder.port import Port
@@ -57,6 +63,11 @@ class Gatherer:
     def counts(self) -> WireCounts:
         return self._decoder.counts
 
+    @property
+    def unusable(self) -> bytes:
+        """The latest line that was dropped."""
+        return self._decoder.unusable
+
     def forget(self) -> None:
         """Drops what was gathered (not what is known of the adapter)."""
         self._drain()
@@ -70,6 +81,7 @@ class Gatherer:
             if not isinstance(item, Chunk):
                 self._decoder.resync()
                 continue
+            self.head += item.data[: HEAD_BYTES - len(self.head)]
             self._decoder.feed(item.data)
             if self._decoder.notices:
                 from recorder.session.words import other_version
@@ -87,7 +99,8 @@ class Gatherer:
     def listen(
         self, seconds: float, *, tick: Callable[[float], None] | None = None, enough: Callable[[], bool] | None = None
     ) -> None:
-        """Gathers for ``seconds`` from the first sample on. SilentAdapter, WrongSpeed, PortLost."""
+        """Gathers for ``seconds`` from the first sample on, or until ``enough`` says so. SilentAdapter, WrongSpeed,
+        PortLost."""
         begin = time.monotonic()
         first: float | None = None
         while True:
@@ -95,10 +108,11 @@ class Gatherer:
             now = time.monotonic()
             if first is None and self.blocks:
                 first = now
-            if first is not None and (now - first >= seconds or (enough is not None and enough())):
+            if (first is not None and now - first >= seconds) or (enough is not None and enough()):
                 return
             if self._port.failure is not None:
                 if self.blocks and isinstance(self._port.failure, PortLost):
+                    self.lost = True
                     return  # judged on what came
                 raise self._port.failure
             if first is None and now - begin > SILENT_S:
@@ -123,17 +137,24 @@ class Gatherer:
             from recorder.session.words import not_plain
 
             raise not_plain(self.url, self._decoder.unusable)
-        if self.counts.dropped and not self.counts.announcements:
-            raise WrongSpeed(
-                f"{self.counts.bytes} bytes arrived in {SILENT_S:g} s and none made a valid line",
-                where=self.url,
-                do="check the speed (--baud) and that the adapter speaks this wire format ('recorder conform'); "
-                "a board that prints plain numbers needs --bare UNIT; " + ports_there_are(self.url),
-            )
+        if self.counts.dropped or len(self.head) >= LONGEST_LINE:
+            raise self._unlike(f"{self.counts.bytes} bytes arrived in {SILENT_S:g} s and not one sample")
         raise SilentAdapter(
             f"no sample arrived in {SILENT_S:g} s", where=self.url,
             do=f"check that this is the adapter's port and that it has power; {ports_there_are(self.url)}",
         )
+
+    def _unlike(self, what: str) -> WrongSpeed:
+        """What came instead of the wire format, with one of its lines."""
+        from recorder.port import ports_there_are
+        from recorder.wire.likeness import looks_like
+
+        alike = looks_like(bytes(self.head), self.baud)
+        if alike is None:
+            shown = f": '{escaped(self.unusable)}'" if self.unusable else ""
+            return WrongSpeed(f"{what}{shown}", where=self.url, do=f"'recorder conform --port {self.url}' says why")
+        return WrongSpeed(f"{what}: {alike.what}, for instance '{alike.shown}'", where=self.url,
+                          do=f"{alike.do}; {ports_there_are(self.url)}" if alike.other_port else alike.do)
 
     def samples(self) -> Samples:
         """All that was gathered, joined. SilentAdapter when there is nothing."""
@@ -168,9 +189,14 @@ class Gatherer:
     def known(self) -> Announcement:
         """The adapter's announcement. SilentAdapter where none came (5 s are enough for one)."""
         if self.announcement is None:
+            if self.counts.dropped > self.counts.samples:
+                raise self._unlike(f"{self.counts.dropped} of {self.counts.dropped + self.counts.samples} lines could "
+                                   "not be used, the announcements among them")
+            bad = next((x for x in bytes(self.head).split(b"\n") if x[:2] == b"A,"), None)
+            sent = f"; what comes as one cannot be used: '{escaped(bad)}'" if bad is not None else ""
             raise SilentAdapter(
-                "the adapter sent samples and never announced itself", where=self.url,
-                do="it has to send its 'A' line every 5 s, see 'recorder conform'; calibrate and record do without "
-                "where --full-scale-counts is given",
+                f"the adapter sent samples and never announced itself{sent}", where=self.url,
+                do=f"it has to send its 'A' line every 5 s, see 'recorder conform --port {self.url}'; with "
+                "--full-scale-counts it can be used without",
             )
         return self.announcement

@@ -76,7 +76,8 @@ def parse_pairs(
         if x > 1.001 and bare_unit is None and not full_scale_counts:
             raise FileError(
                 f"a reading of {reading:g} is above full scale", path=path, line=number,
-                do="readings are ratios 0 to 1; for counts give --full-scale-counts, for pressures --bare",
+                do="the reference comes first, then the reading: a ratio 0 to 1 (volts divided by the supply's "
+                "volts); for counts give --full-scale-counts, for pressures --bare",
             )
         out.append(Pair(convert(reference, unit, "kPa"), x, _WAYS[word]))
     if not out:

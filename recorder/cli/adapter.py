@@ -4,25 +4,33 @@ from __future__ import annotations
 
 import json
 import sys
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from recorder.cli._common import checked_unit, ports_found, typed
-from recorder.errors import FileError, SettingError, printable
+from recorder.cli._common import both_ways, checked_unit, ports_found, sensor_scale_kpa
+from recorder.errors import FileError, RunError, SettingError, printable
+from recorder.model import Announcement
 from recorder.settings import Settings, load_settings
 from recorder.units import parse_quantity
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from recorder.adapter import AdapterReport
     from recorder.adapter_bare import BareReport
+    from recorder.cli._drive import StopSignals
+    from recorder.cli._gather import Gatherer
     from recorder.model import Calibration
 
 __all__ = ["command"]
 
+FIRST_LOOK_S = 10.0  # two announcements are due by then
+LOOKED_AT = 300  # samples; with fewer it may only be slow
 ASSUMED_FULL_SCALE = "30 psi"  # the commonest hobby gauge; common practice, no source
-_WORD = {"fit": "FIT to use", "marginal": "MARGINAL", "unfit": "NOT FIT to use"}
+_WORD = {"fit": "FIT to use", "marginal": "MARGINAL (usable)", "unfit": "NOT FIT to use"}
 
 
 def load_calibration(path: str) -> Calibration:
@@ -37,9 +45,10 @@ def load_calibration(path: str) -> Calibration:
     return calibration.from_file_text(text, path)
 
 
-def _lines(r: AdapterReport | BareReport) -> list[str]:
+def _lines(r: AdapterReport | BareReport, seen: _Seen) -> list[str]:
     """The report for people."""
     from recorder.adapter_bare import NOT_KNOWN, BareReport
+    from recorder.wire.conformance_rules import escaped
 
     if isinstance(r, BareReport):
         name, count, clock, way = "plain numbers", "smallest step", "not known: the time is that of arrival", [
@@ -49,20 +58,27 @@ def _lines(r: AdapterReport | BareReport) -> list[str]:
         ]
     else:
         name, count, clock = r.adapter_id, "one count", "not measured"
+        said = f"{r.nominal_rate_hz:g}" if r.nominal_rate_hz else "nothing"
         if r.clock_error_ppm is not None and r.clock_error_u_ppm is not None:
             clock = f"{r.clock_error_ppm:+.0f} ± {2 * r.clock_error_u_ppm:.0f} ppm against this computer's"
         on_its_clock = f"{r.device_jitter_s * 1e3:.3f} ms on its clock"
         way = [
-            f"  rate                {r.rate_hz:.2f} samples a second (announced: {r.nominal_rate_hz:g})",
+            f"  rate                {r.rate_hz:.2f} samples a second (announced: {said})",
             f"  jitter              {on_its_clock}, {r.host_jitter_s * 1e3:.1f} ms arriving",
             f"  lost samples        {r.lost} ({r.lost_fraction:.2%}), restarts {r.restarts}",
             f"  lines dropped       {r.dropped_lines}, of them {r.failed_checks} with a failed check",
-            f"  faults reported     {r.faults}, readings at an end of the range {r.pinned}",
+            f"  faults reported     {r.faults}{f' (the latest: {seen.fault})' if r.faults and seen.fault else ''}, "
+            f"readings at an end of the range {r.pinned}",
         ]
-    out = [f"{name}: {_WORD[r.verdict]}", *(f"  because {reason}" for reason in r.reasons)]
+    so_far = "" if r.drift_seen or r.verdict == "unfit" else f", as far as {r.seconds:.0f} s can tell"
+    out = [f"{name}: {_WORD[r.verdict]}{so_far}", *(f"  because {reason}" for reason in r.reasons)]
+    if seen.cut:
+        out.append(f"  cut short           {seen.cut}: judged on what had come of {seen.asked_s:g} s")
     out += [
         f"  measured over       {r.seconds:.1f} s, {r.samples} samples",
         *way,
+        *([f"  the latest dropped  '{escaped(seen.unusable)}'"] if r.dropped_lines and seen.unusable else []),
+        *([f"  seen through        {seen.gauge}"] if seen.gauge else []),
         f"  reading, hose open  {round(r.zero_kpa, 2) + 0.0:+.2f} kPa",
         f"  {count:<18}  {r.resolution_kpa:.3f} kPa",
         f"  noise               {r.noise_kpa:.3f} kPa: white {r.white_noise_kpa:.3f}, "
@@ -79,10 +95,23 @@ def _lines(r: AdapterReport | BareReport) -> list[str]:
     return [printable(line) for line in out]
 
 
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """What the report says beside the figures. cut: why it ended before ``asked_s``, empty where it did not.
+    unusable: the latest line that was dropped; fault: the latest word; gauge: what turned counts into pressure, empty
+    for plain numbers."""
+
+    asked_s: float
+    cut: str
+    unusable: bytes
+    fault: str
+    gauge: str
+
+
 def _gauge(
     settings: Settings, calibration_file: str | None, full_scale: str | None, *, bare: bool
-) -> Calibration | None:
-    """The calibration to look through; None: plain numbers as they are. SettingError, FileError."""
+) -> tuple[Calibration | None, str]:
+    """The calibration to look through, and what it is; None: plain numbers as they are. SettingError, FileError."""
     from recorder import calibration
 
     if bare and full_scale is not None:
@@ -93,23 +122,23 @@ def _gauge(
     if path is not None:
         cal = load_calibration(path)
         if cal.bare == bare:
-            return cal
+            return cal, f"the calibration {path}"
         if bare and named is None:  # the settings file's, of another gauge
-            return None
+            return None, ""
         if bare:
             raise FileError("this calibration is of counts, and plain numbers have none", path=path,
                             do="give one made with 'recorder calibrate --bare', or none")
         raise FileError("this calibration is of plain readings, and an adapter is checked by its counts",
                         path=path, do="give --full-scale instead, or --bare for a board that prints numbers")
     if bare:
-        return None
+        return None, ""
     kpa = settings.full_scale_kpa
     if full_scale is not None:
-        kpa = typed("full-scale", full_scale, "kPa", example="207 kPa")
+        kpa = sensor_scale_kpa(full_scale, "kPa")
     if kpa is None:
         kpa = parse_quantity(ASSUMED_FULL_SCALE, "kPa")
         click.echo(f"no calibration and no --full-scale given: a {ASSUMED_FULL_SCALE} sensor is assumed", err=True)
-    return calibration.nominal(kpa)
+    return calibration.nominal(kpa), f"a sensor of {both_ways(kpa)} full scale, taken at its maker's word"
 
 
 @click.command("adapter")
@@ -117,6 +146,8 @@ def _gauge(
 @click.option("--seconds", type=click.FloatRange(5.0, 3600.0), default=180.0, show_default=True,
               help="How long to listen; 120 or more measure slow drift.")
 @click.option("--full-scale", metavar="PRESSURE", help="Full scale of an uncalibrated sensor, like '207 kPa'.")
+@click.option("--full-scale-counts", type=click.IntRange(min=1),
+              help="Counts at full scale, for an adapter that never announces itself.")
 @click.option("--calibration", "calibration_file", metavar="FILE", help="Calibration file of the gauge.")
 @click.option("--bare", callback=checked_unit, metavar="UNIT",
               help="The board prints one plain number a line, a pressure in this unit.")
@@ -124,12 +155,13 @@ def _gauge(
 @click.option("--json", "as_json", is_flag=True, help="Print the report as one line of JSON.")
 @click.pass_context
 def command(
-    ctx: click.Context, url: str | None, seconds: float, full_scale: str | None, calibration_file: str | None,
-    bare: str | None, baud: int | None, as_json: bool,
+    ctx: click.Context, url: str | None, seconds: float, full_scale: str | None, full_scale_counts: int | None,
+    calibration_file: str | None, bare: str | None, baud: int | None, as_json: bool,
 ) -> None:
     """Is this adapter fit to use? Leave the hose open to the air while it listens.
 
-    With --bare some of it cannot be known, and that is said. Exit 0 when fit or marginal, 1 when not.
+    Ctrl-C ends it early: it is judged on what has come, and says that it was cut short. With --bare some of it cannot
+    be known, and that is said. Exit 0 when fit or marginal, 1 when not, 2 where nothing can be measured.
 
     Example: recorder adapter --port /dev/ttyUSB0 --full-scale '207 kPa'
     """
@@ -138,30 +170,86 @@ def command(
     if url is None:
         raise SettingError("no port is given", where="--port", do=ports_found())
 
+    if bare is not None and full_scale_counts is not None:
+        raise SettingError("plain numbers are pressures, and have no counts", where="--full-scale-counts",
+                           do="leave it away with --bare")
+
     from recorder.adapter import check_adapter
     from recorder.adapter_bare import check_bare
+    from recorder.cli._drive import StopSignals
     from recorder.cli._gather import Gatherer
 
-    cal = _gauge(settings, calibration_file, full_scale, bare=bare is not None)
-    terminal = sys.stderr.isatty()
-
-    def tick(left_s: float) -> None:
-        if terminal:
-            click.echo(f"\rlistening, hose open to the air: {left_s:4.0f} s ", err=True, nl=False)
-
+    cal, gauge = _gauge(settings, calibration_file, full_scale, bare=bare is not None)
     report: AdapterReport | BareReport
     with Gatherer(url, baud or settings.baud, bare_unit=bare) as port:
-        port.listen(seconds, tick=tick)
-        if terminal:
-            click.echo("\r" + " " * 50 + "\r", err=True, nl=False)
-        if bare is not None:
-            report = check_bare(port.readings(), port.arrivals(), port.counts, bare, cal)
-        else:
-            assert cal is not None
-            report = check_adapter(port.samples(), port.counts, port.known(), cal)
+        cut = ""
+        try:
+            with StopSignals() as stop:
+                _listen(port, seconds, full_scale_counts, stop)
+            if stop.why is not None and not port.blocks:
+                raise click.Abort
+            if stop.why is not None:
+                cut = "by Ctrl-C" if stop.why == "interrupted" else f"by {stop.why}"
+            elif port.lost:
+                cut = "the port went away and did not come back"
+            if cut and bare is None and port.announcement is None and full_scale_counts is None:
+                raise RunError("the adapter had not announced itself yet", do="let it run for 6 s or more")
+            if bare is not None:
+                report = check_bare(port.readings(), port.arrivals(), port.counts, bare, cal)
+            else:
+                assert cal is not None
+                known, nameless = _known(port, full_scale_counts)
+                report = check_adapter(port.samples(), port.counts, known, cal, nameless=nameless)
+        except RunError as err:
+            if err.where:
+                raise
+            raise RunError(f"cut short ({cut}): {err.what}" if cut else err.what, where=url, do=err.do) from None
+        seen = _Seen(seconds, cut, port.unusable, port.fault, gauge)
     if as_json:
-        click.echo(json.dumps(report.to_json(), ensure_ascii=False, allow_nan=False))
+        click.echo(json.dumps({**report.to_json(), "cut-short": cut or None}, ensure_ascii=False, allow_nan=False))
     else:
-        for line in _lines(report):
+        for line in _lines(report, seen):
             click.echo(line)
     ctx.exit(1 if report.verdict == "unfit" else 0)
+
+
+def _known(port: Gatherer, full_scale_counts: int | None) -> tuple[Announcement, bool]:
+    """The adapter's announcement, or what was given in its place; whether it is the latter. SilentAdapter."""
+    if full_scale_counts is None or port.announcement is not None:
+        known = port.known()
+        if full_scale_counts is not None and known.full_scale_counts != full_scale_counts:
+            click.echo(f"the adapter announces a full scale of {known.full_scale_counts} counts: that is taken",
+                       err=True)
+        return known, False
+    return Announcement(1, "without a name", "", full_scale_counts, 0.0), True
+
+
+def _listen(port: Gatherer, seconds: float, full_scale_counts: int | None, stop: StopSignals) -> None:
+    """Listens for ``seconds``, or until it is stopped. What would only waste three minutes is said after ten seconds:
+    an adapter without announcements, or one whose sequence or clock cannot be used."""
+    from recorder.adapter import usable
+
+    terminal = sys.stderr.isatty()
+    first_s = min(seconds, FIRST_LOOK_S)
+
+    def stopped() -> bool:
+        return stop.why is not None
+
+    def tick_of(later_s: float) -> Callable[[float], None]:
+        def tick(left_s: float) -> None:
+            if terminal:
+                click.echo(f"\rlistening, hose open to the air: {left_s + later_s:4.0f} s (Ctrl-C: enough) ",
+                           err=True, nl=False)
+        return tick
+
+    try:
+        port.listen(first_s, tick=tick_of(seconds - first_s), enough=stopped)
+        if seconds > first_s and not stopped() and not port.lost:
+            if port.bare_unit is None:
+                _known(port, full_scale_counts)
+                if sum(map(len, port.blocks)) > LOOKED_AT:
+                    usable(port.samples())
+            port.listen(seconds - first_s, tick=tick_of(0.0), enough=stopped)
+    finally:
+        if terminal:
+            click.echo("\r" + " " * 60 + "\r", err=True, nl=False)

@@ -6,6 +6,7 @@ import json
 import math
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -13,11 +14,12 @@ from typing import TYPE_CHECKING
 import click
 
 from recorder import report
-from recorder.cli._common import checked_unit, typed
+from recorder.cli._common import both_ways, checked_unit, sensor_scale_kpa
 from recorder.cli._pairs import live_pairs, parse_pairs, reference_u_kpa, say_pairs
+from recorder.digits import decimals
 from recorder.errors import FileError, SettingError, StorageError, printable
 from recorder.settings import load_settings
-from recorder.units import convert, format_pressure
+from recorder.units import pressure_factor_kpa
 
 if TYPE_CHECKING:
     from recorder.calibration import CalibrationFit
@@ -25,40 +27,57 @@ if TYPE_CHECKING:
 __all__ = ["command"]
 
 STEP_S = 3.0
+FEWEST_COUNTS = 255  # of 8 bits
+ZERO_RATIOS = (0.05, 0.15)  # where a 10 to 90 % sensor stands at zero, with room for a poor one
 
 
 def _lines(
     fit: CalibrationFit, unit: str, cal_date: str, due: str, bare: bool, noise_kpa: float | None
 ) -> list[str]:
-    def p(kpa: float, extra: int = 2) -> str:
-        return format_pressure(kpa, unit, extra=extra)
+    factor = pressure_factor_kpa(unit)
+    u = fit.standard_uncertainty_kpa
+    # As many digits as their doubt leaves: pressures by the calibration's, what scatters by the scatter.
+    whole = decimals(2 * u / factor)
+    fine = min(decimals(2 * fit.curve.residual_sd / factor), whole + 2)
+
+    def p(kpa: float, places: int) -> str:
+        return f"{round(kpa / factor, places) + 0.0:.{places}f} {unit}"
+
+    def small(kpa: float) -> str:
+        return p(kpa, decimals(kpa / factor))
 
     out = [f"  {'#':>3}  {'reference':>14}  {'reading':>9}  {'residual':>14}  way"]
     for i, (pair, residual) in enumerate(zip(fit.pairs, fit.residuals_kpa, strict=True), 1):
-        reading = p(pair.ratio) if bare else f"{pair.ratio:.5f}"
-        numbers = f"{p(pair.reference_kpa, 1):>14}  {reading:>9}  {p(residual):>14}"
+        reading = p(pair.ratio, fine) if bare else f"{pair.ratio:.5f}"
+        numbers = f"{p(pair.reference_kpa, whole):>14}  {reading:>9}  {p(residual, fine):>14}"
         out.append(f"  {i:>3}  {numbers}  {pair.direction or ''}")
-    u = fit.standard_uncertainty_kpa
     alone = []
     if noise_kpa is not None:
-        within = p(2 * math.hypot(u, noise_kpa))
-        alone.append(f"noise                {p(noise_kpa)} in one reading: one alone is right within ± {within}")
+        within = small(2 * math.hypot(u, noise_kpa))
+        alone.append(f"noise                {small(noise_kpa)} in one reading: one alone is right within ± {within}")
     shape = "quadratic: the bend is real" if fit.quadratic else "straight line"
     if fit.f_p is not None:
         shape += f" (F = {fit.f_statistic:.3g}, p = {fit.f_p:.2g}; AICc {fit.aicc_line:.1f} line, "
         shape += f"{fit.aicc_quadratic:.1f} quadratic)"
     x = "reading" if bare else "ratio"  # a plain reading in kPa
-    terms = [f"{c:.6g}" + (f"·{x}{'' if i == 1 else '²'}" if i else "") for i, c in enumerate(fit.coefficients_kpa)]
+    kept = decimals(2 * u) + 1  # in kPa; a ratio is at most 1, so the digits left away are a tenth of the doubt
+    powers = ("", f"·{x}", f"·{x}²")
+    terms = [f"{c:.{kept}f}{power}" for c, power in zip(fit.coefficients_kpa, powers, strict=False)]
+    sensor = []
+    if not bare:
+        scale = sum(c * (0.9**i - 0.1**i) for i, c in enumerate(fit.coefficients_kpa))
+        sensor.append(f"sensor               10 to 90 % of its supply come out as {both_ways(scale)} full scale")
     out += [
         f"curve                {shape}",
-        f"kPa =                {' + '.join(terms).replace('+ -', '- ')}",
-        f"range                {p(fit.range_kpa[0], 0)} to {p(fit.range_kpa[1], 0)}",
-        f"scatter              {p(fit.curve.residual_sd)}, {fit.curve.dof} degrees of freedom",
-        "hysteresis           " + ("not known" if fit.hysteresis_kpa is None else p(fit.hysteresis_kpa)),
-        "repeatability        " + ("not known" if fit.repeatability_kpa is None else p(fit.repeatability_kpa)),
-        f"reference            u = {p(fit.reference_u_kpa)}",
-        f"standard uncertainty {p(u)} (Student's t of {fit.coverage_factor:.2f}, halved, in it)",
-        f"                     a reading taken as these were is right within ± {p(2 * u)}, 95 times in 100",
+        f"kPa =                {' + '.join(terms).replace('+ -', '- ')} (the file keeps every digit)",
+        *sensor,
+        f"range                {p(fit.range_kpa[0], whole)} to {p(fit.range_kpa[1], whole)}",
+        f"scatter              {p(fit.curve.residual_sd, fine)}, {fit.curve.dof} degrees of freedom",
+        "hysteresis           " + ("not known" if fit.hysteresis_kpa is None else p(fit.hysteresis_kpa, fine)),
+        "repeatability        " + ("not known" if fit.repeatability_kpa is None else p(fit.repeatability_kpa, fine)),
+        "reference            " + (f"u = {small(fit.reference_u_kpa)}" if fit.reference_u_kpa else "taken as perfect"),
+        f"standard uncertainty {small(u)} (Student's t of {fit.coverage_factor:.2f}, halved, in it)",
+        f"                     a reading taken as these were is right within ± {small(2 * u)}, 95 times in 100",
         *alone,
         f"made {cal_date}, due again {due}",
         *(f"note: {report.in_unit(n, unit)}" for n in fit.notes),
@@ -130,10 +149,16 @@ def command(
         raise click.UsageError("Give a file of pairs, or --port to read the adapter.")
     if bare is not None and (full_scale is not None or full_scale_counts is not None):
         raise click.UsageError("--bare readings are pressures: they have no --full-scale and no counts.")
+    if full_scale_counts is not None and full_scale_counts < FEWEST_COUNTS:
+        raise SettingError(
+            f"no converter has a full scale of {full_scale_counts:g} counts", where="--full-scale-counts",
+            do="give its largest count, 1023 for 10 bits; for readings in volts leave it away, and write each "
+            "divided by the supply's volts",
+        )
     u = reference_u_kpa(reference_u, reference_full_scale, unit)
     kpa = None
     if full_scale is not None:
-        kpa = convert(typed("full-scale", full_scale, unit, example="207 kPa"), unit, "kPa")
+        kpa = sensor_scale_kpa(full_scale, unit)
     today = datetime.now(UTC).date()
     due_day = _day(due) if due is not None else calibration.due_after(today)
     if due_day <= today:
@@ -156,6 +181,11 @@ def command(
         if pairs_file is None:
             say_pairs(pairs, unit, bare)
         raise SettingError(err.what, where=pairs_file or str(url), do=err.do) from None
+    notes = list(fit.notes)
+    odd = None if bare is not None else _odd_zero(fit, full_scale_counts)
+    if odd is not None:
+        notes.append(odd)
+    fit = replace(fit, notes=tuple(notes))
     noise_kpa = None if noise is None else abs(float(fit.coefficients_kpa[1])) * noise
     cal = Calibration(
         fit.coefficients_kpa, fit.standard_uncertainty_kpa, today.isoformat(), reference,
@@ -173,6 +203,19 @@ def command(
         click.echo(f"written to {printable(output)}; use it with --calibration {printable(output)}")
     else:
         click.echo("no file was written: -o FILE writes one")
+
+
+def _odd_zero(fit: CalibrationFit, full_scale_counts: float | None) -> str | None:
+    """What to say of a reading at zero that no 10 to 90 % sensor has; most likely its full scale is another one."""
+    from recorder.adapter_verdict import scale_hint
+
+    zero = -fit.coefficients_kpa[0] / fit.coefficients_kpa[1]
+    if ZERO_RATIOS[0] <= zero <= ZERO_RATIOS[1]:
+        return None
+    said = f"the reading at zero is {zero:.1%} of full scale, where a 10 to 90 % sensor has 10 %"
+    if full_scale_counts is not None and scale_hint(zero * full_scale_counts, round(full_scale_counts)):
+        return f"{said}: is --full-scale-counts {full_scale_counts:g} this converter's?"
+    return f"{said}: is it such a sensor, and is the full scale in counts right?"
 
 
 def _read(path: str) -> str:

@@ -12,10 +12,12 @@ from recorder.errors import RecorderError, SilentAdapter
 from recorder.settings import load_settings
 
 if TYPE_CHECKING:
+    from recorder.wire.clock_speed import ClockSpeed
     from recorder.wire.conformance import RuleResult
 
 ASK_AFTER_S = 0.5
 ANSWER_WITHIN_S = 1.0
+CLOCK_SEEN_S = 2.0  # of samples, by this computer's clock: more than what a driver may have kept from before
 
 
 @click.command("conform")
@@ -33,7 +35,7 @@ ANSWER_WITHIN_S = 1.0
 def command(file: Path | None, port: str | None, seconds: float, baud: int | None, as_json: bool) -> None:
     """Check an adapter, or a captured byte FILE, against each rule of the wire format.
 
-    Exit 0: no rule failed. 1: a rule failed. 2: there is nothing to judge.
+    Exit 0: no rule failed. 1: a rule failed. 2: there is nothing to judge. Ctrl-C ends the listening early.
 
     \b
     Example:
@@ -63,18 +65,20 @@ def command(file: Path | None, port: str | None, seconds: float, baud: int | Non
             raise RecorderError("nothing in it", where=where, do="capture at least 12 s of the adapter")
     else:
         where = str(port)
-        data, answered = _listen(where, seconds, baud or 115200)
-        results = [*check_bytes(data), answered]
+        data, *live = _listen(where, seconds, baud or 115200)
+        results = [*check_bytes(data), *live]
     if as_json:
         import json
 
         click.echo(json.dumps([r.to_json() for r in results], indent=1))
     else:
-        _print(where, data, results)
+        _print(where, data, results, None if file is not None else baud or 115200)
     sys.exit(1 if any(r.state == "failed" for r in results) else 0)
 
 
-def _print(where: str, data: bytes, results: list[RuleResult]) -> None:
+def _print(where: str, data: bytes, results: list[RuleResult], baud: int | None) -> None:
+    from recorder.wire.likeness import looks_like
+
     width = max(len(r.rule) for r in results)
     for r in results:
         click.echo(f"{r.state:8}  {r.rule:{width}}  {r.text}")
@@ -92,25 +96,43 @@ def _print(where: str, data: bytes, results: list[RuleResult]) -> None:
         f"{where}: {data.count(10)} lines; {passed} rules passed, {failed} failed, "
         f"{unseen} not seen"
     )
-    if _prints_numbers(data):
-        click.echo(
-            "This board prints plain numbers, one a line, and does not speak the wire format. 'recorder record', "
-            "'adapter' and 'calibrate' take them with --bare UNIT. Numbers have no check, no sequence, no clock and no "
-            "fault word: damage, loss and a broken wire cannot be seen, the time is that of arrival, and recordings "
-            "say so."
-        )
+    for said in _heard(data):
+        click.echo(said)
+    alike = looks_like(data, baud)
+    if alike is not None:
+        click.echo(f"No line, or hardly one, is in the wire format: {alike.what}, for instance '{alike.shown}'.")
+        click.echo(f"-> {alike.do}")
 
 
-def _prints_numbers(data: bytes) -> bool:
-    """Whether nearly all lines are what --bare takes; the first and the last may be cut."""
-    from recorder.wire.lines import parse_line
+def _heard(data: bytes) -> list[str]:
+    """What breaks no rule, and a maker wants to know: which faults were reported, and whether it started again."""
+    from collections import Counter
 
-    lines = data.replace(b"\r\n", b"\n").split(b"\n")[1:-1]
-    return len(lines) > 3 and sum(isinstance(parse_line(x, True), float) for x in lines) > 0.9 * len(lines)
+    import numpy as np
+
+    from recorder.model import Fault, SampleBlock
+    from recorder.wire import Decoder
+    from recorder.wire.steps import steps_of
+
+    decoder = Decoder()
+    decoder.feed(data)
+    messages = decoder.take()
+    out = []
+    faults = Counter(m.word for m in messages if isinstance(m, Fault))
+    if faults:
+        out.append("faults reported: " + ", ".join(f"{word} ({n} lines)" for word, n in faults.items()))
+    blocks = [m for m in messages if isinstance(m, SampleBlock)]
+    if blocks:
+        seq, us = (np.concatenate([getattr(b, name) for b in blocks]) for name in ("seq", "device_us"))
+        restarts = steps_of(seq, us, np.zeros(len(seq))).restarts
+        if restarts:
+            times = "once" if restarts == 1 else f"{restarts} times"
+            out.append(f"it started again {times}: its supply, or its watchdog?")
+    return out
 
 
-def _listen(url: str, seconds: float, baud: int) -> tuple[bytes, RuleResult]:
-    """The bytes of ``seconds``, and whether ``?`` was answered within a second.
+def _listen(url: str, seconds: float, baud: int) -> tuple[bytes, RuleResult, RuleResult]:
+    """The bytes of ``seconds``, whether ``?`` was answered within a second, and how fast the adapter's clock runs.
 
     An answer is an announcement close after the question; one that was due anyway counts too,
     so the question is asked twice, at times that no 5 s rhythm can meet both.
@@ -118,10 +140,15 @@ def _listen(url: str, seconds: float, baud: int) -> tuple[bytes, RuleResult]:
     """
     import time
 
+    from recorder.cli._drive import StopSignals
+    from recorder.model import SampleBlock
     from recorder.port import Chunk, Port, ports_there_are
+    from recorder.wire import Decoder
+    from recorder.wire.clock_speed import ClockSpeed
     from recorder.wire.conformance import RuleResult
 
     data = bytearray()
+    decoder, speed = Decoder(), ClockSpeed()
     asked: list[float] = []
     answers: list[bool] = []
     ask_at = [ASK_AFTER_S, ASK_AFTER_S + 1.7]
@@ -130,25 +157,34 @@ def _listen(url: str, seconds: float, baud: int) -> tuple[bytes, RuleResult]:
     port.open()
     try:
         begin = time.monotonic()
-        while (now := time.monotonic() - begin) < seconds:
-            for item in port.take():
-                if isinstance(item, Chunk):
-                    data += item.data
-            if port.failure is not None:
-                raise port.failure
-            if ask_at and now >= ask_at[0]:
-                ask_at.pop(0)
-                seen_before = _announcements(data)
-                port.write(b"?\n")
-                asked.append(now)
-            if len(answers) < len(asked):
-                if _announcements(data) > seen_before:
-                    answers.append(True)
-                elif now > asked[-1] + ANSWER_WITHIN_S:
-                    answers.append(False)
-            time.sleep(0.01)
+        with StopSignals() as stop:
+            while (now := time.monotonic() - begin) < seconds and stop.why is None:
+                for item in port.take():
+                    if isinstance(item, Chunk):
+                        data += item.data
+                        decoder.feed(item.data)
+                        for block in decoder.take():
+                            if isinstance(block, SampleBlock):
+                                speed.add(block, item.host_s)
+                if port.failure is not None:
+                    raise port.failure
+                if ask_at and now >= ask_at[0]:
+                    ask_at.pop(0)
+                    seen_before = _announcements(data)
+                    port.write(b"?\n")
+                    asked.append(now)
+                if len(answers) < len(asked):
+                    if _announcements(data) > seen_before:
+                        answers.append(True)
+                    elif now > asked[-1] + ANSWER_WITHIN_S:
+                        answers.append(False)
+                time.sleep(0.01)
     finally:
         port.close()
+    if stop.why is not None:
+        if not data.strip():
+            raise click.Abort
+        click.echo(f"cut short: judged on the {now:.0f} s that had come of {seconds:g} s", err=True)
     if not data.strip():
         raise SilentAdapter(
             f"nothing arrived in {seconds:g} s", where=url,
@@ -161,6 +197,21 @@ def _listen(url: str, seconds: float, baud: int) -> tuple[bytes, RuleResult]:
         what="no announcement came after ?" if not all(answers) else "",
         do="read the port, and send the A line when ? and LF have come",
         offences=answers.count(False),
+    ), _clock_speed(speed)
+
+
+def _clock_speed(speed: ClockSpeed) -> RuleResult:
+    from recorder.wire.clock_speed import said
+    from recorder.wire.conformance import RuleResult
+
+    wrong = said(speed.device_s, speed.host_s) if speed.host_s >= CLOCK_SEEN_S else None
+    return RuleResult(
+        rule="clock-speed",
+        text="the clock counts microseconds: it runs as this computer's does",
+        state="failed" if wrong else "passed" if speed.host_s >= CLOCK_SEEN_S else "not seen",
+        what=wrong[0] if wrong else "",
+        do=wrong[1] if wrong else "",
+        offences=int(wrong is not None),
     )
 
 

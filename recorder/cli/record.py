@@ -9,14 +9,22 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from recorder import report
-from recorder.cli._common import checked_unit, dump, limits_of, ports_found, print_judgement, typed
+from recorder.cli._common import (
+    checked_unit,
+    dump,
+    limits_of,
+    ports_found,
+    print_judgement,
+    sensor_scale_kpa,
+    typed,
+)
 from recorder.cli._drive import Keys, StopSignals, drive
 from recorder.cli._live import LiveLine
 from recorder.errors import FileError, SettingError
 from recorder.limits import NAMED, Procedure, needed_kpa, resolve
 from recorder.model import TEST_KINDS, Calibration, Marking, TestKind
 from recorder.settings import Settings, load_settings
-from recorder.units import convert, parse_marking, parse_quantity
+from recorder.units import parse_marking, parse_quantity
 
 if TYPE_CHECKING:
     from recorder.session import SessionConfig
@@ -196,7 +204,7 @@ def _gauge(settings: Settings, given: dict[str, Any]) -> tuple[Calibration | Non
         return None, None
     if given["full_scale"] is not None and given["calibration"] is None:
         unit = given["unit"] or "kPa"  # what is typed without a unit
-        return None, convert(typed("full-scale", given["full_scale"], unit, example="207 kPa"), unit, "kPa")
+        return None, sensor_scale_kpa(given["full_scale"], unit)
     path = given["calibration"] or settings.calibration
     if path is not None:
         return _calibration(path), None

@@ -258,7 +258,7 @@ class Session:
             self._port.write(b"?\n")
         if self.lost or self.error is not None:
             return
-        wrong = self._patience.at_start(now, self.counts)
+        wrong = self._patience.at_start(now, self.counts, self.decoder.unusable)
         if wrong is not None:
             raise wrong
         if self._waiting and self._patience.nameless(now):

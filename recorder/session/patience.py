@@ -63,13 +63,13 @@ class Patience:
         """Whether the adapter had the time to announce itself."""
         return now - self._started_s > ANNOUNCEMENT_S
 
-    def at_start(self, now: float, counts: WireCounts) -> RecorderError | None:
-        """What is wrong before the adapter is known."""
+    def at_start(self, now: float, counts: WireCounts, unusable: bytes) -> RecorderError | None:
+        """What is wrong before the adapter is known. unusable: a line that was dropped."""
         if self._first_byte_s is None:
             return words.never_spoke(self.where, SILENT_S) if now - self._started_s > SILENT_S else None
         if counts.samples or counts.announcements or counts.faults or now - self._first_byte_s <= WRONG_SPEED_S:
             return None
-        return words.wrong_speed(self.where, counts)
+        return words.wrong_speed(self.where, counts, unusable)
 
     def at_first_row(
         self, now: float, counts: WireCounts, unusable: bytes, fault: str | None

@@ -7,6 +7,7 @@ from recorder.model import Announcement, Calibration, WireCounts
 from recorder.port import ports_there_are
 from recorder.recording import Writer
 from recorder.wire.conformance_rules import escaped
+from recorder.wire.likeness import looks_like
 
 
 def never_spoke(where: str, waited_s: float) -> SilentAdapter:
@@ -72,9 +73,16 @@ def not_plain(where: str, unusable: bytes) -> RunError:
     )
 
 
-def wrong_speed(where: str, counts: WireCounts) -> RecorderError:
+def wrong_speed(where: str, counts: WireCounts, unusable: bytes = b"") -> RecorderError:
+    """unusable: the latest line that was dropped, which shows what came instead."""
+    what = f"{counts.bytes} bytes arrived and not one valid line"
+    alike = looks_like(unusable + b"\n")
+    if alike is not None:
+        what += f": {alike.what}, for instance '{alike.shown}'"
+        if not alike.other_port:
+            return WrongSpeed(what, where=where, do=f"{alike.do}; {ports_there_are(where)}")
     return WrongSpeed(
-        f"{counts.bytes} bytes arrived and not one valid line",
+        what,
         where=where,
         do="check the port's speed (--baud); an adapter that prints plain numbers needs --bare UNIT; "
         + ports_there_are(where),

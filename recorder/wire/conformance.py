@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import re
 from binascii import crc_hqx
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from recorder.wire.clock_speed import units_of
 from recorder.wire.conformance_rules import (
     MAX_LINE,
     RATE_TOLERANCE,
@@ -18,10 +20,17 @@ from recorder.wire.conformance_rules import (
     RuleResult,
     escaped,
     is_check,
+)
+from recorder.wire.fields import HIGHEST_COUNTS, INTEGER, is_name, rate_hz, temperature
+from recorder.wire.slips import (
+    always,
+    body_of_kind,
+    field_count,
+    not_a_number,
+    sequence,
     what_check,
     what_form,
 )
-from recorder.wire.fields import HIGHEST_COUNTS, INTEGER, is_name, rate_hz, temperature
 
 __all__ = ["RULES", "RuleResult", "check_bytes"]
 
@@ -29,6 +38,7 @@ FAULT_WORDS = ("open", "short", "supply", "adc")
 ANNOUNCE_EVERY_US = 5_000_000
 CLOCK_SPAN = 1 << 32
 SEQ_SPAN = 1 << 16
+ENOUGH_STEPS = 200  # of a clock that hardly moves
 
 _INTEGER = re.compile(INTEGER)
 
@@ -40,6 +50,7 @@ class _Tally:
     line: int | None = None
     shown: str = ""
     what: str = ""
+    do: str = ""
 
 
 class _Checker:
@@ -60,15 +71,25 @@ class _Checker:
         self.fault_at_us: list[int] = []
         self.run_steps = 0
         self.run_us = 0
+        self.wide_steps: Counter[int] = Counter()  # of the sequence, where they are not 1
+        self.dropped = 0  # lines since the last sample that another rule has told of
+        self.spoiled = False  # one of them was an announcement, or began like one
 
-    def see(self, rule: str, good: bool, what: str = "") -> bool:
+    def see(self, rule: str, good: bool, what: str = "", do: str = "") -> bool:
         tally = self.tallies[rule]
         tally.seen += 1
         if not good:
             tally.offences += 1
             if tally.line is None:
-                tally.line, tally.shown, tally.what = self.line_no, escaped(self.line), what
+                tally.line, tally.shown = self.line_no, escaped(self.line)
+                tally.what, tally.do = what, do
         return good
+
+    def drop(self, rule: str, what: str, do: str = "") -> None:
+        """The line offends, and cannot be used. What is missing by it is no second offence."""
+        self.see(rule, False, what, do)
+        self.dropped += 1
+        self.spoiled = self.spoiled or self.line[:2] in (b"A,", b"A;", b"A ")
 
     # ------------------------------------------------------------ one line
 
@@ -81,35 +102,46 @@ class _Checker:
             return
         content = raw[:-1]
         if b"\r" in content[:-1]:
-            self.see("line-end", False, "a CR in the middle: lines end with CR alone, or CR CR LF")
+            self.drop("line-end", "a CR in the middle: lines end with CR alone, or CR CR LF")
             return
         self.see("line-end", True)
         content = content.removesuffix(b"\r")
         if not content:
-            self.see("check-form", False, "an empty line")
+            self.see("check-form", False, "an empty line", "end each line with one LF, and send nothing between")
             return
-        if not self.see("length", len(raw) <= MAX_LINE, f"{len(raw)} bytes"):
+        if len(raw) > MAX_LINE:
+            self.drop("length", f"{len(raw)} bytes")
             return
+        self.see("length", True)
         body, star, check = content.rpartition(b"*")
-        text = body if star else content
-        bad = [b for b in text if not 0x20 <= b <= 0x7E or b == 0x2A]
-        if not self.see("characters", not bad, f"byte 0x{bad[0]:02X} in the body" if bad else ""):
+        bad = [b for b in (body if star else content) if not 0x20 <= b <= 0x7E or b == 0x2A]
+        if bad:
+            self.drop("characters", f"byte 0x{bad[0]:02X} in the body")
             return
-        if not self.see("check-form", bool(star) and is_check(check), what_form(star, check)):
+        self.see("characters", True)
+        if not star or not is_check(check):
+            self.drop("check-form", *what_form(body, star, check))
             return
-        wanted = f"{crc_hqx(body, 0):04X}"
-        found = check.decode("ascii")
-        if not self.see("check", found == wanted, what_check(body, found, wanted)):
+        self.see("check-form", True)
+        wanted, found = f"{crc_hqx(body, 0):04X}", check.decode("ascii")
+        if found != wanted:
+            first = self.tallies["check"].line is None  # only the first is shown, and looking takes its time
+            self.drop("check", *(what_check(body, found, wanted) if first else ("", "")))
             return
+        self.see("check", True)
         self.fields(body.decode("ascii").split(","))
 
     def fields(self, parts: list[str]) -> None:
         kind, fields = parts[0], parts[1:]
         wanted = {"A": 5, "S": 5, "F": 2}.get(kind)
-        if not self.see("kind", wanted is not None, f"kind {kind!r}"):
+        if wanted is None:
+            self.drop("kind", *body_of_kind(kind))
             return
-        if not self.see("fields", len(fields) == wanted, f"{len(fields)} fields, not {wanted}"):
+        self.see("kind", True)
+        if len(fields) != wanted:
+            self.drop("fields", *field_count(kind, len(fields), wanted))
             return
+        self.see("fields", True)
         if kind == "A":
             self.announcement(fields)
         elif kind == "S":
@@ -119,17 +151,20 @@ class _Checker:
 
     def number(self, name: str, text: str, low: int, high: int) -> int | None:
         good = bool(_INTEGER.fullmatch(text)) and low <= int(text) <= high
-        self.see("numbers", good, f"{name} {text!r} is not a whole number {low}..{high}")
+        self.see("numbers", good, *(("", "") if good else not_a_number(name, text, low, high)))
         return int(text) if good else None
 
     # ------------------------------------------------------------ the kinds
 
     def announcement(self, fields: list[str]) -> None:
-        self.see("version", bool(_INTEGER.fullmatch(fields[0])) and int(fields[0]) == 1, f"version {fields[0]!r}")
-        self.see("numbers", is_name(fields[1].encode()), "the adapter id is empty")
+        version = self.number("version", fields[0], 0, HIGHEST_COUNTS)
+        if version is not None:
+            self.see("version", version == 1, f"version {fields[0]!r}")
+        self.see("numbers", is_name(fields[1].encode()), "the adapter id is empty", "give the adapter an id")
         full_scale = self.number("full scale", fields[3], 1, HIGHEST_COUNTS)
         rate = rate_hz(fields[4].encode())
-        self.see("numbers", rate is not None, f"rate {fields[4]!r} is not a number above 0")
+        self.see("numbers", rate is not None, f"rate {fields[4]!r} is not a number above 0",
+                 "announce the samples a second, such as 100")
         if self.announced is not None:
             self.see("constant", fields == self.announced, f"before: {','.join(self.announced)}")
         if self.announced is None and self.seq is None and not self.fresh:
@@ -144,6 +179,8 @@ class _Checker:
 
     def judge_gap(self) -> None:
         """An announcement is due 5 s after the last, by the samples' clock, one interval late."""
+        if self.spoiled:
+            return
         gap_us = self.clock_us - (self.announced_at_us or 0)
         slack_us = 100_000  # the clock is only known at samples
         self.see(
@@ -159,15 +196,19 @@ class _Checker:
         supply = self.number("supply counts", fields[3], 1, HIGHEST_COUNTS) if fields[3] else None
         if fields[4]:
             good = temperature(fields[4].encode()) is not None
-            self.see("numbers", good, f"temperature {fields[4]!r} is not a number in degrees C")
+            self.see("numbers", good, f"temperature {fields[4]!r} is not a number in degrees C",
+                     "send it like 21.5, and leave the field empty where it is not known")
         if self.full_scale is not None:
-            for value in (counts, supply):
+            for name, value in (("counts", counts), ("supply counts", supply)):
                 if value is not None:
-                    self.see("full-scale", value <= self.full_scale, f"{value} counts")
+                    self.see("full-scale", value <= self.full_scale,
+                             f"{name} {value}, announced full scale {self.full_scale}")
         if seq is None or us is None:
+            self.dropped += 1
             return
+        dropped, self.dropped = self.dropped, 0
         if self.seq is None or self.last_us is None:
-            if self.announced is None and seq == 0:
+            if self.announced is None and seq == 0 and not self.spoiled:
                 self.see("boot", False, "sample 0 came before any announcement")
             self.begin(seq, us)
             return
@@ -178,8 +219,12 @@ class _Checker:
             self.see("boot", self.fresh, "the adapter started again and did not announce itself")
             self.begin(seq, us)
             return
-        self.see("sequence", step == 1, f"{seq} after {self.seq}")
-        ok = self.see("clock", 0 < forward_us < CLOCK_SPAN // 2, f"{us} us after {self.last_us} us")
+        if not 2 <= step <= dropped + 1:  # else its lines came, and could not be used: that has been told
+            self.see("sequence", step == 1, *(("", "") if step == 1 else sequence(self.seq, seq)))
+            if step > 1:
+                self.wide_steps[step] += 1
+        stands = ": it stands still" if us == self.last_us else ""
+        ok = self.see("clock", 0 < forward_us < CLOCK_SPAN // 2, f"{us} us after {self.last_us} us{stands}")
         if ok:
             self.clock_us += forward_us
             if 1 <= step < SEQ_SPAN // 2:
@@ -206,20 +251,30 @@ class _Checker:
         self.fault_at_us = [*recent, us][-3:]
 
     def finish(self) -> None:
-        if self.announced_at_us is None and self.clock_us > ANNOUNCE_EVERY_US + 100_000:
+        tally = self.tallies["sequence"]
+        if self.wide_steps:
+            step, times = self.wide_steps.most_common(1)[0]
+            if times > 0.9 * tally.seen and times > 10:
+                tally.what, tally.do = always(step)
+                self.nominal_hz = None  # no rate is known by such a count
+        if self.spoiled:
+            pass  # announcements came that could not be used: when they would have been due is not to be told
+        elif self.announced_at_us is None and self.clock_us > ANNOUNCE_EVERY_US + 100_000:
             self.see("announced", False, f"none in {self.clock_us / 1e6:.1f} s of samples")
         elif (
             self.announced_at_us is not None
             and self.clock_us - self.announced_at_us > ANNOUNCE_EVERY_US + 100_000
         ):
             self.judge_gap()
-        if self.nominal_hz and self.run_us >= 1_000_000:
+        if self.nominal_hz and self.run_us and (self.run_us >= 1_000_000 or self.run_steps >= ENOUGH_STEPS):
             rate = self.run_steps * 1e6 / self.run_us
+            good = abs(rate / self.nominal_hz - 1) <= RATE_TOLERANCE
+            unit = units_of(rate / self.nominal_hz)
             self.see(
-                "rate",
-                abs(rate / self.nominal_hz - 1) <= RATE_TOLERANCE,
-                f"{rate:.2f} samples a second by the adapter's clock, announced "
-                f"{self.nominal_hz:g}",
+                "rate", good,
+                f"{rate:.2f} samples a second by the adapter's clock, announced {self.nominal_hz:g}"
+                + (f": {unit[0]}" if unit else ""),
+                unit[1] if unit else "",
             )
 
 
@@ -262,7 +317,7 @@ def check_bytes(data: bytes) -> list[RuleResult]:
         if tally.offences:
             results.append(
                 RuleResult(
-                    name, text, "failed", tally.line, tally.shown, tally.what, do, tally.offences
+                    name, text, "failed", tally.line, tally.shown, tally.what, tally.do or do, tally.offences
                 )
             )
         else:

@@ -1,18 +1,17 @@
-"""The rules of wire format 1 as the conformance check states them, and what a broken check most likely is.
+"""The rules of wire format 1 as the conformance check states them.
 
-The walk over the bytes is in :mod:`recorder.wire.conformance`.
+The walk over the bytes is in :mod:`recorder.wire.conformance`, what a maker most likely did in
+:mod:`recorder.wire.slips`.
 """
 
 from __future__ import annotations
 
-import re
-from binascii import crc_hqx
 from dataclasses import dataclass
 from typing import Literal
 
 from recorder.model import JsonObject
 
-__all__ = ["RULES", "RuleResult", "escaped", "is_check", "what_check", "what_form"]
+__all__ = ["RULES", "RuleResult", "escaped", "is_check"]
 
 State = Literal["passed", "failed", "not seen"]
 
@@ -134,48 +133,3 @@ def escaped(line: bytes) -> str:
 
 def is_check(check: bytes) -> bool:
     return len(check) == 4 and all(b in _HEX for b in check)
-
-
-def what_form(star: bytes, check: bytes) -> str:
-    if not star:
-        return "no '*' and check at the end"
-    shown = escaped(check)
-    if re.fullmatch(rb"[0-9A-Fa-f]{4}", check):
-        return f"check {shown!r} has lower-case digits"
-    if re.fullmatch(rb"[0-9A-Fa-f]{1,3}", check):
-        return f"check {shown!r} has lost its leading zeros"
-    return f"check {shown!r} is not four upper-case hex digits"
-
-
-def what_check(body: bytes, found: str, wanted: str) -> str:
-    """What a maker most likely computed instead, where it can be recognised."""
-    guesses = (
-        ("the start value is 0xFFFF, not 0", crc_hqx(body, 0xFFFF)),
-        ("the check covers the '*' too", crc_hqx(body + b"*", 0)),
-        ("the check covers the CR too", crc_hqx(body + b"\r", 0)),
-        ("the check covers the line end too", crc_hqx(body + b"\n", 0)),
-        ("the check covers the line end too", crc_hqx(body + b"\r\n", 0)),
-        ("the check leaves out the kind", crc_hqx(body[2:], 0)),
-        ("the CRC is the reflected one (_crc_ccitt_update), start 0", _reflected(body, 0)),
-        ("the CRC is the reflected one (_crc_ccitt_update)", _reflected(body, 0xFFFF)),
-        ("the CRC is the reflected one, inverted", _reflected(body, 0xFFFF) ^ 0xFFFF),
-        ("the two bytes of the check are swapped", _swapped(crc_hqx(body, 0))),
-    )
-    for what, value in guesses:
-        if found == f"{value:04X}":
-            return f"check {found}, computed {wanted}: {what}"
-    return f"check {found}, computed {wanted}"
-
-
-def _swapped(crc: int) -> int:
-    return (crc & 0xFF) << 8 | crc >> 8
-
-
-def _reflected(body: bytes, start: int) -> int:
-    """CRC with the bit-reversed polynomial 0x8408: what avr-libc's _crc_ccitt_update computes."""
-    crc = start
-    for byte in body:
-        crc ^= byte
-        for _ in range(8):
-            crc = crc >> 1 ^ (0x8408 if crc & 1 else 0)
-    return crc

@@ -207,6 +207,64 @@ def test_a_number_alone_is_in_the_unit_given() -> None:
     assert wrong.exit_code == 2 and "where the sensor has 30 kPa" in wrong.stderr
 
 
+def test_a_calibration_is_said_to_its_uncertainty_and_kept_whole(tmp_path: Path) -> None:
+    """Twice the standard uncertainty with two digits or one (the rounding rule of tests/test_report.py); the file keeps
+    every digit; and the span that the pairs make is said in both units that are mistaken for each other."""
+    out = tmp_path / "gauge.json"
+    got = CliRunner().invoke(main, ["calibrate", "-", "--unit", "psi", "--reference-u", "0.09 psi", "--full-scale",
+                                    "30 psi", "-o", str(out)], input=PSI)
+    assert got.exit_code == 0, got.output
+    body = json.loads(out.read_text("utf-8"))
+    zero, slope = body["coefficients_kPa"]
+    assert f"kPa =                {zero:.2f} + {slope:.2f}·ratio (the file keeps every digit)" in got.stdout
+    assert len(repr(slope)) > 10
+    assert "is right within ± 0.18 psi" in got.stdout and "standard uncertainty 0.09 psi" in got.stdout
+    assert re.search(r"^ +5 +24\.00 psi +0\.73990 +-?0\.00\d psi  up$", got.stdout, re.MULTILINE), got.stdout
+    assert "come out as 206.9 kPa (30 psi) full scale" in got.stdout
+
+
+def test_counts_of_another_full_scale_and_volts_are_noticed() -> None:
+    """10-bit counts said to be of 4095 stand at a fortieth of it at zero; 5 V are no counts."""
+    rows = "".join(f"{psi},{1023 * (0.1 + 0.8 * psi / 30):.0f},up\n" for psi in (0, 6, 12, 18, 24))
+    args = ["calibrate", "-", "--unit", "psi", "--reference-u", "0.3 kPa", "--full-scale-counts"]
+    wrong = CliRunner().invoke(main, [*args, "4095"], input=rows)
+    assert wrong.exit_code == 0 and "note: the reading at zero is 2.5% of full scale" in wrong.stdout, wrong.output
+    assert "is --full-scale-counts 4095 this converter's?" in wrong.stdout
+    assert "the reading at zero" not in CliRunner().invoke(main, [*args, "1023"], input=rows).stdout
+    volts = CliRunner().invoke(main, [*args, "5"], input="0,0.5\n15,2.5\n30,4.5\n")
+    assert volts.exit_code == 2 and "no converter has a full scale of 5 counts" in volts.stderr
+    assert "divided by the supply's volts" in volts.stderr and volts.stderr.count("\n") == 1
+
+
+@pytest.mark.parametrize(("command", "said"), [
+    (["adapter", "--port", "/dev/none"], "'30' without a unit is 30 kPa (4.35 psi)"),
+    (["calibrate", "-"], "'30' without a unit is 30 kPa (4.35 psi)"),
+    (["record", "--port", "/dev/none", "--test", "tester"], "'30' without a unit is 30 kPa (4.35 psi)"),
+])
+def test_a_full_scale_without_its_unit_is_never_guessed(command: list[str], said: str) -> None:
+    got = CliRunner().invoke(main, [*command, "--full-scale", "30"], input=PSI)
+    assert got.exit_code == 2 and got.stderr.startswith("--full-scale: ") and got.stderr.count("\n") == 1
+    assert said in got.stderr and "give its unit: '30 psi' or '30 bar'" not in got.stderr and "'30 psi'" in got.stderr
+    unit = CliRunner().invoke(main, [*command, "--full-scale", "30 kPa"], input=PSI)
+    assert "30 kPa is 30 kPa (4.35 psi); usual sensors have" in unit.stderr
+
+
+def test_a_full_scale_in_the_wrong_unit_is_not_laid_to_the_pairs() -> None:
+    got = CliRunner().invoke(main, ["calibrate", "-", "--unit", "psi", "--full-scale", "30 kPa"], input=PSI)
+    assert got.exit_code == 2 and "are 30 psi or 2.07 bar" in got.stderr and "give --unit" not in got.stderr
+
+
+@pytest.mark.parametrize(("given", "taken"), [("kg", "kgf/cm2 (98.07 kPa)"), ("lb", "psi (6.895 kPa)"), ("psig", "")])
+def test_a_mass_as_a_unit_is_said_to_be_taken_for_a_pressure(given: str, taken: str) -> None:
+    factor = 14.2233 if given == "kg" else 1.0  # psi in 1 kgf/cm2: 98.0665 / 6.894757
+    rows = "".join(f"{float(a) / factor:.5f},{b},up\n" for a, b, _ in (x.split(",") for x in PSI.splitlines()))
+    got = CliRunner().invoke(main, ["calibrate", "-", "--unit", given, "--reference-u", "0.3 kPa"], input=rows)
+    assert got.exit_code == 0, got.output
+    wanted = f"--unit: '{given}' is a mass, and is taken for {taken}\n" if taken else ""
+    assert got.stderr == wanted
+    assert ("kgf/cm2" if given == "kg" else " psi") in got.stdout and f" {given} " not in got.stdout
+
+
 @pytest.mark.parametrize("text", [". %FS", "1.2.3 %FS", "%FS", "-1 kPa", "much", "3 %", "0.3 mL"])
 def test_a_reference_uncertainty_that_is_none_is_a_usage_error(text: str) -> None:
     args = ["calibrate", "-", "--reference-u", text, "--reference-full-scale", "60 psi"]
@@ -260,7 +318,7 @@ def test_bare_or_not_is_told_from_what_comes(monkeypatch: pytest.MonkeyPatch) ->
     monkeypatch.setattr("recorder.cli._gather.SILENT_S", 0.7)
     with adapter(bare="quiet") as url:
         got = CliRunner().invoke(main, ["adapter", "--port", url, "--full-scale", "207 kPa"])
-    assert got.exit_code == 2 and "a board that prints plain numbers needs --bare UNIT" in got.stderr
+    assert got.exit_code == 2 and "this board prints plain numbers" in got.stderr and "--bare UNIT" in got.stderr
     with adapter() as url:
         got = CliRunner().invoke(main, ["adapter", "--port", url, "--bare", "kPa"])
     assert got.exit_code == 2 and "speaks the wire format; leave --bare away" in got.stderr

@@ -75,11 +75,19 @@ def test_a_live_adapter_is_listened_to() -> None:
     assert result.exit_code == 0, found
 
 
+def test_a_restart_breaks_no_rule_and_is_said(tmp_path: Path) -> None:
+    (tmp_path / "twice.bin").write_bytes(GOOD * 3)
+    again = conform(str(tmp_path / "twice.bin"))
+    assert again.exit_code == 0 and "it started again 2 times: its supply, or its watchdog?" in again.output
+    (tmp_path / "once.bin").write_bytes(GOOD)
+    assert "started again" not in conform(str(tmp_path / "once.bin")).output
+
+
 def test_a_board_that_prints_numbers_is_told_what_that_means(tmp_path: Path) -> None:
     (tmp_path / "bare.bin").write_bytes(b"42\r\n" + b"".join(b"%.2f\r\n" % (100 + 0.01 * n) for n in range(200)))
     result = conform(str(tmp_path / "bare.bin"))
     assert result.exit_code == 1
-    last = result.output.splitlines()[-1]
+    last = " ".join(result.output.splitlines()[-2:])
     assert "prints plain numbers" in last and "--bare UNIT" in last and "loss and a broken wire cannot be seen" in last
     (tmp_path / "bad.bin").write_bytes(GOOD.replace(b"*", b"+"))
     assert "plain numbers" not in conform(str(tmp_path / "bad.bin")).output

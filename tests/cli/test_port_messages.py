@@ -91,11 +91,12 @@ def noise(n: int) -> bytes:
     [
         (lambda n: b"", ["nothing has arrived", "power", "other ports"]),
         (noise, ["not one valid line", "--baud", "--bare", "other ports"]),
-        (lambda n: b"%.2f\r\n" % (0.01 * n), ["not one valid line", "--bare UNIT", "other ports"]),
+        (lambda n: b"%.2f\r\n" % (0.01 * n), ["not one valid line", "plain numbers", "--bare UNIT", "other ports"]),
+        (lambda n: b"S,%d,%d,103,,\n" % (n, n * 10000), ["for instance 'S,", "put '*' and the check", "other ports"]),
         (lambda n: line(f"S,{n},{n * 10000},103,,"), ["full scale", "--full-scale-counts"]),
         (lambda n: line("A,2,hose-1,1.0,1023,100"), ["wire version 2"]),
     ],
-    ids=["silent", "wrong-speed", "plain-numbers", "nameless", "other-version"],
+    ids=["silent", "wrong-speed", "plain-numbers", "no-check", "nameless", "other-version"],
 )
 def test_what_comes_is_no_adapter(
     say: Say, words: list[str], speaker: Callable[[Say], str], others: Callable[[str], list[str]], tmp_path: Path,

@@ -53,3 +53,27 @@ def test_the_calibration_notes_say_what_the_program_does() -> None:
         assert f"{NARROWEST_KPA:g} kPa" in text and "half a minute" in text
     program = (NOTES.parent / "recorder" / "cli" / "adapter.py").read_text("utf-8")
     assert "`reading, hose open`" in notes and "reading, hose open" in program
+
+
+def test_the_voltages_to_measure_are_those_of_dividers_and_firmware() -> None:
+    """The table of wiring.md against Ohm's law and the numbers in both programs."""
+    text = (NOTES / "wiring.md").read_text("utf-8")
+    table = text.split("## Measure before you plug it in")[1].split("A supply of")[0]
+    rows = {cells[1].split(",")[0].strip(): [c.strip() for c in cells[2:4]] for line in table.splitlines()
+            if len(cells := line.split("|")) == 5}
+    divider = 15 / (10 + 15)
+    assert "10 kΩ and 15 kΩ (× 0.6)" in text and divider == pytest.approx(0.6)
+    for name, volts in (("supply pin (A1; GP27)", 5.0), ("signal pin (A0; GP26)", 0.5),
+                        ("signal pin at full scale", 4.5)):
+        assert [float(x.split()[0]) for x in rows[name]] == pytest.approx([volts, volts * divider])
+    assert 5.5 * divider <= 3.3 + 1e-9  # the highest USB supply, shorted to the signal
+    full_5v, full_33v = 4092, 65535
+    assert f"FULL_SCALE = {full_5v};" in (NOTES / "arduino/hose_adapter/hose_adapter.ino").read_text("utf-8")
+    program = (NOTES / "micropython/main.py").read_text("utf-8")
+    assert f",{full_33v},100" in program
+    open_5v, open_33v = (int(x.split()[0]) for x in rows["counts with the hose open"])
+    assert abs(open_5v - full_5v * 0.1) < 1 and abs(open_33v - full_33v * 0.5 * divider / 3.3) < 1
+    assert int(rows["supply counts"][0]) == full_5v
+    assert abs(int(rows["supply counts"][1]) - full_33v * 5.0 * divider / 3.3) < 1
+    low = int(program.split("SUPPLY_LOW = ")[1].split()[0].replace("_", ""))
+    assert low == pytest.approx(full_33v * 4.5 * divider / 3.3, rel=1e-3)

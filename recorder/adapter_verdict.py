@@ -1,0 +1,130 @@
+"""Fit, marginal or unfit: the bounds of what an adapter may be, and every reason in words. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+
+from recorder.errors import RunError
+
+if TYPE_CHECKING:
+    from recorder.model import IntArray
+
+__all__ = ["FEWEST", "HOLD_S", "MATTERS_KPA_PER_MIN", "Verdict", "enough", "graded", "lost_hint", "scale_hint"]
+
+Verdict = Literal["fit", "marginal", "unfit"]
+
+HOLD_S = 120.0
+MATTERS_KPA_PER_MIN = 0.35  # smallest system fall that matters; limits.py
+FEWEST = 100
+_FULL_SCALES = (255, 1023, 4095, 16383, 65535)  # of 8, 10, 12, 14 and 16 bits
+_ZERO_RATIOS = (0.09, 0.11)  # where a 10 to 90 % sensor stands open to the air, give or take its maker's limits
+_AIR_KPA = (80.0, 106.0)  # from 2000 m up to a high at sea level; standard atmosphere, ISO 2533 (from memory)
+
+
+def _times(n: float) -> str:
+    return "once" if n == 1 else f"{n:.0f} times"
+
+
+def enough(samples: int, seconds: float, restarts: int = 0) -> None:
+    """RunError with fewer samples in a row than can be judged. seconds: how long they took, or all that came."""
+    if samples >= FEWEST:
+        return
+    what = f"{samples} samples in a row are too few to judge an adapter, {FEWEST} are needed"
+    if restarts:
+        raise RunError(what, do=f"see why it restarts: it did so {_times(restarts)} in {seconds:.0f} s")
+    if samples < 2 or seconds <= 0:
+        raise RunError(what, do="let it run longer")
+    more = math.ceil((FEWEST - samples) * seconds / (samples - 1)) + 1
+    raise RunError(what, do=f"let it run about {more} s more, {math.ceil(seconds) + more} s in all")
+
+
+def lost_hint(steps: IntArray) -> str:
+    """What to add where the sequence goes up by the same number nearly every time, and not by one."""
+    values, times = np.unique(steps, return_counts=True)
+    most = int(values[np.argmax(times)])
+    if most < 2 or times.max() < 0.9 * len(steps):
+        return ""
+    return f": its sequence goes up by {most} each time, so it counts something else than samples, or sends few of them"
+
+
+def scale_hint(counts: float, scale: int) -> str:
+    """Which full scale would make a reading (mean counts, hose open) right where the one announced, ``scale``, does
+    not; empty where none of a usual converter does."""
+    for other in _FULL_SCALES:
+        if other != scale and _ZERO_RATIOS[0] < counts / other < _ZERO_RATIOS[1]:
+            return (f"{counts:.0f} counts would be right for a full scale of {other}, and it announces {scale}: "
+                    "announce the largest count of the converter as it is set up")
+    return ""
+
+
+def zero_hint(zero_kpa: float) -> str:
+    """Why a reading may be off with the hose open, as far as it can be recognised."""
+    if _AIR_KPA[0] < zero_kpa < _AIR_KPA[1]:
+        return "so much is the air's own pressure, as an absolute sensor reads it; a gauge (vented) one is needed"
+    return "is the hose open, is the calibration this sensor's?"
+
+
+def graded(r: Mapping[str, Any], nominal_hz: float) -> tuple[Verdict, tuple[str, ...]]:
+    """Fit, marginal or unfit, with every reason that is not 'fit'. Bounds: common practice, no source.
+
+    r: a report's fields, and what only the reasons tell; one that is not there is not known and gives no reason."""
+    r = defaultdict(float, r)
+    lines = r["samples"] + r["failed_checks"]
+    zero_off = abs(r["zero_kpa"]) > 2 * (r["zero_u_kpa"] or 1.0) + 1.0
+    drift = abs(r["drift_kpa_per_min"]) - 2 * r["drift_u_kpa_per_min"]
+    frozen = r["frozen"] and not r["pinned"]
+    rules: Sequence[tuple[float, float, float, str]] = (
+        (r["smallest_fall_kpa_per_min"], MATTERS_KPA_PER_MIN, 2 * MATTERS_KPA_PER_MIN,
+         f"the smallest fall it can tell in two minutes is {r['smallest_fall_kpa']:.2g} kPa, "
+         f"and {MATTERS_KPA_PER_MIN * HOLD_S / 60.0:g} kPa matters"),
+        (1.0 / r["rate_hz"], 1 / 8.0, 1 / 2.0, f"its rate is only {r['rate_hz']:.3g} a second, 8 or more are wanted"),
+        (r["lost_fraction"], 0.01, 0.10,
+         f"{r['lost_fraction']:.1%} of the samples were lost on the way" + (r["lost_hint"] or "")),
+        (r["failed_checks"] / max(lines, 1), 0.01, 0.05, f"{r['failed_checks']} lines failed their check"),
+        (float(r["faults"] > 0), 0.5, 0.5,
+         f"the adapter reported a fault {_times(r['faults'])}: check the sensor's wires"),
+        (r["over"] / r["samples"], 0.0, 0.01,
+         f"its counts go up to {r['highest']:.0f}, and it announces {r['scale']:.0f} as full scale: announce the "
+         "largest count that can be sent"),
+        (r["supply_over"] / r["samples"], 0.0, math.inf,
+         f"its supply counts are above the {r['scale']:.0f} that it announces as full scale: they are counts of the "
+         "same converter, not millivolts"),
+        ((r["pinned"] - r["over"]) / r["samples"], 0.0, 0.01,
+         f"{r['pinned'] - r['over']:.0f} readings stood at an end of the range: check wires"),
+        (float(frozen), 0.5, math.inf,
+         "the reading never moved by a single count: pump once to see whether it follows; where it does, its noise is "
+         "hidden by the size of a count"),
+        (float(r["restarts"]), 0.5, 2.5, f"it restarted {_times(r['restarts'])}: check its supply"),
+        (float(r["turned_over"]), 0.5, 2.5, str(r["told"])),
+        (float(zero_off) * (3.0 if r["scale_hint"] else 1.0), 0.5, 2.0,
+         f"open to air it reads {r['zero_kpa']:.1f} kPa: "
+         f"{r['scale_hint'] or r['zero_hint'] or zero_hint(r['zero_kpa'])}"),
+        (drift, 0.1, MATTERS_KPA_PER_MIN,
+         f"open to air it drifts {r['drift_kpa_per_min']:+.2g} kPa/min: let it warm up"),
+        (abs(r["rate_hz"] / nominal_hz - 1) if nominal_hz > 0 else 0.0, 0.05, math.inf,
+         f"it sends {r['rate_hz']:.4g} samples a second and announces {nominal_hz:g}"),
+        (abs(r["clock_error_ppm"] or 0.0) - 2 * (r["clock_error_u_ppm"] or 0.0), 1000.0, 20000.0,
+         f"its clock is {_off(r['clock_error_ppm'] or 0.0)}"),
+        (float(r["nameless"]), 0.5, math.inf,
+         "it never announced itself: its full scale was given, its name and its rate are not known"),
+    )
+    worst, reasons = 0, []
+    for value, marginal, unfit, text in rules:
+        grade = 2 if value > unfit else 1 if value > marginal else 0
+        worst = max(worst, grade)
+        if grade:
+            reasons.append(text)
+    names: tuple[Verdict, Verdict, Verdict] = ("fit", "marginal", "unfit")
+    return names[worst], tuple(reasons)
+
+
+def _off(ppm: float) -> str:
+    """How far a clock is off; positive where it is slow."""
+    if abs(ppm) < 10_000:
+        return f"{ppm:+.0f} ppm off"
+    return f"{abs(ppm) / 1e4:.1f} % too {'slow' if ppm > 0 else 'fast'}"
