@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Literal
 
 from recorder.model import LiveView, TestKind
+from recorder.report.brief import STILL_ON_KPA
 from recorder.report.numbers import clock
 from recorder.report.results import in_unit
 from recorder.units import format_pressure
@@ -16,7 +17,7 @@ Stage = Literal["before", "pump", "hold", "over-limit", "release", "done"]
 # A steady fall that is seen by the eye within seconds: kPa/min, clear of its uncertainty. Common practice, no source.
 _FAST_KPA_PER_MIN = 5.0
 _NEARLY_KPA = 1.0  # below the band is as good as in it: "0.0 kPa to go" is no guidance
-_LOOK = "look under the pump and at both ends of every hose, with a light"
+_LOOK = "look under the coolant pump and at both ends of every hose, with a light"
 _RELIEVE = "turn the relief and wait for zero before you take anything off"
 
 
@@ -37,6 +38,9 @@ def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
         return f"STOP: over the limit. Turn the relief{below}"
     if step == "wait":
         return "wait: reading the gauge, do not pump yet"
+    if step == "vent" and view.zero_kpa is not None and view.zero_kpa < -STILL_ON_KPA:
+        return (f"the gauge reads {format_pressure(view.zero_kpa, unit)}: with the hose open to the air that is no "
+                "zero. Check its wires and its calibration")
     if step == "vent":
         return "open the relief and wait until the reading stands at zero"
     if step in ("pump", "pump-gently"):
@@ -80,11 +84,12 @@ def _pump_cap(view: LiveView, unit: str) -> str:
     if low is None or high is None or now is None:
         return "pump; the cap has to open by itself"
     band = f"{format_pressure(low, unit).split(' ')[0]} to {format_pressure(high, unit)}"
-    if now > high:
+    where = view.band or ("above" if now > high else "in" if now >= low - _NEARLY_KPA else "below")
+    if where == "above":
         return f"still shut above its band, {band}: stop pumping, turn the relief"
-    if now >= low - _NEARLY_KPA:
+    if where == "in":
         return f"slow strokes until it opens: in its band, {band}"
-    to_go = format_pressure(low - now, unit)
+    to_go = format_pressure(max(low - now, 0.0), unit)
     if view.next_step == "pump-gently":
         return f"slow strokes: {to_go} to the band, {band}"
     return f"pump: {to_go} to the band, {band}"
