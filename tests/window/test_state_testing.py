@@ -165,6 +165,17 @@ def test_no_reason_and_no_advice_is_dropped() -> None:
         assert len(shown) - 1 == max(most, 2)
 
 
+def test_what_to_do_next_stands_large_once_and_not_again_among_the_lines() -> None:
+    screen = result_screen(LEAKS, "kPa", ["hose ends"])
+    assert screen.lead.startswith("It leaks") and screen.lead not in " ".join(screen.beside(screen.lead))
+    assert sorted([*screen.beside(screen.lead), f"→ {screen.lead}"]) == sorted(screen.lines)
+    for most in range(1, len(screen.lines)):
+        shown, left = screen.fewer(most, "there", screen.lead)
+        assert f"→ {screen.lead}" not in [*shown, *left]
+    assert result_screen(MUCH_WRONG, "kPa").lead == ""  # a warning comes before it
+    assert result_screen({"outcome": "pass", "test": "system"}, "kPa").lead == ""
+
+
 @pytest.mark.parametrize(("found", "said", "unsaid"), [
     (["hose ends"], "hose ends", "nothing is wet"),
     (["hose ends", "none visible"], "hose ends", "nothing is wet"),
