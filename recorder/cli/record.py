@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from recorder import report
-from recorder.cli._common import checked_unit, dump, limits_of, ports_found, print_judgement, typed
+from recorder.cli._common import checked_unit, dump, limits_of, not_complete, ports_found, print_judgement, typed
 from recorder.cli._drive import Keys, StopSignals, drive
 from recorder.cli._live import LiveLine
 from recorder.errors import FileError, SettingError
@@ -110,11 +110,12 @@ def command(ctx: click.Context, /, **given: Any) -> None:
             raise error
         live.say(f"nothing was recorded: no sample arrived from {url}")
         ctx.exit(0)
+    complete = session.storage_error is None
     if given["as_json"]:
-        click.echo(dump(done.judgement, file=str(done.path)))
+        click.echo(dump(done.judgement, file=str(done.path), **({} if complete else {"file_complete": False})))
     else:
         print_judgement(done.judgement, unit)
-        click.echo(f"recorded in {done.path}")
+        click.echo(f"recorded in {done.path}" if complete else not_complete(session))
     if error is not None:
         raise error
     ctx.exit(0)

@@ -85,6 +85,8 @@ def command(ctx: click.Context, fast: bool, folder: str, unit: str | None, as_js
                                         pause_s=0.001 if fast else 0.02)
                 finally:
                     port.close()
+            if done.path is None and stop.why is not None:
+                break  # stopped before the first sample of this part
             if error is not None:
                 raise error
             if done.path is None:

@@ -183,7 +183,7 @@ class LivePage(QWidget):
                    or len(text) > len(self.sentence.text()))
         self._lead = lead
         self._set(self.sentence, text)
-        self._alarm(left is not None and left.alarm or bool(warning) and not reading)
+        self._alarm((left is not None and left.alarm) or (bool(warning) and not reading))
         self.reading.setVisible(reading)
         # where the sentence says the same, larger
         self.caution.setVisible(not (left is not None and left.alarm) and bool(self.caution.text()))

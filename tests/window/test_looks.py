@@ -208,8 +208,8 @@ def test_what_to_do_next_is_as_large_in_a_result_as_while_it_runs(opened: Callab
     testing.running.let_go()
     testing.running.left_on = None
     plain, running_px = testing.judgement, round(1.9 * window._px)
-    for outcome, first in ((FALLS, "It leaks. Look for wet places"), (
-            {"outcome": "undecided", "hold_more_s": 81.0, "reasons": MUCH_WRONG["reasons"][:1]}, "Test again and hold")):
+    short = {"outcome": "undecided", "hold_more_s": 81.0, "reasons": MUCH_WRONG["reasons"][:1]}
+    for outcome, first in ((FALLS, "It leaks. Look for wet places"), (short, "Test again and hold")):
         testing.judgement = {**plain, **outcome}
         testing.show_result()
         QApplication.processEvents()
