@@ -9,7 +9,15 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from recorder import report
-from recorder.cli._common import checked_unit, dump, limits_of, not_complete, ports_found, print_judgement, typed
+from recorder.cli._common import (
+    checked_unit,
+    dump,
+    limits_of,
+    not_complete,
+    ports_found,
+    print_judgement,
+    typed,
+)
 from recorder.cli._drive import Keys, StopSignals, drive
 from recorder.cli._live import LiveLine
 from recorder.errors import FileError, SettingError

@@ -14,7 +14,7 @@ from typing import Any, TypeVar, cast
 import numpy as np
 
 from recorder.analysis import Analyser, Setup
-from recorder.errors import RecorderError, RunError, StorageError
+from recorder.errors import RecorderError, StorageError
 from recorder.limits import band_kpa, resolve
 from recorder.model import (
     Announcement,

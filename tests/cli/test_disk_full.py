@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import re
 import resource
 import signal
@@ -45,7 +44,7 @@ def test_a_test_under_way_goes_on_to_its_answer_and_says_what_is_not_stored(tmp_
     [said] = re.findall(r"NOT COMPLETE: (\S+) has (\d+) readings and no seal", done.stdout)
     assert said == (str(file), str(len(recording.rows)))
     [error] = [line for line in done.stderr.splitlines() if "rows were saved" in line]
-    assert f"{len(recording.rows)} rows were saved" in error and os.path.basename(file) in error
+    assert f"{len(recording.rows)} rows were saved" in error and file.name in error
 
 
 def test_json_says_that_the_file_is_not_complete(tmp_path: Path) -> None:
