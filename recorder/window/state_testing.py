@@ -103,14 +103,14 @@ def _rungs(view: LiveView | None, test: TestKind) -> tuple[Rung, ...]:
     return tuple(out)
 
 
-def _numbers(view: LiveView, unit: str, marks: Sequence[Mark]) -> tuple[tuple[str, str], ...]:
+def _numbers(view: LiveView, unit: str, marks: Sequence[Mark], test: TestKind) -> tuple[tuple[str, str], ...]:
     out: list[tuple[str, str]] = [("strokes", str(view.strokes))] if view.strokes else []
     if view.peak_kpa is not None:
         out.append(("highest", format_pressure(view.peak_kpa, unit)))
     if view.opening_kpa is not None:
         out.append(("opened", format_pressure(view.opening_kpa, unit)))
     if view.early is not None:
-        out.append(("certain:", {"leak": "it leaks", "tight": "it is tight"}[view.early]))
+        out.append(("certain:", {"leak": "it leaks", "tight": "it holds" if test == "cap" else "it is tight"}[view.early]))
     if marks:
         out.append(("marked", ", ".join(f"{n} {mark.text}" for n, mark in enumerate(marks, start=1))))
     return tuple(out)
@@ -149,7 +149,7 @@ def live_screen(
     if procedure is not None:
         strip = hold_strip(view, unit, hold_s=procedure.hold_s,
                            allowed_kpa_per_min=procedure.steady_fall_allowed_kpa_per_min)
-    numbers = _numbers(view, unit, marks)
+    numbers = _numbers(view, unit, marks, test)
     gone = away or silent
     before_kpa = view.before_kpa if view.pressure_kpa is None else view.pressure_kpa
     if gone and before_kpa is not None:

@@ -229,6 +229,15 @@ def test_a_gauge_that_ends_below_the_target_cannot_start() -> None:
     assert check_setup("cap", "16 psi", "x", "kPa", full_scale_kpa=125.0, procedure=further).problem
 
 
+def test_a_cap_that_holds_is_not_called_tight_for_it_may_open_too_low() -> None:
+    """"It is tight" stood there, large, and the result was FAIL: it opens too low."""
+    view = dataclasses.replace(HOLD, early="tight", early_at_s=30.0, next_step="release", opening_kpa=80.0)
+    for test, words in (("cap", "it holds"), ("system", "it is tight"), ("tester", "it is tight")):
+        screen = live_screen(view, test=test, unit="kPa")  # type: ignore[arg-type]
+        assert screen.sentence.lower().startswith(f"{words}: turn the relief")
+        assert dict(screen.numbers)["certain:"] == words
+
+
 def test_marks_are_listed_with_their_numbers() -> None:
     screen = live_screen(HOLD, test="system", unit="kPa", marks=[Mark(20.0, "radiator"), Mark(31.0, "heater")])
     assert dict(screen.numbers)["marked"] == "1 radiator, 2 heater"
