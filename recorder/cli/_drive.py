@@ -33,6 +33,10 @@ class StopSignals:
     def _caught(self, number: int, frame: FrameType | None) -> None:
         self.why = "interrupted" if number == signal.SIGINT else signal.Signals(number).name
 
+    def asked(self) -> bool:
+        """Whether somebody wants it to stop."""
+        return self.why is not None
+
     def __enter__(self) -> StopSignals:
         for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
             number = getattr(signal, name, None)

@@ -72,7 +72,7 @@ def command(ctx: click.Context, fast: bool, folder: str, unit: str | None, as_js
             live = LiveLine(part.test, shown_unit)
             live.say(f"== {part.name}: {report.test_name(part.test)} (simulated)")
             trace = simulate(part.scene)
-            if stop.why is not None:
+            if stop.asked():
                 live.say(_NOTHING)
                 break
             config = SessionConfig(
