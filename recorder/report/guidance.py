@@ -10,7 +10,7 @@ from recorder.report.numbers import clock
 from recorder.report.results import in_unit
 from recorder.units import format_pressure
 
-__all__ = ["Stage", "caution", "next_step", "too_small"]
+__all__ = ["Stage", "blind", "caution", "next_step", "too_small"]
 
 Stage = Literal["before", "pump", "hold", "over-limit", "release", "done"]
 
@@ -31,7 +31,7 @@ def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
     if view.fault is not None and step != "done":
         return f"the gauge reports a fault ({_fault(view.fault, unit)}): check its wires; {_RELIEVE}"
     if view.silent_s is not None and step not in ("over-limit", "done"):
-        return f"no reading for {view.silent_s:.0f} s: check the adapter and its cable; {_RELIEVE}"
+        return blind(view, f"no reading for {view.silent_s:.0f} s: check the adapter and its cable; {_RELIEVE}")
     if step == "over-limit":
         limit = view.limit_kpa if view.limit_kpa is not None else view.target_high_kpa
         below = f" until it is below {format_pressure(limit, unit)}" if limit is not None else ""
@@ -57,6 +57,13 @@ def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
     if step == "vent-again":
         return "wait for zero; do not take anything off yet"
     return "done: the pressure is off"
+
+
+def blind(view: LiveView, words: str) -> str:
+    """``words`` on an adapter that gives no reading. Whoever pumps is told to stop first: no limit would be seen."""
+    if view.next_step not in ("pump", "pump-gently"):
+        return words
+    return f"stop pumping: {words[:1].lower()}{words[1:]}"
 
 
 def too_small(full_scale_kpa: float | None, needed_kpa: float | None, unit: str = "kPa") -> str:

@@ -137,9 +137,9 @@ def live_screen(
     alarm = view.next_step == "over-limit"
     sentence = _capital(report.next_step(view, test=test, unit=unit))
     if away and not alarm:
-        sentence = "The adapter is unplugged: plug it in again, the test goes on"
+        sentence = _capital(report.blind(view, "The adapter is unplugged: plug it in again, the test goes on"))
     elif silent and not alarm:
-        sentence = "No reading comes from the adapter: check its plug and its power"
+        sentence = _capital(report.blind(view, "No reading comes from the adapter: check its plug and its power"))
     elif unread and not alarm:
         sentence = "Nothing can be read from the adapter: the line at the top says what to do"
     elif choosing and not alarm:

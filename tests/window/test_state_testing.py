@@ -105,6 +105,13 @@ def test_unplugged_is_said_in_the_sentence() -> None:
     assert live_screen(over, test="system", unit="kPa", away=True).sentence.startswith("STOP")
 
 
+@pytest.mark.parametrize("gone", [{"away": True}, {"silent": True}])
+def test_whoever_pumps_without_a_reading_is_told_to_stop(gone: dict[str, bool]) -> None:
+    """It said that the test goes on, to somebody who could see no limit."""
+    assert live_screen(BASE, test="system", unit="kPa", **gone).sentence.startswith("Stop pumping: ")
+    assert "Stop pumping" not in live_screen(HOLD, test="system", unit="kPa", **gone).sentence
+
+
 def test_nothing_that_can_be_read_is_said_in_the_sentence() -> None:
     """Not "wait", where waiting helps nobody; what is of safety goes before it."""
     waiting = dataclasses.replace(BASE, next_step="wait", pressure_kpa=None)
