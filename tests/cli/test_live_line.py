@@ -38,8 +38,8 @@ def test_without_a_terminal_a_line_for_every_new_step_and_each_caution_once(
 
 def test_whoever_pumps_without_a_reading_is_told_to_stop() -> None:
     live = LiveLine("system")
-    assert "stop pumping: adapter unplugged: plug it in again (3 s)" in live.text(VIEW, Away("unplugged", 3.0))
-    assert "stop pumping: no reading comes" in live.text(VIEW, Away("silent", 3.0))
+    assert "stop pumping; adapter unplugged: plug it in again (3 s)" in live.text(VIEW, Away("unplugged", 3.0))
+    assert "stop pumping; no reading comes" in live.text(VIEW, Away("silent", 3.0))
     hold = replace(VIEW, next_step="hold", hold_left_s=5.0)
     assert "stop pumping" not in live.text(hold, Away("silent", 3.0)) + live.text(VIEW)
 

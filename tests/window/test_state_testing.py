@@ -108,7 +108,7 @@ def test_unplugged_is_said_in_the_sentence() -> None:
 @pytest.mark.parametrize("gone", [{"away": True}, {"silent": True}])
 def test_whoever_pumps_without_a_reading_is_told_to_stop(gone: dict[str, bool]) -> None:
     """It said that the test goes on, to somebody who could see no limit."""
-    assert live_screen(BASE, test="system", unit="kPa", **gone).sentence.startswith("Stop pumping: ")
+    assert live_screen(BASE, test="system", unit="kPa", **gone).sentence.startswith("Stop pumping; ")
     assert "Stop pumping" not in live_screen(HOLD, test="system", unit="kPa", **gone).sentence
 
 
