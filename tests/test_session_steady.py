@@ -72,6 +72,13 @@ def test_the_alarm_ends_when_it_is_below_the_limit_as_it_says() -> None:
     assert said == ["over-limit"] * 5 + ["hold"] * 2  # a second after it went below
 
 
+def test_the_alarm_ends_at_once_where_the_pressure_is_let_go() -> None:
+    base = replace(report_view(), next_step="over-limit", limit_kpa=LIMIT_KPA, pressure_kpa=125.0)
+    steady = Steady()
+    assert steady.of(base, "system").next_step == "over-limit"
+    assert steady.of(replace(base, pressure_kpa=118.0, next_step="hold"), "system").next_step == "hold"
+
+
 def test_a_cap_that_was_found_open_is_stopped_no_longer() -> None:
     base = replace(report_view(), next_step="over-limit", limit_kpa=LIMIT_KPA, pressure_kpa=126.0)
     steady = Steady()

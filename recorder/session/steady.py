@@ -16,7 +16,7 @@ __all__ = ["Steady"]
 # How far the pressure has to fall back before a step that it had reached is taken back: more than noise and one step
 # of a coarse gauge. Common practice, no source.
 BACK_KPA = 1.0
-# Of the limit less, for the sentence names the limit; but it has to stay there. Common practice, no source.
+# Of the limit less is enough, for the sentence names the limit; but there it has to stay. Common practice, no source.
 BACK_LIMIT_KPA, STAYS_S = 0.3, 1.0
 NEARLY_KPA = 1.0  # below a target or a band is as good as in it; as the words have it
 
@@ -65,7 +65,7 @@ class Steady:
             self._lowest["over-limit"] = float("inf")
             return False
         opened = view.opening_kpa is not None and before.opening_kpa is None  # it is the limit no more
-        if opened or step in ("vent-again", "done"):
+        if opened or step in ("vent-again", "done") or p < self._lowest["over-limit"] - BACK_KPA:
             return False
         if p >= self._lowest["over-limit"] - BACK_LIMIT_KPA:
             self._below_since_s = None
