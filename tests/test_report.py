@@ -33,6 +33,13 @@ def test_pumping_says_how_far_there_is_to_go_in_the_unit_asked_for() -> None:
     assert report.next_step(VIEW, test="system", unit="psi") == "pump gently: 0.87 psi to go"
 
 
+def test_a_gauge_far_below_zero_is_said_and_not_waited_for() -> None:
+    """No relief brings a reading up to zero: it said to wait for that beside a reading of 0.0."""
+    said = report.next_step(replace(VIEW, next_step="vent", zero_kpa=-20.0, pressure_kpa=0.0), test="system")
+    assert said.startswith("the gauge reads -20.0 kPa") and "wires" in said
+    assert report.next_step(replace(VIEW, next_step="vent", zero_kpa=0.0), test="cap").startswith("open the relief")
+
+
 def test_over_the_limit_stops_in_capitals_and_names_the_limit() -> None:
     view = replace(VIEW, next_step="over-limit", pressure_kpa=120.0)
     said = report.next_step(view, test="system")
@@ -52,7 +59,7 @@ def test_a_reading_over_the_limit_that_is_not_to_be_believed_stops_and_says_so()
 
 def test_hold_shows_time_left_and_where_to_look() -> None:
     view = replace(VIEW, next_step="hold", hold_left_s=71.2)
-    assert report.next_step(view, test="system").startswith("hold: 1:12 left, look under the pump")
+    assert report.next_step(view, test="system").startswith("hold: 1:12 left, look under the coolant pump")
     assert "0:09 left" in report.next_step(replace(view, hold_left_s=9.0), test="cap")
 
 

@@ -25,10 +25,11 @@ from recorder.units import (
 if TYPE_CHECKING:
     from recorder.analysis import Analyser
     from recorder.model import Recording
+    from recorder.session import Session
 
 __all__ = [
-    "analysed", "both_ways", "checked_unit", "colour_on", "dump", "json_line", "limits_of", "of_file", "ports_found",
-    "print_judgement", "sensor_scale_kpa", "typed", "without_ledgers",
+    "analysed", "both_ways", "checked_unit", "colour_on", "dump", "json_line", "limits_of", "not_complete", "of_file",
+    "ports_found", "print_judgement", "sensor_scale_kpa", "typed", "without_ledgers",
 ]
 
 _COLOURS = {"pass": "green", "fail": "red", "undecided": "yellow", "void": "yellow"}
@@ -158,6 +159,12 @@ def print_judgement(judgement: Mapping[str, Any], unit: str, found: Sequence[str
         click.echo(line, color=colour_on(sys.stdout) or None)
     for line in report.advice(judgement, found):
         click.echo(f"  -> {printable(line)}")
+
+
+def not_complete(session: Session) -> str:
+    """Where a test is that the disk did not take whole."""
+    rows = session.writer.rows_written if session.writer is not None else 0
+    return f"NOT COMPLETE: {session.path} has {rows} readings and no seal; the judgement above is of the whole test"
 
 
 def limits_of(pairs: Sequence[str]) -> dict[str, str]:

@@ -33,6 +33,10 @@ class StopSignals:
     def _caught(self, number: int, frame: FrameType | None) -> None:
         self.why = "interrupted" if number == signal.SIGINT else signal.Signals(number).name
 
+    def asked(self) -> bool:
+        """Whether somebody wants it to stop."""
+        return self.why is not None
+
     def __enter__(self) -> StopSignals:
         for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
             number = getattr(signal, name, None)
@@ -99,16 +103,22 @@ def drive(
     over: Callable[[], bool] = lambda: False,
     pause_s: float = _TURN_S,
 ) -> tuple[Finished, RecorderError | None]:
-    """Runs a session to its end and seals the file. Returns what it left, and the error that ended it.
+    """Runs a session to its end and seals the file. Returns what it left, and the error that came up. A disk that
+    takes no more ends no test that is under way: whoever stands there gets its judgement.
 
     over: says that nothing more will come (the simulated tester has played its whole trace).
     """
     shown = float("-inf")
-    why = "finished"
+    why, told = "finished", False
     while True:
         session.step()
-        if session.finished or session.error is not None:
+        if session.finished or session.broken is not None:
             break
+        if session.storage_error is not None and not told:
+            if not session.view().strokes:
+                break  # nothing is under pressure yet: it is sooner begun anew than done in vain
+            told = True
+            live.say("NOTHING MORE IS STORED. The test goes on and is judged, and its file stays incomplete", loud=True)
         if stop.why is not None:
             why = stop.why
             break
@@ -129,7 +139,7 @@ def drive(
                 live.show(view, session.away)
             shown = time.monotonic()
         time.sleep(pause_s)
-    error = session.error
+    error = session.broken
     session.step()
     done = session.stop(why if error is None else str(error))
     live.clear()

@@ -82,8 +82,9 @@ class LiveLine:
         if away is None:
             return report.next_step(view, test=self.test, unit=self.unit)
         if away.why == "unplugged":
-            return f"adapter unplugged: plug it in again ({away.seconds:.0f} s)"
-        return f"no reading comes from the adapter ({away.seconds:.0f} s): check its plug and its power"
+            return report.blind(view, f"adapter unplugged: plug it in again ({away.seconds:.0f} s)")
+        silent = f"no reading comes from the adapter ({away.seconds:.0f} s): check its plug and its power"
+        return report.blind(view, silent)
 
     def text(self, view: LiveView, away: Away | None = None) -> str:
         """Pressure, phase and the whole sentence. The pressure before the adapter went away is none of this moment."""

@@ -13,6 +13,7 @@ from recorder.cli._common import (
     checked_unit,
     dump,
     limits_of,
+    not_complete,
     ports_found,
     print_judgement,
     sensor_scale_kpa,
@@ -118,11 +119,12 @@ def command(ctx: click.Context, /, **given: Any) -> None:
             raise error
         live.say(f"nothing was recorded: no sample arrived from {url}")
         ctx.exit(0)
+    complete = session.storage_error is None
     if given["as_json"]:
-        click.echo(dump(done.judgement, file=str(done.path)))
+        click.echo(dump(done.judgement, file=str(done.path), **({} if complete else {"file_complete": False})))
     else:
         print_judgement(done.judgement, unit)
-        click.echo(f"recorded in {done.path}")
+        click.echo(f"recorded in {done.path}" if complete else not_complete(session))
     if error is not None:
         raise error
     ctx.exit(0)

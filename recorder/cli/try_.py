@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
+_NOTHING = "stopped: nothing of this test was recorded"
 _QUIET_S = 0.5  # after the last byte is written, the reader has long passed it on
 
 
@@ -71,6 +72,9 @@ def command(ctx: click.Context, fast: bool, folder: str, unit: str | None, as_js
             live = LiveLine(part.test, shown_unit)
             live.say(f"== {part.name}: {report.test_name(part.test)} (simulated)")
             trace = simulate(part.scene)
+            if stop.asked():
+                live.say(_NOTHING)
+                break
             config = SessionConfig(
                 test=part.test, marked=part.marked, job=part.job, repair=part.repair,
                 procedure=resolve(part.test, {"stroke_volume": part.stroke_volume_ml}),
@@ -85,6 +89,9 @@ def command(ctx: click.Context, fast: bool, folder: str, unit: str | None, as_js
                                         pause_s=0.001 if fast else 0.02)
                 finally:
                     port.close()
+            if done.path is None and stop.why is not None:
+                live.say(_NOTHING)
+                break
             if error is not None:
                 raise error
             if done.path is None:

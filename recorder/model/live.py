@@ -18,6 +18,7 @@ class LiveView:
     target_low_kpa, target_high_kpa: what has to be held, or between which a cap has to open; to_go_kpa: up to there.
     fall_at_s: of when the fall is, where that is not ``time_s``. silent_s: how long no reading has arrived, where that
     is longer than usual; then there is no pressure, and before_kpa is the latest one.
+    band: where the pressure of a cap is, of the band in which it has to open; None where that is not known.
     """
 
     time_s: float
@@ -47,3 +48,4 @@ class LiveView:
     fall_at_s: float | None = None
     silent_s: float | None = None
     before_kpa: float | None = None
+    band: Literal["below", "in", "above"] | None = None

@@ -23,6 +23,8 @@ def brief(view: LiveView, unit: str = "kPa") -> tuple[str, ...]:
         return short if limit is None else (f"STOP, relieve below {format_pressure(limit, unit)}", *short)
     if view.fault is not None and step != "done":
         return ("gauge fault: relieve", "FAULT")
+    if step in ("pump", "pump-gently") and view.band == "above":
+        return ("still shut: stop, relieve", "stop, relieve")
     if step in ("pump", "pump-gently"):
         word = "pump" if step == "pump" else "gently"
         if view.to_go_kpa is None or view.to_go_kpa <= 0:

@@ -5,18 +5,19 @@ from __future__ import annotations
 from typing import Literal
 
 from recorder.model import LiveView, TestKind
+from recorder.report.brief import STILL_ON_KPA
 from recorder.report.numbers import clock
 from recorder.report.results import in_unit
 from recorder.units import format_pressure
 
-__all__ = ["Stage", "caution", "next_step", "too_small"]
+__all__ = ["Stage", "blind", "caution", "next_step", "too_small"]
 
 Stage = Literal["before", "pump", "hold", "over-limit", "release", "done"]
 
 # A steady fall that is seen by the eye within seconds: kPa/min, clear of its uncertainty. Common practice, no source.
 _FAST_KPA_PER_MIN = 5.0
 _NEARLY_KPA = 1.0  # below the band is as good as in it: "0.0 kPa to go" is no guidance
-_LOOK = "look under the pump and at both ends of every hose, with a light"
+_LOOK = "look under the coolant pump and at both ends of every hose, with a light"
 _RELIEVE = "turn the relief and wait for zero before you take anything off"
 
 
@@ -30,13 +31,16 @@ def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
     if view.fault is not None and step != "done":
         return f"the gauge reports a fault ({_fault(view.fault, unit)}): check its wires; {_RELIEVE}"
     if view.silent_s is not None and step not in ("over-limit", "done"):
-        return f"no reading for {view.silent_s:.0f} s: check the adapter and its cable; {_RELIEVE}"
+        return blind(view, f"no reading for {view.silent_s:.0f} s: check the adapter and its cable; {_RELIEVE}")
     if step == "over-limit":
         limit = view.limit_kpa if view.limit_kpa is not None else view.target_high_kpa
         below = f" until it is below {format_pressure(limit, unit)}" if limit is not None else ""
         return f"STOP: over the limit. Turn the relief{below}"
     if step == "wait":
         return "wait: reading the gauge, do not pump yet"
+    if step == "vent" and view.zero_kpa is not None and view.zero_kpa < -STILL_ON_KPA:
+        return (f"the gauge reads {format_pressure(view.zero_kpa, unit)}: with the hose open to the air that is no "
+                "zero. Check its wires and its calibration")
     if step == "vent":
         return "open the relief and wait until the reading stands at zero"
     if step in ("pump", "pump-gently"):
@@ -46,11 +50,20 @@ def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
     if step == "hold":
         return _hold(view, test)
     if step == "release":
-        early = {"leak": "a leak is proven", "tight": "it is tight"}.get(view.early or "", "enough seen")
+        # a cap that holds may fail by where it opened
+        tight = "it holds" if test == "cap" else "it is tight"
+        early = {"leak": "a leak is proven", "tight": tight}.get(view.early or "", "enough seen")
         return f"{early}: {_RELIEVE}"
     if step == "vent-again":
         return "wait for zero; do not take anything off yet"
     return "done: the pressure is off"
+
+
+def blind(view: LiveView, words: str) -> str:
+    """``words`` on an adapter that gives no reading. Whoever pumps is told to stop first: no limit would be seen."""
+    if view.next_step not in ("pump", "pump-gently"):
+        return words
+    return f"stop pumping; {words[:1].lower()}{words[1:]}"
 
 
 def too_small(full_scale_kpa: float | None, needed_kpa: float | None, unit: str = "kPa") -> str:
@@ -80,11 +93,12 @@ def _pump_cap(view: LiveView, unit: str) -> str:
     if low is None or high is None or now is None:
         return "pump; the cap has to open by itself"
     band = f"{format_pressure(low, unit).split(' ')[0]} to {format_pressure(high, unit)}"
-    if now > high:
+    where = view.band or ("above" if now > high else "in" if now >= low - _NEARLY_KPA else "below")
+    if where == "above":
         return f"still shut above its band, {band}: stop pumping, turn the relief"
-    if now >= low - _NEARLY_KPA:
+    if where == "in":
         return f"slow strokes until it opens: in its band, {band}"
-    to_go = format_pressure(low - now, unit)
+    to_go = format_pressure(max(low - now, 0.0), unit)
     if view.next_step == "pump-gently":
         return f"slow strokes: {to_go} to the band, {band}"
     return f"pump: {to_go} to the band, {band}"

@@ -14,7 +14,7 @@ from typing import Any, TypeVar, cast
 import numpy as np
 
 from recorder.analysis import Analyser, Setup
-from recorder.errors import RecorderError, RunError, StorageError
+from recorder.errors import RecorderError, StorageError
 from recorder.limits import band_kpa, resolve
 from recorder.model import (
     Announcement,
@@ -61,7 +61,8 @@ class Session:
         aside: bool = False,
     ) -> None:
         self.config = config
-        self.error: RecorderError | None = None
+        self.error: RecorderError | None = None  # the first that came up
+        self.broken: RecorderError | None = None  # after which nothing more comes: any but the disk's
         self.lost = False  # the port is away at the moment
         self._port = port
         self._keeper = Keeper(Path(folder))
@@ -156,7 +157,7 @@ class Session:
                         self._item(item)
             self._watch()
         except RecorderError as err:
-            self.error = self.error or err
+            self._wrong(err)
 
     def _in_a_run(self, item: Chunk | Lost | Back) -> bool:
         return self._begun and self.config.bare_unit is None and isinstance(item, Chunk)
@@ -186,7 +187,7 @@ class Session:
                     self._begin(message)
 
     def _check_version(self) -> None:
-        if self.decoder.notices and self.error is None:
+        if self.decoder.notices and self.broken is None:
             raise words.other_version(self._port.url, self.decoder.notices[0])
 
     def _chunks(self, chunks: list[Chunk]) -> None:
@@ -243,12 +244,11 @@ class Session:
             self._watch_first_row(now)
         elif not self.lost and (silent_s := self._patience.silent_s(now)) is not None:
             word = self._faults.word(now, SILENT_S)
-            self.error = self.error or words.gone_silent(self._port.url, silent_s, word)
+            self._wrong(words.gone_silent(self._port.url, silent_s, word))
         self._tell(self.analyser.latest_s)
-        if self._port.failure is not None and self.error is None:
-            self.error = self._port.failure
+        self._wrong(self._port.failure)
         self._store(lambda w: w.flush())
-        self.error = self.error or self._keeper.full()
+        self._wrong(self._keeper.full())
         if self._views.due():
             self._kept(lambda: self._views.take(self.analyser))
         self._finished = self._finished or self._over(now)
@@ -267,7 +267,7 @@ class Session:
     def _watch_first_row(self, now: float) -> None:
         fault = self._faults.word(now, NO_ROW_S)
         wrong = self._patience.at_first_row(now, self.counts, self.decoder.unusable, fault)
-        self.error = self.error or wrong
+        self._wrong(wrong)
 
     def _over(self, now: float) -> bool:
         view = self._views.latest
@@ -310,17 +310,17 @@ class Session:
             self.analyser = Analyser(Setup.from_header(facts))
             self.analyser.view()  # of nothing, at no cost: else the first look would be made here, not aside
             self._keeper.open(facts)
-            self.error = self.error or self._keeper.error
+            self._wrong(self._keeper.error)
         self._patience.row_s = self._clock()
         self._faults.open = True
         for kept in self._keeper.rows(rows):  # on disk, then to the analyser
-            self.error = self.error or self._keeper.error
+            self._wrong(self._keeper.error)
             self.analyser.feed(kept.time_s, kept.pressure_kpa, kept.flag)
             self._views.stale = True
 
     def _store(self, what: Callable[[Writer], object]) -> None:
         self._keeper.store(what)
-        self.error = self.error or self._keeper.error
+        self._wrong(self._keeper.error)
 
     def _kept(self, ask: Callable[[], _T]) -> _T:
         """What the analyser answers. Where it breaks, the raw rows are put on disk before anything else."""
@@ -331,11 +331,12 @@ class Session:
         except Exception as err:
             if self.writer is not None:
                 self.writer.close()
-            raise RunError(
-                f"the analysis broke ({type(err).__name__}: {err})",
-                where=str(self.path or ""),
-                do="the raw rows are kept in the file; judge it again with a mended program",
-            ) from err
+            raise words.analysis_broke(err, self.path) from err
+
+    def _wrong(self, err: RecorderError | None) -> None:
+        self.error = self.error or err
+        if not isinstance(err, StorageError):
+            self.broken = self.broken or err
 
     def stop(self, why: str) -> Finished:
         """Take what has come, judge it, seal the file. Again: the same answer."""
@@ -346,11 +347,11 @@ class Session:
             try:
                 self._begin(None)
             except RecorderError as err:
-                self.error = self.error or err
+                self._wrong(err)
         self._tell(None)
         self._store(lambda w: w.flush(now=True))  # on disk before it is judged
         judgement = self._kept(self.analyser.judgement).to_json()
         digest = self._keeper.seal(ending(why, self.error, self.decoder, self.timeline), judgement)
-        self.error = self.error or self._keeper.error
+        self._wrong(self._keeper.error)
         self._done = Finished(self.path, judgement, digest, why)
         return self._done

@@ -9,6 +9,7 @@ from recorder.analysis import Analyser, Look
 from recorder.model import LiveView
 from recorder.recording.aside import Aside
 from recorder.session.fall import Fall
+from recorder.session.steady import Steady
 
 _EVERY_S = 0.1  # where no face asks for one
 # How long after a look at the phases the next one waits, in times of what it cost: while the pressure moves, and
@@ -33,6 +34,7 @@ class Views:
         self._aside: Aside[Look] | None = Aside() if aside else None
         self._asked: Analyser | None = None  # whose look is being made
         self._fall = Fall()
+        self._steady = Steady()
 
     def due(self) -> bool:
         """Whether a new one is due although no face asked."""
@@ -56,7 +58,8 @@ class Views:
         view = analyser.view(look=look)
         if look:
             self._fall.looked(analyser)
-        self.latest = self._fall.of(view, analyser, moved=due == "moved" and not look)
+        view = self._fall.of(view, analyser, moved=due == "moved" and not look)
+        self.latest = self._steady.of(view, analyser.setup.test)
         self.stale = due != "no" and not look
         if look:
             self._looked_s, self._looked_at_s = self._clock(), analyser.latest_s

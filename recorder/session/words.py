@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 from recorder.errors import RecorderError, RunError, SettingError, SilentAdapter, WrongSpeed
 from recorder.model import Announcement, Calibration, WireCounts
 from recorder.port import ports_there_are
@@ -102,6 +104,14 @@ def full(writer: Writer) -> RunError:
         f"the recording is full ({writer.rows_written} samples) and was sealed",
         where=str(writer.path),
         do="begin a new one",
+    )
+
+
+def analysis_broke(err: Exception, path: Path | None) -> RunError:
+    return RunError(
+        f"the analysis broke ({type(err).__name__}: {err})",
+        where=str(path or ""),
+        do="the raw rows are kept in the file; judge it again with a mended program",
     )
 
 

@@ -81,6 +81,7 @@ class LivePage(QWidget):
             keypad.hide()
             lower.addWidget(keypad, 5)
         self._result = ResultScreen("", "slash", "nothing", (), (), "", ())
+        self._lead = ""  # of the advice, what stands large below the outcome
         self.trace, self.hold = TraceView(palette), HoldView(palette)
         self.hold.hide()
         lower.addWidget(self.trace, 5)
@@ -147,8 +148,8 @@ class LivePage(QWidget):
         self.word.setText(screen.word)
         self.word.setAccessibleName(f"outcome: {screen.word}")
         self._result = screen
-        self._show_warning()
         self._set(self.caution, screen.caution)
+        self._show_head(None)
         self.numbers.show_numbers(screen.numbers[:_FEW])
         trace = self.trace
         trace.spans, trace.fit, trace.marks, trace.unit, self.hold.unit = spans, fit, marks, unit, unit
@@ -162,34 +163,36 @@ class LivePage(QWidget):
 
     def show_left_on(self, screen: LeftOnScreen | None) -> None:
         """Above a result: the pressure that is still on, large, and what to do; None takes it away."""
-        reading = screen is not None and bool(screen.reading)
         if screen is not None:
             self.reading.show_reading(screen.reading, screen.unit, alarm=screen.alarm)
             self.reading.setAccessibleName(f"pressure {screen.reading} {screen.unit}, still on")
-            sentence = screen.sentence.replace(f" {screen.unit}", f"\u00a0{screen.unit}")
-            self._set(self.sentence, ("▲ " if screen.alarm else "") + sentence)
-        alarm = screen is not None and screen.alarm
-        warns = bool(self._result.warning) and not alarm and not reading
-        changed = self.reading.isHidden() == reading or self.sentence.isHidden() == (screen is not None or warns)
-        self._alarm(alarm)
+        self._show_head(screen)
+
+    def _show_head(self, left: LeftOnScreen | None) -> None:
+        """What is to be read from as far as the outcome: pressure that is still on before a warning, before what to do
+        next."""
+        reading, warning = left is not None and bool(left.reading), self._result.warning
+        lead = "" if reading else self._result.lead
+        if left is not None and reading:
+            text = ("▲ " if left.alarm else "") + left.sentence.replace(f" {left.unit}", f"\u00a0{left.unit}")
+        elif warning:
+            text = f"▲ {warning[:1].upper()}{warning[1:]}"
+        else:
+            text = ". ".join(filter(None, (left.sentence if left is not None else "", lead)))
+        changed = (self.reading.isHidden() == reading or self.sentence.isHidden() == bool(text) or lead != self._lead
+                   or len(text) > len(self.sentence.text()))
+        self._lead = lead
+        self._set(self.sentence, text)
+        self._alarm((left is not None and left.alarm) or (bool(warning) and not reading))
         self.reading.setVisible(reading)
-        self.sentence.setVisible(screen is not None)
-        if warns:
-            self._show_warning()
-        self.caution.setVisible(not alarm and bool(self.caution.text()))  # the sentence says the same, larger
+        # where the sentence says the same, larger
+        self.caution.setVisible(not (left is not None and left.alarm) and bool(self.caution.text()))
         if changed:
             self._tighten()
 
-    def _show_warning(self) -> None:
-        """What has to be seen beside the outcome, where there is something."""
-        text = self._result.warning
-        if text:
-            self._set(self.sentence, f"▲ {text[:1].upper()}{text[1:]}")
-            self._alarm(True)
-
     def _alarm(self, on: bool) -> None:
         restyle(self.sentence, "alarm", on)
-        room = 8 if on else 0
+        room = 8 if on else 0  # not in the style sheet: taken back, it would leave margins below zero behind
         self.sentence.setContentsMargins(room, room, room, room)
 
     def resizeEvent(self, event: QResizeEvent) -> None:
@@ -200,7 +203,7 @@ class LivePage(QWidget):
     def _tighten(self) -> None:
         """Where there is too little room: smaller words first, then without the numbers, which Records shows too;
         in the end fewer of the reasons and less of the advice, and it says so."""
-        self._set(self.reasons, "\n".join(self._result.lines))
+        self._set(self.reasons, "\n".join(self._result.beside(self._lead)))
         for word, reasons, numbers, sentence in (
             ("large", False, True, False), ("", False, True, False), ("small", False, True, False),
             ("small", True, True, False), ("small", False, False, False), ("small", True, False, False),
@@ -212,8 +215,8 @@ class LivePage(QWidget):
             self.numbers.setVisible(numbers and self.reading.isHidden())
             if self._fits() and (word != "large" or self._word_is_short()):
                 return
-        for most in range(len(self._result.lines) - 1, 0, -1):
-            self._set(self.reasons, "\n".join(self._result.fewer(most, "F2, then Enter")[0]))
+        for most in range(len(self._result.beside(self._lead)) - 1, 0, -1):
+            self._set(self.reasons, "\n".join(self._result.fewer(most, "F2, then Enter", self._lead)[0]))
             if self._fits():
                 return
 

@@ -316,6 +316,11 @@ class MainWindow(QWidget):
                 place.close_down()
         event.accept()
 
+    def close_unasked(self) -> None:
+        """At once, as whoever is asked by nobody wants it."""
+        self._ask = lambda: True
+        self.close()
+
     def warm_up_soon(self) -> None:
         """After the first redraw."""
         QTimer.singleShot(50, self.warm_up)

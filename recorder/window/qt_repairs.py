@@ -38,6 +38,7 @@ class Repairs:
         if is_open:
             self._testing.note.emit("What was repaired before the next test of this job?")
         else:
+            self._testing.problem.emit(running.problem if (running := self._testing.running) is not None else "")
             self._testing.next_key.setFocus()
 
     def place_key(self, n: int) -> None:

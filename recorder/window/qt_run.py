@@ -17,6 +17,7 @@ from recorder.units import pressure_factor_kpa
 from recorder.window.gauge import Gauge, gauge_of, remembered
 from recorder.window.ports import SIMULATED
 from recorder.window.qt_main import MainWindow
+from recorder.window.qt_signals import close_on_signals
 
 __all__ = ["open_window", "run"]
 
@@ -86,6 +87,7 @@ def run(argv: list[str]) -> int:
     window.show()
     window.setWindowState(window.windowState() & ~Qt.WindowState.WindowMinimized)
     window.warm_up_soon()
+    close_on_signals(window)
     if given.quit_after:
         QTimer.singleShot(int(given.quit_after * 1000), window.close)
     return int(app.exec())

@@ -47,7 +47,7 @@ def style_sheet(c: Palette, px: int) -> str:
         selection-background-color: {c.text}; selection-color: {c.ground}; }}
     QComboBox QAbstractItemView::item {{ min-height: {key}px; padding-left: 10px; }}
     QLabel#sentence {{ font-size: {round(px * 1.9)}px; font-weight: bold; }}
-    QLabel#sentence[alarm="true"] {{ background: {c.bad}; color: {c.ink}; padding: 4px 10px; }}
+    QLabel#sentence[alarm="true"] {{ background: {c.bad}; color: {c.ink}; }}
     QLabel#sentence[long="true"] {{ font-size: {round(px * 1.3)}px; }}
     QLabel#step {{ font-size: {round(px * 1.5)}px; font-weight: bold; }}
     QLabel#word {{ font-size: {round(px * 2.8)}px; font-weight: bold; }}

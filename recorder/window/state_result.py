@@ -40,14 +40,24 @@ class ResultScreen:
     safety: frozenset[str] = frozenset()
 
     @property
+    def lead(self) -> str:
+        """What to do next, to be read from as far as the outcome; empty where a warning comes before it, or nothing
+        is left to do."""
+        return self.advice[0] if self.advice and not self.warning else ""
+
+    @property
     def lines(self) -> tuple[str, ...]:
         """Reasons, then advice, a line each."""
         return (*self.reasons, *(f"→ {a}" for a in self.advice))
 
-    def fewer(self, most: int, where: str) -> tuple[list[str], list[str]]:
-        """``most`` of the lines, those of safety among them whatever their number, and what was left out; a last line
-        says how many those are, and ``where`` they stand."""
-        lines = self.lines
+    def beside(self, lead: str) -> tuple[str, ...]:
+        """The lines, without the one that stands larger elsewhere."""
+        return tuple(line for line in self.lines if line != f"→ {lead}")
+
+    def fewer(self, most: int, where: str, lead: str = "") -> tuple[list[str], list[str]]:
+        """``most`` of the lines beside ``lead``, those of safety among them whatever their number, and what was left
+        out; a last line says how many those are, and ``where`` they stand."""
+        lines = self.beside(lead)
         if len(lines) <= most:
             return list(lines), []
         safe = {i for i, line in enumerate(lines) if line.removeprefix("→ ") in self.safety}

@@ -103,14 +103,15 @@ def _rungs(view: LiveView | None, test: TestKind) -> tuple[Rung, ...]:
     return tuple(out)
 
 
-def _numbers(view: LiveView, unit: str, marks: Sequence[Mark]) -> tuple[tuple[str, str], ...]:
+def _numbers(view: LiveView, unit: str, marks: Sequence[Mark], test: TestKind) -> tuple[tuple[str, str], ...]:
     out: list[tuple[str, str]] = [("strokes", str(view.strokes))] if view.strokes else []
     if view.peak_kpa is not None:
         out.append(("highest", format_pressure(view.peak_kpa, unit)))
     if view.opening_kpa is not None:
         out.append(("opened", format_pressure(view.opening_kpa, unit)))
     if view.early is not None:
-        out.append(("certain:", {"leak": "it leaks", "tight": "it is tight"}[view.early]))
+        tight = "it holds" if test == "cap" else "it is tight"
+        out.append(("certain:", "it leaks" if view.early == "leak" else tight))
     if marks:
         out.append(("marked", ", ".join(f"{n} {mark.text}" for n, mark in enumerate(marks, start=1))))
     return tuple(out)
@@ -136,9 +137,9 @@ def live_screen(
     alarm = view.next_step == "over-limit"
     sentence = _capital(report.next_step(view, test=test, unit=unit))
     if away and not alarm:
-        sentence = "The adapter is unplugged: plug it in again, the test goes on"
+        sentence = _capital(report.blind(view, "The adapter is unplugged: plug it in again, the test goes on"))
     elif silent and not alarm:
-        sentence = "No reading comes from the adapter: check its plug and its power"
+        sentence = _capital(report.blind(view, "No reading comes from the adapter: check its plug and its power"))
     elif unread and not alarm:
         sentence = "Nothing can be read from the adapter: the line at the top says what to do"
     elif choosing and not alarm:
@@ -149,7 +150,7 @@ def live_screen(
     if procedure is not None:
         strip = hold_strip(view, unit, hold_s=procedure.hold_s,
                            allowed_kpa_per_min=procedure.steady_fall_allowed_kpa_per_min)
-    numbers = _numbers(view, unit, marks)
+    numbers = _numbers(view, unit, marks, test)
     gone = away or silent
     before_kpa = view.before_kpa if view.pressure_kpa is None else view.pressure_kpa
     if gone and before_kpa is not None:

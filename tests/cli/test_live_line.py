@@ -9,6 +9,7 @@ import pytest
 
 from recorder.cli._common import colour_on
 from recorder.cli._live import LiveLine
+from recorder.session import Away
 from tests.test_report import VIEW
 
 
@@ -33,6 +34,14 @@ def test_without_a_terminal_a_line_for_every_new_step_and_each_caution_once(
     ]
     assert sum("pump-up" in line for line in lines) == 4
     assert not any("\r" in line or "\a" in line for line in lines)
+
+
+def test_whoever_pumps_without_a_reading_is_told_to_stop() -> None:
+    live = LiveLine("system")
+    assert "stop pumping; adapter unplugged: plug it in again (3 s)" in live.text(VIEW, Away("unplugged", 3.0))
+    assert "stop pumping; no reading comes" in live.text(VIEW, Away("silent", 3.0))
+    hold = replace(VIEW, next_step="hold", hold_left_s=5.0)
+    assert "stop pumping" not in live.text(hold, Away("silent", 3.0)) + live.text(VIEW)
 
 
 class Tty(io.StringIO):

@@ -21,6 +21,7 @@ from recorder.cli import main
 from recorder.recording import read
 from recorder.rig import SimulatedTester, demo, simulate
 from recorder.rig.scene import Cap
+from tests.cli.terminal import Screen, at_a_terminal
 
 ROOT = Path(__file__).parents[2]
 ENVIRONMENT = {**os.environ, "PYTHONPATH": str(ROOT), "TERM": "xterm"}
@@ -144,3 +145,17 @@ def test_at_a_terminal_there_is_one_live_line_and_m_marks(tmp_path: Path) -> Non
     [mark] = read(file, strict=True).marks
     assert mark.time_s > 4.0
     assert "marked at" in text
+
+
+def test_try_that_is_stopped_before_its_first_sample_says_so(tmp_path: Path) -> None:
+    """It blamed the simulated tester for sending nothing."""
+    pressed = []
+
+    def during(screen: Screen) -> None:
+        if "== cap-passes" in screen.text and not pressed:
+            pressed.append(True)
+            screen.press(b"\x03")
+
+    screen, code = at_a_terminal(["try", "--folder", str(tmp_path)], 80, during=during)
+    assert code == 0 and not list(tmp_path.iterdir())
+    assert screen.words.endswith("stopped: nothing of this test was recorded")

@@ -42,6 +42,8 @@ def clipped(window: QWidget) -> list[str]:
         if not text:
             continue
         room = label.contentsRect()
+        if not label.rect().contains(room):
+            out.append(f"'{text[:60]}' is drawn beyond its own edges: {room} in {label.rect()}")
         flags = int(Qt.TextFlag.TextWordWrap) if label.wordWrap() else 0
         needed = label.fontMetrics().boundingRect(QRect(0, 0, room.width(), 10_000), flags, text)
         if needed.height() > room.height() + 1 or needed.width() > room.width() + 1:

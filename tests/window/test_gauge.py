@@ -185,6 +185,9 @@ def test_a_repair_is_said_and_stands_in_the_jobs(window: MainWindow, qtbot: QtBo
     for key in (Qt.Key.Key_U, Qt.Key.Key_L):  # another unit or look keeps the question open
         qtbot.keyClick(window, key)
         assert testing.repairs.asking and testing.live.repairs.isVisible()
+    qtbot.keyClick(window, Qt.Key.Key_R)  # back without an answer: the question goes with its keypad
+    assert not testing.repairs.asking and "repaired" not in window.banner.text()
+    qtbot.keyClick(window, Qt.Key.Key_R)
     qtbot.keyClick(window, Qt.Key.Key_1)
     qtbot.keyClick(window, Qt.Key.Key_R)
     qtbot.keyClick(window, Qt.Key.Key_9)

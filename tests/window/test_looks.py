@@ -191,6 +191,59 @@ def test_what_is_drawn_has_a_name_for_screen_readers(window: MainWindow, qtbot: 
     assert window.unit_key.accessibleName() == "pressure unit, now kPa"
 
 
+FALLS = {"outcome": "fail", "reasons": [{"code": "fall-too-fast", "text": "It falls too fast."}]}
+
+
+@pytest.mark.parametrize("size", [(1024, 600), (1920, 1080)])
+def test_what_to_do_next_is_as_large_in_a_result_as_while_it_runs(opened: Callable[..., MainWindow], qtbot: QtBot,
+                                                                  folder: Path, size: tuple[int, int]) -> None:
+    """It was as small as the reasons, 17 px of 600, beside a FAIL that was read from across the shop."""
+    window = opened(folder=folder, speed=None)
+    window.resize(*size)
+    choose(window, "system-seeps", LONG_JOB)
+    testing, live = window.testing, window.testing.live
+    testing.start_test()
+    qtbot.waitUntil(lambda: testing.running.begun, timeout=30000)
+    testing.end("seen", wait=True)
+    testing.running.let_go()
+    testing.running.left_on = None
+    plain, running_px = testing.judgement, round(1.9 * window._px)
+    short = {"outcome": "undecided", "hold_more_s": 81.0, "reasons": MUCH_WRONG["reasons"][:1]}
+    for outcome, first in ((FALLS, "It leaks. Look for wet places"), (short, "Test again and hold")):
+        testing.judgement = {**plain, **outcome}
+        testing.show_result()
+        QApplication.processEvents()
+        assert live.sentence.text().startswith(first) and first not in live.reasons.text()
+        assert live.sentence.fontInfo().pixelSize() >= running_px - 1 > 1.5 * live.reasons.fontInfo().pixelSize()
+        assert not clipped(window) and not overlapping(window)
+    testing.judgement = {**plain, "outcome": "pass", "reasons": []}
+    testing.show_result()
+    assert not live.sentence.isVisible()  # nothing is left to do
+
+
+def test_a_warning_leaves_the_words_after_it_where_they_belong(opened: Callable[..., MainWindow], qtbot: QtBot,
+                                                               folder: Path) -> None:
+    """The style sheet made anew beside a warning (another size) left margins below zero behind: whatever was said from
+    then on was cut off at the left and at the top."""
+    window = opened(folder=folder, speed=None)
+    choose(window, "system-seeps", LONG_JOB)
+    testing = window.testing
+    testing.start_test()
+    qtbot.waitUntil(lambda: testing.running.begun, timeout=30000)
+    testing.end("seen", wait=True)
+    testing.running.let_go()
+    testing.running.left_on = None
+    plain = testing.judgement
+    for outcome in (MUCH_WRONG, FALLS):
+        testing.judgement = {**plain, **outcome}
+        testing.show_result()
+        for size in ((800, 480), (1024, 600), (1920, 1080)):
+            window.resize(*size)
+            for _ in range(3):
+                QApplication.processEvents()
+            assert not clipped(window)
+
+
 def test_meaning_is_in_text_and_shape_too(window: MainWindow) -> None:
     """What the colours say is said without them: the marks in the texts that a screen without colour shows."""
     live = window.testing.live

@@ -105,6 +105,13 @@ def test_unplugged_is_said_in_the_sentence() -> None:
     assert live_screen(over, test="system", unit="kPa", away=True).sentence.startswith("STOP")
 
 
+@pytest.mark.parametrize("gone", [{"away": True}, {"silent": True}])
+def test_whoever_pumps_without_a_reading_is_told_to_stop(gone: dict[str, bool]) -> None:
+    """It said that the test goes on, to somebody who could see no limit."""
+    assert live_screen(BASE, test="system", unit="kPa", **gone).sentence.startswith("Stop pumping; ")
+    assert "Stop pumping" not in live_screen(HOLD, test="system", unit="kPa", **gone).sentence
+
+
 def test_nothing_that_can_be_read_is_said_in_the_sentence() -> None:
     """Not "wait", where waiting helps nobody; what is of safety goes before it."""
     waiting = dataclasses.replace(BASE, next_step="wait", pressure_kpa=None)
@@ -165,6 +172,17 @@ def test_no_reason_and_no_advice_is_dropped() -> None:
         assert len(shown) - 1 == max(most, 2)
 
 
+def test_what_to_do_next_stands_large_once_and_not_again_among_the_lines() -> None:
+    screen = result_screen(LEAKS, "kPa", ["hose ends"])
+    assert screen.lead.startswith("It leaks") and screen.lead not in " ".join(screen.beside(screen.lead))
+    assert sorted([*screen.beside(screen.lead), f"→ {screen.lead}"]) == sorted(screen.lines)
+    for most in range(1, len(screen.lines)):
+        shown, left = screen.fewer(most, "there", screen.lead)
+        assert f"→ {screen.lead}" not in [*shown, *left]
+    assert result_screen(MUCH_WRONG, "kPa").lead == ""  # a warning comes before it
+    assert result_screen({"outcome": "pass", "test": "system"}, "kPa").lead == ""
+
+
 @pytest.mark.parametrize(("found", "said", "unsaid"), [
     (["hose ends"], "hose ends", "nothing is wet"),
     (["hose ends", "none visible"], "hose ends", "nothing is wet"),
@@ -216,6 +234,15 @@ def test_a_gauge_that_ends_below_the_target_cannot_start() -> None:
     assert "needs 121.3 kPa" in check_setup("cap", "16 psi", "/dev/ttyUSB0", "kPa", full_scale_kpa=115.0).problem
     further = resolve("cap", {"band_high": "130 kPa"})
     assert check_setup("cap", "16 psi", "x", "kPa", full_scale_kpa=125.0, procedure=further).problem
+
+
+def test_a_cap_that_holds_is_not_called_tight_for_it_may_open_too_low() -> None:
+    """"It is tight" stood there, large, and the result was FAIL: it opens too low."""
+    view = dataclasses.replace(HOLD, early="tight", early_at_s=30.0, next_step="release", opening_kpa=80.0)
+    for test, words in (("cap", "it holds"), ("system", "it is tight"), ("tester", "it is tight")):
+        screen = live_screen(view, test=test, unit="kPa")  # type: ignore[arg-type]
+        assert screen.sentence.lower().startswith(f"{words}: turn the relief")
+        assert dict(screen.numbers)["certain:"] == words
 
 
 def test_marks_are_listed_with_their_numbers() -> None:

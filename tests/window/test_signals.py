@@ -1,0 +1,60 @@
+"""Ctrl-C, SIGTERM and SIGHUP at the terminal that the window was opened from: the file is sealed, nothing is thrown."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from recorder.recording import read
+
+ROOT = Path(__file__).parents[2]
+# The window as `recorder` opens it; Enter is pressed as soon as it stands.
+OPENED = """
+import sys
+from PySide6.QtCore import QTimer
+from recorder.window import qt_run
+shown = qt_run.MainWindow.warm_up_soon
+def soon(window):
+    shown(window)
+    if sys.argv[2] == "testing":
+        window.testing.setup.marked_edit.setText("16 psi")
+        QTimer.singleShot(200, window.testing.start_test)
+    QTimer.singleShot(300, lambda: print("open", flush=True))
+qt_run.MainWindow.warm_up_soon = soon
+sys.exit(qt_run.run(["--port", "simulated:cap-passes", "--folder", sys.argv[1], "--speed", "4"]))
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
+@pytest.mark.parametrize(("number", "doing"), [
+    (signal.SIGINT, "testing"), (signal.SIGTERM, "testing"), (signal.SIGINT, "the form"),
+], ids=["Ctrl-C in a test", "SIGTERM in a test", "Ctrl-C before one"])
+def test_a_signal_ends_the_window_in_order(tmp_path: Path, number: signal.Signals, doing: str) -> None:
+    folder = tmp_path / "recordings"
+    child = subprocess.Popen([sys.executable, "-c", OPENED, str(folder), doing], stdout=subprocess.PIPE, text=True,
+                             stderr=subprocess.PIPE, env={**os.environ, "PYTHONPATH": str(ROOT), "HOME": str(tmp_path),
+                                                          "QT_QPA_PLATFORM": "offscreen"})
+    try:
+        assert child.stdout is not None and child.stdout.readline() == "open\n"
+        deadline = time.monotonic() + 60
+        while doing == "testing" and time.monotonic() < deadline:
+            files = list(folder.glob("*-*.csv")) if folder.is_dir() else []
+            if files and files[0].stat().st_size > 60_000:  # pumped up
+                break
+            time.sleep(0.05)
+        child.send_signal(number)
+        out, err = child.communicate(timeout=40)
+    finally:
+        child.kill()
+    assert child.returncode == 0 and "Traceback" not in err, err
+    if doing == "testing":
+        (file,) = folder.glob("*-*.csv")
+        recording = read(file, strict=True)
+        assert recording.intact is True and recording.judgement is not None
+        assert f"recorded in {file}" in out + err and "turn the relief" in out + err  # it is still on
