@@ -22,7 +22,7 @@ from PySide6.QtWidgets import QApplication
 
 from recorder.rig import SimulatedTester, demo, simulate
 from recorder.settings import Settings
-from recorder.window.qt_main import MainWindow
+from recorder.window.places.main import MainWindow
 
 OUT = Path(__file__).resolve().parent / "pictures"
 SIZES = {"small": (1024, 600), "large": (1920, 1080)}

@@ -13,8 +13,8 @@ from recorder.audit import jobs_table
 from recorder.cli import main
 from recorder.recording import read
 from recorder.report import SIMULATED
-from recorder.window.state_opened import load, opened_screen
-from recorder.window.state_records import cell, quick_row
+from recorder.window.state.opened import load, opened_screen
+from recorder.window.state.records import cell, quick_row
 from tests.benchmarks.made import make
 
 

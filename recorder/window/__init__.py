@@ -1,4 +1,4 @@
-"""The window: view state without Qt decides what is shown (``state_*``, ``colours``), Qt shows it (``qt_*``)."""
+"""The window: ``state`` decides without Qt what is shown, ``parts`` and ``places`` show it."""
 
 from __future__ import annotations
 
@@ -9,6 +9,6 @@ __all__ = ["run"]
 
 def run(argv: Sequence[str] = ()) -> int:
     """Opens the window and returns the exit code. Qt is imported here and not before."""
-    from recorder.window.qt_run import run as run_qt
+    from recorder.window.places.run import run as run_qt
 
     return run_qt(list(argv))

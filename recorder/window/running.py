@@ -16,12 +16,12 @@ from recorder.errors import RecorderError, StorageError
 from recorder.limits import resolve
 from recorder.model import LiveView, Mark, Marking, TestKind
 from recorder.settings import Settings
-from recorder.window.gauge import Gauge, gauge_of
-from recorder.window.left_on import LeftOn, ReadOn, read_on, reader_of
-from recorder.window.link import Link, Replayed, Tapped
-from recorder.window.ports import SIMULATED
-from recorder.window.state_levels import levels_of
-from recorder.window.state_trace import TraceStore
+from recorder.window.link.left_on import LeftOn, ReadOn, read_on, reader_of
+from recorder.window.link.link import Link, Replayed, Tapped
+from recorder.window.state.gauge import Gauge, gauge_of
+from recorder.window.state.levels import levels_of
+from recorder.window.state.ports import SIMULATED
+from recorder.window.state.trace import TraceStore
 
 if TYPE_CHECKING:
     from recorder.analysis import HoldCurve

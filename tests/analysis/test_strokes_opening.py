@@ -16,7 +16,7 @@ from recorder.analysis.opening.relief import Top, ceiling
 from recorder.limits import resolve
 from recorder.model import Calibration, Judgement, Marking, TestKind
 from recorder.sheet.words import say
-from recorder.window.state_hold import hold_of
+from recorder.window.state.hold import hold_of
 
 sys.path.insert(0, str(Path(__file__).parent))
 from other_physics import Made, Valve, make

@@ -42,7 +42,7 @@ def look(every: Sequence[Case], folder: Path, opened: Sequence[Case] | None = No
     """The window on a folder with all of ``every``; ``opened`` (all of them, where it is None) are opened in turn."""
     from PySide6.QtWidgets import QApplication
 
-    from recorder.window.qt_main import MainWindow
+    from recorder.window.places.main import MainWindow
 
     os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
     app = QApplication.instance() or QApplication([])

@@ -70,7 +70,7 @@ def test_byte_to_terminal(benchmark: Any, tmp_path: Path) -> None:
 def test_byte_to_window(benchmark: Any, tmp_path: Path, qtbot: Any) -> None:
     from PySide6.QtCore import QEventLoop, QTimer
 
-    from recorder.window.qt_main import MainWindow
+    from recorder.window.places.main import MainWindow
     from recorder.window.running import start
 
     feeder = Feeder(tmp_path / "gauge")

@@ -25,11 +25,11 @@ from pytestqt.qtbot import QtBot
 from recorder.analysis import HoldCurve
 from recorder.limits import resolve
 from recorder.model import Mark, Marking
-from recorder.window.colours import LIGHT
-from recorder.window.qt_live import LivePage
-from recorder.window.state_levels import levels_of
-from recorder.window.state_testing import Span, live_screen
-from recorder.window.state_trace import TraceStore
+from recorder.window.places.live import LivePage
+from recorder.window.state.colours import LIGHT
+from recorder.window.state.levels import levels_of
+from recorder.window.state.testing import Span, live_screen
+from recorder.window.state.trace import TraceStore
 from tests.window.test_state_testing import HOLD
 
 RATE_HZ = 200
@@ -95,7 +95,7 @@ began, began_cpu = time.perf_counter(), time.thread_time()
 from pathlib import Path
 from PySide6.QtWidgets import QApplication
 from recorder.settings import Settings
-from recorder.window.qt_main import MainWindow
+from recorder.window.places.main import MainWindow
 app = QApplication([])
 window = MainWindow(Settings(), Path({folder!r}), port="simulated:cap-passes")
 window.resize(1024, 600)

@@ -243,7 +243,7 @@ def test_40_cfr_1065_644_leak_by_pressure_change() -> None:
     ],
 )
 def test_wcag_contrast(colour: str, white: float, black: float) -> None:
-    from recorder.window.colours import contrast
+    from recorder.window.state.colours import contrast
 
     assert contrast(colour, "#FFFFFF") == pytest.approx(white, abs=6e-4)
     assert contrast(colour, "#000000") == pytest.approx(black, abs=6e-4)

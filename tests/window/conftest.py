@@ -14,8 +14,9 @@ os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 from pytestqt.qtbot import QtBot
 
 from recorder.settings import Settings
-from recorder.window import qt_testing, running
-from recorder.window.qt_main import MainWindow
+from recorder.window import running
+from recorder.window.places import testing as qt_testing
+from recorder.window.places.main import MainWindow
 
 
 class Beeps:

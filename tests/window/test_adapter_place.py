@@ -15,7 +15,7 @@ from recorder.calibration import Pair, due_after, from_file_text
 from recorder.rig import demo, simulate
 from recorder.rig.lines import timed_lines
 from recorder.settings import Settings
-from recorder.window.qt_main import MainWindow
+from recorder.window.places.main import MainWindow
 from tests.benchmarks.faults_common import Plug
 from tests.window.conftest import choose
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from recorder.window import colours
+from recorder.window.state import colours
 
 # Okabe and Ito, Color Universal Design (2002/2008).
 PUBLISHED = {

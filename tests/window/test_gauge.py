@@ -18,10 +18,10 @@ from recorder.errors import FileError, SettingError
 from recorder.model import Calibration
 from recorder.recording import read
 from recorder.settings import Settings
-from recorder.window.gauge import Gauge, gauge_of, gauge_words, parse_gauge, remembered
-from recorder.window.qt_main import MainWindow
-from recorder.window.qt_run import open_window
-from recorder.window.state_testing import REPAIRS, with_repair
+from recorder.window.places.main import MainWindow
+from recorder.window.places.run import open_window
+from recorder.window.state.gauge import Gauge, gauge_of, gauge_words, parse_gauge, remembered
+from recorder.window.state.testing import REPAIRS, with_repair
 from tests.benchmarks.faults_common import Plug
 from tests.session_feeder import pressure_kpa
 from tests.window.conftest import choose

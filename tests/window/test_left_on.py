@@ -11,10 +11,10 @@ from pytestqt.qtbot import QtBot
 
 from recorder.recording import read
 from recorder.settings import Settings
-from recorder.window import left_on
-from recorder.window.left_on import LeftOn, ReadOn
-from recorder.window.qt_main import MainWindow
-from recorder.window.state_result import left_on_screen
+from recorder.window.link import left_on
+from recorder.window.link.left_on import LeftOn, ReadOn
+from recorder.window.places.main import MainWindow
+from recorder.window.state.result import left_on_screen
 from tests.benchmarks.faults_common import Plug, played
 from tests.window.conftest import choose
 from tests.window.test_window import hold_has_run

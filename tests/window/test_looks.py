@@ -14,11 +14,11 @@ from pytestqt.qtbot import QtBot
 
 from recorder.model import Mark
 from recorder.settings import Settings
-from recorder.window.left_on import LeftOn
-from recorder.window.qt_main import MainWindow
-from recorder.window.state_opened import load
-from recorder.window.state_result import result_screen
-from recorder.window.state_testing import live_screen
+from recorder.window.link.left_on import LeftOn
+from recorder.window.places.main import MainWindow
+from recorder.window.state.opened import load
+from recorder.window.state.result import result_screen
+from recorder.window.state.testing import live_screen
 from tests.benchmarks.made import make
 from tests.window.conftest import choose
 from tests.window.measure import clipped, overlapping, targets

@@ -11,9 +11,9 @@ import pytest
 from PySide6.QtCore import QPoint, Qt, QTimer
 from pytestqt.qtbot import QtBot
 
-from recorder.window import qt_records
-from recorder.window.qt_main import MainWindow
-from recorder.window.qt_records import RecordsPlace
+from recorder.window.places import records as qt_records
+from recorder.window.places.main import MainWindow
+from recorder.window.places.records import RecordsPlace
 from tests.benchmarks.made import make
 
 MANY = 2000

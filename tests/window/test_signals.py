@@ -18,7 +18,7 @@ ROOT = Path(__file__).parents[2]
 OPENED = """
 import sys
 from PySide6.QtCore import QTimer
-from recorder.window import qt_run
+from recorder.window.places import run as qt_run
 shown = qt_run.MainWindow.warm_up_soon
 def soon(window):
     shown(window)

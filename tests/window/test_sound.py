@@ -11,8 +11,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from recorder.window import sound
-from recorder.window.sound import Alarm
+from recorder.window.parts import sound
+from recorder.window.parts.sound import Alarm
 
 
 class Bell:

@@ -13,10 +13,9 @@ from recorder import calibration as calibrations
 from recorder.errors import SettingError
 from recorder.model import Announcement, Calibration
 from recorder.port import Back, Chunk, Lost
-from recorder.window.gauge import due_words
-from recorder.window.link import MOST_SAMPLES, Link, report_of
-from recorder.window.state_adapter import link_rows, sensor_rows, verdict_of
-from recorder.window.state_calibrate import (
+from recorder.window.link.link import MOST_SAMPLES, Link, report_of
+from recorder.window.state.adapter import link_rows, sensor_rows, verdict_of
+from recorder.window.state.calibrate import (
     calibration_of,
     due_day,
     fit_words,
@@ -25,6 +24,7 @@ from recorder.window.state_calibrate import (
     reference_u,
     with_direction,
 )
+from recorder.window.state.gauge import due_words
 from recorder.wire import encode_announcement, encode_sample
 
 HOSE = Announcement(1, "hose-7", "1.0", 1023, 100.0)

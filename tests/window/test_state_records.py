@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from recorder.errors import FileError
-from recorder.window.state_opened import load, opened_screen
-from recorder.window.state_records import RecordList, RecordRow, check_again, list_folder, quick_row
+from recorder.window.state.opened import load, opened_screen
+from recorder.window.state.records import RecordList, RecordRow, check_again, list_folder, quick_row
 from tests.benchmarks.made import make
 
 # Six samples of a file that was cut off: readable, never sealed, never judged.

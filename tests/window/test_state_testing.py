@@ -11,9 +11,9 @@ import pytest
 from recorder import report
 from recorder.limits import resolve
 from recorder.model import LiveView, Mark, Marking
-from recorder.window.state_levels import levels_of, lines_of
-from recorder.window.state_result import numbers_of, result_screen
-from recorder.window.state_testing import PhaseLog, check_setup, live_screen
+from recorder.window.state.levels import levels_of, lines_of
+from recorder.window.state.result import numbers_of, result_screen
+from recorder.window.state.testing import PhaseLog, check_setup, live_screen
 
 MARKED = Marking(16.0, "psi", 110.316)  # 16 psi, NIST SP 811
 BASE = LiveView(
@@ -262,7 +262,8 @@ def test_what_is_shown_is_decided_without_qt() -> None:
 
 def test_the_form_needs_no_heavy_library() -> None:
     """What the first screen does not need is loaded after it, so that it stands sooner."""
-    code = "import sys, recorder.window.qt_main\nprint([m for m in ('scipy', 'pint', 'pyqtgraph') if m in sys.modules])"
+    heavy = ("scipy", "pint", "pyqtgraph")
+    code = f"import sys, recorder.window.places.main; print([m for m in {heavy} if m in sys.modules])"
     run = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
     assert run.stdout.strip() == "[]"
 

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from recorder.window.state_hold import LEAST_SPAN_KPA, hold_of, strip_range
-from recorder.window.state_trace import TraceStore, earlier_of, thinned
+from recorder.window.state.hold import LEAST_SPAN_KPA, hold_of, strip_range
+from recorder.window.state.trace import TraceStore, earlier_of, thinned
 
 
 @settings(deadline=None, max_examples=40)

@@ -7,11 +7,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from recorder.window.colours import LIGHT
-from recorder.window.qt_plot import ClockAxis
-from recorder.window.qt_trace import TraceView
-from recorder.window.state_levels import Line
-from recorder.window.state_testing import Span
+from recorder.window.parts.plot import ClockAxis
+from recorder.window.parts.trace import TraceView
+from recorder.window.state.colours import LIGHT
+from recorder.window.state.levels import Line
+from recorder.window.state.testing import Span
 
 
 def drawn(view: TraceView, group: str) -> list[Any]:

@@ -11,8 +11,8 @@ from pytestqt.qtbot import QtBot
 
 from recorder.recording import read
 from recorder.settings import Settings
-from recorder.window.qt_main import MainWindow
-from recorder.window.qt_run import open_window
+from recorder.window.places.main import MainWindow
+from recorder.window.places.run import open_window
 from tests.benchmarks.faults_common import Plug, played
 from tests.window.conftest import Beeps, choose
 from tests.window.test_state_testing import BASE

@@ -16,7 +16,7 @@ from pytestqt.qtbot import QtBot
 from recorder.analysis import judge
 from recorder.recording import read
 from recorder.settings import Settings
-from recorder.window.qt_main import MainWindow
+from recorder.window.places.main import MainWindow
 from tests.benchmarks.faults_common import Plug, played
 from tests.window.conftest import choose
 

@@ -1,0 +1,1 @@
+"""The adapter, listened to beside the test, and the pressure that a test left on. No Qt."""

@@ -1,0 +1,1 @@
+"""What screens are made of: keys, numbers, signs, traces."""

@@ -1,0 +1,1 @@
+"""The screens: testing, records, adapter, and the window around them."""

@@ -1,0 +1,251 @@
+"""While a test runs, and its result: shows what ``state`` decides."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from PySide6.QtCore import Qt
+from PySide6.QtGui import QResizeEvent
+from PySide6.QtWidgets import QHBoxLayout, QLabel, QVBoxLayout, QWidget
+
+from recorder.model import Mark
+from recorder.report import PLACES, SIMULATED
+from recorder.window.parts.findings import Findings
+from recorder.window.parts.hold import HoldView
+from recorder.window.parts.numbers import NumberGrid
+from recorder.window.parts.sign import Sign
+from recorder.window.parts.trace import TraceView
+from recorder.window.parts.widgets import Ladder, Reading, fits, restyle, words
+from recorder.window.state.colours import Palette
+from recorder.window.state.hold import HoldStrip
+from recorder.window.state.result import LeftOnScreen, ResultScreen
+from recorder.window.state.testing import REPAIRS, LiveScreen, Span
+from recorder.window.state.trace import Earlier, TraceStore
+
+if TYPE_CHECKING:
+    from recorder.analysis import HoldCurve
+
+__all__ = ["LivePage"]
+
+_FEW = 7  # numbers beside a result; all of them are in the recording
+
+_WORD_SHARE = 0.36  # of the page's width: beside it stand the sign, and numbers or the reading
+
+
+class LivePage(QWidget):
+    """One page with two faces: running, and result."""
+
+    def __init__(self, palette: Palette) -> None:
+        super().__init__()
+        self._column = column = QVBoxLayout(self)
+        column.setContentsMargins(10, 4, 10, 4)
+        column.setSpacing(4)
+        top = QHBoxLayout()
+        top.setSpacing(14)
+        self.reading, self.ladder, self.sign = Reading(palette), Ladder(palette), Sign(palette)
+        self.word = words("word", name="outcome")
+        self.word.setWordWrap(False)
+        self.reasons = words("reasons", name="reasons and what to do next")
+        self.facts = words("numbers", name="numbers")
+        self.numbers = NumberGrid(sources=False)
+        top.addWidget(self.reading, 5)
+        top.addWidget(self.sign, 0, Qt.AlignmentFlag.AlignTop)
+        self._said = QWidget()
+        said = QVBoxLayout(self._said)
+        said.setContentsMargins(0, 0, 0, 0)
+        said.addWidget(self.word)
+        said.addWidget(self.reasons)
+        said.addStretch(1)
+        top.addWidget(self._said, 6)
+        top.addWidget(self.numbers, 4)
+        self._steps = QWidget()
+        steps = QVBoxLayout(self._steps)
+        steps.setContentsMargins(0, 0, 0, 0)
+        steps.addWidget(self.ladder, 1)
+        steps.addWidget(self.facts)
+        top.addWidget(self._steps, 6)
+        self.simulated = words("simulated", name="this test is simulated")
+        self.simulated.setText(SIMULATED)
+        self.simulated.hide()
+        column.addWidget(self.simulated)
+        column.addLayout(top, 4)
+        self.sentence, self.caution = words("sentence", name="what to do"), words("caution", name="caution")
+        column.addWidget(self.sentence)
+        column.addWidget(self.caution)
+        lower = QHBoxLayout()
+        lower.setSpacing(12)
+        self.findings = Findings({place: place for place in PLACES}, what="finding", ask="What was found, and where")
+        self.repairs = Findings(REPAIRS, what="repair", ask="What was mended since")
+        for keypad in (self.findings, self.repairs):
+            keypad.hide()
+            lower.addWidget(keypad, 5)
+        self._result = ResultScreen("", "slash", "nothing", (), (), "", ())
+        self._lead = ""  # of the advice, what stands large below the outcome
+        self.trace, self.hold = TraceView(palette), HoldView(palette)
+        self.hold.hide()
+        lower.addWidget(self.trace, 5)
+        lower.addWidget(self.hold, 5)
+        column.addLayout(lower, 6)
+
+    def begin(self, store: TraceStore, earlier: Earlier | None, *, simulated: bool = False) -> None:
+        """An empty trace, with the earlier one behind it. simulated: said as long as the test and its result show."""
+        self.simulated.setVisible(simulated)
+        self.trace.clear_trace()
+        self.trace.store = store
+        self.trace.earlier = self.hold.earlier = earlier
+        self.hold.show_hold(None, store, None)
+        self._show_face(result=False)
+
+    def _show_face(self, *, result: bool) -> None:
+        self._column.setStretch(1, 0 if result else 4)  # a result takes what its words need
+        for widget in (self.sign, self._said, self.numbers):
+            widget.setVisible(result)
+        for widget in (self.reading, self.sentence, self._steps):
+            widget.setVisible(not result)
+        restyle(self.sentence, "long", False)
+        self.open_keypad(self.findings, False)
+        self.open_keypad(self.repairs, False)
+
+    def open_keypad(self, keypad: Findings, is_open: bool) -> None:
+        """A keypad takes the place of the whole trace."""
+        keypad.show_places()
+        keypad.setVisible(is_open)
+        self._show_trace()
+        if self.reasons.isVisible():
+            self._tighten()
+
+    def _show_trace(self) -> None:
+        answering = self.findings.isVisibleTo(self) or self.repairs.isVisibleTo(self)
+        self.trace.setVisible(not (answering and self.hold.isVisibleTo(self)))
+
+    def show_live(self, screen: LiveScreen, spans: tuple[Span, ...], marks: Sequence[Mark],
+                  fit: HoldCurve | None) -> None:
+        """One moment of a running test."""
+        self.reading.show_reading(screen.reading, screen.unit, alarm=screen.alarm)
+        self.ladder.show_rungs(screen.rungs)
+        sentence = screen.sentence.replace(f" {screen.unit}", f"\u00a0{screen.unit}")  # a number stays with its unit
+        self._set(self.sentence, ("▲ " if screen.alarm or screen.fault else "") + sentence)
+        self._set(self.caution, screen.caution)
+        self._set(self.facts, "   ".join(f"{label} {text}" for label, text in screen.numbers))
+        self._alarm(screen.alarm)
+        trace = self.trace
+        trace.unit = self.hold.unit = screen.unit
+        trace.lines, trace.levels, trace.spans, trace.marks, trace.fit = screen.lines, screen.levels, spans, marks, fit
+        was = self.hold.isVisibleTo(self)
+        self.hold.show_hold(screen.hold, trace.store, fit, marks)
+        if was != (screen.hold is not None):
+            self._show_trace()
+        if trace.isVisibleTo(self):
+            trace.redraw()
+
+    def show_result(self, screen: ResultScreen, strip: HoldStrip | None, spans: tuple[Span, ...],
+                    marks: Sequence[Mark], fit: HoldCurve | None, unit: str) -> None:
+        """The result of a test; the trace keeps its levels. Shown anew (unit, colours), it keeps an open keypad."""
+        asking = self.repairs.isVisibleTo(self) and self._said.isVisibleTo(self)
+        self._show_face(result=True)
+        self.sign.show_sign(screen.sign, screen.role, screen.word)
+        self.word.setText(screen.word)
+        self.word.setAccessibleName(f"outcome: {screen.word}")
+        self._result = screen
+        self._set(self.caution, screen.caution)
+        self._show_head(None)
+        self.numbers.show_numbers(screen.numbers[:_FEW])
+        trace = self.trace
+        trace.spans, trace.fit, trace.marks, trace.unit, self.hold.unit = spans, fit, marks, unit, unit
+        self.hold.show_hold(strip, trace.store, fit, marks)
+        self.hold.leak.hide()  # the reasons say it
+        if asking:
+            self.repairs.show()
+            self._show_trace()
+        self._tighten()
+        trace.redraw()
+
+    def show_left_on(self, screen: LeftOnScreen | None) -> None:
+        """Above a result: the pressure that is still on, large, and what to do; None takes it away."""
+        if screen is not None:
+            self.reading.show_reading(screen.reading, screen.unit, alarm=screen.alarm)
+            self.reading.setAccessibleName(f"pressure {screen.reading} {screen.unit}, still on")
+        self._show_head(screen)
+
+    def _show_head(self, left: LeftOnScreen | None) -> None:
+        """What is to be read from as far as the outcome: pressure that is still on before a warning, before what to do
+        next."""
+        reading, warning = left is not None and bool(left.reading), self._result.warning
+        lead = "" if reading else self._result.lead
+        if left is not None and reading:
+            text = ("▲ " if left.alarm else "") + left.sentence.replace(f" {left.unit}", f"\u00a0{left.unit}")
+        elif warning:
+            text = f"▲ {warning[:1].upper()}{warning[1:]}"
+        else:
+            text = ". ".join(filter(None, (left.sentence if left is not None else "", lead)))
+        changed = (self.reading.isHidden() == reading or self.sentence.isHidden() == bool(text) or lead != self._lead
+                   or len(text) > len(self.sentence.text()))
+        self._lead = lead
+        self._set(self.sentence, text)
+        self._alarm((left is not None and left.alarm) or (bool(warning) and not reading))
+        self.reading.setVisible(reading)
+        # where the sentence says the same, larger
+        self.caution.setVisible(not (left is not None and left.alarm) and bool(self.caution.text()))
+        if changed:
+            self._tighten()
+
+    def _alarm(self, on: bool) -> None:
+        restyle(self.sentence, "alarm", on)
+        room = 8 if on else 0  # not in the style sheet: taken back, it would leave margins below zero behind
+        self.sentence.setContentsMargins(room, room, room, room)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        if self.reasons.isVisible():
+            self._tighten()
+
+    def _tighten(self) -> None:
+        """Where there is too little room: smaller words first, then without the numbers, which Records shows too;
+        in the end fewer of the reasons and less of the advice, and it says so."""
+        self._set(self.reasons, "\n".join(self._result.beside(self._lead)))
+        for word, reasons, numbers, sentence in (
+            ("large", False, True, False), ("", False, True, False), ("small", False, True, False),
+            ("small", True, True, False), ("small", False, False, False), ("small", True, False, False),
+            ("small", True, False, True),
+        ):
+            restyle(self.word, "scale", word)
+            restyle(self.sentence, "long", sentence or (bool(self._result.warning) and not numbers))
+            restyle(self.reasons, "tight", reasons)
+            self.numbers.setVisible(numbers and self.reading.isHidden())
+            if self._fits() and (word != "large" or self._word_is_short()):
+                return
+        for most in range(len(self._result.beside(self._lead)) - 1, 0, -1):
+            self._set(self.reasons, "\n".join(self._result.fewer(most, "F2, then Enter", self._lead)[0]))
+            if self._fits():
+                return
+
+    def _fits(self) -> bool:
+        said = self._said.layout()
+        if said is not None:
+            said.activate()  # else the page hears of other words only after this turn
+        return fits(self)
+
+    def _word_is_short(self) -> bool:
+        return self.word.fontMetrics().horizontalAdvance(self.word.text()) <= _WORD_SHARE * self.width()
+
+    @staticmethod
+    def _set(label: QLabel, text: str) -> None:
+        if label.text() != text:
+            label.setText(text)
+        if label.isHidden() == bool(text):
+            label.setVisible(bool(text))
+
+    def set_colours(self, palette: Palette) -> None:
+        """Light or dark."""
+        for widget in (self.reading, self.ladder, self.sign):
+            widget.colours = palette
+            widget.update()
+        self.trace.set_colours(palette)
+        self.hold.set_colours(palette)
+
+    def use_font(self, px: int) -> None:
+        """The size of what is drawn rather than styled."""
+        self.trace.use_font(px)
+        self.hold.use_font(px)
+        self.sign.setFixedSize(px * 6, px * 6)

@@ -1,0 +1,71 @@
+"""During a test: what was found, marked at its moment."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from recorder import report
+from recorder.window.parts.widgets import Key
+
+if TYPE_CHECKING:
+    from recorder.window.places.host import Host
+    from recorder.window.places.live import LivePage
+
+__all__ = ["Noting"]
+
+
+class Noting:
+    """The key, and the keypad of places that it opens in the page of the running test."""
+
+    def __init__(self, testing: Host) -> None:
+        self._testing = testing
+        self._page: LivePage | None = None  # once there is one
+        self.key = Key("F  Finding", self.toggle, says="mark a finding")
+
+    def use_page(self, page: LivePage) -> None:
+        """The page that shows the keypad."""
+        self._page = page
+        page.findings.chosen.connect(self.add)
+
+    def use_test(self, test: str) -> None:
+        """The places where a leak may be in such a test."""
+        self._testing.live.findings.use({place: place for place in report.places(test)})
+
+    @property
+    def choosing(self) -> bool:
+        """Whether the places of a finding are open."""
+        return self._page is not None and self._page.findings.isVisibleTo(self._page)
+
+    def toggle(self) -> None:
+        """The keypad comes or goes; there is none but while a test runs."""
+        if self._testing.active:
+            self.open(not self.choosing)
+
+    def open(self, is_open: bool) -> None:
+        """The keypad, or the page without it."""
+        live = self._testing.live
+        live.open_keypad(live.findings, is_open)
+        self.key.setText("F  Back" if is_open else "F  Finding")
+        if not is_open:
+            self._testing.setFocus()
+
+    def place_key(self, n: int) -> None:
+        """A number key marks at once, whether the keypad is open or not; 9 asks for words."""
+        findings = self._testing.live.findings
+        place = findings.place(n)
+        if place is not None:
+            self.add(place)
+        else:
+            self.open(True)
+            findings.write()
+
+    def add(self, text: str) -> None:
+        """Writes a finding at this moment."""
+        testing = self._testing
+        if testing.running is None or not testing.active or not text.strip():
+            return
+        if testing.running.begun:
+            testing.running.mark(text.strip())
+        else:
+            testing.problem.emit("nothing has been recorded yet to mark a finding in")
+        self.open(False)

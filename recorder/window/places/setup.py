@@ -1,0 +1,197 @@
+"""Before a test: which one, the cap's marking, the job, the adapter."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date
+from functools import partial
+
+from PySide6.QtCore import Signal
+from PySide6.QtGui import QResizeEvent, QShowEvent
+from PySide6.QtWidgets import QGridLayout, QLabel, QLineEdit, QWidget
+
+from recorder.errors import RecorderError
+from recorder.limits import Procedure
+from recorder.model import TestKind
+from recorder.window.parts.widgets import (
+    SMALLEST_TARGET_PX,
+    Choice,
+    Key,
+    Ladder,
+    fits,
+    restyle,
+    words,
+)
+from recorder.window.state.colours import Palette
+from recorder.window.state.gauge import Gauge, gauge_words
+from recorder.window.state.ports import SIMULATED, PortChoice, port_choices
+from recorder.window.state.testing import SetupForm, check_setup, start_screen
+
+__all__ = ["SetupPage"]
+
+_LONG = 70  # letters; a longer line is written smaller
+_TESTS: tuple[tuple[TestKind, str], ...] = (("cap", "Cap"), ("system", "System"), ("tester", "Tester itself"))
+
+
+class SetupPage(QWidget):
+    """The form. ``wanted`` is emitted when Enter is pressed in it, ``changed`` when it may start or no longer may."""
+
+    wanted = Signal()
+    changed = Signal()
+
+    def __init__(self, palette: Palette, unit: str, *, gauge: Gauge, remembered: str | None,
+                 choices: Callable[[str | None], list[PortChoice]] = port_choices,
+                 procedure: Callable[[TestKind], Procedure] | None = None) -> None:
+        super().__init__()
+        self._procedure = procedure
+        self.unit = unit
+        self.gauge = gauge
+        self.remembered = remembered
+        self.test: TestKind = "cap"
+        self._list_choices = choices
+        self._choices: list[PortChoice] = []
+        grid = QGridLayout(self)
+        grid.setContentsMargins(10, 4, 10, 4)
+        grid.setVerticalSpacing(4)
+        self.heading = words("sentence", name="what to do")
+        grid.addWidget(self.heading, 0, 0, 1, 4)
+        self.test_keys: dict[TestKind, Key] = {}
+        for column, (test, name) in enumerate(_TESTS):
+            key = Key(name, partial(self.choose_test, test), says=f"{name} test")
+            key.setCheckable(True)
+            self.test_keys[test] = key
+            grid.addWidget(key, 1, 1 + column)
+        grid.addWidget(QLabel("Which test"), 1, 0)
+        self.marked_edit, self.job_edit, self.repair_edit = QLineEdit(), QLineEdit(), QLineEdit()
+        self.marked_edit.setPlaceholderText("as stamped, like 16 psi")
+        self.job_edit.setPlaceholderText("job number, vehicle, anything")
+        self.repair_edit.setPlaceholderText("what was mended since this job's last test; empty: nothing")
+        for edit in (self.job_edit, self.repair_edit):
+            edit.setMaxLength(200)
+        self.port_box = Choice("Adapter")
+        self.gauge_line = words("muted", name="what the readings rest on")
+        self.hint = words("muted", name="what the marking was read as")
+        rows: tuple[tuple[str, QWidget], ...] = (
+            ("Cap's marking", self.marked_edit), ("Job", self.job_edit),
+            ("Repaired", self.repair_edit), ("Adapter", self.port_box),
+        )
+        for row, (name, widget) in enumerate(rows, start=2):
+            label = QLabel(name)
+            label.setBuddy(widget)
+            widget.setAccessibleName(name)
+            widget.setMinimumHeight(SMALLEST_TARGET_PX)
+            grid.addWidget(label, row, 0)
+            grid.addWidget(widget, row, 1, 1, 1 if row == 2 else 3)
+        grid.addWidget(self.hint, 2, 2, 1, 2)
+        grid.addWidget(self.gauge_line, 6, 1, 1, 3)
+        self.caution = words("caution", name="caution")
+        grid.addWidget(self.caution, 7, 0, 1, 4)
+        self.ladder = Ladder(palette)
+        grid.addWidget(self.ladder, 8, 0, 1, 4)
+        grid.setRowStretch(8, 1)
+        for column in (1, 2, 3):
+            grid.setColumnStretch(column, 1)
+        self.marked_edit.textChanged.connect(self.check)
+        for edit in (self.marked_edit, self.job_edit, self.repair_edit):
+            edit.returnPressed.connect(self.wanted.emit)
+        self.port_box.currentIndexChanged.connect(self._port_chosen)
+        self.port_box.editTextChanged.connect(self.check)
+        self.may_start = False
+        self.refresh_ports()
+        self.choose_test(self.test)
+
+    def refresh_ports(self) -> None:
+        """Looks for ports again; the one chosen stays chosen."""
+        self._choices = self._list_choices(self.remembered)
+        self.port_box.blockSignals(True)
+        self.port_box.clear()
+        for choice in self._choices:
+            self.port_box.addItem(choice.label, choice)
+        at = [i for i, c in enumerate(self._choices) if c.url == self.remembered]
+        self.port_box.setCurrentIndex(at[0] if at else 0)
+        self.port_box.blockSignals(False)
+        if not self.job_edit.text():  # what was filled in stays as it is
+            self._port_chosen(self.port_box.currentIndex())
+        self.check()
+
+    def choice(self) -> PortChoice | None:
+        """The adapter that is chosen or typed; None where there is none."""
+        index = self.port_box.currentIndex()
+        if 0 <= index < len(self._choices) and self._choices[index].label == self.port_box.currentText():
+            return self._choices[index]
+        text = self.port_box.currentText().strip()
+        return PortChoice(text, text) if text else None
+
+    def _port_chosen(self, index: int) -> None:
+        choice = self._choices[index] if 0 <= index < len(self._choices) else None
+        if choice is not None and choice.test is not None:  # a simulated scene brings its facts
+            self.choose_test(choice.test)
+            self.marked_edit.setText(choice.marked)
+            self.job_edit.setText(choice.job)
+            self.repair_edit.setText(choice.repair)
+        self.check()
+
+    def choose_test(self, test: TestKind) -> None:
+        """Cap, system, or the tester itself."""
+        self.test = test
+        for name, key in self.test_keys.items():
+            key.setChecked(name == test)
+            word = dict(_TESTS)[name]
+            key.setText(f"● {word}" if name == test else f"○ {word}")
+        self.marked_edit.setEnabled(test != "tester")
+        self.check()
+
+    def form(self) -> SetupForm:
+        """What was filled in, checked."""
+        choice = self.choice()
+        url = choice.url if choice else ""
+        # the simulated tester has a gauge of its own
+        scale_kpa = None if url.startswith(SIMULATED) else self.gauge.reads_to_kpa()
+        return check_setup(self.test, self.marked_edit.text(), url, self.unit, full_scale_kpa=scale_kpa,
+                           procedure=self._limits())
+
+    def _limits(self) -> Procedure | None:
+        try:
+            return self._procedure(self.test) if self._procedure is not None else None
+        except RecorderError:
+            return None  # it is said when the test is started
+
+    def check(self) -> None:
+        """Says whether this test can start, and what is missing."""
+        form = self.form()
+        screen = start_screen(self.test, self.unit)
+        self.hint.setText(form.hint)
+        choice = self.choice()
+        simulated = choice is not None and choice.url.startswith(SIMULATED)
+        ready = "Ready, SIMULATED" if simulated else "Ready"
+        heading = form.problem or f"{ready}: press Start, then follow the words"
+        self.heading.setText(heading)
+        restyle(self.heading, "long", len(heading) > _LONG)
+        said = gauge_words(self.gauge, self.unit, date.today())
+        self.gauge_line.setText("an invented test with a gauge of its own: nothing is measured" if simulated else
+                                f"{said}. Say what it is: F3, then G" if said.startswith("▲") else said)
+        self.caution.setText(screen.caution)
+        self.ladder.show_rungs(screen.rungs)
+        self.may_start = not form.problem
+        self._make_room()
+        self.changed.emit()
+
+    def showEvent(self, event: QShowEvent) -> None:
+        super().showEvent(event)
+        self._make_room()
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        self._make_room()
+
+    def _make_room(self) -> None:
+        """The profile of the test is shown where the fields leave room for it."""
+        if not self.isVisible():
+            return
+        self.ladder.hide()
+        self.ladder.setVisible(fits(self, spare=self.ladder.minimumHeight() + 30))
+
+    def set_colours(self, palette: Palette) -> None:
+        """Light or dark."""
+        self.ladder.colours = palette
+        self.ladder.update()

@@ -1,0 +1,366 @@
+"""The Testing place: choose, watch, result. Holds the running test; its pages show it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from PySide6.QtCore import Qt, QTimer, Signal
+from PySide6.QtWidgets import QApplication, QFileDialog, QVBoxLayout, QWidget
+
+from recorder.errors import RecorderError
+from recorder.model import LiveView, TestKind
+from recorder.settings import Settings
+from recorder.window.parts.sound import Alarm, Sounding
+from recorder.window.parts.widgets import Key, Pages
+from recorder.window.places.left_on import LeftOnWatch
+from recorder.window.places.noting import Noting
+from recorder.window.places.repairs import Repairs
+from recorder.window.places.setup import SetupPage
+from recorder.window.state.colours import Palette
+from recorder.window.state.gauge import Gauge, gauge_of
+from recorder.window.state.hold import hold_of
+from recorder.window.state.levels import lines_of
+from recorder.window.state.result import result_screen
+from recorder.window.state.testing import PhaseLog, live_screen, spans_of
+
+if TYPE_CHECKING:
+    from recorder.window.places.live import LivePage
+    from recorder.window.running import Running
+    from recorder.window.state.trace import Earlier
+
+__all__ = ["Testing"]
+
+_TICK_MS = 16  # at most 60 redraws a second
+_AFTER_TICK_MS = 100  # a pressure that is being relieved
+
+
+class Testing(QWidget):
+    """One test after the other. ``problem`` is emitted with one line, or an empty one when all is well; ``note`` with
+    one that is no problem; ``alarmed`` when the pressure goes over the limit."""
+
+    problem = Signal(str)
+    recorded = Signal(str)
+    note = Signal(str)
+    alarmed = Signal()
+    actions_changed = Signal()
+    gauge_changed = Signal()
+
+    def __init__(self, settings: Settings, folder: Path, palette: Palette, *, port: str | None = None,
+                 speed: float | None = 1.0, beep: Callable[[], None] | None = None,
+                 ask_folder: Callable[[], str] | None = None, gauge: Gauge | None = None) -> None:
+        super().__init__()
+        self.gauge = gauge or gauge_of(settings)
+        self.settings, self.folder, self.colours, self.unit = settings, folder, palette, settings.unit
+        self.speed = speed
+        self._alarm = Alarm(QApplication.beep)
+        self.sounding = Sounding(beep or self._alarm)
+        self._over_limit = False
+        self._ask_folder = ask_folder or self._folder_dialog
+        self.running: Running | None = None
+        self.view: LiveView | None = None
+        self.judgement: Mapping[str, Any] | None = None
+        self._phases = PhaseLog()
+        self._away = False
+        self._earlier: tuple[TestKind, str, Earlier] | None = None
+        self._ending = False
+        self.setup = SetupPage(palette, self.unit, gauge=self.gauge,
+                               remembered=port if port is not None else settings.port, procedure=settings.procedure)
+        self._page: LivePage | None = None
+        self._font_px = 14
+        self.pages = Pages()
+        column = QVBoxLayout(self)
+        column.setContentsMargins(0, 0, 0, 0)
+        column.addWidget(self.pages)
+        self.pages.addWidget(self.setup)
+        self.start_key = self._main("Start   [Enter]", self.start_test, "start the test")
+        self.end_key = Key("E  End test", lambda: self.end("ended by hand"), says="end the test")
+        self.next_key = self._main("N  Test again", self.next_test, "next test on the same job")
+        self.noting, self.repairs, self._left_on = Noting(self), Repairs(self), LeftOnWatch(self)
+        self.other_key = Key("B  Other test", self.other_test, says="back to the form for another test")
+        self.store_key = Key("S  Store elsewhere", self.store_again, says="store this test in another folder")
+        self.setup.wanted.connect(self.start_test)
+        self.setup.changed.connect(lambda: self.start_key.setEnabled(self.setup.may_start))
+        self.start_key.setEnabled(self.setup.may_start)
+        self._timer = QTimer(self)
+        self._timer.setTimerType(Qt.TimerType.PreciseTimer)
+        self._timer.timeout.connect(self.tick)
+
+    @staticmethod
+    def _main(text: str, act: Callable[[], object], says: str) -> Key:
+        key = Key(text, act, says=says)
+        key.setObjectName("main")
+        return key
+
+    @property
+    def live(self) -> LivePage:
+        """The page of the running test; made when it is first wanted."""
+        if self._page is None:
+            from recorder.window.places.live import LivePage
+
+            self._page = LivePage(self.colours)
+            self._page.use_font(self._font_px)
+            self.noting.use_page(self._page)
+            self._page.repairs.chosen.connect(self.repairs.add)
+            self.pages.addWidget(self._page)
+        return self._page
+
+    @property
+    def remembered(self) -> str | None:
+        """The adapter that was used last."""
+        return self.setup.remembered
+
+    def keys_now(self) -> list[Key]:
+        """The keys of this moment."""
+        if self.running is None:
+            return [self.start_key]
+        if self.judgement is None:
+            return [self.noting.key, self.end_key]
+        after = [self.next_key, self.repairs.key, self.other_key]
+        return after if self.running.stored else [self.store_key, *after]
+
+    # ------------------------------------------------------------ during
+
+    def start_test(self) -> None:
+        """Begins, or says in the banner line why it cannot."""
+        choice, form = self.setup.choice(), self.setup.form()
+        if form.problem or choice is None or self.running is not None:
+            return
+        from recorder.window.running import start
+
+        try:
+            running = start(self.settings, url=choice.url, test=self.setup.test, marked=form.marked,
+                            job=self.setup.job_edit.text().strip(), repair=self.setup.repair_edit.text().strip(),
+                            gauge=self.gauge, folder=self.folder, speed=self.speed)
+        except RecorderError as err:
+            self.problem.emit(str(err))
+            return
+        self.setup.remembered = choice.url
+        self.setup.repair_edit.clear()  # it was before this test, not before the next one
+        self.problem.emit("")
+        self.begin(running)
+
+    def begin(self, running: Running) -> None:
+        """Watches a running test."""
+        self.running, self.judgement, self.view, self._ending = running, None, None, False
+        self._phases, self._away, self._over_limit = PhaseLog(), False, False
+        # Another kind of test, or another job, is no "before" to this "after".
+        if self._earlier is not None and self._earlier[:2] != (running.test, running.config.job):
+            self._earlier = None
+        self.live.begin(running.store, self._earlier[2] if self._earlier is not None else None,
+                        simulated=running.config.simulated)
+        self.noting.use_test(running.test)
+        self.pages.setCurrentWidget(self.live)
+        self.actions_changed.emit()
+        self.setFocus()
+        self._timer.start(_TICK_MS)
+
+    def tick(self) -> None:
+        """One turn: take what has arrived, show it."""
+        running = self.running
+        if running is None:
+            self._timer.stop()
+            return
+        if self.judgement is not None:
+            if not self._left_on.show(running):
+                self._timer.stop()
+            return
+        view = running.look()
+        if running.judgement is not None:
+            self._ended(running)
+            return
+        away, was_away, self._away = running.away, self._away, running.away
+        if view is not None and not self._ending:
+            self.show_view(view)
+        if running.problem:
+            self.problem.emit(running.problem)
+        elif away != was_away:
+            self.problem.emit("the adapter went away; what came before is on disk, and the test goes on when it is "
+                              "plugged in again" if away else "")
+
+    def show_view(self, view: LiveView) -> None:
+        """Shows a live view; the sound while over the limit, unless muted."""
+        self.view = view
+        running = self.running
+        if running is None:
+            return
+        fit = running.fit
+        screen = live_screen(
+            view, test=running.test, unit=self.unit, levels=running.levels, procedure=running.procedure,
+            marks=running.marks, choosing=self.noting.choosing, away=self._away, silent=running.silent,
+            unread=bool(running.problem) and not running.begun,
+        )
+        self._phases.add(view)
+        if screen.alarm and not self._over_limit:
+            self.alarmed.emit()
+        self._over_limit = screen.alarm
+        if screen.alarm:
+            self.sounding.sound()
+        self.live.show_live(screen, self._phases.spans(), tuple(running.marks), fit)
+
+    def place_key(self, n: int) -> None:
+        """A number key: a finding while a test runs, a repair where it is asked after one."""
+        (self.noting if self.active else self.repairs).place_key(n)
+
+    # ------------------------------------------------------------ after
+
+    @property
+    def active(self) -> bool:
+        """Whether a test runs."""
+        return self.running is not None and self.judgement is None
+
+    @property
+    def holds_port(self) -> bool:
+        """Whether a test runs, or the pressure that it left on is still read."""
+        return self.active or (self.running is not None and self.running.reading_on)
+
+    def end(self, why: str, *, wait: bool = False) -> None:
+        """Seals the file and shows the result, as soon as it is judged; ``wait``: not before that is done."""
+        running = self.running
+        if running is None or self.judgement is not None:
+            return
+        running.stop(why)
+        if wait:
+            running.wait()
+            self._ended(running)
+        elif not self._ending:
+            self._ending = True
+            self.noting.open(False)
+            self.live.sentence.setText("Judging the trace")
+            for key in (self.noting.key, self.end_key):
+                key.setEnabled(False)
+
+    def _ended(self, running: Running) -> None:
+        self._timer.stop()
+        self._ending = False
+        for key in (self.noting.key, self.end_key):
+            key.setEnabled(True)
+        running.look()
+        self.judgement = running.judgement
+        self.problem.emit(running.problem)
+        self.show_result()
+        self.actions_changed.emit()
+        if running.left_on is None:
+            self.next_key.setFocus()
+        else:  # no key begins the next test while somebody is to relieve
+            self.setFocus()
+            self._timer.start(_AFTER_TICK_MS)
+        if running.path is not None:
+            self.recorded.emit(str(running.path))
+
+    def show_result(self) -> None:
+        """The result of the test that has ended."""
+        running, judgement = self.running, self.judgement
+        if running is None or judgement is None:
+            return
+        strip = hold_of(judgement, self.unit,
+                        allowed_kpa_per_min=running.procedure.steady_fall_allowed_kpa_per_min)
+        opening = judgement.get("opening")
+        self.live.trace.levels = running.levels
+        self.live.trace.lines = lines_of(running.levels, opening["value"] if opening else None)
+        self.live.show_result(
+            result_screen(judgement, self.unit, [m.text for m in running.marks]), strip,
+            spans_of(judgement) or self._phases.spans(), tuple(running.marks), running.fit, self.unit,
+        )
+        self._left_on.show(running)
+
+    def _leave_result(self) -> bool:
+        from recorder.window.state.trace import earlier_of
+
+        running = self.running
+        if self.judgement is None or running is None:
+            return False
+        running.let_go()
+        if len(running.store):
+            self._earlier = (running.test, running.config.job, earlier_of(running.store, self.judgement))
+        self.running, self.judgement, self.view = None, None, None
+        self.repairs.forget()
+        self.problem.emit("")
+        return True
+
+    def next_test(self) -> None:
+        """The same test on the same job, at once; this trace will lie behind the new one."""
+        if self._leave_result():
+            self.start_test()
+            if self.running is None:  # the port is gone
+                self._show_form()
+
+    def other_test(self) -> None:
+        """The form again: another test, marking or adapter, on the same job unless it is changed."""
+        if self._leave_result():
+            self._show_form()
+
+    def _show_form(self) -> None:
+        self.pages.setCurrentIndex(0)
+        self.setup.refresh_ports()
+        self.actions_changed.emit()
+        self.take_focus()
+
+    def take_focus(self) -> None:
+        """Where one goes on: the start key, or the field that is still empty."""
+        if self.running is not None:
+            self.setFocus()
+        elif self.setup.may_start:
+            self.start_key.setFocus()
+        else:
+            self.setup.marked_edit.setFocus()
+
+    def store_again(self) -> None:
+        """A test that could not be stored, once more, into a folder that has room."""
+        running = self.running
+        if running is None or self.judgement is None or running.stored:
+            return
+        folder = self._ask_folder()
+        if not folder:
+            return
+        try:
+            path = running.store_again(Path(folder))
+        except RecorderError as err:
+            self.problem.emit(str(err))
+            return
+        self.problem.emit("")
+        self.actions_changed.emit()
+        self.recorded.emit(str(path))
+
+    def _folder_dialog(self) -> str:
+        return QFileDialog.getExistingDirectory(self, "A folder with room for this test", str(Path.home()))
+
+    # ------------------------------------------------------------ looks
+
+    def set_gauge(self, gauge: Gauge) -> None:
+        """How the gauge is read, from the next test on."""
+        self.gauge = self.setup.gauge = gauge
+        self.setup.check()
+        self.gauge_changed.emit()
+
+    def set_unit(self, unit: str) -> None:
+        """Another unit, at once, also while a test runs."""
+        self.unit = self.setup.unit = unit
+        self.setup.check()
+        if self.judgement is not None:
+            self.show_result()
+        elif self.view is not None:
+            self.show_view(self.view)
+
+    def set_colours(self, palette: Palette) -> None:
+        """Light or dark."""
+        self.colours = palette
+        self.setup.set_colours(palette)
+        if self._page is not None:
+            self._page.set_colours(palette)
+            self._page.trace.redraw()
+            self.set_unit(self.unit)
+
+    def close_down(self) -> None:
+        """Silence, and no port held."""
+        self._timer.stop()
+        if self.running is not None:
+            self.running.let_go()
+        self._alarm.close()
+
+    def use_font(self, px: int) -> None:
+        """The size of what is drawn rather than styled."""
+        self._font_px = px
+        if self._page is not None:
+            self._page.use_font(px)

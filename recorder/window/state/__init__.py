@@ -1,0 +1,1 @@
+"""What the screens show, decided without Qt: words, shapes, numbers, colours."""

@@ -1,0 +1,135 @@
+"""What the calibration says: the next step, the fit, the file. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+from recorder.errors import SettingError
+from recorder.model import Calibration
+from recorder.units import convert, format_pressure, parse_quantity, pressure_factor_kpa
+from recorder.window.state.words import in_window
+
+if TYPE_CHECKING:
+    from recorder.calibration import CalibrationFit, Pair
+
+__all__ = [
+    "calibration_of", "due_day", "examples", "fit_words", "next_level", "parse_pair", "reference_u", "with_direction",
+]
+
+# Steps of the references, in the unit that people see: up, and the same down again. Common practice, no source.
+_STEP = {"kPa": 40.0, "psi": 6.0, "bar": 0.4, "kgf/cm2": 0.4}
+_LEVELS = (0, 1, 2, 3, 4, 3, 2, 1, 0)
+
+
+def parse_pair(reference: str, ratio: str, unit: str, bare_unit: str | None = None) -> Pair:
+    """One reference pressure and the reading beside it: 0 to 1, or percent; of an adapter that prints plain numbers
+    the number. Raises SettingError."""
+    from recorder.calibration import Pair
+
+    kpa = convert(parse_quantity(reference, unit), unit, "kPa")
+    if bare_unit is not None:
+        return Pair(kpa, convert(parse_quantity(ratio, bare_unit), bare_unit, "kPa"))
+    text = ratio.strip().replace(",", ".")
+    try:
+        value = float(text.rstrip("%")) / (100.0 if text.endswith("%") else 1.0)
+    except ValueError:
+        raise SettingError(
+            f"'{ratio}' is not a reading", do="give it as part of full scale, like 0.512 or 51.2%"
+        ) from None
+    if not 0.0 <= value <= 1.0:
+        raise SettingError(f"a reading of {value:g} is outside 0 to 1", do="divide the counts by those at full scale")
+    return Pair(kpa, value)
+
+
+def with_direction(pair: Pair, before: Sequence[Pair]) -> Pair:
+    """The pair, with whether it was reached from below or from above."""
+    from recorder.calibration import Pair
+
+    last = before[-1].reference_kpa if before else pair.reference_kpa
+    if pair.reference_kpa == last:  # the same again: the way it was
+        return Pair(pair.reference_kpa, pair.ratio, before[-1].direction if before else "up")
+    return Pair(pair.reference_kpa, pair.ratio, "down" if pair.reference_kpa < last else "up")
+
+
+def reference_u(text: str, unit: str) -> float:
+    """The reference's standard uncertainty in kPa, from half of the ± that was written. Raises SettingError."""
+    if not text.strip():
+        return 0.0
+    return convert(parse_quantity(text, unit), unit, "kPa") / 2.0
+
+
+def examples(unit: str) -> tuple[str, str]:
+    """A reference pressure and its ±, to show how they are written."""
+    step = _STEP.get(unit, 40.0 / pressure_factor_kpa(unit))
+    return f"like {step:g}", f"like {step / 80:.1g} {unit}"
+
+
+def next_level(pairs: Sequence[Pair], unit: str) -> str:
+    """The one thing to do next."""
+    step = _STEP.get(unit, 40.0 / pressure_factor_kpa(unit))
+    if not pairs:
+        return "Open the hose to the air: the reference is 0. Press Enter when the reading stands still"
+    if len(pairs) < len(_LEVELS):
+        level = _LEVELS[len(pairs)] * step
+        rising = _LEVELS[len(pairs)] > _LEVELS[len(pairs) - 1]
+        do = "Pump up to" if rising else "Let off to"
+        return f"{do} about {level:g} {unit}, wait half a minute, type what the reference shows, Enter"
+    return "Enough pairs: look at the residuals, then save"
+
+
+def fit_words(pairs: Sequence[Pair], unit: str, reference_u_kpa: float = 0.0,
+              resolution: float = 0.0, *, bare: bool = False) -> tuple[CalibrationFit | None, str]:
+    """The fit and what to say of it; None and why not, where it cannot be made."""
+    from recorder.calibration import fit as fit_pairs
+
+    if len(pairs) < 3:
+        return None, f"{len(pairs)} of at least 3 pairs; 9, up and down again, are good"
+    try:
+        found = fit_pairs(pairs, reference_u_kpa=reference_u_kpa, resolution=resolution, bare=bare)
+    except SettingError as err:
+        return None, in_window(str(err))
+
+    def p(kpa: float) -> str:
+        return format_pressure(kpa, unit, extra=1)
+
+    shape = "a straight line" if len(found.coefficients_kpa) == 2 else "a slightly bent line"
+    terms = ", ".join(f"{c:.4f}" for c in found.coefficients_kpa)
+    also = "" if found.hysteresis_kpa is None else f"; up and down differ by {p(found.hysteresis_kpa)}"
+    notes = [in_window(note) for note in found.notes]
+    lines = [f"A pressure read as these were is good to ± {p(2 * found.standard_uncertainty_kpa)} (two standard "
+             f"uncertainties: 95 in 100){also}",
+             f"{len(pairs)} pairs, {shape}, coefficients {terms} kPa", *notes[:2]]
+    return found, "\n".join(lines)
+
+
+def due_day(text: str, today: date) -> date:
+    """The date due, as written, or in twelve months. Raises SettingError."""
+    from recorder.calibration import due_after
+
+    if not text.strip():
+        return due_after(today)
+    try:
+        due = date.fromisoformat(text.strip())
+    except ValueError:
+        raise SettingError(f"'{text}' is not a day", do="write it like 2027-03-14") from None
+    if due <= today:
+        raise SettingError(f"{due} is not after today", do="give a later day")
+    return due
+
+
+def calibration_of(found: CalibrationFit, *, today: date, due: date, reference: str,
+                   adapter_id: str | None, bare: bool = False) -> tuple[Calibration, dict[str, Any]]:
+    """The calibration, and the pairs behind it for people to look at."""
+    x = "reading_kPa" if bare else "ratio"
+    rows = [[p.reference_kpa, p.ratio, p.direction, r] for p, r in zip(found.pairs, found.residuals_kpa, strict=True)]
+    details = {
+        "pairs": {"columns": ["reference_kPa", x, "direction", "residual_kPa"], "rows": rows},
+        "reference_standard_uncertainty_kPa": found.reference_u_kpa,
+        "hysteresis_kPa": found.hysteresis_kpa, "repeatability_kPa": found.repeatability_kpa,
+        "covariance": found.curve.covariance.tolist(), "notes": list(found.notes),
+    }
+    return Calibration(found.coefficients_kpa, found.standard_uncertainty_kpa, today.isoformat(),
+                       reference or "reference gauge not named", due.isoformat(), adapter_id,
+                       bare), details

@@ -1,0 +1,108 @@
+"""One recording opened: read, judged again, and put into words. No Qt; slow, so done beside the window."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from recorder import report
+from recorder.errors import printable
+from recorder.model import Recording
+from recorder.moments import utc_text
+from recorder.recording import read
+from recorder.units import format_pressure
+from recorder.window.state.hold import HoldStrip, hold_of
+from recorder.window.state.levels import Levels, Line, levels_of, lines_of
+from recorder.window.state.records import same_words
+from recorder.window.state.result import ResultScreen, result_screen
+from recorder.window.state.testing import Span, spans_of
+from recorder.window.state.trace import Earlier, TraceStore, earlier_of
+
+if TYPE_CHECKING:
+    from recorder.analysis import Analyser, HoldCurve
+
+__all__ = ["Opened", "OpenedScreen", "load", "opened_screen", "overlaid"]
+
+_INTACT = {"yes": "unchanged since it was sealed", "ALTERED": "▲ ALTERED since it was sealed",
+           "not sealed": "▲ never sealed"}
+_SAME = {"yes": "judged again: the same", "DIFFERS": "▲ judged again: DIFFERS from what is stored",
+         "was not judged": "judged now for the first time"}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Opened:
+    """What was read, and what it is judged to be now. ``intact`` and ``same``: the table's words."""
+
+    recording: Recording
+    analyser: Analyser
+    judgement: dict[str, Any]
+    store: TraceStore
+    fit: HoldCurve | None
+    intact: str
+    same: str
+
+
+@dataclass(frozen=True, slots=True)
+class OpenedScreen:
+    """The words and lines of an opened recording."""
+
+    result: ResultScreen
+    title: str
+    state: str
+    source: str
+    strip: HoldStrip | None
+    levels: Levels
+    lines: tuple[Line, ...]
+    spans: tuple[Span, ...]
+
+
+def load(path: str) -> Opened:
+    """Reads and judges. Raises RecorderError."""
+    from recorder.analysis import analyse
+
+    recording = read(path)
+    analyser = analyse(recording)
+    judgement = json.loads(json.dumps(analyser.judgement().to_json()))
+    store = TraceStore()
+    store.add(recording.rows.time_s, recording.rows.pressure_kpa)
+    zero = judgement.get("zero")
+    store.zero_kpa = float(zero["value"]) if zero else 0.0
+    intact, same = same_words(recording, judgement)
+    return Opened(recording, analyser, judgement, store, analyser.hold_curve(), intact, same)
+
+
+def overlaid(behind: Opened) -> Earlier:
+    """The older of two, as what lies behind the newer."""
+    started = utc_text(behind.recording.header.started) or "on a day not noted"
+    earlier = earlier_of(behind.store, behind.judgement)
+    return Earlier(earlier.store, earlier.hold_start_s, earlier.hold_end_s, f"before, {started}")
+
+
+def opened_screen(o: Opened, unit: str) -> OpenedScreen:
+    """The words, in this unit."""
+    header, setup = o.recording.header, o.analyser.setup
+    marked = header.marked
+    stamp = f", marked {marked.value:g} {marked.unit} ({format_pressure(marked.kpa, unit)})" if marked else ""
+    cal = header.calibration
+    source = "± is two standard uncertainties. Gauge: "
+    if cal is None:
+        source += "no calibration is named in the recording"
+    else:
+        u = cal.standard_uncertainty_kpa
+        good = f", good to ± {format_pressure(2 * u, unit, extra=1)}" if u is not None else ""
+        source += f"{cal.reference or cal.date or 'reference not named'}{good}"
+    levels = levels_of(header.test, setup.marked, setup.procedure)
+    opening = o.judgement.get("opening")
+    found = [m.text for m in o.recording.marks]
+    repair = header.other.get("repair")
+    done = f", repaired before: {printable(repair)}" if isinstance(repair, str) and repair.strip() else ""
+    return OpenedScreen(
+        result_screen(o.judgement, unit, found),
+        f"{report.SIMULATED + chr(10) if header.simulated else ''}"
+        f"{header.test} test{stamp}, {header.job or 'no job given'}{done}\n{Path(o.recording.path).name}",
+        f"{_INTACT[o.intact]}; {_SAME[o.same]}", source,
+        hold_of(o.judgement, unit, allowed_kpa_per_min=setup.procedure.steady_fall_allowed_kpa_per_min),
+        levels, lines_of(levels, opening["value"] if opening else None), spans_of(o.judgement),
+    )
