@@ -1,10 +1,4 @@
-"""A hold's readings brought down to some eighty means: short bins where settling is quick, long ones later.
-
-Where the resolution is coarser than the noise, a reading only says between which two boundaries the pressure lies.
-Such readings enter by the likelihood of rounded data (working response and Fisher information, as in
-iteratively reweighted least squares; McCullagh & Nelder 1989, ch. 2.5), so that their information is
-where it is: near the moments at which the reading steps.
-"""
+"""A hold's readings brought down to some eighty means: short bins where settling is quick, long ones later."""
 
 from __future__ import annotations
 
@@ -15,12 +9,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.trace.filters import median
-from recorder.analysis.trace.normal import normal_cdf
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray, IntArray
 
-__all__ = ["GRID", "NONE", "Bins", "bin_hold", "rounded_response"]
+__all__ = ["GRID", "NONE", "Bins", "bin_hold"]
 
 GRID = np.linspace(math.log(0.5), math.log(100.0), 26)  # log time constants (s) of what settles
 NONE = -math.inf  # log time constant of an exponential that is not there
@@ -132,28 +125,3 @@ def bin_hold(
     ym = np.add.reduceat(y * w, first) / safe
     half = (t[first + n - 1] - t[first]) / 2.0
     return Bins(tm[keep], half[keep], ym[keep], total[keep], first)
-
-
-def rounded_response(
-    y: FloatArray, step_kpa: float, sd_kpa: float, curve: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Working response (kPa) and information (1 = a reading without rounding) of readings rounded to ``step_kpa``.
-
-    curve: expected pressure at the readings; sd_kpa: noise before rounding.
-    """
-    offset = np.clip(curve - y, -1.5 * step_kpa, 1.5 * step_kpa)
-    a = (-0.5 * step_kpa - offset) / sd_kpa
-    b = (0.5 * step_kpa - offset) / sd_kpa
-    mass = np.maximum(normal_cdf(b) - normal_cdf(a), 1e-12)
-    fa, fb = np.exp(-0.5 * a * a) / 2.5066283, np.exp(-0.5 * b * b) / 2.5066283
-    score = (fa - fb) / mass / sd_kpa  # d log mass / d curve
-    # expected information at this place: sum over the readings that could have come
-    info = np.zeros_like(y)
-    for k in (-2, -1, 0, 1, 2):
-        ak, bk = a + k * step_kpa / sd_kpa, b + k * step_kpa / sd_kpa
-        mk = np.maximum(normal_cdf(bk) - normal_cdf(ak), 1e-12)
-        d = (np.exp(-0.5 * ak * ak) - np.exp(-0.5 * bk * bk)) / 2.5066283
-        info += d * d / mk
-    info = np.maximum(info, 1e-3)
-    move = np.clip(score * sd_kpa**2 / info, -step_kpa, step_kpa)
-    return y + offset + move, info

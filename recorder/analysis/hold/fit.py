@@ -17,15 +17,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recorder.analysis.hold.bins import bin_hold, rounded_response
+from recorder.analysis.hold.bins import bin_hold
 from recorder.analysis.hold.cases import Case, Hold
-from recorder.analysis.hold.laws import NEAR_LAW, Law, leak_shape
+from recorder.analysis.hold.curve import curve_through
+from recorder.analysis.hold.laws import Law, leak_shape
 from recorder.analysis.hold.line import settles_kpa
 from recorder.analysis.hold.noise import Noise, NoiseFinder
-from recorder.analysis.hold.posterior import TIGHT, Points, Problem, posterior, top
+from recorder.analysis.hold.posterior import TIGHT, Points, posterior
+from recorder.analysis.hold.rounded import Rounded
 from recorder.analysis.hold.summary import HoldFit, rate_of, summary
 from recorder.analysis.trace.filters import median
-from recorder.analysis.trace.normal import normal_cdf
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray
@@ -36,33 +37,6 @@ __all__ = ["Beginning", "HoldFit", "fit_hold"]
 # hold's edges leave open, for when the rest was let go hardly shows (no source)
 _COOLS, _EDGES = 0.29, 0.05
 _STROKE_S = 0.6  # as near to each other as a hand makes strokes
-
-
-def _curve(t: FloatArray, shape: FloatArray, mean: FloatArray, theta: FloatArray) -> FloatArray:
-    """Model at ``t`` without its middle."""
-    out = mean[0] - mean[1] * shape
-    for a, th in zip(mean[2:], theta, strict=True):
-        out = out + a * np.exp(-t * math.exp(-th))
-    return np.asarray(out)
-
-
-def _rounding_noise(y: FloatArray, step: float, curve: FloatArray) -> float:
-    """Noise before rounding (kPa) of the greatest likelihood."""
-    sds = step * np.geomspace(0.03, 0.7, 14)
-    take = slice(None, None, max(len(y) // 3000, 1))
-    off = (curve - y)[take]
-    logs = [
-        float(
-            np.log(
-                np.maximum(
-                    normal_cdf((0.5 * step - off) / s) - normal_cdf((-0.5 * step - off) / s),
-                    1e-9,
-                )
-            ).sum()
-        )
-        for s in sds
-    ]
-    return float(sds[int(np.argmax(logs))])
 
 
 class _Readings:
@@ -94,25 +68,20 @@ class _Readings:
         settled = b.y[b.t >= min(5.0, 0.1 * length)][:3]  # quick settling is no leak's
         fall = float(settled.mean() - b.y[-eighth:].mean())
         self.share, self.fall_kpa = fall / max(abs(level), 1e-3), fall
-        noise = Noise(sd)
-        for _ in range(2 if rounded else 1):
-            if whole is not None and not rounded:
+        self.rounded = Rounded(time, p, step_kpa, sd, length, level, last_rise_kpa) if rounded else None
+        if self.rounded is not None:
+            b, before = self.rounded.settled(b)
+            noise = Noise(before)
+        else:
+            if whole is not None:
                 curve = np.interp(t, whole.time_s, whole.curve_kpa)
             else:
-                problem = Problem(NoiseFinder(b, only_s=0.0), noise, level, last_rise_kpa)
-                best, i = top(posterior(problem, NEAR_LAW, leak_shape(b.t, NEAR_LAW, b.t, b.y, length), quick=True))
-                shape = leak_shape(time, NEAR_LAW, b.t, b.y, length)
-                curve = problem.middle + _curve(time, shape, best.mean[:, i], best.theta[:, i])
-            if rounded:
-                before = _rounding_noise(p, step_kpa, curve)
-                z, info = rounded_response(p, step_kpa, before, curve)
-                near = np.abs(p - curve) < 5.0 * sd + step_kpa
-                b = bin_hold(time, z, 1e9, curve, info * near, first=b.first)
-                noise = Noise(before)
-            else:
-                spread = max(1.4826 * median(np.abs(p - curve)), sd)
-                b = bin_hold(time, p, spread, curve, first=b.first)
-                noise = Noise(spread)
+                curve = curve_through(
+                    b, Noise(sd), time, length_s=length, level_kpa=level, last_rise_kpa=last_rise_kpa
+                ).kpa
+            spread = max(1.4826 * median(np.abs(p - curve)), sd)
+            b = bin_hold(time, p, spread, curve, first=b.first)
+            noise = Noise(spread)
         self.b, self.noise = b, noise
         self.least = (0.5 if rounded else 0.3) * noise.white_kpa
         finder = NoiseFinder(b, only_s=self.known.wander_s if self.known is not None else None)
@@ -188,8 +157,12 @@ def fit_hold(
     fit = summary(points, r.middle_kpa, shape, r.length_s, float(t[0]), first.noise, last_rise_kpa, r.up is not None)
     if r.gone:
         rate, u = r.nearly_all()
-        fit = replace(fit, rate_kpa_per_s=rate, rate_u=u)
-    return fit
+        return replace(fit, rate_kpa_per_s=rate, rate_u=u)
+    if r.rounded is None or quick or r.up is not None:
+        return fit
+    more, scatter = r.rounded.doubt(r.b, r.noise.white_kpa)
+    rate = max(fit.rate_kpa_per_s + more, min(fit.rate_kpa_per_s, 0.0))
+    return replace(fit, rate_kpa_per_s=rate, rate_u=math.hypot(fit.rate_u, scatter), rounding_u=scatter)
 
 
 class Beginning:
@@ -206,6 +179,7 @@ class Beginning:
         strokes: tuple[FloatArray, FloatArray] | None,
         whole: HoldFit,
     ) -> None:
+        self._rounding_u, self._whole_s = whole.rounding_u, float(whole.time_s[-1] - whole.time_s[0])
         self._readings = _Readings(
             t,
             p,
@@ -222,4 +196,6 @@ class Beginning:
         if r.gone:
             return r.nearly_all()
         points, _ = r.points(quick=quick)
-        return rate_of(points, r.middle_kpa, r.length_s)
+        rate, u = rate_of(points, r.middle_kpa, r.length_s)
+        # a line's slope is known less well by the 3/2 power of its length
+        return rate, math.hypot(u, self._rounding_u * (self._whole_s / r.length_s) ** 1.5)
