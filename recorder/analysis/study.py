@@ -48,7 +48,8 @@ class Study:
     zero_kpa, zero_u: what is taken off every reading, and its standard uncertainty (kPa); zero_known: whether it was
     seen. x: the trace made ready. parts: strokes, holds, release. hold_start_s, hold_end_s: the hold that is judged,
     both 0 where there is none; fit: what it says. fault: what is wrong with the gauge; broken: with the trace. early:
-    the sequential answer. gaps: holes in the trace. late_start: it was begun under pressure.
+    the sequential answer. gaps: holes in the trace; same_time: readings
+    with the time of the one before, which were left out. late_start: it was begun under pressure.
     """
 
     zero_kpa: float = 0.0
@@ -59,6 +60,7 @@ class Study:
     parts: Stretches | None = None
     phases: tuple[Phase, ...] = ()
     gaps: int = 0
+    same_time: int = 0
     fault: str | None = None
     broken: str | None = None
     rhythmic: bool = False
@@ -99,6 +101,8 @@ def study(
     what a live view shows, with fewer models."""
     finite = np.isfinite(p) & np.isfinite(t)
     t, p = t[finite], p[finite]
+    later = np.diff(t, prepend=-np.inf) > 0.0
+    t, p, same = t[later], p[later], len(t) - int(np.count_nonzero(later))
     ends = (float(t[0]), float(t[-1])) if len(t) else None
     untouched, cut = usable(t, told)
     t, p = t[untouched], p[untouched]
@@ -161,6 +165,7 @@ def study(
         parts=parts,
         phases=seen_phases,
         gaps=gaps,
+        same_time=same,
         fault=fault,
         broken=broken,
         rhythmic=beat is not None,

@@ -229,6 +229,11 @@ def _notes(setup: Setup, s: Study, f: Findings, outcome: Outcome) -> list[dict[s
     if s.gaps:
         said = "A hole in the trace was" if s.gaps == 1 else f"{s.gaps} holes in the trace were"
         notes.append({"code": "gaps", "text": f"{said} left out."})
+    if s.same_time:
+        said = "A reading with the time of the one before was"
+        if s.same_time > 1:
+            said = f"{s.same_time} readings with the time of the one before were"
+        notes.append({"code": "same-time", "text": f"{said} left out."})
     if f.rising:
         text = "The pressure rose during the hold: something was warming up."
         notes.append({"code": "warming", "text": text})
