@@ -11,7 +11,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from recorder.analysis.opening.find import ABOVE_DOUBT, Opening, _is_slow, _levels, _within_seen
+from recorder.analysis.opening.find import _is_slow, _levels
+from recorder.analysis.opening.onset import ABOVE_DOUBT, Opening, within_seen
 from recorder.analysis.opening.slow_valve import SlowValve
 from recorder.analysis.strokes import Stroke
 from recorder.analysis.trace.signal import prepare
@@ -34,7 +35,7 @@ def trace() -> tuple[object, list[Stroke]]:
 def test_nothing_beyond_what_was_held_and_reached(said: tuple[float, float]) -> None:
     x, strokes = trace()
     found = Opening(*said, 8.2, 3, AFTER, 0.5, 10.0)
-    got = _within_seen(x, strokes, _levels(x, strokes, 20.0), found, 20.0, {3: 16.0})
+    got = within_seen(x, strokes, _levels(x, strokes, 20.0), found, 20.0, {3: 16.0})
     between = [HELD - 0.5, TOP + 0.5]
     assert between[0] < got.onset_kpa < between[1]
     assert got.onset_u <= math.sqrt((got.onset_kpa - between[0] + 0.5) * (between[1] + 0.5 - got.onset_kpa))
@@ -43,7 +44,7 @@ def test_nothing_beyond_what_was_held_and_reached(said: tuple[float, float]) -> 
 def test_what_is_known_well_stays_with_a_part_of_what_the_stroke_carried_it_on() -> None:
     x, strokes = trace()
     found = Opening(90.0, 0.4, 8.2, 3, AFTER, 0.5, 10.0)
-    got = _within_seen(x, strokes, _levels(x, strokes, 20.0), found, 20.0, {3: 16.0})
+    got = within_seen(x, strokes, _levels(x, strokes, 20.0), found, 20.0, {3: 16.0})
     assert got.onset_kpa == pytest.approx(90.0, abs=0.01)
     assert got.onset_u == pytest.approx(math.hypot(0.4, ABOVE_DOUBT * (TOP - 90.0)), abs=0.03)
 

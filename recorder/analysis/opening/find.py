@@ -10,62 +10,45 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recorder.analysis.opening.closed import Response, closed_response
-from recorder.analysis.opening.relief import LOOK_S, Top, ceiling, fell_back, never_seals, tops
+from recorder.analysis.opening.onset import (
+    Opening,
+    by_fit,
+    by_levels,
+    by_tops,
+    doubted,
+    within_seen,
+)
+from recorder.analysis.opening.relief import (
+    HELD_S,
+    STILL_S,
+    WAIT_S,
+    ceiling,
+    fell_back,
+    never_seals,
+    tops,
+)
 from recorder.analysis.opening.slow_valve import SlowValve, find_slow, sinks
 from recorder.analysis.opening.valve import ValveFit, fit_valve
 from recorder.analysis.strokes import Stroke
-from recorder.analysis.trace.normal import normal_cdf
-from recorder.analysis.trace.signal import FINE_S, Prepared
+from recorder.analysis.trace.signal import Prepared
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
-__all__ = ["Opening", "find_opening"]
+__all__ = ["find_opening"]
 
 ENOUGH = 5.0  # log likelihood ratio: three parameters gain as much by chance in about 2 % of closed caps (chi square)
-WAIT_S = 0.5  # after a stroke: what a relieving valve lets out is out
-LAW_DOUBT = 0.15  # of the distance between two laws of the valve: a real one follows neither
-SHAPE_DOUBT = 0.04  # of the height from closing to the top: strokes differ, valves are not quite linear
-ABOVE_DOUBT = 0.2  # of the height from the onset to the top: a stroke need not be like those before; no source
-SLOW_DOUBT = 0.12  # the same where so few readings show a top that they do not show how it rose above the onset
-LAG_DOUBT_S = 0.006  # of a valve's opening, between those that are tried; common practice, no source
-LAG_DOUBT = 0.4  # of a longer one: they are tried at factors of some five, and any between is as likely
-RESEAT_DOUBT = 0.03  # of the same
-SHUTS_LATE = 0.15  # of a sudden fall: what of it may have gone while the valve was closing
 FITS_WELL = 2.0  # residuals' variance over what noise explains: else only strokes that fell back are looked at
 FITS = 3.0  # residuals' variance over what noise explains, beyond which no law of the valve is believed
-BETWEEN = 0.3  # of what a full stroke brings between two readings
-MISFITS = 4.0  # times what no law explains of the readings: so far it may shift the onset
-LEAST_LEFT = 0.75  # of the uncertainty, which is no normal one in its tails
-LEVEL_S = 0.1  # over which what is held is averaged
-KNOCK = 3.0  # standard deviations
 PLAIN = 0.2  # of what a stroke brings: so much more gone after the strokes than air's cooling explains was let out
-STILL_S = 2.0  # and after that for so long: what stays meanwhile is held
 # 1/s: so slow that strokes, looked at for WAIT_S after, do not show the half of it; and where they show no valve at all
 SLOW_PER_S, UNSEEN_PER_S = 0.8, 2.0
 CREEPS = 30.0  # log likelihood ratio that a hose's creep, taken for exponentials, does not bring; no source
-HELD_S = 3.0  # after the last stroke: a cap that never seals has lost most of the pressure; common practice, no source
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Opening:
-    """Onset (kPa, standard uncertainty, s), the stroke that showed it, and the reseat (kPa, u, s) where seen."""
-
-    onset_kpa: float
-    onset_u: float
-    onset_s: float
-    stroke: int
-    reseat_kpa: float | None
-    reseat_u: float
-    reseat_s: float
-
-
 _WHOLE_S = 0.25  # how long a trace has to go on after a stroke that is over
 _SEEN_S = 2.0  # how long a trace has to go on after the stroke that opened the cap
 
@@ -138,8 +121,8 @@ def find_opening(
     found = _by_strokes(x, strokes, level, fell, k, usual, end_s, correlated)
     if sinks(x, strokes, end_s):
         slow = find_slow(x, strokes, end_s, correlated)
-        found = found if slow is None or not _is_slow(slow, found, strokes[-1]) else _by_levels(strokes, slow)
-    return None if found is None else _within_seen(x, strokes, level, found, end_s, fell)
+        found = found if slow is None or not _is_slow(slow, found, strokes[-1]) else by_levels(strokes, slow)
+    return None if found is None else within_seen(x, strokes, level, found, end_s, fell)
 
 
 def _by_strokes(
@@ -174,17 +157,17 @@ def _by_strokes(
         if gain < ENOUGH and not fell and _stays(x, strokes[-1], end_s):
             gain += _one_ceiling(x, strokes, k, end_s, usual)
         if gain >= ENOUGH:
-            found = _by_fit(x, strokes, near, response, fit, usual)
+            found = by_fit(x, strokes, near, response, fit, usual)
             if fit.eased and not may_ease:
                 other = fit_valve(x, strokes, near, response, end_s, correlated, may_ease=True)
-                found = found if other is None else _doubt(found, other.open_kpa - fit.open_kpa)
+                found = found if other is None else doubted(found, other.open_kpa - fit.open_kpa)
             return found
         closed = closed or fit.misfit < FITS_WELL
     if closed and len(fell) < 2:
         return None  # one stroke that fell back may be a knock, and a closed cap explains the rest
     # no law of a valve fits, but that it let out is plain
     seen = tops(x, strokes, fell, end_s)
-    return _by_tops(x, strokes, seen) if seen and sum(fell.values()) > PLAIN * usual else None
+    return by_tops(x, strokes, seen) if seen and sum(fell.values()) > PLAIN * usual else None
 
 
 def _is_slow(slow: SlowValve, found: Opening | None, last: Stroke) -> bool:
@@ -194,14 +177,6 @@ def _is_slow(slow: SlowValve, found: Opening | None, last: Stroke) -> bool:
     enough = CREEPS if found is None and slow.opened_s >= last.start_s else 2.0 * ENOUGH
     believed = slow.gain > enough and slow.misfit < FITS
     return shuts and believed and slow.per_s < (SLOW_PER_S if found is not None else UNSEEN_PER_S)
-
-
-def _by_levels(strokes: Sequence[Stroke], slow: SlowValve) -> Opening:
-    met = next((j for j, s in enumerate(strokes) if s.end_s + WAIT_S > slow.opened_s), len(strokes) - 1)
-    return Opening(
-        slow.open_kpa, math.hypot(slow.open_u, 0.05), slow.opened_s, met,
-        min(slow.close_kpa, slow.open_kpa), math.hypot(slow.close_u, 0.1), slow.closed_s,
-    )  # fmt: skip
 
 
 def _tries(k: int, fell: list[int], n: int) -> list[tuple[list[int], float, bool]]:
@@ -255,104 +230,6 @@ def _stays(x: Prepared, last: Stroke, end_s: float) -> bool:
     soon, later = last.end_s + WAIT_S, min(last.end_s + WAIT_S + 1.0, end_s)
     p = np.interp([soon, later], x.t, x.smooth)
     return float(p[0] - p[1]) < max(0.5 * last.rise_kpa, 2.0 * x.sd_kpa)
-
-
-def _doubt(found: Opening, apart_kpa: float) -> Opening:
-    """With half of how far apart full and eased strokes put the onset in u: a valve that lets out more and a stroke
-    that brings less look much alike."""
-    return replace(found, onset_u=math.hypot(found.onset_u, 0.5 * apart_kpa))
-
-
-def _within_seen(
-    x: Prepared, strokes: Sequence[Stroke], level: FloatArray, found: Opening, end_s: float, fell: dict[int, float]
-) -> Opening:
-    """The onset above what the cap held before and holds afterwards, whatever law the valve follows: moments of its
-    distribution cut off there. And below what it let the pressure reach: a mean m of what lies between a and b has a
-    variance of (m - a) (b - m) at most (Bhatia & Davis 2000, Am. Math. Monthly 107, 353; from memory)."""
-    k, sd = found.stroke, x.sd_kpa * math.sqrt(min(x.dt_s / LEVEL_S, 1.0))
-    lows: list[tuple[float, float]] = []  # kPa, with standard uncertainty
-    at = strokes[-1].end_s + HELD_S
-    if at < end_s:
-        soon, later = (float(q) for q in np.interp([at - STILL_S, at], x.t, x.smooth))
-        lows.append((later, math.hypot(0.5 * max(soon - later, 0.0), sd, 0.05)))
-    if k > 0 and k - 1 not in fell:
-        base = strokes[k].base_kpa
-        lows.append((base, math.hypot(0.5 * max(float(level[k - 1]) - base, 0.0), sd, 0.05)))
-    a, b = np.searchsorted(x.t, [strokes[k].start_s, strokes[-1].end_s + LOOK_S])
-    if not lows or b <= a:
-        return found
-    # readings show a top that is a little too high for their noise, and too low where it was between two of them
-    steep = max(s.rise_kpa / max(s.end_s - s.start_s, x.dt_s) for s in strokes[k:])
-    high, high_u = float(x.p[a:b].max()), math.hypot(x.sd_kpa, 0.5 * steep * x.dt_s, 0.05)
-    z = np.linspace(-5.0, 5.0, 401)
-    p = found.onset_kpa + z * found.onset_u
-    before = np.exp(-0.5 * z * z)
-    weight = before
-    for low, u in lows:
-        weight = weight * normal_cdf((p - low) / u)
-    total = float(weight.sum())
-    if total < 1e-2 * float(before.sum()):
-        return found  # they contradict each other
-    mean = float(weight @ p) / total
-    spread = math.sqrt(float(weight @ (p - mean) ** 2) / total)
-    mean = min(mean, high)
-    u = math.hypot(max(spread, LEAST_LEFT * found.onset_u), ABOVE_DOUBT * (high - mean))
-    lowest, highest = max(low - 2.0 * low_u for low, low_u in lows), high + 2.0 * high_u
-    if mean <= lowest:
-        return found  # so do these: what is known of the bounds says nothing
-    return replace(found, onset_kpa=mean, onset_u=min(u, math.sqrt((mean - lowest) * (highest - mean))))
-
-
-def _by_tops(x: Prepared, strokes: Sequence[Stroke], seen: Sequence[Top]) -> Opening:
-    """Onset at the highest of the tops, each of which only seems lower, between two readings."""
-    # a knock on top of a stroke stands out of what the readings may have missed of the others
-    middle = float(np.median([q.kpa for q in seen]))
-    missed = float(np.median([math.hypot(q.u, q.rate * x.dt_s / 2) for q in seen]))
-    plain = [q for q in seen if q.kpa <= middle + KNOCK * missed] if len(seen) > 3 else seen
-    top = max(plain, key=lambda q: q.kpa)
-    first, last = seen[0], seen[-1]
-    onset, u = top.onset(x.dt_s)
-    scatter = float(np.std([q.kpa for q in plain], ddof=1)) if len(plain) > 1 else 0.0
-    fall = last.kpa - last.low_kpa
-    # a valve closes with a lag as well, and the pressure goes below where it began to close
-    return Opening(
-        onset,
-        math.hypot(u, scatter, (SHAPE_DOUBT if x.dt_s < FINE_S else SLOW_DOUBT) * (top.kpa - top.low_kpa)),
-        first.at_s,
-        first.stroke,
-        last.low_kpa + SHUTS_LATE * fall,
-        math.hypot(last.u, SHUTS_LATE * fall),
-        last.low_s,
-    )
-
-
-def _by_fit(
-    x: Prepared, strokes: Sequence[Stroke], near: Sequence[int], response: Response, fit: ValveFit, usual: float
-) -> Opening:
-    k = next((j for j in near[::-1] if strokes[j].start_s - 0.1 <= fit.opened_s), near[0])
-    over = fit.top_kpa - fit.close_kpa
-    # how far a full stroke moves the pressure from one reading to the next
-    between = usual * min(x.dt_s / max(response.length_s, x.dt_s), 1.0)
-    # a valve lags by some milliseconds, so it is seen to open and to close late
-    last, met = strokes[near[-1]], strokes[k]
-    steep = 2.0 * max(usual / max(response.length_s, x.dt_s), met.rise_kpa / max(met.end_s - met.start_s, x.dt_s))
-    after = x.slope[(x.t > last.start_s) & (x.t < last.end_s + LOOK_S)]
-    drops = max(-float(np.min(after)), 0.0) if len(after) else 0.0
-    # what no law explains leaves the onset anywhere up to the top
-    beyond = min(min(fit.unexplained, 1.0) * max(fit.top_kpa - fit.open_kpa, 0.0), MISFITS * fit.misfit_kpa)
-    doubt = math.hypot(LAW_DOUBT * fit.apart_kpa, SHAPE_DOUBT * max(over, 0.0), BETWEEN * between,
-                       max(LAG_DOUBT_S, LAG_DOUBT * fit.lag_s) * steep, beyond)
-    onset_u = min(math.hypot(fit.open_u, doubt, 0.05), 0.5 * max(over, 1.0) + fit.open_u)
-    shut = fit.closed_s if math.isfinite(fit.closed_s) else strokes[near[-1]].end_s + 0.2
-    return Opening(
-        fit.open_kpa,
-        onset_u,
-        fit.opened_s,
-        k,
-        min(fit.close_kpa, fit.open_kpa),
-        math.hypot(fit.close_u, RESEAT_DOUBT * max(over, 0.0), 2.0 * LAG_DOUBT_S * drops, 0.1),
-        shut,
-    )
 
 
 def _quick(strokes: Sequence[Stroke], level: FloatArray, k: int, usual: float) -> Opening | None:

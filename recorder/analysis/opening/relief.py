@@ -19,6 +19,9 @@ if TYPE_CHECKING:
 __all__ = ["LOOK_S", "Top", "ceiling", "fell_back", "never_seals", "tops"]
 
 SURE = 4.0  # standard deviations
+WAIT_S = 0.5  # after a stroke: what a relieving valve lets out is out
+HELD_S = 3.0  # after the last stroke: a cap that never seals has lost most of it; common practice, no source
+STILL_S = 2.0  # and after HELD_S for so long: what stays meanwhile is held
 LOOK_S = 0.6  # after the top: a valve that closes does so within some tenths of a second
 LAG_S = 0.02  # a valve that snaps open takes about so long; common practice, no source
 COOLS, COOLS_U = 0.29, 0.1  # of a stroke: what cooling air gives back, 1 - 1/gamma at most, and what hoses do
