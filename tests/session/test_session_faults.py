@@ -123,7 +123,7 @@ def test_the_reading_does_not_look_live_while_only_faults_come(tmp_path: Path) -
     session.step()
     view = session.view()
     assert view.fault is None
-    assert next_step(view, test="tester").startswith("no reading for 6 s")
+    assert next_step(view, test="tester").startswith("stop pumping; no reading for 6 s")
     for _ in range(60):
         port.now += 1.0
         port.send(fault(port.now - 1000.0))
