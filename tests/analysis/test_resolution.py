@@ -52,3 +52,25 @@ def test_a_reading_that_jumps_between_two_steps_is_no_stroke(seed: int) -> None:
     assert got["strokes"] == trace.truth.strokes
     assert got["hold"]["start_s"] == pytest.approx(trace.truth.hold_start_s, abs=0.3)
     assert got["outcome"] == trace.truth.outcome
+
+
+def test_a_coarse_reading_that_stands_still_in_the_middle_of_its_range_is_no_fault() -> None:
+    """Ten bits over 689 kPa: a tight hold reads one and the same value for a minute. The same near the end of what a
+    ratiometric sensor gives (0.9 of the supply, common practice) is a fault, and a reading that jumps there."""
+    from recorder.analysis.trace.faults import sensor_fault
+
+    scale = 689.0
+    rails = (-0.125 * scale, 1.125 * scale)
+    step = (rails[1] - rails[0]) / 1023
+    t = np.arange(0.0, 100.0, 0.02)
+    rng = np.random.default_rng(7)
+
+    def read(top_kpa: float, up_s: float) -> np.ndarray:
+        true = np.interp(t, [5.0, 5.0 + up_s, 95.0, 96.0], [0.3, top_kpa, top_kpa, 0.3]) + rng.normal(0.0, 0.05, len(t))
+        return np.round(true / step) * step
+
+    middle, end = round(110.0 / step) * step, round(690.0 / step) * step
+    assert sensor_fault(read(middle, 20.0), 0.02, rails) is None
+    assert sensor_fault(read(middle, 0.01), 0.02, rails) is None
+    assert sensor_fault(read(end, 20.0), 0.02, rails) == "it sits at its upper end (range exceeded or short circuit?)"
+    assert sensor_fault(read(end, 0.01), 0.02, rails) is not None

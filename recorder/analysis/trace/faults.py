@@ -20,6 +20,7 @@ __all__ = [
 PINNED_S = 1.0  # shorter runs of one reading are left alone
 FALSE_ALARM = 1e-6  # that a sound sensor gives such a run in one recording
 NEAR = 0.002  # of the range of the converter: the last count or two of ten bits
+NEAR_END = 0.8  # of the converter's range: a ratiometric sensor ends at 0.9; common practice
 LOW_SHARE, LOW_LEAST = 0.02, 5  # of the readings at one value far below the vented one: a wire is off
 # where the converter's ends are not known: from so much on a start is no vented one, and so near to nought is what was
 # let go, kPa
@@ -119,10 +120,12 @@ def sensor_fault(p: FloatArray, dt_s: float, rails: tuple[float, float] | None =
     lowest = int(np.count_nonzero(p < low + 1e-3))
     if at_end and low < vented - 5.0 and lowest > max(LOW_SHARE * len(p), LOW_LEAST):
         return "it sits at its lower end (wire broken?)"
-    if _pinned(p, dt_s):
+    # coarse readings stand still in any quiet hold: only near the end of a sensor's range does that say anything
+    near_end = rails is None or (high - rails[0]) / (rails[1] - rails[0]) > NEAR_END
+    if near_end and _pinned(p, dt_s):
         return "it sits at its upper end (range exceeded or short circuit?)"
     jump = float(np.max(np.abs(np.diff(p)))) > 0.5 * (high - low)
-    if jump and float(np.mean(p > high - 1e-3)) > 0.10:
+    if near_end and jump and float(np.mean(p > high - 1e-3)) > 0.10:
         return "it sits at its upper end (short circuit?)"
     return None
 
