@@ -42,7 +42,7 @@ _STROKE_S = 0.6  # as near to each other as a hand makes strokes
 class _Readings:
     """The readings ``p`` (kPa) of a hold, or of its beginning, at ``t`` (s), ready to be fitted: binned, with what lies
     off a first curve left out. coolant: that is what would leak. whole: the fit of all of the hold, whose curve and
-    noise are known then."""
+    noise are known then. quick: the noise before rounding, where that is coarse, nearly."""
 
     def __init__(
         self,
@@ -55,6 +55,7 @@ class _Readings:
         strokes: tuple[FloatArray, FloatArray] | None,
         coolant: bool = False,
         whole: HoldFit | None = None,
+        quick: bool = False,
     ) -> None:
         self.length_s = length = float(t[-1] - t[0])
         self.rise_kpa = last_rise_kpa
@@ -69,9 +70,14 @@ class _Readings:
         fall = float(settled.mean() - b.y[-eighth:].mean())
         self.share, self.fall_kpa = fall / max(abs(level), 1e-3), fall
         self.rounded = Rounded(time, p, step_kpa, sd, length, level, last_rise_kpa) if rounded else None
+        self.rounding_kpa = 0.0
         if self.rounded is not None:
-            b, before = self.rounded.settled(b)
-            noise = Noise(before)
+            if whole is not None and whole.rounding_kpa > 0.0:
+                self.rounding_kpa = whole.rounding_kpa
+                b = self.rounded.anew(b, self.rounding_kpa, np.interp(t, whole.time_s, whole.curve_kpa))
+            else:
+                b, self.rounding_kpa = self.rounded.settled(b, quick=quick)
+            noise = Noise(self.rounding_kpa)
         else:
             if whole is not None:
                 curve = np.interp(t, whole.time_s, whole.curve_kpa)
@@ -148,6 +154,7 @@ def fit_hold(
         last_rise_kpa=last_rise_kpa,
         strokes=strokes,
         coolant=coolant,
+        quick=quick,
     )
     points, first = r.points(quick=quick)
 
@@ -155,6 +162,7 @@ def fit_hold(
         return leak_shape(at, law, r.b.t, r.b.y, r.length_s)
 
     fit = summary(points, r.middle_kpa, shape, r.length_s, float(t[0]), first.noise, last_rise_kpa, r.up is not None)
+    fit = replace(fit, rounding_kpa=r.rounding_kpa)
     if r.gone:
         rate, u = r.nearly_all()
         return replace(fit, rate_kpa_per_s=rate, rate_u=u)

@@ -27,8 +27,9 @@ __all__ = ["Rounded", "rounded_response"]
 _BEYOND = 4.0  # standard deviations
 _LEAST_INFORMATION = 1e-3
 # fitted anew until the curve stays, in noise's standard deviations, or so often
-_STANDS, _ROUNDS = 0.1, 8
+_STANDS, _ROUNDS, _QUICK_ROUNDS = 0.1, 8, 3
 _MOST_READINGS = 3000  # that the noise is found from
+_FINER = (1.12, 1.04)  # steps of the noise that is looked for
 # noises that are tried besides, as factors one after the other in each direction; as far as they are not this unlikely
 _ASIDE, _FURTHEST, _UNLIKELY = 1.08, 5, 4.0
 _COUNTS = 0.05  # of the largest weight: bins of less say next to nothing
@@ -52,21 +53,21 @@ class Rounded:
             last_rise_kpa=self.last_rise_kpa,
         )  # fmt: skip
 
-    def anew(self, b: Bins, noise_kpa: float, curve: Curve) -> Bins:
+    def anew(self, b: Bins, noise_kpa: float, curve_kpa: FloatArray) -> Bins:
         """The bins of the working response about a curve."""
-        z, information = rounded_response(self.p, self.step_kpa, noise_kpa, curve.kpa)
-        near = np.abs(self.p - curve.kpa) < 5.0 * self.sd_kpa + self.step_kpa
-        return bin_hold(self.time_s, z, 1e9, curve.kpa, information * near, first=b.first)
+        z, information = rounded_response(self.p, self.step_kpa, noise_kpa, curve_kpa)
+        near = np.abs(self.p - curve_kpa) < 5.0 * self.sd_kpa + self.step_kpa
+        return bin_hold(self.time_s, z, 1e9, curve_kpa, information * near, first=b.first)
 
-    def settled(self, b: Bins) -> tuple[Bins, float]:
-        """Bins and noise before rounding (kPa), from those of the bare readings."""
+    def settled(self, b: Bins, *, quick: bool = False) -> tuple[Bins, float]:
+        """Bins and noise before rounding (kPa), from those of the bare readings. quick: nearly."""
         noise, last = self.sd_kpa, None
-        for _ in range(_ROUNDS):
+        for _ in range(_QUICK_ROUNDS if quick else _ROUNDS):
             curve = self.curve(b, noise)
-            noise = self._noise(curve.kpa)
+            noise = self._noise(curve.kpa, noise if last is not None else None)
             if last is not None and float(np.abs(curve.kpa - last.kpa).max()) < _STANDS * noise:
                 break
-            b, last = self.anew(b, noise, curve), curve
+            b, last = self.anew(b, noise, curve.kpa), curve
         return b, noise
 
     def doubt(self, b: Bins, noise_kpa: float) -> tuple[float, float]:
@@ -83,7 +84,7 @@ class Rounded:
             for _ in range(_FURTHEST):
                 sd *= way
                 for _ in range(2):
-                    some = self.anew(some, sd, curve if some is b else self.curve(some, sd))
+                    some = self.anew(some, sd, (curve if some is b else self.curve(some, sd)).kpa)
                 other = self.curve(some, sd)
                 rates.append(other.rate_kpa_per_s)
                 logs.append((self._likelihood(sd, other.kpa) - first) / alike)
@@ -100,12 +101,15 @@ class Rounded:
         inside = normal_cdf((0.5 * self.step_kpa - off) / sd) - normal_cdf((-0.5 * self.step_kpa - off) / sd)
         return every * float(np.log(np.maximum(inside, 1e-9)).sum())
 
-    def _noise(self, curve: FloatArray) -> float:
-        """Noise before rounding (kPa) of the greatest likelihood, to 2 %."""
-        sds = self.step_kpa * np.geomspace(0.03, 0.7, 14)
-        best = int(np.argmax([self._likelihood(sd, curve) for sd in sds]))
-        fine = np.geomspace(sds[max(best - 1, 0)], sds[min(best + 1, len(sds) - 1)], 21)
-        return float(fine[int(np.argmax([self._likelihood(sd, curve) for sd in fine]))])
+    def _noise(self, curve: FloatArray, about: float | None) -> float:
+        """Noise before rounding (kPa) of the greatest likelihood, to 2 %; not far from ``about`` where there is one."""
+        if about is None:
+            sds = self.step_kpa * np.geomspace(0.03, 0.7, 14)
+            about = float(sds[int(np.argmax([self._likelihood(sd, curve) for sd in sds]))])
+        for ratio in _FINER:
+            sds = about * ratio ** np.arange(-2.0, 3.0)
+            about = float(sds[int(np.argmax([self._likelihood(sd, curve) for sd in sds]))])
+        return about
 
 
 def rounded_response(

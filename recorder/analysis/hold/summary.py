@@ -33,8 +33,9 @@ class HoldFit:
     ``cooling_s``, ``cooling_kpa``: time constant and size of the quick settling of the likeliest model (0 where none).
     ``slow_kpa``: slow settling still to come at the start, of mean time constant ``slow_s``. ``time_s``, ``curve_kpa``,
     ``curve_u`` draw the fit. ``rising``: the trace rises beyond doubt, which no leak does. ``leak_start_kpa_per_s``:
-    the leak's rate at the start; it goes as p^n P^m (P absolute) with ``leak_n``, ``leak_m``. ``rounding_u``: what of
-    the rate's uncertainty comes from the noise before rounding, kPa/s."""
+    the leak's rate at the start; it goes as p^n P^m (P absolute) with ``leak_n``, ``leak_m``.
+    ``rounding_kpa``: noise before rounding, 0 where readings are not rounded more coarsely; ``rounding_u``: what of the
+    rate's uncertainty (kPa/s) comes from it."""
 
     rate_kpa_per_s: float
     rate_u: float
@@ -61,6 +62,7 @@ class HoldFit:
     leak_n: float
     leak_m: float
     rounding_u: float = 0.0
+    rounding_kpa: float = 0.0
 
 
 def _with_form(rate: float, u: float, start_kpa: float, settled_kpa: float, length_s: float) -> float:
