@@ -143,14 +143,22 @@ def test_what_readers_pass_over_is_named(sealed: bytes) -> None:
     assert both == (f"line 61, byte {at}: an empty line was put in (1 in all)",)
 
 
-@pytest.mark.parametrize("twice", [True, False])
-def test_rows_that_cannot_be_read_any_more_are_altered_too(sealed: bytes, twice: bool, tmp_path: Path) -> None:
-    """A row doubled, or two of them swapped: time does not rise, and the seal says that this was not so before."""
+def test_a_doubled_row_is_found_by_its_sequence(sealed: bytes) -> None:
     lines = sealed.split(b"\n")
     n = next(i for i, raw in enumerate(lines) if raw[:1].isdigit()) + 30
-    pair = [lines[n], lines[n]] if twice else [lines[n + 1], lines[n]]
-    data = b"\n".join([*lines[:n], *pair, *lines[n + (1 if twice else 2):]])
-    assert where(data) == (f"line {n + 2}, from byte {len(chr(10).encode().join([*lines[:n], pair[0]])) + 1}: "
+    data = b"\n".join([*lines[:n], lines[n], *lines[n:]])
+    first, at = where(data)[0], len(b"\n".join(lines[: n + 1])) + 1
+    assert first.startswith(f"line {n + 2}, from byte {at}: rows are missing or moved")
+    assert "its sequence number is 30 where 31 follows" in first
+    assert audit_bytes(data, "x.csv").intact is False
+
+
+def test_rows_that_cannot_be_read_any_more_are_altered_too(sealed: bytes, tmp_path: Path) -> None:
+    """Two rows swapped: time goes back, and the seal says that this was not so before."""
+    lines = sealed.split(b"\n")
+    n = next(i for i, raw in enumerate(lines) if raw[:1].isdigit()) + 30
+    data = b"\n".join([*lines[:n], lines[n + 1], lines[n], *lines[n + 2:]])
+    assert where(data) == (f"line {n + 2}, from byte {len(chr(10).encode().join([*lines[:n], lines[n + 1]])) + 1}: "
                            "from here it cannot be read",)
     row = audit_bytes(data, "x.csv")
     assert row.error and "swapped?" not in row.error and row.job == "job 3" and row.stored is not None
