@@ -29,7 +29,7 @@ def too_high(
 ) -> Iterator[tuple[Screen, int]]:
     """A system pumped to 140 kPa, 16 kPa above its limit, on a terminal of so many columns."""
     scene = replace({d.name: d for d in demo()}["system-seeps"].scene, target_kpa=140.0, hold_s=15.0, vented_s=4.0)
-    with SimulatedTester(simulate(scene), speed=8.0, start_after_s=20.0) as tester:
+    with SimulatedTester(simulate(scene), speed=5.0, start_after_s=20.0) as tester:
         screen, code = at_a_terminal(record(tester.url, tmp_path_factory.mktemp("high")), request.param)
     assert code == 0, screen.text
     yield screen, request.param
