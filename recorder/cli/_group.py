@@ -6,6 +6,7 @@ import errno
 import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from importlib import import_module
 from typing import Any
 
@@ -102,8 +103,7 @@ class LazyGroup(click.Group):
             _say("stopped")
             result = 2
         except _ReaderGoneError:
-            # Nothing is left to say to it, and what stands in the buffer must not be tried again at the end.
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            _forget_output()  # nothing is left to say to it
             result = _READER_GONE
         except MemoryError:
             _say("recorder: there is not enough memory for this; give it smaller files, or fewer at a time")
@@ -113,6 +113,7 @@ class LazyGroup(click.Group):
                 raise
             if isinstance(err, OSError) and err.errno in _OUTPUT:
                 # Recordings and pictures have errors of their own, so this is what is printed.
+                _forget_output()
                 _say(f"recorder: the output cannot be written ({err.strerror}); make room, or send it elsewhere")
             else:
                 _say(f"recorder: a fault in the program ({type(err).__name__}: {err}); "
@@ -122,6 +123,12 @@ class LazyGroup(click.Group):
         if standalone_mode:
             sys.exit(code)
         return code
+
+
+def _forget_output() -> None:
+    """What stands in the buffer of the output is not tried again at the end."""
+    with suppress(OSError, ValueError, AttributeError):  # it may be closed, or no file at all
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _say(text: str) -> None:
