@@ -1,11 +1,7 @@
 """``recorder adapter`` and ``recorder calibrate --port`` on a real pseudo-terminal."""
 
 import json
-import os
 import re
-import threading
-import time
-import tty
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -17,6 +13,7 @@ from click.testing import CliRunner
 from recorder.cli import main
 from recorder.model import Announcement, Fault
 from recorder.wire import encode_announcement, encode_fault, encode_sample
+from tests.cli.board import board
 
 RATE = 100.0
 A = Announcement(1, "hose-7", "1.0", 1023, RATE)
@@ -28,45 +25,26 @@ def adapter(
     lossy: bool = False, nameless: bool = False, bare: str = "",
 ) -> Iterator[str]:
     """An adapter on a pseudo-terminal, 100 samples a second, until the block ends."""
-    master, slave = os.openpty()
-    tty.setraw(slave)
-    stop = threading.Event()
+    rng = np.random.default_rng(2)
 
-    def play() -> None:
-        rng = np.random.default_rng(2)
-        n = 0
-        begin = time.monotonic()
-        while not stop.wait(max(0.0, begin + n * 0.01 - time.monotonic())):
-            if silent:
-                stop.wait(0.05)
-                continue
-            counts = round(1023 * (0.1 + 0.8 * (kpa + rng.normal(0, noise_kpa)) / 207))
-            line = encode_sample(n % 65536, n * 10000, counts, None, None)
-            if n % 100 == 0 and not nameless:
-                line = encode_announcement(A) + line
-            if lossy and n % 40 == 7:  # one line in forty does not arrive, another one damaged
-                line = b""
-            elif lossy and n % 40 == 17:
-                line = line.replace(b"S,", b"S;")
-            if bare:  # a number a line, to the hundredth of a kPa; now and then a word of debugging
-                line = b"%.2f\r\n" % (kpa + rng.normal(0, noise_kpa))
-                line += b"ready\r\n" if bare == "chatty" and n % 20 == 0 else b""
-            if dead:  # its converter gives no readings
-                line = encode_announcement(A) + encode_fault(Fault(n * 10000, "adc")) if n % 10 == 0 else b""
-            if rubbish:
-                line = bytes(b ^ 0x20 for b in line)
-            os.write(master, line)
-            n += 1
+    def speaks(n: int) -> bytes:
+        counts = round(1023 * (0.1 + 0.8 * (kpa + rng.normal(0, noise_kpa)) / 207))
+        line = encode_sample(n % 65536, n * 10000, counts, None, None)
+        if n % 100 == 0 and not nameless:
+            line = encode_announcement(A) + line
+        if lossy and n % 40 == 7:  # one line in forty does not arrive, another one damaged
+            line = b""
+        elif lossy and n % 40 == 17:
+            line = line.replace(b"S,", b"S;")
+        if bare:  # a number a line, to the hundredth of a kPa; now and then a word of debugging
+            line = b"%.2f\r\n" % (kpa + rng.normal(0, noise_kpa))
+            line += b"ready\r\n" if bare == "chatty" and n % 20 == 0 else b""
+        if dead:  # its converter gives no readings
+            line = encode_announcement(A) + encode_fault(Fault(n * 10000, "adc")) if n % 10 == 0 else b""
+        return bytes(b ^ 0x20 for b in line) if rubbish else line
 
-    thread = threading.Thread(target=play, daemon=True)
-    thread.start()
-    try:
-        yield os.ttyname(slave)
-    finally:
-        stop.set()
-        thread.join()
-        os.close(master)
-        os.close(slave)
+    with board(speaks, most=0 if silent else 10**9, rate_hz=RATE) as url:
+        yield url
 
 
 def test_adapter_that_will_not_do_exits_1_and_says_why() -> None:

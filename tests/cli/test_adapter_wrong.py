@@ -3,25 +3,21 @@ what is wrong with it. And what is judged when it is ended early."""
 
 from __future__ import annotations
 
-import contextlib
 import json
-import os
 import random
 import re
 import signal
 import subprocess
 import sys
-import threading
 import time
-import tty
 from binascii import crc_hqx
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 
 import pytest
 from click.testing import CliRunner, Result
 
 from recorder.cli import main
+from tests.cli.board import board
 from tests.cli.terminal import ROOT, Screen, at_a_terminal
 
 A = "A,1,hose-7,1.0,1023,100"
@@ -39,32 +35,6 @@ def sent(n: int, *, announce: str = A, digits: str = "%04X", **change: object) -
     at |= change
     first = line(announce, digits) if announce and n % 100 == 0 else b""
     return first + line("S,{seq},{us},{counts},{supply},".format(**at), digits)
-
-
-@contextmanager
-def board(speaks: Callable[[int], bytes], most: int = 10**9) -> Iterator[str]:
-    """A board that is fed its lines a hundred times a second, and goes silent after ``most``."""
-    master, slave = os.openpty()
-    tty.setraw(slave)
-    os.set_blocking(master, False)
-    stop = threading.Event()
-
-    def play() -> None:
-        begin, n = time.monotonic(), 0
-        while n < most and not stop.wait(max(0.0, begin + n * 0.01 - time.monotonic())):
-            with contextlib.suppress(OSError):
-                os.write(master, speaks(n))
-            n += 1
-
-    thread = threading.Thread(target=play, daemon=True)
-    thread.start()
-    try:
-        yield os.ttyname(slave)
-    finally:
-        stop.set()
-        thread.join()
-        os.close(master)
-        os.close(slave)
 
 
 def adapter(url: str, *more: str) -> Result:
