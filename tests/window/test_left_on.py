@@ -26,6 +26,7 @@ RELIEVE = "turn the relief and wait for zero before you take anything off"
 def ended_in_the_hold(window: MainWindow, qtbot: QtBot) -> None:
     qtbot.waitUntil(hold_has_run(window, 15), timeout=60000)
     qtbot.keyClick(window, Qt.Key.Key_E)
+    qtbot.keyClick(window, Qt.Key.Key_E)  # the hold is not over: once more
     qtbot.waitUntil(lambda: window.testing.judgement is not None, timeout=20000)
 
 

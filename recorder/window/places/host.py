@@ -7,6 +7,7 @@ from typing import Any, Protocol
 
 from PySide6.QtCore import SignalInstance
 
+from recorder.model import LiveView
 from recorder.window.parts.widgets import Key
 from recorder.window.places.live import LivePage
 from recorder.window.places.setup import SetupPage
@@ -45,6 +46,14 @@ class Host(Protocol):
     @property
     def active(self) -> bool:
         """Whether a test runs."""
+
+    @property
+    def view(self) -> LiveView | None:
+        """What the running test shows now; None before its first reading."""
+
+    @property
+    def away(self) -> bool:
+        """Whether its adapter is unplugged."""
 
     @property
     def note(self) -> SignalInstance:

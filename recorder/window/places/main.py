@@ -199,7 +199,7 @@ class MainWindow(QWidget):
         on("M", self.toggle_mute)
         on("Esc", self._escape)
         testing = {
-            "F": lambda: self.testing.noting.toggle(), "E": lambda: self.testing.end("ended by hand"),
+            "F": lambda: self.testing.noting.toggle(), "E": lambda: self.testing.ending.press(),
             "N": lambda: self.testing.next_test(), "B": lambda: self.testing.other_test(),
             "S": lambda: self.testing.store_again(), "R": lambda: self.testing.repairs.toggle(),
         }

@@ -14,6 +14,7 @@ from recorder.model import LiveView, TestKind
 from recorder.settings import Settings
 from recorder.window.parts.sound import Alarm, Sounding
 from recorder.window.parts.widgets import Key, Pages
+from recorder.window.places.ending import Ending
 from recorder.window.places.left_on import LeftOnWatch
 from recorder.window.places.noting import Noting
 from recorder.window.places.repairs import Repairs
@@ -62,7 +63,7 @@ class Testing(QWidget):
         self.view: LiveView | None = None
         self.judgement: Mapping[str, Any] | None = None
         self._phases = PhaseLog()
-        self._away = False
+        self.away = False
         self._earlier: tuple[TestKind, str, Earlier] | None = None
         self._ending = False
         self.setup = SetupPage(palette, self.unit, gauge=self.gauge,
@@ -75,7 +76,7 @@ class Testing(QWidget):
         column.addWidget(self.pages)
         self.pages.addWidget(self.setup)
         self.start_key = self._main("Start   [Enter]", self.start_test, "start the test")
-        self.end_key = Key("E  End test", lambda: self.end("ended by hand"), says="end the test")
+        self.ending = Ending(self, self.end)
         self.next_key = self._main("N  Test again", self.next_test, "next test on the same job")
         self.noting, self.repairs, self._left_on = Noting(self), Repairs(self), LeftOnWatch(self)
         self.other_key = Key("B  Other test", self.other_test, says="back to the form for another test")
@@ -116,7 +117,7 @@ class Testing(QWidget):
         if self.running is None:
             return [self.start_key]
         if self.judgement is None:
-            return [self.noting.key, self.end_key]
+            return [self.noting.key, self.ending.key]
         after = [self.next_key, self.repairs.key, self.other_key]
         return after if self.running.stored else [self.store_key, *after]
 
@@ -144,7 +145,7 @@ class Testing(QWidget):
     def begin(self, running: Running) -> None:
         """Watches a running test."""
         self.running, self.judgement, self.view, self._ending = running, None, None, False
-        self._phases, self._away, self._over_limit = PhaseLog(), False, False
+        self._phases, self.away, self._over_limit = PhaseLog(), False, False
         # Another kind of test, or another job, is no "before" to this "after".
         if self._earlier is not None and self._earlier[:2] != (running.test, running.config.job):
             self._earlier = None
@@ -170,7 +171,7 @@ class Testing(QWidget):
         if running.judgement is not None:
             self._ended(running)
             return
-        away, was_away, self._away = running.away, self._away, running.away
+        away, was_away, self.away = running.away, self.away, running.away
         if view is not None and not self._ending:
             self.show_view(view)
         if running.problem:
@@ -188,7 +189,7 @@ class Testing(QWidget):
         fit = running.fit
         screen = live_screen(
             view, test=running.test, unit=self.unit, levels=running.levels, procedure=running.procedure,
-            marks=running.marks, choosing=self.noting.choosing, away=self._away, silent=running.silent,
+            marks=running.marks, choosing=self.noting.choosing, away=self.away, silent=running.silent,
             unread=bool(running.problem) and not running.begun,
         )
         self._phases.add(view)
@@ -228,13 +229,14 @@ class Testing(QWidget):
             self._ending = True
             self.noting.open(False)
             self.live.sentence.setText("Judging the trace")
-            for key in (self.noting.key, self.end_key):
+            for key in (self.noting.key, self.ending.key):
                 key.setEnabled(False)
 
     def _ended(self, running: Running) -> None:
         self._timer.stop()
         self._ending = False
-        for key in (self.noting.key, self.end_key):
+        self.ending.forget()
+        for key in (self.noting.key, self.ending.key):
             key.setEnabled(True)
         running.look()
         self.judgement = running.judgement

@@ -1,0 +1,55 @@
+"""Ending a test by hand, in a real window: not by one press beside the key for findings."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+from PySide6.QtCore import Qt
+from pytestqt.qtbot import QtBot
+
+from recorder.window.places import ending
+from recorder.window.places.main import MainWindow
+from tests.window.conftest import choose
+from tests.window.test_window import hold_has_run
+
+
+def holding(window: MainWindow, scene: str, qtbot: QtBot, seconds: float) -> None:
+    choose(window, scene)
+    window.testing.start_test()
+    qtbot.waitUntil(hold_has_run(window, seconds), timeout=60000)
+
+
+def test_one_press_in_a_hold_that_is_not_over_only_asks(opened: Callable[..., MainWindow], qtbot: QtBot,
+                                                        monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(ending, "_ASKS_MS", 400)
+    window = opened(speed=4.0)
+    holding(window, "system-repaired", qtbot, 5)
+    testing = window.testing
+    qtbot.keyClick(window, Qt.Key.Key_E)
+    assert testing.active and testing.ending.key.text() == "E  again: end"
+    assert window.banner.isVisible() and "to go: press E again" in window.banner.text()
+    qtbot.waitUntil(lambda: testing.ending.key.text() == "E  End test", timeout=5000)
+    assert testing.active and not window.banner.isVisible()  # it was a glove
+    qtbot.mouseClick(testing.ending.key, Qt.MouseButton.LeftButton)
+    assert testing.active
+    qtbot.mouseClick(testing.ending.key, Qt.MouseButton.LeftButton)
+    qtbot.waitUntil(lambda: testing.judgement is not None, timeout=20000)
+    assert testing.ending.key.text() == "E  End test" and not window.banner.isVisible()
+    assert testing.judgement is not None and testing.judgement["outcome"] == "undecided"
+
+
+def test_one_press_is_enough_before_the_hold_and_once_it_leaks_for_certain(opened: Callable[..., MainWindow],
+                                                                          qtbot: QtBot) -> None:
+    window = opened(speed=20.0)
+    choose(window, "system-seeps")
+    window.testing.start_test()
+    testing = window.testing
+    qtbot.waitUntil(lambda: testing.view is not None and testing.view.phase == "pump-up", timeout=30000)
+    qtbot.keyClick(window, Qt.Key.Key_E)
+    qtbot.waitUntil(lambda: testing.judgement is not None, timeout=20000)
+    testing.next_test()
+    qtbot.waitUntil(lambda: testing.view is not None and testing.view.early == "leak", timeout=60000)
+    qtbot.keyClick(window, Qt.Key.Key_E)
+    qtbot.waitUntil(lambda: testing.judgement is not None, timeout=20000)
+    assert testing.judgement is not None and testing.judgement["outcome"] == "fail"
