@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 
-__all__ = ["job_key", "moment", "utc_text"]
+__all__ = ["day_text", "job_key", "moment", "time_text", "utc_text"]
 
 # RFC 3339, section 5.6: a blank may stand for the T, T and Z may be small, and the offset has to be there.
 _RFC_3339 = re.compile(
@@ -31,6 +31,25 @@ def utc_text(text: str | None, timespec: str = "minutes") -> str | None:
     """``2026-03-02 09:00`` in UTC; None where the time is not known."""
     when = moment(text)
     return None if when is None else when.replace(tzinfo=None).isoformat(" ", timespec)
+
+
+def time_text(text: str | None, zone: tzinfo | None = None) -> str | None:
+    """``2026-03-02 10:00 (UTC+01:00)``, of the clock on a wall in that zone, or ``2026-03-02 09:00 UTC`` where none is
+    given; None where the time is not known."""
+    when = moment(text)
+    if when is None:
+        return None
+    try:
+        there = when.astimezone(zone or UTC)
+    except OverflowError:  # the last day that there is, further east
+        there, zone = when, None
+    written = there.replace(tzinfo=None).isoformat(" ", "minutes")
+    return f"{written} UTC" if zone is None else f"{written} (UTC{there.isoformat()[-6:]})"
+
+
+def day_text(text: str | None, zone: tzinfo | None = None) -> str:
+    """``2026-03-02``, the day in that zone (UTC where none is given); empty where it is not known."""
+    return (time_text(text, zone) or "")[:10]
 
 
 def job_key(job: str) -> str:

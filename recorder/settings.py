@@ -24,6 +24,7 @@ import re
 import sys
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from datetime import tzinfo
 from pathlib import Path
 from typing import Any
 
@@ -49,6 +50,7 @@ SETTINGS: dict[str, str] = {
     "procedure_system": "a named procedure for system tests",
     "shop.name": "shop's name, for the customer sheet",
     "shop.line": "a second line: address, telephone",
+    "shop.time_zone": "zone of the times on the sheet, by its name in the IANA database, like 'Etc/GMT-1' (UTC)",
     "limits": "limits for both tests, and tables limits.cap and limits.system",
 }
 _TOP = {name for name in SETTINGS if "." not in name} | {"shop"}
@@ -72,6 +74,7 @@ class Settings:
     full_scale_kpa: float | None = None
     shop_name: str = ""
     shop_line: str = ""
+    shop_time_zone: tzinfo | None = None
     procedures: Mapping[str, str] = field(default_factory=dict)
     limits: Mapping[str, Any] = field(default_factory=dict)
     limits_by_test: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
@@ -174,8 +177,15 @@ def _checked(data: Mapping[str, Any], text: str, file: Path) -> Settings:
     if not isinstance(shop, Mapping):
         raise refuse("'shop' has to be a table", "shop", "write [shop] and name = \"...\" below it")
     for key, given in shop.items():
-        if key not in ("name", "line") or not isinstance(given, str):
-            raise refuse(f"'shop.{key}' cannot be used", key, "shop has name and line, both text", "shop")
+        if key not in ("name", "line", "time_zone") or not isinstance(given, str):
+            raise refuse(f"'shop.{key}' cannot be used", key, "shop has name, line and time_zone, all text", "shop")
+    try:
+        zone = _zone(shop["time_zone"]) if "time_zone" in shop else None
+    except (LookupError, ValueError, OSError):
+        raise refuse(
+            f"there is no time zone '{shop['time_zone']}' on this machine", "time_zone",
+            "write its name in the IANA database, region/town, or leave it out: times are in UTC then", "shop",
+        ) from None
     procedures = {}
     for key, test in (("procedure", ""), ("procedure_cap", "cap"), ("procedure_system", "system")):
         if key in data:
@@ -202,9 +212,16 @@ def _checked(data: Mapping[str, Any], text: str, file: Path) -> Settings:
     return Settings(
         path=str(file), unit=unit_name(unit), port=data.get("port"), baud=baud, folder=beside("folder"),
         calibration=beside("calibration"), full_scale_kpa=full_scale,
-        shop_name=shop.get("name", ""), shop_line=shop.get("line", ""),
+        shop_name=shop.get("name", ""), shop_line=shop.get("line", ""), shop_time_zone=zone,
         procedures=procedures, limits=common, limits_by_test=by_test,
     )
+
+
+def _zone(name: str) -> tzinfo:
+    """LookupError, ValueError or OSError where there is none of that name."""
+    from zoneinfo import ZoneInfo  # few settings name one
+
+    return ZoneInfo(name)
 
 
 def _limits(given: Any, refuse: Any) -> tuple[dict[str, Any], dict[str, dict[str, Any]]]:

@@ -76,6 +76,9 @@ def test_both_ends_of_a_target_may_be_raised_and_have_to_agree(tmp_path: Path) -
         ('unit = "kPa"\nport = \n', 2, "TOML"),
         ('procedure = "mine"\n', 1, "mine"),
         ("[shop]\nowner = 'x'\n", 2, "owner"),
+        ("[shop]\nname = 'x'\ntime_zone = 'Nowhere/Town'\n", 3, "Nowhere/Town"),
+        ("[shop]\ntime_zone = '../../etc/passwd'\n", 2, "time zone"),
+        ("[shop]\ntime_zone = ''\n", 2, "time zone"),
     ],
 )
 def test_refusals_name_file_and_line(tmp_path: Path, text: str, line: int, word: str) -> None:

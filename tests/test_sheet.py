@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from html.parser import HTMLParser
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -12,6 +13,7 @@ import pytest
 from recorder.errors import SettingError
 from recorder.picture import plain_svg
 from recorder.report import NONE_VISIBLE, summary
+from recorder.settings import load_settings
 from recorder.sheet import Entry, html_text, pdf_bytes, say, to_do
 from tests.test_picture import HOSTILE, hold_alone, invented
 
@@ -308,3 +310,17 @@ def test_a_rhythm_is_said_to_the_owner() -> None:
               "notes": [{"code": "rhythmic", "text": "It beats."}]}
     assert any("gas from the engine" in text for text in to_do(rhythm))
     assert not any("gas from the engine" in text for text in to_do({**rhythm, "test": "cap"}))
+
+
+def test_times_are_those_of_the_shops_clock(tmp_path: Path) -> None:
+    """RFC 3339, section 5.8: 1996-12-19T16:39:57-08:00 is 1996-12-20T00:39:57Z. In the IANA database Etc/GMT+8 lies
+    eight hours west, its sign as in POSIX."""
+    recording, analyser = invented()
+    header = replace(recording.header, started="1996-12-20T00:39:57Z")
+    made = Entry(replace(recording, header=header), analyser, analyser.judgement().to_json())
+    assert "Tested 1996-12-20 00:39 UTC." in " ".join(parsed(html_text([made])).text)
+    (tmp_path / "recorder.toml").write_text('[shop]\ntime_zone = "Etc/GMT+8"\n', encoding="utf-8")
+    zone = load_settings(tmp_path / "recorder.toml").shop_time_zone
+    text = " ".join(parsed(html_text([made, made], zone=zone)).text)
+    assert text.count("Tested 1996-12-19 16:39 (UTC-08:00).") == 2  # and the day in the table on top
+    assert "1996-12-20" not in text

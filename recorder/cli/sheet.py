@@ -72,10 +72,11 @@ def command(files: tuple[Path, ...], out: Path, settings_file: str | None, paper
         tests.append(sheet.Entry(recording, analyser, judgement))
     tests.sort(key=_order)
     shop, line, unit = settings.shop_name, settings.shop_line, unit or settings.unit
+    zone = settings.shop_time_zone
     if kind == ".html":
-        data = sheet.html_text(tests, shop=shop, line=line, unit=unit).encode()
+        data = sheet.html_text(tests, shop=shop, line=line, unit=unit, zone=zone).encode()
     else:
-        data = sheet.pdf_bytes(tests, shop=shop, line=line, unit=unit, paper=paper)
+        data = sheet.pdf_bytes(tests, shop=shop, line=line, unit=unit, paper=paper, zone=zone)
     save(out, data, force=force)
     if as_json:
         click.echo(json_line({"sheet": str(out), "recordings": [

@@ -12,7 +12,7 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 
 from recorder.errors import SettingError, printable
-from recorder.moments import job_key, moment, utc_text
+from recorder.moments import day_text, job_key, moment, time_text
 from recorder.picture.shapes import together
 from recorder.report import SIMULATED, found
 from recorder.sheet.words import (
@@ -29,6 +29,8 @@ from recorder.sheet.words import (
 )
 
 if TYPE_CHECKING:
+    from datetime import tzinfo
+
     from recorder.analysis import Analyser
     from recorder.model import Recording
 
@@ -107,7 +109,8 @@ def _altered(test: Entry) -> bool:
 
 
 def _section(
-    test: Entry, title: str, picture: str, unit: str, *, job: bool, new_page: bool, later: Entry | None
+    test: Entry, title: str, picture: str, unit: str, zone: tzinfo | None, *, job: bool, new_page: bool,
+    later: Entry | None,
 ) -> str:
     """One test. job: whether its job has to be named here. later: the test that stands in its place by now."""
     j, header = test.judgement, test.recording.header
@@ -117,7 +120,7 @@ def _section(
         words, heading = [ALTERED, *words[1:]], "What the changed file says"
     repair = header.other.get("repair")
     done = f"<p>Done before this test: <b>{_safe(repair)}</b></p>" if isinstance(repair, str) and repair else ""
-    when = utc_text(header.started)
+    when = time_text(header.started, zone)
     marked = [f"Seen at {mark.time_s:.0f} s ({i} in the picture)" + (f": {mark.text}" if mark.text != "seen" else "")
               for i, mark in enumerate(test.recording.marks, 1)]
     return "".join((
@@ -130,8 +133,8 @@ def _section(
         f"<p>{_safe(about(header.test, marked=header.marked is not None))}</p>",
         f"<p><b>{heading}</b></p>", _items([*words[1:], *marked]),
         picture,
-        _what_to_do(test, later),
-        f'<p class="small">Tested {_safe(f"{when} UTC" if when else "at an unknown time")}. Recording '
+        _what_to_do(test, later, zone),
+        f'<p class="small">Tested {_safe(when or "at an unknown time")}. Recording '
         f"{_safe(test.recording.path.replace(chr(92), '/').rsplit('/', 1)[-1])}{_seal(test.recording)}.</p></section>",
     ))
 
@@ -151,12 +154,12 @@ def _later(test: Entry, tests: Sequence[Entry]) -> Entry | None:
     return out
 
 
-def _what_to_do(test: Entry, later: Entry | None) -> str:
+def _what_to_do(test: Entry, later: Entry | None, zone: tzinfo | None) -> str:
     texts = to_do(test.judgement, found(test.recording.marks))
     if _altered(test):
         texts = [AGAIN]
     elif later is not None:
-        texts = to_do_before(test.judgement, (utc_text(later.recording.header.started) or "")[:10])
+        texts = to_do_before(test.judgement, day_text(later.recording.header.started, zone))
     return "<p><b>What to do</b></p>" + _items(texts) if texts else ""
 
 
@@ -166,19 +169,19 @@ def _seal(recording: Recording) -> str:
     return f", whose seal begins {recording.sha256[:16]}" if recording.intact and recording.sha256 else " – not sealed"
 
 
-def _overview(tests: Sequence[Entry], titles: Sequence[str], *, jobs: bool) -> str:
+def _overview(tests: Sequence[Entry], titles: Sequence[str], zone: tzinfo | None, *, jobs: bool) -> str:
     """All tests at a glance, where there is more than one. jobs: whether each has to name its own."""
     if len(tests) < 2:
         return ""
     rows = (f"<tr valign='middle'>{_sign(t, 10)}<td>{_safe(title)}</td>"
-            f"<td class='whole'>{_safe((utc_text(t.recording.header.started) or '')[:10])}</td>"
+            f"<td class='whole'>{_safe(day_text(t.recording.header.started, zone))}</td>"
             f"{f'<td>{_safe(_job(t))}</td>' if jobs else ''}</tr>"
             for t, title in zip(tests, titles, strict=True))
     return f'<table cellpadding="3">{"".join(rows)}</table>'
 
 
 def _document(
-    tests: Sequence[Entry], pictures: Sequence[str], shop: Sequence[str], unit: str, style: str
+    tests: Sequence[Entry], pictures: Sequence[str], shop: Sequence[str], unit: str, zone: tzinfo | None, style: str
 ) -> str:
     if not tests:
         raise SettingError("there is no recording to report", do="name at least one file")
@@ -195,8 +198,8 @@ def _document(
         f"<p>{_safe(shop[1])}</p>" if shop[1] else "",
         "<h1>Pressure test of the cooling system</h1>",
         f"<p>Vehicle or job: <b>{_safe(jobs[0])}</b></p>" if len(jobs) == 1 else "",
-        _overview(tests, titles, jobs=len(jobs) > 1),
-        *(_section(*part, unit, job=len(jobs) > 1 or i > 0, new_page=i > 0, later=_later(part[0], tests))
+        _overview(tests, titles, zone, jobs=len(jobs) > 1),
+        *(_section(*part, unit, zone, job=len(jobs) > 1 or i > 0, new_page=i > 0, later=_later(part[0], tests))
           for i, part in parts),
         "<h2>Please note</h2>", _items(CAUTIONS),
         '<p class="small">Numbers after ± say how far off a reading may be (two standard uncertainties). A pressure '
@@ -205,18 +208,21 @@ def _document(
     ))
 
 
-def html_text(tests: Sequence[Entry], *, shop: str = "", line: str = "", unit: str = "kPa") -> str:
+def html_text(
+    tests: Sequence[Entry], *, shop: str = "", line: str = "", unit: str = "kPa", zone: tzinfo | None = None
+) -> str:
     """The sheet as one HTML file that needs no other and runs no script. shop, line: the shop's name, and its
-    address or telephone. Raises SettingError."""
+    address or telephone. zone: of the times on it, UTC where none is given. Raises SettingError."""
     from recorder.picture import plain_svg
 
     pictures = [f'<div class="trace">{plain_svg(t.recording, t.analyser, unit=unit, phase_names=PHASES)}</div>'
                 for t in tests]
-    return _document(tests, pictures, (shop, line), unit, _STYLE + _PAGE_STYLE)
+    return _document(tests, pictures, (shop, line), unit, zone, _STYLE + _PAGE_STYLE)
 
 
 def pdf_bytes(
-    tests: Sequence[Entry], *, shop: str = "", line: str = "", unit: str = "kPa", paper: str = "A4"
+    tests: Sequence[Entry], *, shop: str = "", line: str = "", unit: str = "kPa", paper: str = "A4",
+    zone: tzinfo | None = None,
 ) -> bytes:
     """The sheet as PDF on ``A4`` or ``Letter``. Raises SettingError."""
     if paper not in PAPERS:
@@ -244,7 +250,7 @@ def pdf_bytes(
         pixels = image(plain_svg(test.recording, test.analyser, unit=unit, phase_names=PHASES), scale=3.0)
         document.addResource(QTextDocument.ResourceType.ImageResource, QUrl(f"trace:{i}"), pixels)
         tags.append(f'<p><img src="trace:{i}" width="{int(room.width()) - 4}"></p>')
-    document.setHtml(_document(tests, tags, (shop, line), unit, _STYLE))
+    document.setHtml(_document(tests, tags, (shop, line), unit, zone, _STYLE))
     document.setPageSize(room)
     document.print_(writer)
     return bytes(data.data())
