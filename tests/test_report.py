@@ -189,6 +189,13 @@ def test_a_cap_that_was_not_seen_to_open(outcome: str, codes: list[str], said: l
     assert len(found) == len(said) and all(f.startswith(s) for f, s in zip(found, said, strict=True))
 
 
+def test_where_the_gauge_itself_is_in_doubt_pumping_further_is_not_all() -> None:
+    shut = cap(outcome="undecided", opening=None, reasons=[{"code": "no-opening", "text": ""}],
+               notes=[{"code": "not-calibrated", "text": ""}])
+    further, gauge = report.advice(shut)
+    assert further.startswith("Pump further") and "calibrate it" in gauge
+
+
 @pytest.mark.parametrize("code", ["warming", "rhythmic", "below-target"])
 def test_a_longer_hold_is_not_asked_for_where_it_would_not_help(code: str) -> None:
     given = {"notes": [{"code": code, "text": ""}], "reasons": [{"code": "hold-too-short", "text": ""}]}

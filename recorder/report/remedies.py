@@ -86,7 +86,7 @@ def advice(judgement: Mapping[str, Any], found: Sequence[str] = ()) -> list[str]
         out.append(f"Marked: {', '.join(wet)}. Dry it, pump up again and see whether it comes back wet.")
     for code in codes:
         if code == "no-opening":
-            out += _shut(outcome, "fall-too-fast" in codes)
+            out += _shut(outcome, leaks="fall-too-fast" in codes, sure="not-calibrated" not in noted)
         elif code == "trace-broken" and {"rhythmic", "hose-off", "late-start"} & set(noted):
             continue  # nothing is missing: the note says what it was
         elif code == "sensor-fault" and _at_its_end(judgement):
@@ -113,12 +113,15 @@ def _highest(judgement: Mapping[str, Any]) -> str:
     return quantity({**judgement["peak"], "standard_uncertainty": None}, unit if unit in _UNITS else "kPa")
 
 
-def _shut(outcome: object, leaks: bool) -> Sequence[str]:
-    """For a cap that was not seen to open."""
+def _shut(outcome: object, *, leaks: bool, sure: bool) -> Sequence[str]:
+    """For a cap that was not seen to open. sure: whether the gauge is calibrated."""
     if leaks:
         return ()  # what to do about its seal is said already
     if outcome == "undecided":
-        return ("Pump further, slowly: until the cap opens, or up to the top of what its marking allows.",)
+        further = "Pump further, slowly: until the cap opens, or up to the top of what its marking allows."
+        if sure:
+            return (further,)
+        return (further, "If it was there and stayed shut, this gauge cannot tell it: calibrate it, or use one that is.")
     return (_STUCK, _STRAINED)
 
 
