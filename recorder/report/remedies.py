@@ -121,7 +121,7 @@ def _shut(outcome: object, *, leaks: bool, sure: bool) -> Sequence[str]:
         further = "Pump further, slowly: until the cap opens, or up to the top of what its marking allows."
         if sure:
             return (further,)
-        return (further, "If it was there and stayed shut, this gauge cannot tell it: calibrate it, or use one that is.")
+        return (further, "If it was there and stayed shut, this gauge cannot tell: calibrate it, or use one that is.")
     return (_STUCK, _STRAINED)
 
 
