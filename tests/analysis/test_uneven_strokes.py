@@ -92,7 +92,7 @@ def test_noise_that_wanders_keeps_no_pressure_up() -> None:
             wander[i] = 0.8 * wander[i - 1] + 0.08 * rng.standard_normal()
         x = prepare(t, p - np.where(t > 25.0, 1.2 * -np.expm1(-(t - 25.0) / 25.0), 0.0) + wander, 0.0)
         found = find_strokes(x, 3.5, 90.0, may_open=False)
-        invented += len(with_eased(x, found, level_noise(x), 90.0)) > len(found)
+        invented += len(with_eased(x, found, level_noise(x, 3.5), 90.0)) > len(found)
     assert invented <= 6  # of 60; ten where each reading counts as one
 
 

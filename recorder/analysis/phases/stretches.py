@@ -42,6 +42,7 @@ HELD_ON = 0.75  # of what was held; common practice, no source
 # when the pressure was let go, when it was at zero again, and whether it went at once (hose off)
 Release: TypeAlias = tuple[float | None, float | None, bool]
 Spans: TypeAlias = list[tuple[float, float]]  # from when to when, s
+_Parts: TypeAlias = tuple[list[Stroke], Spans, float | None, float | None, Spans]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -235,14 +236,21 @@ def segment(
     strokes it is all hold up to the release."""
     last = float(x.t[-1])
     strokes = find_strokes(x, vented_end_s, last, may_open=may_open)
-    release, again, off = (None, None, False) if gone_at_once(x, strokes, last) else let_go
-    if release is not None and goes_on(x, strokes, release):
+    release, again, off = let_go
+    lost = gone_at_once(x, strokes, last) or (release is not None and goes_on(x, strokes, release))
+    if lost and not rhythmic:  # what is left of a beat comes and goes as well
         release, again, off = None, None, False
-    parts = _apart(x, strokes, release, again, hold_s=hold_s, may_open=may_open, rhythmic=rhythmic, late=late)
+    level_sd = level_noise(x, vented_end_s)
+
+    def apart(release: float | None, again: float | None) -> _Parts:
+        return _apart(x, strokes, release, again, level_sd, hold_s=hold_s, may_open=may_open, rhythmic=rhythmic,
+                      late=late)
+
+    parts = apart(release, again)
     if parts[2] is None and (strokes or late):
         release, again = _bled(x, (strokes[-1].end_s if strokes else float(x.t[0])) + STEADY_S)
         if release is not None:
-            parts = _apart(x, strokes, release, again, hold_s=hold_s, may_open=may_open, rhythmic=rhythmic, late=late)
+            parts = apart(release, again)
     strokes, holds, release, again, downs = parts
     return Stretches(vented_end_s, tuple(strokes), tuple(holds), release, again, off, tuple(downs))
 
@@ -252,17 +260,18 @@ def _apart(
     strokes: list[Stroke],
     release: float | None,
     again: float | None,
+    level_sd: float,
     *,
     hold_s: float,
     may_open: bool,
     rhythmic: bool,
     late: bool,
-) -> tuple[list[Stroke], Spans, float | None, float | None, Spans]:
+) -> _Parts:
     """Strokes, holds, release, when it was at zero again, and what was let down before it."""
     end = release if release is not None else float(x.t[-1])
     strokes = [s for s in strokes if s.start_s < end]
     if not (may_open or rhythmic):
-        strokes = with_eased(x, strokes, level_noise(x), end)
+        strokes = with_eased(x, strokes, level_sd, end)
     holds, downs = _quiet(x, strokes, end, hold_s=hold_s, may_close=may_open, late=late)
     fewer = _without_warming(x, strokes, downs)
     if len(fewer) < len(strokes):

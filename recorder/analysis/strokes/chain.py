@@ -151,8 +151,8 @@ def _ratios(c: Rises, habit: Habit) -> tuple[FloatArray, FloatArray, FloatArray]
     return steep + kept, any_steep + let_out, steep + alone
 
 
-def chain(c: Rises, habit: Habit, *, may_open: bool) -> IntArray:
-    """The chain of rises with the highest score: strokes that leave air behind, then such as
+def chain(c: Rises, habit: Habit, *, may_open: bool) -> tuple[IntArray, float]:
+    """The chain of rises with the highest score, and that score: strokes that leave air behind, then such as
     leave nothing."""
     closed, relieving, alone = _ratios(c, habit)
     rings = c.dips > 3.0 * habit.level_sd
@@ -160,7 +160,7 @@ def chain(c: Rises, habit: Habit, *, may_open: bool) -> IntArray:
     # cadence and gain together can speak for a rise with no more than 2 and a little
     able = np.flatnonzero(np.maximum(closed, relieving) > -4.0)
     if not len(able):
-        return np.zeros(0, np.int64)
+        return np.zeros(0, np.int64), 0.0
     closed, relieving, alone, rings = closed[able], relieving[able], alone[able], rings[able]
     t, before, log_height = c.t[able], c.before[able], np.log(c.height[able])
     gain, n = habit.gain[able], len(able)
@@ -208,10 +208,11 @@ def chain(c: Rises, habit: Habit, *, may_open: bool) -> IntArray:
             if pause > 0.0 and late + pause > best[0, j]:
                 best[0, j], back[0, j] = late + pause, (row, k)
     row, j = (int(v) for v in np.unravel_index(np.argmax(best), best.shape))
-    if best[row, j] <= 0.0:
-        return np.zeros(0, np.int64)
+    score = float(best[row, j])
+    if score <= 0.0:
+        return np.zeros(0, np.int64), 0.0
     out = []
     while j >= 0:
         out.append(int(able[j]))
         row, j = (int(v) for v in back[row, j])
-    return np.array(out[::-1])
+    return np.array(out[::-1]), score

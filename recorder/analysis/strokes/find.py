@@ -11,7 +11,7 @@ chain itself says of strokes.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -44,6 +44,9 @@ SMALLEST_KPA = 1.0  # all strokes together: less is no test
 BLOCK_S = 4.0  # noise is looked at in blocks: some of them are quiet
 MADE_UP_TIMES = 2  # a stroke more is found, and the fall is seen after that one
 QUIET_SHARE = 0.2  # of the blocks, at least
+SLOW_S = 1.2  # from stroke to stroke: hands may as well be twice as fast
+APART_S = 0.3  # before the first stroke: its beginning is no noise
+TELLS_S = 1.5  # of a vented start
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,29 +58,40 @@ class _Slopes:
     sd: float
 
 
-def _slopes(x: Prepared, width_s: float) -> _Slopes:
-    """Noise of the slope where nothing happens: white, correlated, resolution."""
+def _slopes(x: Prepared, width_s: float, start_s: float) -> _Slopes:
+    """Noise of the slope where nothing happens: white, correlated, resolution. start_s: end of the vented start."""
     even = x.even_slope
     if width_s > SLOPE_S:
         even = smooth_slope(x.even_p, width_s / x.dt_s) / x.dt_s
     width_s = max(width_s, 0.5 * x.dt_s)
     white = x.sd_kpa * math.sqrt(x.dt_s / (4.0 * math.sqrt(math.pi) * width_s**3))
     seen = _quiet_spread(even, x.dt_s)
+    most = max(4.0 * white, _vented_spread(even, x, start_s))
     # a lone step of the resolution has this slope; where noise is much smaller than the step
     # they come alone
     toggle = x.step_kpa / (math.sqrt(2.0 * math.pi) * width_s) if x.step_kpa > 2.5 * x.noise_kpa else 0.0
-    return _Slopes(even, width_s, math.hypot(max(white, min(seen, 4.0 * white)), 0.4 * toggle))
+    return _Slopes(even, width_s, math.hypot(max(white, min(seen, most)), 0.4 * toggle))
 
 
-def level_noise(x: Prepared) -> float:
+def level_noise(x: Prepared, start_s: float) -> float:
     """Standard deviation (kPa) of the pressure averaged over 0.12 s, from how it changes within
-    twice ``LAG_S``."""
+    twice ``LAG_S``. start_s: end of the vented start."""
     width = 2 * round(0.06 / x.dt_s) + 1
     white = x.sd_kpa / math.sqrt(width)
     level = running_mean(x.even_p, width)
     lag = max(round(2.0 * LAG_S / x.dt_s), 1)
-    seen = _quiet_spread(level[lag:] - level[:-lag], x.dt_s) / math.sqrt(2.0)
-    return max(white, min(seen, 3.0 * white))
+    change = level[lag:] - level[:-lag]
+    most = max(3.0 * white, _vented_spread(change, x, start_s - lag * x.dt_s) / math.sqrt(2.0))
+    return max(white, min(_quiet_spread(change, x.dt_s) / math.sqrt(2.0), most))
+
+
+def _vented_spread(values: FloatArray, x: Prepared, until_s: float) -> float:
+    """Standard deviation of ``values`` (at the even times) up to ``until_s``, while nobody pumps, knocks left out; 0
+    where that is too short to tell. Without it, strokes without a quiet block could be taken for noise."""
+    n = int(np.searchsorted(x.even_t, until_s - APART_S))
+    if n * x.dt_s < TELLS_S or n < 20:
+        return 0.0
+    return 1.4826 * float(np.median(np.abs(values[:n] - np.median(values[:n]))))
 
 
 def _quiet_spread(values: FloatArray, dt_s: float) -> float:
@@ -217,7 +231,11 @@ def _best_chain(
     """The chain, with what the first look shows of strokes, then with what the chain itself shows."""
     chosen = first
     for _ in range(2):
-        found = chain(c, habit_of(c, chosen, slope_sd, level_sd, cadence_s), may_open=may_open)
+        habit = habit_of(c, chosen, slope_sd, level_sd, cadence_s)
+        found, score = chain(c, habit, may_open=may_open)
+        if habit.cadence_s > SLOW_S:  # or every second stroke was passed over
+            other, better = chain(c, replace(habit, cadence_s=0.5 * habit.cadence_s), may_open=may_open)
+            found = other if better > score else found
         if np.array_equal(found, chosen):
             break
         chosen = found
@@ -262,7 +280,7 @@ def _again(
 ) -> tuple[Rises, IntArray]:
     """Rises and chain of another trace ``y`` of the same strokes, begun with the chain that was found."""
     least = max(slope.sd, 0.03 * float(np.median(c.height[chosen])))
-    rises = _rises(y, _slopes(y, slope.width_s).even, start_s, end_s, least)
+    rises = _rises(y, _slopes(y, slope.width_s, start_s).even, start_s, end_s, least)
     if not len(rises.t):
         return c, chosen
     begin = np.unique(np.abs(rises.t[:, None] - c.t[chosen]).argmin(axis=0))
@@ -278,7 +296,7 @@ def find_strokes(x: Prepared, start_s: float, end_s: float, *, may_open: bool) -
     """
     if np.count_nonzero((x.t >= start_s - 0.5) & (x.t <= end_s)) < 4:
         return []
-    slope, level_sd = _slopes(x, SLOPE_S), level_noise(x)
+    slope, level_sd = _slopes(x, SLOPE_S, start_s), level_noise(x, start_s)
     built_s = _built_s(x, start_s, end_s)
     cadence_s = _rhythm(x, start_s, built_s)
     c, first = _candidates(x, slope, start_s, end_s, built_s, cadence_s)
@@ -288,7 +306,7 @@ def find_strokes(x: Prepared, start_s: float, end_s: float, *, may_open: bool) -
     if cadence_s is not None and len(first) > 2:
         width_s = _better_width(x, c, first, slope, cadence_s, may_open=may_open)
         if width_s > 1.2 * slope.width_s:
-            slope = _slopes(x, width_s)
+            slope = _slopes(x, width_s, start_s)
             c, first = _candidates(x, slope, start_s, end_s, built_s, cadence_s)
     if not len(first):
         return []
