@@ -181,6 +181,7 @@ def test_what_people_write_by_hand_is_told_how_to_write_it(data: bytes, said: st
 @pytest.mark.parametrize(("line", "advice"), [
     ("test: cap", "write it like '# test: \"cap\"'"),
     ("marked: \"16 psi\"", "write it like '# marked: {\"value\": 16, \"unit\": \"psi\"}'"),
+    ("marked: {\"value\": 16}", "write it like '# marked: {\"value\": 16, \"unit\": \"psi\"}'"),
     ("marked: {16 psi}", "write it like '# marked: {\"value\": 16, \"unit\": \"psi\"}'"),
     ("job: 1042", "write it like '# job: \"1042 blue van\"'"),
     ("recording-format: 2", "a newer version of the program may read it"),
@@ -433,6 +434,7 @@ def test_no_cell_of_a_recording_is_a_formula(job: str, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("facts", [
     '# marked: {"value": -1, "unit": "psi"}', '# marked: {"value": 1e300, "unit": "kPa"}',
+    '# marked: {"value": 1e6, "unit": "psi"}',
     '# calibration: {"coefficients_kPa": [1e308, 1]}',
     '# calibration: {"coefficients_kPa": [0, 1], "standard_uncertainty_kPa": -1}',
 ])
