@@ -20,7 +20,8 @@ from recorder.recording import read
 from recorder.settings import load_settings
 
 ROOT = Path(__file__).parents[2]
-PAGES = [page for folder in (".", "docs", "firmware_notes", "recordings") for page in sorted((ROOT / folder).glob("*.md"))]
+PAGES = [page for folder in (".", "docs", "firmware_notes", "recordings")
+         for page in sorted((ROOT / folder).glob("*.md"))]
 
 
 def test_generated_parts_are_in_step() -> None:
@@ -115,7 +116,8 @@ def test_every_annotation_and_column_of_a_recording_is_described() -> None:
     live = (ROOT / "recorder" / "session" / "header.py").read_text("utf-8")
     seen |= set(re.findall(r'other\["(\w+)"\]', live)) | {"mark", "adapter-fault"}
     assert {"id", "repair", "tester", "nominal", "ended", "sha256"} <= seen and len(titles) == 9
-    described = set(re.findall(r"`([^`]+)`", "\n".join(line.split("|")[1] for line in notes.splitlines() if "|" in line)))
+    first = "\n".join(line.split("|")[1] for line in notes.splitlines() if "|" in line)
+    described = set(re.findall(r"`([^`]+)`", first))
     assert not seen - described, seen - described
     for title in titles:
         assert f"`{title.replace('kPa', '<unit>')}`" in columns, title
