@@ -30,6 +30,12 @@ def test_generated_parts_are_in_step() -> None:
     assert done.returncode == 0, done.stdout + done.stderr
 
 
+def test_every_page_is_in_the_list_of_pages() -> None:
+    listed = set(re.findall(r"\]\(([^)#]+)", (ROOT / "docs" / "README.md").read_text("utf-8")))
+    pages = {page.name for page in (ROOT / "docs").glob("*.md")} - {"README.md"}
+    assert not pages - listed, pages - listed
+
+
 def anchors(page: Path) -> set[str]:
     """What a link can name in a page: its headings, as forges of Markdown spell them."""
     headings = re.findall(r"^#+ +(.*)$", page.read_text(encoding="utf-8"), re.MULTILINE)
