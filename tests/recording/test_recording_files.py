@@ -197,6 +197,12 @@ def test_a_fact_written_in_another_way_is_answered_by_an_example_that_works(line
         parse(f"{example}\n".encode() + rest + b"time_s,pressure_kPa\n", "x.csv")
 
 
+def test_lines_that_end_with_cr_alone_are_named() -> None:
+    with pytest.raises(FileError) as caught:
+        parse((TWO + b"0.1,1\n").replace(b"\n", b"\r"), "f.csv")
+    assert str(caught.value) == "f.csv: its lines end with CR alone; save it with line ends of LF"
+
+
 def test_a_recording_of_ours_is_to_be_restored(tmp_path: Path) -> None:
     text = sealed(tmp_path).read_text("utf-8")
     for changed in (text.replace(",0.", ", 0.", 1), text.replace("\n0.", "\n,0.", 1)):
