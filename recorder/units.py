@@ -42,6 +42,8 @@ _SPELLINGS = {
     "#": "psi",
     "lb": "psi",
     "lbs": "psi",
+    "lb.": "psi",
+    "lbs.": "psi",
     "lb/in2": "psi",
     "lbf/in2": "psi",
     "lb/in²": "psi",
@@ -72,6 +74,10 @@ _SPELLINGS = {
     "cc": "cm**3",
     "cm3": "cm**3",
     "cm³": "cm**3",
+    "in3": "inch**3",
+    "cuin": "inch**3",
+    "cu.in": "inch**3",
+    "cu.in.": "inch**3",
     "%": "percent",
     "c": "degC",
     "°c": "degC",
@@ -176,7 +182,8 @@ def pressure_factor_kpa(unit: str) -> float:
     return 1.0 if unit == "kPa" else _factor(unit, "kPa")
 
 
-_MASSES = ("kg", "kgf", "lb", "lbs", "pound", "pounds", "#")  # said at the bench, and meant a square cm or inch
+# said at the bench, and meant a square cm or inch
+_MASSES = ("kg", "kgf", "lb", "lbs", "lb.", "lbs.", "pound", "pounds", "#")
 
 
 def unit_name(unit: str) -> str:

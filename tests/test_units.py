@@ -22,6 +22,8 @@ from recorder.errors import SettingError
         ("16", 16, "psi", 110.316),
         ("16 PSI", 16, "psi", 110.316),
         ("16#", 16, "psi", 110.316),
+        ("16 lbs.", 16, "psi", 110.316),
+        ("16 LB.", 16, "psi", 110.316),
         ("13 P.S.I.", 13, "psi", 89.632),
         ("16 lb/sq.in", 16, "psi", 110.316),
         ("1.1 BAR", 1.1, "bar", 110.0),
@@ -31,6 +33,12 @@ from recorder.errors import SettingError
 def test_markings_as_stamped(text: str, value: float, unit: str, kpa: float) -> None:
     got = units.parse_marking(text)
     assert (got.value, got.unit) == (value, unit) and got.kpa == pytest.approx(kpa, abs=1e-3)
+
+
+@pytest.mark.parametrize("text", ["1.5 in3", "1.5 in³", "1.5 cu in", "1.5 cu.in.", "1.5 cu. in.", "1.5 in^3"])
+def test_a_stroke_in_cubic_inches(text: str) -> None:
+    """1 in3 = 16.387 064 mL: NIST SP 811 (2008), appendix B.8."""
+    assert units.parse_quantity(text, "mL") == pytest.approx(1.5 * 16.387064, rel=1e-12)
 
 
 @pytest.mark.parametrize(("unit", "like"), [("s", "60 s"), ("mL", "24 mL"), ("percent", "10 %"), ("kPa", "16 psi")])

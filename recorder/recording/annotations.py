@@ -15,7 +15,8 @@ from recorder.units import marking_from_json
 __all__ = ["FORMAT", "annotation_line", "header_from", "header_text", "load_json", "split_line"]
 
 FORMAT = 1
-_LARGEST = 1e9  # coefficients, kPa of a marking: a million times what a test meets, and safe to compute with
+_LARGEST = 1e9  # coefficients: a million times what a test meets, and safe to compute with
+_HIGHEST_MARKING_KPA = 1000.0  # as the limits: far beyond any test; common practice, no source
 # Spreadsheets open recordings too: what they would run as a formula behind a comma is written as JSON escapes.
 _FORMULA = re.compile(r"(?<=[,;])[=+@-]")
 _EXAMPLES = {  # what somebody who writes a file by hand can write instead
@@ -125,8 +126,10 @@ def _calibration(value: Any) -> Calibration | None:
 
 
 def _marking(value: Any) -> Marking:
-    marked = marking_from_json(_mapping(value))
-    if not 0.0 < marked.kpa <= _LARGEST:
+    if "unit" not in _mapping(value):
+        raise ValueError("it has no unit")  # 16 of what, the stamp knows
+    marked = marking_from_json(value)
+    if not 0.0 < marked.kpa <= _HIGHEST_MARKING_KPA:
         raise ValueError("no cap opens there")
     return marked
 

@@ -248,6 +248,8 @@ def parse(data: bytes, path: str = "", *, strict: bool = False, rows: bool = Tru
         raise FileError("the file is empty", path=path, do="there is nothing to judge")
     notes = []
     whole = data.rfind(b"\n") + 1
+    if whole == 0 and data.count(b"\r") > 1:
+        raise FileError("its lines end with CR alone", path=path, do="save it with line ends of LF")
     lines = data if whole == len(data) else data[:whole]
     if whole != len(data):
         line = data.count(b"\n") + 1

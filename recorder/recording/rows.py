@@ -45,7 +45,7 @@ def pressure_unit(columns: Sequence[str], path: str, line: int) -> str:
                                 do="separate them by commas, and write numbers with decimal points")
         raise FileError(
             f"the header row begins '{shown}', and 'time_s,pressure_<unit>' has to come first",
-            path=path, line=line, do="put the two columns first, in this order",
+            path=path, line=line, do="put the two columns first and name them so, like 'time_s,pressure_kPa'",
         )
     if len(set(columns)) != len(columns):
         raise FileError("two columns have the same name", path=path, line=line, do="rename one")

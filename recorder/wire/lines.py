@@ -34,7 +34,7 @@ _SAMPLE = re.compile(b"S,(%b),(%b),(%b),((?:%b)?),((?:%b)?)" % (_N, _N, _N, _N, 
 _FAULT = re.compile(b"F,(%b),(open|short|supply|adc)" % _N)
 _ANNOUNCEMENT = re.compile(b"A,(%b),([^,]*),([ -)+\\--~]*),(%b),([^,]*)" % (_N, _N))
 _VERSION = re.compile(b"A,(%b)(?:,.*)?" % _N)
-_BARE = re.compile(rb"[ \t]*([-+]?(?:\d{1,12}(?:\.\d{0,12})?|\.\d{1,12}))[ \t]*")
+_BARE = re.compile(rb"[ \t]*([-+]?(?:\d+(?:\.\d*)?|\.\d+))[ \t]*")
 _CHECK = re.compile(rb"[0-9A-F]{4}")
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import doctest
 import importlib.util
 import re
 import subprocess
@@ -19,7 +20,8 @@ from recorder.recording import read
 from recorder.settings import load_settings
 
 ROOT = Path(__file__).parents[2]
-PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))]
+PAGES = [page for folder in (".", "docs", "firmware_notes", "recordings")
+         for page in sorted((ROOT / folder).glob("*.md"))]
 
 
 def test_generated_parts_are_in_step() -> None:
@@ -28,11 +30,27 @@ def test_generated_parts_are_in_step() -> None:
     assert done.returncode == 0, done.stdout + done.stderr
 
 
-@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_every_page_is_in_the_list_of_pages() -> None:
+    listed = set(re.findall(r"\]\(([^)#]+)", (ROOT / "docs" / "README.md").read_text("utf-8")))
+    pages = {page.name for page in (ROOT / "docs").glob("*.md")} - {"README.md"}
+    assert not pages - listed, pages - listed
+
+
+def anchors(page: Path) -> set[str]:
+    """What a link can name in a page: its headings, as forges of Markdown spell them."""
+    headings = re.findall(r"^#+ +(.*)$", page.read_text(encoding="utf-8"), re.MULTILINE)
+    return {re.sub(r"[^\w -]", "", heading.lower()).strip().replace(" ", "-") for heading in headings}
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: str(page.relative_to(ROOT)))
 def test_links_lead_somewhere(page: Path) -> None:
-    for target in re.findall(r"\]\(([^)#]+)[^)]*\)", page.read_text(encoding="utf-8")):
-        if "://" not in target:
-            assert (page.parent / target).exists(), f"{page.name} points to {target}"
+    for target in re.findall(r"\]\(([^)]+)\)", page.read_text(encoding="utf-8")):
+        if "://" in target:
+            continue
+        name, _, anchor = target.partition("#")
+        to = page.parent / name if name else page
+        assert to.exists(), f"{page.name} points to {name}"
+        assert not anchor or anchor in anchors(to), f"{page.name} points to {target}"
 
 
 @pytest.mark.parametrize("name", sorted(COMMANDS))
@@ -90,6 +108,38 @@ def test_every_key_and_code_of_a_judgement_is_described() -> None:
     assert {"opens-in-band", "too-much-air", "tester-leaks", "no-marking"} <= codes
     wanted = names_of(whole) | names_of(stored) | keys | codes | {"opens-high", "opens-low"}
     assert not wanted - described, wanted - described
+
+
+def test_every_annotation_and_column_of_a_recording_is_described() -> None:
+    page = (ROOT / "docs" / "recording.md").read_text("utf-8")
+    notes = page.partition("## Annotations")[2].partition("## Columns")[0]
+    columns = page.partition("## Columns")[2].partition("\n## ")[0]
+    seen, titles = set(), set()
+    for path in (ROOT / "recordings").glob("*-*.csv"):
+        lines = path.read_text("utf-8").splitlines()
+        seen |= {line[2:].partition(":")[0] for line in lines if line.startswith("# ")}
+        titles |= set(next(line for line in lines if not line.startswith("#")).split(","))
+    live = (ROOT / "recorder" / "session" / "header.py").read_text("utf-8")
+    seen |= set(re.findall(r'other\["(\w+)"\]', live)) | {"mark", "adapter-fault"}
+    assert {"id", "repair", "tester", "nominal", "ended", "sha256"} <= seen and len(titles) == 9
+    first = "\n".join(line.split("|")[1] for line in notes.splitlines() if "|" in line)
+    described = set(re.findall(r"`([^`]+)`", first))
+    assert not seen - described, seen - described
+    for title in titles:
+        assert f"`{title.replace('kPa', '<unit>')}`" in columns, title
+
+
+def test_the_examples_of_the_recordings_page_give_what_they_show(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is typed at Python gives what is printed, and the pressure of the example's first row is from its counts."""
+    page = (ROOT / "docs" / "recording.md").read_text("utf-8")
+    monkeypatch.chdir(ROOT)
+    shown = "\n".join(line for line in page.splitlines() if "table.plot(" not in line)
+    examples = doctest.DocTestParser().get_doctest(shown, {}, "recording.md", None, 0)
+    assert len(examples.examples) > 20
+    assert doctest.DocTestRunner(optionflags=doctest.NORMALIZE_WHITESPACE).run(examples).failed == 0
+    [(pressure, counts)] = re.findall(r"^    0\.000000,([\d.]+),0,1204,0\.000000,(\d+),,,$", page, re.MULTILINE)
+    assert round(-25.855 + 258.55 * int(counts) / 1023, 4) == float(pressure)
+    assert f"= {pressure} kPa" in page and f"| 0.0 | {pressure} | 0 | 1204 |" in page
 
 
 def test_the_example_settings_file_is_accepted(tmp_path: Path) -> None:

@@ -181,6 +181,7 @@ def test_what_people_write_by_hand_is_told_how_to_write_it(data: bytes, said: st
 @pytest.mark.parametrize(("line", "advice"), [
     ("test: cap", "write it like '# test: \"cap\"'"),
     ("marked: \"16 psi\"", "write it like '# marked: {\"value\": 16, \"unit\": \"psi\"}'"),
+    ("marked: {\"value\": 16}", "write it like '# marked: {\"value\": 16, \"unit\": \"psi\"}'"),
     ("marked: {16 psi}", "write it like '# marked: {\"value\": 16, \"unit\": \"psi\"}'"),
     ("job: 1042", "write it like '# job: \"1042 blue van\"'"),
     ("recording-format: 2", "a newer version of the program may read it"),
@@ -194,6 +195,12 @@ def test_a_fact_written_in_another_way_is_answered_by_an_example_that_works(line
     if "'#" in advice:
         example = advice.partition("'")[2].rstrip("'")
         parse(f"{example}\n".encode() + rest + b"time_s,pressure_kPa\n", "x.csv")
+
+
+def test_lines_that_end_with_cr_alone_are_named() -> None:
+    with pytest.raises(FileError) as caught:
+        parse((TWO + b"0.1,1\n").replace(b"\n", b"\r"), "f.csv")
+    assert str(caught.value) == "f.csv: its lines end with CR alone; save it with line ends of LF"
 
 
 def test_a_recording_of_ours_is_to_be_restored(tmp_path: Path) -> None:
@@ -433,6 +440,7 @@ def test_no_cell_of_a_recording_is_a_formula(job: str, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("facts", [
     '# marked: {"value": -1, "unit": "psi"}', '# marked: {"value": 1e300, "unit": "kPa"}',
+    '# marked: {"value": 1e6, "unit": "psi"}',
     '# calibration: {"coefficients_kPa": [1e308, 1]}',
     '# calibration: {"coefficients_kPa": [0, 1], "standard_uncertainty_kPa": -1}',
 ])

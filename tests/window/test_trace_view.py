@@ -5,8 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import pyqtgraph as pg
 import pytest
 
+from recorder.model import Mark
 from recorder.window.parts.plot import ClockAxis
 from recorder.window.parts.trace import TraceView
 from recorder.window.state.colours import LIGHT
@@ -47,6 +49,27 @@ def test_only_what_has_changed_is_drawn_anew(qtbot: Any) -> None:
     view.redraw()
     assert len(drawn(view, "levels")) == 2 and levels[0].scene() is None
     assert len(drawn(view, "phases")) == 3
+
+
+@pytest.mark.parametrize("at_s", [20.0, 60.0, 95.0, 110.0, 119.0, 130.0])
+def test_a_finding_covers_no_words_of_a_level(qtbot: Any, at_s: float) -> None:
+    """A system marked 110.3 kPa, held for two minutes; where in the hold it was marked."""
+    view = TraceView(LIGHT)
+    qtbot.addWidget(view)
+    view.resize(380, 150)
+    view.show()
+    qtbot.waitExposed(view)
+    view.store.add(np.arange(0.0, 157.0, 0.1), np.full(1570, 118.0))
+    view.lines = (Line(124.3, "LIMIT", "limit"), Line(117.3, "target from", "target"))
+    view.marks = [Mark(at_s, "hose ends")]
+    view.redraw()
+    view.grab()  # words are put in their place as they are painted
+    boxes = {group: [i.sceneBoundingRect() for i in drawn(view, group) if isinstance(i, pg.TextItem)]
+             for group in ("levels", "marks")}
+    assert len(boxes["levels"]) == 2
+    [finding] = boxes["marks"]
+    assert not [box for box in boxes["levels"] if box.intersects(finding)]
+    assert view.getViewBox().sceneBoundingRect().contains(finding.center())
 
 
 @pytest.mark.parametrize("span_s", [30.0, 3_000.0, 90_000.0, 9e8])

@@ -174,6 +174,17 @@ def test_bare_readings() -> None:
     assert decoded(b"12.5\n")[0] == []
 
 
+@pytest.mark.parametrize("value", [1.0 / 3.0, 103.42123456789012, -0.00012345678901234567, 1e6 / 7.0])
+def test_a_bare_reading_may_have_all_digits_of_a_double(value: float) -> None:
+    """As Python's ``print`` writes it, with leading zeros, and with more digits than a double has."""
+    line = repr(value)
+    longer = f"{line}{'5' * (118 - len(line))}"
+    for text in (line, f"{'-' * (value < 0)}000{line.lstrip('-')}", longer):
+        got, counts = decoded(text.encode() + b"\n", bare="kPa")
+        assert got == [pytest.approx(value, rel=1e-15)], text
+        assert counts.dropped == 0  # type: ignore[attr-defined]
+
+
 def test_resync_drops_a_begun_line() -> None:
     decoder = Decoder("kPa")
     decoder.feed(b"10")

@@ -164,7 +164,7 @@ class TraceView(Drawing):
             self._draw_words(low, high)
         if self.anew("levels", (self.lines, self.levels, *looks)):
             self._draw_levels(k, low, high)
-        if self.anew("marks", (tuple(self.marks), self.earlier, *looks)):
+        if self.anew("marks", (tuple(self.marks), self.earlier, self.lines, *looks)):
             self._draw_marks(k, low, high)
 
     def _draw_words(self, low: float, high: float) -> None:
@@ -181,14 +181,25 @@ class TraceView(Drawing):
                 self.label(word, middle, self._top, self.colours.muted, (0.5, 0), 7)
                 words_end = middle + half
 
+    def _level_words(self, line: Line) -> str:
+        return f"{line.label} {format_pressure(line.kpa, self.unit).split(' ')[0]}"
+
+    def _words_s(self, words: str, low: float, high: float) -> float:
+        """How many seconds of the time axis a label takes."""
+        per_px: float = (high - low) / max(self.getViewBox().width(), 1.0)
+        return (QFontMetrics(self._font).horizontalAdvance(words) + 14) * per_px
+
     def _draw_marks(self, k: float, low: float, high: float) -> None:
         c = self.colours
+        levels_s = high - max((self._words_s(self._level_words(line), low, high) for line in self.lines), default=0.0)
         for n, mark in enumerate(self.marks, start=1):
             self.add(pg.InfiniteLine(mark.time_s, angle=90, pen=self.pen(c.text, 1.5)), 3)
-            late = mark.time_s > (low + high) / 2
             text = mark.text if len(mark.text) <= _LONG else f"{mark.text[:_LONG - 1]}…"
+            wide = self._words_s(f"{n}: {text}", low, high)
+            # to the left of its line where on the right it would lie on the words of the levels, if there is room
+            left = (mark.time_s - low > wide and mark.time_s + wide > levels_s) or mark.time_s > (low + high) / 2
             self.label(f"{n}: {text}", mark.time_s, self._top * (0.55 - 0.14 * ((n - 1) % 4)), c.text,
-                       (1 if late else 0, 0.5), 9, fill=c.panel)
+                       (1 if left else 0, 0.5), 9, fill=c.panel)
         if self.earlier is not None and len(self.earlier.store):
             store = self.earlier.store
             end = float(store.time_s[-1])
@@ -203,7 +214,6 @@ class TraceView(Drawing):
                                        movable=False, brush=QBrush(fading(c.target, 130), Qt.BrushStyle.BDiagPattern),
                                        pen=pg.mkPen(None))
             self.add(band, -5)
-        per_px = (high - low) / max(self.getViewBox().width(), 1.0)
         # Labels of levels that lie close together are moved apart, the highest stays where it is.
         line_px = QFontMetrics(self._font).height()
         apart = 1.03 * self._top * line_px * 1.35 / max(self.getViewBox().height(), line_px * 4.0)
@@ -211,9 +221,8 @@ class TraceView(Drawing):
         for line in sorted(self.lines, key=lambda one: -one.kpa):
             level = line.kpa * k
             pen = self.pen(getattr(c, line.role), 3 if line.role == "limit" else 2, _DASHES.get(line.role))
-            number = format_pressure(line.kpa, self.unit).split(" ")[0]
-            words = f"{line.label} {number}"
-            wide = (QFontMetrics(self._font).horizontalAdvance(words) + 14) * per_px
+            words = self._level_words(line)
+            wide = self._words_s(words, low, high)
             self.add(pg.PlotDataItem([low, high - wide], [level, level], pen=pen), 2)
             free = min(level, free - apart)
             self.label(words, high, free, c.text, (1, 0.5), 8, fill=c.ground)
