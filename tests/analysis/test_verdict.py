@@ -56,14 +56,14 @@ def test_the_band_of_a_cap(opens: float, u: float | None, outcome: str, code: st
 
 
 @pytest.mark.parametrize(("peak", "more", "outcome"), [
-    (111.9, {}, "undecided"), (112.1, {}, "fail"),
-    (112.6, {"stroke_kpa": 10.0}, "undecided"), (113.1, {"stroke_kpa": 10.0}, "fail"),  # a tenth of one may not show
-    (80.0, {}, "undecided"), (80.0, {"rate": rate(20.0, 1.0)}, "fail"),
+    (110.9, {}, "undecided"), (111.1, {}, "fail"),
+    (111.6, {"stroke_kpa": 10.0}, "undecided"), (112.1, {"stroke_kpa": 10.0}, "fail"),  # a tenth of one may not show
+    (88.9, {}, "undecided"), (88.9, {"rate": rate(20.0, 1.0)}, "fail"), (89.1, {"rate": rate(20.0, 1.0)}, "fail"),
     (80.0, {"never_held": True, "rate": None}, "fail"),
 ])  # fmt: skip
 def test_a_cap_that_did_not_open(peak: float, more: dict[str, Any], outcome: str) -> None:
     """It fails where it was clearly pumped beyond its band, and where it never builds up pressure."""
-    got, codes, _ = said("cap", peak=kpa(peak), opening=None, judged=None, **more)
+    got, codes, _ = said("cap", peak=kpa(peak, 0.5), opening=None, judged=None, **more)
     assert (got, codes[0]) == (outcome, "no-opening")
     assert ("fall-too-fast" in codes) == ("rate" in more)
 
@@ -173,18 +173,19 @@ def test_a_system_whose_hose_came_off_before_any_hold_is_void() -> None:
 
 def test_the_target_of_a_system() -> None:
     """Marking + 7 kPa, clear of it by 2 u; what settles after the last stroke, 3 kPa, is no fault of the pumping."""
-    low = {"peak": kpa(104.9), "start_kpa": 101.0}
+    low = {"peak": kpa(105.9, 0.5), "start_kpa": 102.0}
     assert said("system", **low) == ("undecided", ["no-detectable-fall", "below-target"], 120.0)
     assert said("system", **low, rate=rate(1.0, 0.1))[:2] == ("fail", ["fall-too-fast", "below-target"])
-    assert said("system", **low | {"peak": kpa(105.1)})[0] == "pass"
-    assert said("system", **low | {"start_kpa": 102.1})[0] == "pass"
+    assert said("system", **low | {"peak": kpa(106.1, 0.5)})[0] == "pass"
+    assert said("system", **low | {"start_kpa": 103.1})[0] == "pass"
     assert said("system", marked=None, peak=kpa(50.0), start_kpa=48.0)[0] == "pass"  # no target is known
 
 
 def test_over_the_limit_is_said_whatever_the_outcome() -> None:
     """Marking + 14 kPa."""
-    assert said("system", peak=kpa(116.1))[:2] == ("pass", ["no-detectable-fall", "over-limit"])
-    assert said("system", peak=kpa(115.9))[1] == ["no-detectable-fall"]
+    assert said("system", peak=kpa(115.1, 0.5))[:2] == ("pass", ["no-detectable-fall", "over-limit"])
+    assert said("system", peak=kpa(114.9, 0.5))[1] == ["no-detectable-fall"]
+    assert said("system", peak=kpa(114.1, None))[1] == ["no-detectable-fall", "over-limit"]
     assert said("system", peak=kpa(116.1), rate=rate(1.0, 0.1))[:2] == ("fail", ["fall-too-fast", "over-limit"])
 
 
@@ -245,3 +246,13 @@ def test_pressure_that_was_left_in_is_told_from_a_zero_that_moved(shift: float, 
                      rate=rate(0.0, 0.05), start_kpa=109.0, tester_rate=None, zero_shift=kpa(shift, 0.1))
     _, reasons, _ = decide(Setup("system", MARKED, resolve("system")), found)
     assert words in reasons[-1].text
+
+
+def test_numbers_are_told_with_two_standard_uncertainties() -> None:
+    found = Findings(fault=None, broken=None, strokes=9, peak=kpa(101.0), opening=kpa(88.0), judged=kpa(88.0, 0.4),
+                     hold_s=45.0, rate=rate(8.5, 0.25), start_kpa=97.0, tester_rate=None, zero_shift=None)
+    _, reasons, _ = decide(Setup("cap", MARKED, resolve("cap")), found)
+    assert [reason.text for reason in reasons] == [
+        "It opens too low: 88.0 ± 0.8 kPa, 90.0 to 110.0 kPa allowed.",
+        "It falls too fast: 8.5 ± 0.5 kPa/min beyond settling, 7 kPa/min allowed.",
+    ]
