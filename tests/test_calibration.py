@@ -44,6 +44,7 @@ def test_file_round_trip_keeps_every_field() -> None:
     [
         ("{", "c.json, line 1: this is no calibration file"),
         ("[1]", "not a JSON object"),
+        ("[" * 100_000, "nested too deep"),
         ('{"calibration-format": 9}', "format 9"),
         ('{"coefficients_kPa": [1]}', "2 to 6 numbers"),
         ('{"coefficients_kPa": [1, NaN]}', "finite"),
@@ -205,3 +206,48 @@ def test_no_uncertainty_at_all_is_refused() -> None:
     got = calibration.fit(exact, reference_u_kpa=0.3)
     assert got.standard_uncertainty_kpa == pytest.approx(0.3)
     assert any("the reference's alone" in note for note in got.notes)
+
+
+def test_what_a_calibration_does_not_cover_is_noted() -> None:
+    """Caps are marked up to 108 kPa (16 psi), and pumped a quarter beyond: to 140 kPa."""
+    good = calibration.fit(pairs(), reference_u_kpa=0.1)
+    assert good.notes == ()
+    up = calibration.fit([p for p in pairs() if p.direction == "up"], reference_u_kpa=0.1)
+    assert len(up.notes) == 1 and "hysteresis is not known" in up.notes[0] and up.hysteresis_kpa is None
+    perfect = calibration.fit(pairs())
+    assert len(perfect.notes) == 1 and "--reference-u" in perfect.notes[0]
+    low = calibration.fit([p for p in pairs() if p.reference_kpa <= 120.0], reference_u_kpa=0.1)
+    assert low.notes == ("readings above 120 kPa are outside the calibrated range",)
+
+
+@pytest.mark.parametrize("u", [-0.1, float("nan"), float("inf")])
+def test_an_impossible_uncertainty_of_the_reference(u: float) -> None:
+    with pytest.raises(SettingError, match="reference uncertainty"):
+        calibration.fit(pairs(), reference_u_kpa=u)
+
+
+def test_a_reading_that_never_changes() -> None:
+    with pytest.raises(SettingError, match="never changes; check the sensor's wires"):
+        calibration.fit([Pair(kpa, 0.5, "up") for kpa in (0.0, 50.0, 100.0, 150.0)])
+
+
+@pytest.mark.parametrize(("scale", "said"), [(0.28, "give --unit psi or bar"), (30.0, "give --unit kPa")])
+def test_pairs_of_no_usual_sensor(scale: float, said: str) -> None:
+    """58 or 6210 kPa: no hobby sensor for this job has that as its full scale."""
+    with pytest.raises(SettingError, match="usual ones have 60 to 2100 kPa") as info:
+        calibration.fit(pairs(scale))
+    assert said in str(info.value)
+    calibration.fit(pairs(scale), full_scale_kpa=207.0 * scale)  # told that it is so
+
+
+def test_hysteresis_and_repeatability_by_hand() -> None:
+    """At each pressure two readings up and two down. Up 1 kPa apart, down 1 kPa apart: the variance of each two is
+    0.5 kPa^2, so the repeatability is 0.707 kPa; the means of up and down are 2 kPa apart."""
+    span = 200.0
+    found = calibration.fit([
+        Pair(kpa, 0.1 + 0.8 * (kpa + off) / span, way)  # type: ignore[arg-type]
+        for kpa in (0.0, 50.0, 100.0, 150.0)
+        for way, off in (("up", -1.5), ("up", -0.5), ("down", 0.5), ("down", 1.5))
+    ])
+    assert found.hysteresis_kpa == pytest.approx(2.0, rel=1e-3)
+    assert found.repeatability_kpa == pytest.approx(0.5**0.5, rel=1e-3)
