@@ -125,6 +125,19 @@ def test_a_silent_announcer_fails() -> None:
     assert failed(b"".join(sample(i) for i in range(700, 1300))).keys() == {"announced"}
 
 
+def test_what_a_short_capture_cannot_show_is_not_seen() -> None:
+    """Nothing is due within 5 s, and no rate is known from less than a second."""
+    fast = line("A,1,hose-7,1.0,1023,200")
+    states = {r.rule: r.state for r in check_bytes(b"".join([fast, *(sample(i) for i in range(90))]))}
+    assert states["announced"] == states["rate"] == "not seen"
+    states = {r.rule: r.state for r in check_bytes(b"".join([fast, *(sample(i) for i in range(150))]))}
+    assert (states["announced"], states["rate"]) == ("not seen", "failed")
+
+
+def test_a_backslash_that_was_sent_is_told_from_one_that_shows_a_byte() -> None:
+    assert failed(inserted(10, b"\\x\xff\n"))["characters"][1] == r"\\x\xff\n"
+
+
 def test_a_restart_is_no_offence_when_announced() -> None:
     again = b"".join(stream(0, 300))
     assert failed(b"".join(stream(0, 300)) + again) == {}

@@ -16,6 +16,7 @@ from recorder.wire import (
     encode_line,
     encode_sample,
 )
+from recorder.wire.bulk import parse_bulk
 from recorder.wire.few import parse_few
 from recorder.wire.lines import parse_line
 from tests.wire.samples import HOSE, flat, stream
@@ -107,6 +108,18 @@ def test_a_few_lines_at_once_agree_with_one_by_one(pieces: list[bytes], cr: byte
         assert not all(isinstance(one, tuple) for one in single)
     else:
         assert repr(few) == repr(single)  # repr: NaN is NaN there
+
+
+def test_good_samples_take_the_quick_ways() -> None:
+    """What they leave to the plain path comes out the same, only later: no other test would see it."""
+    lines = [encode_sample(i % 65536, i * 10_000 % 2**32, i % 1024, supply, temp)
+             for i in (0, 9, 1023, 65_535, 429_496_729) for supply in (None, 1, 1023, 4095)
+             for temp in (None, -3.0, 0.0, 21.5)]
+    for data in (b"".join(lines), b"".join(lines).replace(b"\n", b"\r\n")):
+        assert parse_few(data) is not None
+        assert parse_bulk(data).ok.all()
+        torn = parse_bulk(data + b"S,1,2\n" + data)  # one that is torn leaves the others alone
+        assert torn.ok.tolist() == [True] * len(lines) + [False] + [True] * len(lines)
 
 
 @pytest.mark.parametrize(

@@ -98,6 +98,23 @@ def test_restart_behind_a_lost_port_needs_no_announcement() -> None:
     assert again([one, two, three])
 
 
+def test_restart_whose_sequence_alone_went_back() -> None:
+    """Its announcement came, and its clock, which the last start had not reached, happens to follow the old one."""
+    line = Timeline()
+    one = line.add(block((500, 5_000_000), (501, 5_010_000)), 100.0)
+    line.announce(HOSE)
+    two = line.add(block((3, 5_500_000), (4, 5_510_000)), 100.5)
+    assert two.flags == ("restart", "") and line.restarts == 1 and line.lost_samples == 0
+    assert again([one, two])
+
+
+def test_a_fault_before_any_sample_is_at_the_beginning() -> None:
+    line = Timeline()
+    assert line.fault(Fault(7_000_000, "open"), 50.0) == 0.0
+    line.lost(50.5)  # of what was not there yet nothing is missing
+    assert line.add(block((0, 8_000_000)), 51.0).flags == ("fault-open",)
+
+
 def test_late_arrival_is_no_restart() -> None:
     line = Timeline()
     line.add(block((3, 500_000)), 0.0)
