@@ -1,5 +1,6 @@
 """Calibration: apply, file, fit, and what is refused."""
 
+import json
 from datetime import date
 
 import numpy as np
@@ -36,6 +37,7 @@ def test_file_round_trip_keeps_every_field() -> None:
     bare = Calibration((-1.0, 1.02), 0.21, "2026-03-14", None, "2027-03-14", None, True)
     for one in (cal, bare):
         text = calibration.to_file_text(one, {"pairs": [[0, 0.1]]})
+        assert json.loads(text)["details"] == {"pairs": [[0, 0.1]]}
         assert calibration.from_file_text(text, "c.json") == one
 
 
@@ -50,6 +52,7 @@ def test_file_round_trip_keeps_every_field() -> None:
         ('{"coefficients_kPa": [1, NaN]}', "finite"),
         ('{"coefficients_kPa": [1, true]}', "finite"),
         ('{"coefficients_kPa": [1, 2], "due": "soon"}', "not a day"),
+        ('{"coefficients_kPa": [1, 2], "reference": 3}', "reference is 3, and text was expected"),
         ('{"coefficients_kPa": [1, 2], "bare": "psi"}', "true or false"),
         ('{"coefficients_kPa": [1, 2], "standard_uncertainty_kPa": -1}', "from 0 up"),
     ],

@@ -44,13 +44,14 @@ def test_the_examples_of_the_contract() -> None:
     assert encode_sample(0, 1204, 103) == b"S,0,1204,103,,*E336\n"
     assert encode_sample(65535, 4294967280, 614, 1023, 21.5) == b"S,65535,4294967280,614,1023,21.5*06E9\n"
     assert encode_fault(Fault(500000, "open")) == b"F,500000,open*1D76\n"
-    got, _ = decoded(
+    got, counts = decoded(
         b"A,1,hose-7,1.0,1023,100*573F\nS,0,1204,103,,*E336\r\n"
         b"S,65535,4294967280,614,1023,21.5*06E9\nF,500000,open*1D76\n"
     )
     assert got == [
         HOSE, (0, 1204, 103, None, None), (65535, 4294967280, 614, 1023.0, 21.5), Fault(500000, "open"),
     ]
+    assert (counts.samples, counts.announcements, counts.faults, counts.dropped) == (2, 1, 1, 0)  # type: ignore[attr-defined]
 
 
 def test_bulk_and_plain_path_agree_on_a_rough_stream() -> None:
@@ -183,7 +184,7 @@ def test_bare_readings() -> None:
     got, counts = decoded(b"12.5\r\n  -0.3\n+7\n.5\n1e3\nnan\ninf\n12,5\nkPa 3\n99999999999\n\n"
                           + encode_sample(1, 2, 3), bare="kPa")
     assert got == [12.5, -0.3, 7.0, 0.5, (1, 2, 3, None, None)]
-    assert counts.bad_fields == 7  # type: ignore[attr-defined]
+    assert counts.bad_fields == 7 and counts.samples == 5  # type: ignore[attr-defined]
     assert decoded(b"12.5\n")[0] == []
 
 

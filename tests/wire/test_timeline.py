@@ -108,6 +108,16 @@ def test_restart_whose_sequence_alone_went_back() -> None:
     assert again([one, two])
 
 
+def test_restart_that_was_announced_and_counts_on() -> None:
+    """Its sequence happens to be the next one; its clock is back."""
+    line = Timeline()
+    one = line.add(block((0, 5_000_000), (1, 5_010_000)), 100.0)
+    line.announce(HOSE)
+    two = line.add(block((2, 1_000), (3, 11_000)), 102.0)
+    assert two.flags == ("restart", "") and line.restarts == 1 and line.replayed == 0
+    assert again([one, two])
+
+
 def test_a_fault_before_any_sample_is_at_the_beginning() -> None:
     line = Timeline()
     assert line.fault(Fault(7_000_000, "open"), 50.0) == 0.0
