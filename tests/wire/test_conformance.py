@@ -149,7 +149,12 @@ def test_a_restart_is_no_offence_when_announced() -> None:
     [
         (crc_hqx(b"S,9,90000,103,,", 0xFFFF), "0xFFFF"),
         (crc_hqx(b"S,9,90000,103,,*", 0), "'*'"),
-        (crc_hqx(b"S,9,90000,103,,\r", 0), "CR"),
+        (crc_hqx(b"S,9,90000,103,,\r", 0), "the CR too"),
+        (crc_hqx(b"S,9,90000,103,,\n", 0), "the line end too"),
+        (crc_hqx(b"S,9,90000,103,,\r\n", 0), "the line end too"),
+        (crc_hqx(b"S,9,90000,103,,\0", 0), "ends a string in C"),
+        (crc_hqx(b"9,90000,103,,", 0), "leaves out the kind"),
+        (crc_hqx(b",9,90000,103,,", 0), "leaves out the first character"),
     ],
 )
 def test_a_known_mistake_in_the_check_is_recognised(crc: int, words: str) -> None:

@@ -162,9 +162,20 @@ def test_bare_readings_take_the_hosts_time() -> None:
     one = line.add_bare(BareBlock(np.array([1.0, 2.0])), 10.0)
     two = line.add_bare(BareBlock(np.array([3.0, 4.0])), 10.2)
     three = line.add_bare(BareBlock(np.array([5.0])), 10.2)
+    assert one.flags is two.flags is three.flags is None
     times = np.concatenate([one.time_s, two.time_s, three.time_s])
     assert np.all(np.diff(times) > 0)
     assert two.time_s[1] == 0.2
+
+
+def test_a_fault_flags_the_next_bare_reading_alone() -> None:
+    line = Timeline()
+    line.add_bare(BareBlock(np.array([1.0])), 10.0)
+    assert line.fault(Fault(7, "open"), 10.5) == 0.5  # by the computer's clock, as there is no other
+    line.lost(11.0)
+    got = line.add_bare(BareBlock(np.array([2.0, 3.0, 4.0])), 12.0)
+    assert got.flags == ("fault-open+gap", "", "") and line.gaps == 1
+    assert line.add_bare(BareBlock(np.array([5.0])), 12.1).flags is None
 
 
 _events = st.lists(
