@@ -58,3 +58,16 @@ def test_blank_lines_before_the_header_row() -> None:
 def test_a_calibration_without_coefficients_names_its_line() -> None:
     with pytest.raises(FileError, match=r"line 1: .*coefficients_kPa is missing"):
         parse(b'# calibration: {"date": "2026-01-01"}\n' + HEAD + ROWS, "x.csv")
+
+
+@pytest.mark.parametrize(("data", "said"), [
+    (b"", "the file is empty"),
+    (b'# test: "cap"\ntime_s,pressure\n0,1\n', "the header row begins 'time_s,pressure'"),
+    (b'# test: "cap"\ntime_s;pressure_kPa\n0;1\n', "separated by semicolons"),
+    (b'# test: "cap"\ntime_s\tpressure_kPa\n0\t1\n', "separated by tabs"),
+    (b'# test: "cap"\n"time_s";"pressure_kPa"\n0;1\n', "separated by semicolons"),
+    (b'# test: "cap"\ntime_s,pressure_kPa,seq,seq\n0,1,2,3\n', "two columns have the same name"),
+])
+def test_what_is_no_table_of_readings(data: bytes, said: str) -> None:
+    with pytest.raises(FileError, match=said):
+        parse(data, "x.csv")
