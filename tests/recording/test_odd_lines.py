@@ -48,6 +48,17 @@ def test_pressures_that_are_none(cell: str) -> None:
         parse(HEAD + f"0,1,1\n1,{cell},2\n".encode(), "x.csv")
 
 
+@pytest.mark.parametrize(("row", "said"), [
+    ("2,150000,3", "line 5: the pressure is 150000 kPa, which no cooling system has; check the unit"),
+    ("2,-150000,3", "line 5: the pressure is -150000 kPa"),
+    ("1e10,2,3", r"line 5: time_s is 1e\+10, which no test lasts"),
+    ("1,2,3", "line 5: time_s is 1.000000, the same as the row above"), ("0.5,2,3", "line 5: .*before the row above"),
+])
+def test_rows_that_no_test_has(row: str, said: str) -> None:
+    with pytest.raises(FileError, match=said):
+        parse(HEAD + ROWS + row.encode() + b"\n", "x.csv")
+
+
 def test_blank_lines_before_the_header_row() -> None:
     data = b'# test: "cap"\n\n  \ntime_s,pressure_kPa,mine\n' + ROWS
     assert len(parse(data, "x.csv").rows) == 2
