@@ -5,6 +5,7 @@ from datetime import date
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from recorder import calibration
 from recorder.calibration import Pair
@@ -254,3 +255,36 @@ def test_hysteresis_and_repeatability_by_hand() -> None:
     ])
     assert found.hysteresis_kpa == pytest.approx(2.0, rel=1e-3)
     assert found.repeatability_kpa == pytest.approx(0.5**0.5, rel=1e-3)
+
+
+@pytest.mark.parametrize(("bend", "quadratic"), [(0.0002, False), (0.0008, False), (0.001, True)])
+def test_both_figures_that_a_quadratic_has_to_show(bend: float, quadratic: bool) -> None:
+    """Outside: F is the square of t of the last coefficient (numpy's fit and its covariance); AICc = -2 ln L + 2 K +
+    2 K (K + 1) / (n - K - 1) by scipy's normal density, K with the variance (Burnham & Anderson 2002, eq. 2.4). At
+    0.0008 AICc is lower, and p is 2.6 %: one figure alone is not enough."""
+    given = pairs(bend=bend, noise=4e-4)
+    found = calibration.fit(given, reference_u_kpa=0.1)
+    x, y = np.array([p.ratio for p in given]), np.array([p.reference_kpa for p in given])
+    (c2, *_), cov = np.polyfit(x, y, 2, cov=True)
+    t = c2 / np.sqrt(cov[0, 0])
+    assert found.f_statistic == pytest.approx(t * t, rel=1e-6)
+    assert found.f_p == pytest.approx(2.0 * stats.t.sf(abs(t), len(x) - 3), rel=1e-6)
+
+    def aicc(degree: int) -> float:
+        rest = y - np.polyval(np.polyfit(x, y, degree), x)
+        k, n = degree + 2, len(x)
+        likelihood = stats.norm.logpdf(rest, scale=np.sqrt(np.mean(rest**2))).sum()
+        return float(-2.0 * likelihood + 2 * k + 2 * k * (k + 1) / (n - k - 1))
+
+    assert found.aicc_line is not None and found.aicc_quadratic is not None
+    assert found.aicc_line - found.aicc_quadratic == pytest.approx(aicc(1) - aicc(2), rel=1e-6)
+    assert (found.aicc_quadratic < found.aicc_line) == (bend >= 0.0008)
+    assert found.quadratic == quadratic
+
+
+def test_a_bend_is_not_looked_for_in_fewer_than_five_levels() -> None:
+    four = [p for p in pairs(bend=0.004) if p.reference_kpa in (0.0, 60.0, 120.0, 180.0)]
+    found = calibration.fit(four, reference_u_kpa=0.1)
+    assert found.f_statistic is found.aicc_line is None and not found.quadratic
+    five = [p for p in pairs(bend=0.004) if p.reference_kpa in (0.0, 30.0, 60.0, 120.0, 180.0)]
+    assert calibration.fit(five, reference_u_kpa=0.1).quadratic

@@ -51,6 +51,7 @@ def test_the_examples_of_the_contract() -> None:
     assert got == [
         HOSE, (0, 1204, 103, None, None), (65535, 4294967280, 614, 1023.0, 21.5), Fault(500000, "open"),
     ]
+    assert counts.bytes == 29 + 21 + 38 + 19  # type: ignore[attr-defined]
     assert (counts.samples, counts.announcements, counts.faults, counts.dropped) == (2, 1, 1, 0)  # type: ignore[attr-defined]
 
 
@@ -128,7 +129,8 @@ def test_good_samples_take_the_quick_ways() -> None:
     [b"S,65536,1,1,,", b"S,1,4294967296,1,,", b"S,-1,1,1,,", b"S,+1,1,1,,", b"S, 1,1,1,,", b"S,1_0,1,1,,",
      b"S,1,1,,,", b"S,,1,1,,", b"S,1,1,1,", b"S,1,1,1,,,", b"S,1,1,1,0,", b"S,1,1,1,,1e3", b"S,1,1,1,,nan",
      b"S,1,1,1,,.", b"S,1,1,1.0,,", b"S,1,1,12345678901,,", b"S,1,1a34567890,1,,",
-     b"S,1,a234567890,1,,", b"S,1,123456789a,1,,", "S,1,1,٣,,".encode(), b"F,1,broken",
+     b"S,1,a234567890,1,,", b"S,1,123456789a,1,,",
+     b"S,1,1:34567890,1,,", b"S,1,2:,1,,", b"S,1,,1,,", "S,1,1,٣,,".encode(), b"F,1,broken",
      b"A,1,,1.0,1023,100", b"A,1,x,1.0,0,100", b"A,1,x,1.0,1023,0", b"A,1,a\x1bb,1.0,1023,100", b"A,x"],
 )
 @pytest.mark.parametrize("copies", [1, 200])
@@ -187,6 +189,13 @@ def test_bare_readings() -> None:
     assert got == [12.5, -0.3, 7.0, 0.5, (1, 2, 3, None, None)]
     assert counts.bad_fields == 7 and counts.samples == 5  # type: ignore[attr-defined]
     assert decoded(b"12.5\n")[0] == []
+
+
+def test_plain_numbers_and_samples_keep_their_order() -> None:
+    decoder = Decoder("kPa")
+    for part in (b"12.5\n", encode_sample(1, 2, 3), encode_sample(2, 12, 3), b"13.5\n"):
+        decoder.feed(part)
+    assert flat(decoder.take()) == [12.5, (1, 2, 3, None, None), (2, 12, 3, None, None), 13.5]
 
 
 def test_resync_drops_a_begun_line() -> None:

@@ -3,6 +3,7 @@ from __future__ import annotations
 from itertools import pairwise
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -116,6 +117,51 @@ def test_restart_that_was_announced_and_counts_on() -> None:
     two = line.add(block((2, 1_000), (3, 11_000)), 102.0)
     assert two.flags == ("restart", "") and line.restarts == 1 and line.replayed == 0
     assert again([one, two])
+
+
+def test_samples_that_are_missing_behind_an_announcement_are_no_restart() -> None:
+    """It comes every 5 s, and says nothing by itself."""
+    line = Timeline()
+    line.announce(HOSE)
+    one = line.add(block((0, 0), (1, 10_000)), 0.0)
+    line.announce(HOSE)
+    two = line.add(block((4, 40_000), (5, 50_000)), 0.03)
+    assert two.flags == ("gap", "") and (line.restarts, line.lost_samples) == (0, 2)
+    assert again([one, two])
+
+
+@pytest.mark.parametrize("n", [1, 100])
+def test_an_announcement_that_samples_followed_explains_no_later_step_back(n: int) -> None:
+    line = Timeline()
+    line.add(block((0, 0), (1, 10_000)), 0.0)
+    line.announce(HOSE)
+    line.add(block(*((2 + k, 20_000 + 10_000 * k) for k in range(n))), 0.1)
+    got = line.add(block((1, 10_000), (2 + n, 20_000 + 10_000 * n)), 0.2)  # one that came again
+    assert len(got) == 1 and got.flags is None
+    assert (line.restarts, line.replayed) == (0, 1)
+
+
+def test_the_same_number_again_within_a_minute_is_the_same_line() -> None:
+    line = Timeline()
+    assert line.replayed == 0
+    line.add(block((7, 0)), 0.0)
+    got = line.add(block((7, 5_000), (8, 10_000)), 0.1)
+    assert got.seq is not None and got.seq.tolist() == [8] and line.replayed == 1
+    later = line.add(block((8, 70_000_000)), 70.0)  # 65536 samples on, at a thousand a second
+    assert len(later) == 1
+
+
+def test_silence_of_an_hour_is_a_gap_also_where_the_count_goes_on() -> None:
+    line = Timeline()
+    one = line.add(block((3, 500_000)), 0.0)
+    two = line.add(block((4, 600_000), (5, 610_000)), 3600.0)
+    assert two.time_s.tolist() == [3600.0, 3600.01] and two.flags == ("gap", "")
+    assert again([one, two])
+
+
+def test_plain_readings_are_timed_again_by_the_computers_clock() -> None:
+    none = np.full(3, -1)
+    assert recompute_time(none, none, np.array([0.0, 0.25, 1.5])).tolist() == [0.0, 0.25, 1.5]
 
 
 def test_a_fault_before_any_sample_is_at_the_beginning() -> None:
