@@ -56,6 +56,7 @@ def test_file_round_trip_keeps_every_field() -> None:
         ('{"coefficients_kPa": [1, 2], "reference": 3}', "reference is 3, and text was expected"),
         ('{"coefficients_kPa": [1, 2], "bare": "psi"}', "true or false"),
         ('{"coefficients_kPa": [1, 2], "standard_uncertainty_kPa": -1}', "from 0 up"),
+        ('{"coefficients_kPa": [1, 2], "standard_uncertainty_kPa": NaN}', "from 0 up"),
     ],
 )
 def test_bad_file_is_one_clear_line(text: str, said: str) -> None:
@@ -288,3 +289,10 @@ def test_a_bend_is_not_looked_for_in_fewer_than_five_levels() -> None:
     assert found.f_statistic is found.aicc_line is None and not found.quadratic
     five = [p for p in pairs(bend=0.004) if p.reference_kpa in (0.0, 30.0, 60.0, 120.0, 180.0)]
     assert calibration.fit(five, reference_u_kpa=0.1).quadratic
+
+
+def test_a_full_scale_that_no_sensor_has_is_told_in_other_units() -> None:
+    """30 psi are 207 kPa (NIST SP 811); given as 30 kPa it is the full scale that is wrong, not the pairs."""
+    with pytest.raises(SettingError, match="where the sensor has 30 kPa, and no usual one has that") as info:
+        calibration.fit(pairs(), full_scale_kpa=30.0)
+    assert "207 kPa are 30 psi" in str(info.value)

@@ -61,9 +61,18 @@ def test_an_opening_is_a_caps_alone() -> None:
     for more in ({"test": "system"}, {"outcome": "void"}):
         got = lines(opening=None, **more)
         assert not any("opening" in line for line in got)
-    got = lines(test="system", reseat=q(88.0, 0.4))
+    got = lines(test="system", reseat=q(88.0, 0.4), judged_pressure="peak")
     assert not any("closed again" in line or "began to open" in line or "is judged" in line for line in got)
     assert not any("highest" in line for line in lines(peak=None))
+    assert not any("closed again" in line for line in lines(reseat=None))
+
+
+def test_a_reason_says_the_holds_numbers_as_its_line_does() -> None:
+    """2.5 ± 0.6 kPa/min are 0.363 ± 0.087 psi/min (NIST SP 811), with as many digits as the uncertainty allows."""
+    judgement = cap(hold=HOLD, reasons=[{"code": "fall-too-fast", "text": "It falls too fast: 2.5 ± 0.6 kPa/min."}])
+    assert report.reasons(judgement, "psi") == ["It falls too fast: 0.36 ± 0.09 psi/min."]
+    assert report.reasons(judgement) == ["It falls too fast: 2.5 ± 0.6 kPa/min."]
+    assert any("steady fall 0.36 ± 0.09 psi/min" in line for line in report.summary(judgement, "psi"))
 
 
 def test_what_a_cap_protects() -> None:
@@ -89,6 +98,15 @@ def test_a_number_of_which_no_doubt_is_known_has_two_digits(value: float, text: 
 def test_a_judgement_that_somebody_has_written_is_read_as_far_as_it_goes() -> None:
     got = lines(notes=["odd", {"code": "gaps"}], reasons=["odd", {"code": "opens-low"}])
     assert "opens-low" in got and "note: gaps" in got and not any("odd" in line for line in got)
+
+
+@pytest.mark.parametrize(("marked", "highest"), [
+    ({"value": 16, "unit": "psi"}, "11.3 psi"), ({"value": 1.1, "unit": "kg"}, "78.1 kPa"), (None, "78.1 kPa"),
+])
+def test_where_a_gauge_ended_is_said_in_the_markings_unit(marked: dict[str, Any] | None, highest: str) -> None:
+    [said] = report.advice(cap(test="system", outcome="void", peak=q(78.1, 1.4), marked=marked,
+                               reasons=[{"code": "sensor-fault", "text": "it sits at its upper end"}]))
+    assert f"what the gauge can read, {highest}: take one" in said
 
 
 @pytest.mark.parametrize(("judgement", "found", "says", "silent_on"), [

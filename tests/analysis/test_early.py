@@ -41,9 +41,10 @@ class Looks:
 
 
 def answered(monkeypatch: pytest.MonkeyPatch, test: TestKind, looks: Looks, held_s: float, *,
-             tester: dict[str, Any] | None = None, now: tuple[float, float] | None = None) -> Any:
+             tester: dict[str, Any] | None = None, now: tuple[float, float] | None = None, dt_s: float = 0.25) -> Any:
     monkeypatch.setattr(early, "Beginning", looks.beginning)
-    x = prepare(np.arange(0.0, 240.0, 0.25), np.full(960, 100.0), 0.0)
+    t = np.arange(0.0, 240.0, dt_s)
+    x = prepare(t, np.full(len(t), 100.0), 0.0)
     rate, u = now or (math.nan, math.nan)
     fit: Any = SimpleNamespace(rate_kpa_per_s=rate / 60.0, rate_u=u / 60.0)
     strokes = (np.empty(0), np.empty(0))
@@ -73,6 +74,20 @@ def test_no_look_at_what_was_not_held(monkeypatch: pytest.MonkeyPatch) -> None:
     assert [s for s, _ in looks.made] == [20.0, 40.0]
 
 
+def test_no_look_at_less_than_eight_readings(monkeypatch: pytest.MonkeyPatch) -> None:
+    looks = Looks({20.0: TIGHT, 40.0: TIGHT})
+    assert answered(monkeypatch, "system", looks, 120.0, dt_s=5.0) == ("tight", START_S + 40.0)
+    assert looks.made[0] == (40.0, True)
+
+
+def test_rates_are_compared_by_the_minute(monkeypatch: pytest.MonkeyPatch) -> None:
+    """With u = 0.2308 kPa/min a rate of nothing is just certain, see below."""
+    for u, found in ((0.2308, ("tight", START_S + 20.0)), (0.2312, None)):
+        assert answered(monkeypatch, "system", Looks({20.0: (0.0, u)}), 39.0) == found
+    for rate, found in ((0.701, ("leak", START_S + 20.0)), (0.699, None)):
+        assert answered(monkeypatch, "system", Looks({20.0: (rate, 0.2309)}), 39.0) == found
+
+
 def test_a_quick_look_has_to_stand_in_a_full_one(monkeypatch: pytest.MonkeyPatch) -> None:
     looks = Looks({20.0: CANNOT_TELL, 40.0: TIGHT}, quick={20.0: LEAKS})
     assert answered(monkeypatch, "system", looks, 50.0) == ("tight", START_S + 40.0)
@@ -89,7 +104,7 @@ def test_while_it_is_held_only_now_counts(monkeypatch: pytest.MonkeyPatch) -> No
 
 def test_a_cap_alone_is_spared_what_the_tester_loses(monkeypatch: pytest.MonkeyPatch) -> None:
     """7 kPa/min matter. 15 - 14 +- 1 is tight, 15 - 1 is a leak, 15 - 14 +- 10 could be either."""
-    def of(test: TestKind, rate: float, u: float) -> Any:
+    def of(test: TestKind, rate: float, u: float | None) -> Any:
         tester = {"rate": {"value": rate, "standard_uncertainty": u, "unit": "kPa/min"}}
         looks = Looks(dict.fromkeys((15.0, 20.0, 22.5, 33.75), (15.0, 0.1)))
         found = answered(monkeypatch, test, looks, 45.0, tester=tester)
@@ -97,6 +112,7 @@ def test_a_cap_alone_is_spared_what_the_tester_loses(monkeypatch: pytest.MonkeyP
 
     assert [of("cap", 14.0, 1.0), of("cap", 1.0, 1.0), of("cap", 14.0, 10.0)] == ["tight", "leak", None]
     assert of("system", 14.0, 1.0) == "leak"
+    assert of("cap", 14.0, None) == "tight"  # of a tester whose doubt is not known
 
 
 @pytest.mark.parametrize(("rate", "says"), [(0.0, "tight"), (0.7, "leak")])

@@ -70,8 +70,9 @@ def test_a_cap_that_did_not_open(peak: float, more: dict[str, Any], outcome: str
 
 def test_what_a_cap_had_held_before_it_opened_counts() -> None:
     """It sticks: it held 113 kPa, opened there, and the onset is told from what followed."""
-    assert said("cap", stood=kpa(112.1))[:2] == ("fail", ["opens-high", "no-detectable-fall"])
-    assert said("cap", stood=kpa(111.9))[0] == "pass"
+    assert said("cap", stood=kpa(111.1, 0.5))[:2] == ("fail", ["opens-high", "no-detectable-fall"])
+    assert said("cap", stood=kpa(110.9, 0.5))[0] == "pass"
+    assert said("cap", stood=kpa(110.1, None))[0] == "fail"
 
 
 def test_a_cap_without_marking_or_band_is_undecided() -> None:
@@ -256,3 +257,12 @@ def test_numbers_are_told_with_two_standard_uncertainties() -> None:
         "It opens too low: 88.0 ± 0.8 kPa, 90.0 to 110.0 kPa allowed.",
         "It falls too fast: 8.5 ± 0.5 kPa/min beyond settling, 7 kPa/min allowed.",
     ]
+
+
+@pytest.mark.parametrize(("peak", "words"), [(88.9, "never built up pressure"), (89.1, "was pumped to 89 kPa and did")])
+def test_a_leaking_cap_is_said_to_build_up_nothing_only_where_that_is_clear(peak: float, words: str) -> None:
+    """Its band begins at 90 kPa; u is 0.5 kPa."""
+    found = Findings(fault=None, broken=None, strokes=9, peak=kpa(peak, 0.5), opening=None, hold_s=45.0,
+                     rate=rate(20.0, 0.5), start_kpa=80.0, tester_rate=None, zero_shift=None)
+    outcome, reasons, _ = decide(Setup("cap", MARKED, resolve("cap")), found)
+    assert outcome == "fail" and words in reasons[0].text

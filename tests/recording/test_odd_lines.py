@@ -74,6 +74,8 @@ def test_a_calibration_without_coefficients_names_its_line() -> None:
 @pytest.mark.parametrize(("data", "said"), [
     (b"", "the file is empty"),
     (b'# test: "cap"\ntime_s,pressure\n0,1\n', "the header row begins 'time_s,pressure'"),
+    (b'# test: "cap"\nt,pressure_kPa\n0,1\n', "the header row begins 't,pressure_kPa'"),
+    (b'# test: "cap"\ntime_s\n0\n', "the header row begins 'time_s'"),
     (b'# test: "cap"\ntime_s;pressure_kPa\n0;1\n', "separated by semicolons"),
     (b'# test: "cap"\ntime_s\tpressure_kPa\n0\t1\n', "separated by tabs"),
     (b'# test: "cap"\n"time_s";"pressure_kPa"\n0;1\n', "separated by semicolons"),
