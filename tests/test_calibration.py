@@ -70,6 +70,8 @@ def test_due_date_a_year_on() -> None:
     assert calibration.due_after(date(2026, 3, 14)) == date(2027, 3, 14)
     assert calibration.due_after(date(2024, 2, 29)) == date(2025, 2, 28)
     assert calibration.due_after(date(2026, 8, 31), 1) == date(2026, 9, 30)
+    assert calibration.due_after(date(2026, 1, 31)) == date(2027, 1, 31)
+    assert calibration.due_after(date(2026, 12, 31), 2) == date(2027, 2, 28)
 
 
 def test_line_with_hysteresis() -> None:
@@ -296,3 +298,11 @@ def test_a_full_scale_that_no_sensor_has_is_told_in_other_units() -> None:
     with pytest.raises(SettingError, match="where the sensor has 30 kPa, and no usual one has that") as info:
         calibration.fit(pairs(), full_scale_kpa=30.0)
     assert "207 kPa are 30 psi" in str(info.value)
+
+
+def test_a_pair_that_is_none_is_told_by_its_place() -> None:
+    good = pairs()
+    with pytest.raises(SettingError, match="pair 3 is not two finite numbers"):
+        calibration.fit([*good[:2], Pair(float("nan"), 0.5), *good[3:]])
+    with pytest.raises(SettingError, match=r"pair 1: a reading of 1.2 of full scale is not possible"):
+        calibration.fit([Pair(0.0, 1.2), *good[1:]])

@@ -130,3 +130,28 @@ def test_each_step_has_the_caution_of_its_moment(step: str, moment: str) -> None
     for test in ("cap", "system", "tester"):
         assert report.caution(replace(VIEW, next_step=step), test) == report.caution(moment, test)  # type: ignore[arg-type]
     assert report.caution(replace(VIEW, next_step="done"), "cap") is None
+
+
+@pytest.mark.parametrize(("kpa", "was", "said"), [
+    (None, False, None), (3.0, False, None), (-50.0, False, None),
+    (3.1, False, "STILL AT 3.1 kPa: turn the relief and wait for zero before you take anything off"),
+    (100.0, True, "WAS AT 100.0 kPa when it was last read: turn the relief and wait for zero before you take anything "
+     "off"),
+])
+def test_pressure_that_is_left_comes_before_any_result(kpa: float | None, was: bool, said: str | None) -> None:
+    """3 kPa hurt nobody, and are what a cheap gauge's zero moves (common practice, no source)."""
+    assert report.still_on(kpa, was=was) == said
+    assert report.still_on(100.0, "psi") == report.still_on(100.0, "psi", was=False) != said
+
+
+def test_what_could_hurt_somebody_is_never_left_out_for_room() -> None:
+    for code in ("over-limit", "opens-high", "no-opening", "sensor-fault", "rhythmic", "hose-off", "pinned"):
+        assert report.is_safety(code)
+        for test in ("system", "cap"):
+            judgement = {"test": test, "outcome": "fail", "reasons": [{"code": code}], "notes": [{"code": code}]}
+            given = [said for said in report.advice(judgement) if "bench still" not in said]  # of no engine
+            assert all(map(report.is_safety, given)), given
+    for code in ("too-much-air", "zero-shift", "opens-low", "below-target", "gaps", "no-marking", "late-start"):
+        assert not report.is_safety(code)
+        judgement = {"test": "cap", "outcome": "pass", "reasons": [{"code": code}], "notes": [{"code": code}]}
+        assert report.advice(judgement) and not any(map(report.is_safety, report.advice(judgement)))

@@ -111,6 +111,9 @@ def test_altitude_and_the_glycol_estimate() -> None:
     # ISO 2533 at 1500 m: 84.556 kPa (from memory)
     assert pressure_at_altitude_kpa(1500) == pytest.approx(84.556, abs=5e-4)
     assert pressure_at_altitude_kpa(0) == 101.325
+    # its ends, by geopotential altitude: 30.742 and 107.478 kPa (ISO 2533, from memory)
+    assert pressure_at_altitude_kpa(9000.0) == pytest.approx(30.742, abs=1e-3)
+    assert pressure_at_altitude_kpa(-500.0) == pytest.approx(107.478, abs=1e-3)
     assert boiling_point_c(pressure_at_altitude_kpa(1500) + 103.4) == pytest.approx(118.259, abs=1e-3)
     # ASTM D3306 asks 107.8 degC or more at 1 atm (from memory); a published vehicle service manual says
     # about 129 degC under a 103 kPa cap: two points, no validation
