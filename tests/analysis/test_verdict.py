@@ -5,7 +5,9 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pytest
+from judging import judged
 
 from recorder.analysis.setup import Setup
 from recorder.analysis.verdict import Findings, decide
@@ -188,6 +190,9 @@ def test_over_the_limit_is_said_whatever_the_outcome() -> None:
     assert said("system", peak=kpa(114.9, 0.5))[1] == ["no-detectable-fall"]
     assert said("system", peak=kpa(114.1, None))[1] == ["no-detectable-fall", "over-limit"]
     assert said("system", peak=kpa(116.1), rate=rate(1.0, 0.1))[:2] == ("fail", ["fall-too-fast", "over-limit"])
+    never_held = {"rate": None, "start_kpa": None, "hold_s": 0.0}
+    assert said("system", peak=kpa(116.1), **never_held)[:2] == ("undecided", ["hold-too-short", "over-limit"])
+    assert said("system", peak=kpa(113.0), **never_held)[1] == ["hold-too-short"]
 
 
 def test_a_check_of_the_tester_begins_to_say_something_at_three_quarters_of_its_target() -> None:
@@ -266,3 +271,17 @@ def test_a_leaking_cap_is_said_to_build_up_nothing_only_where_that_is_clear(peak
                      rate=rate(20.0, 0.5), start_kpa=80.0, tester_rate=None, zero_shift=None)
     outcome, reasons, _ = decide(Setup("cap", MARKED, resolve("cap")), found)
     assert outcome == "fail" and words in reasons[0].text
+
+
+def test_what_was_over_the_limit_and_let_go_at_once_is_told() -> None:
+    """The screen says STOP and to turn the relief; whoever does has no hold. Marked 98 kPa, pumped to 130."""
+    at, levels = [0.0, 5.0], [0.0, 0.0]
+    for stroke in range(13):
+        at += [5.3 + stroke, 6.0 + stroke]
+        levels += [10.0 * (stroke + 1)] * 2
+    at += [18.2, 19.2, 26.0]
+    levels += [130.0, 0.0, 0.0]
+    t = np.arange(0.0, 26.0, 0.02)
+    found = judged("system", t, np.interp(t, at, levels) + np.random.default_rng(1).normal(0.0, 0.05, len(t)))
+    assert found.hold is None and found.outcome == "undecided"
+    assert [reason.code for reason in found.reasons] == ["hold-too-short", "over-limit"]
