@@ -47,6 +47,7 @@ def test_a_hold_that_rose_is_not_said_to_fall() -> None:
 @pytest.mark.parametrize(("more", "line"), [
     ({"reseat": q(88.0, 0.4)}, "closed again at 88.0 ± 0.8 kPa"),
     ({"leak_flow": q(12.0, 2.0, "mL/min")}, "that is a leak of 12 ± 4 mL/min"),
+    ({"leak_flow": q(4.5, 2.0, "mL/min")}, "that is a leak of 4 ± 4 mL/min"),
     ({"leak_flow": q(3.0, 2.0, "mL/min")}, "no leak can be seen: 3 ± 4 mL/min"),
     ({"headspace": q(800.0, 40.0, "mL")}, "gas space as the pump sees it 800 ± 80 mL"),
     ({"zero_shift": q(0.4, 0.1)}, "zero moved by 0.40 ± 0.20 kPa"),
