@@ -1,9 +1,11 @@
 """Calibration: apply, file, fit, and what is refused."""
 
+import json
 from datetime import date
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from recorder import calibration
 from recorder.calibration import Pair
@@ -36,6 +38,7 @@ def test_file_round_trip_keeps_every_field() -> None:
     bare = Calibration((-1.0, 1.02), 0.21, "2026-03-14", None, "2027-03-14", None, True)
     for one in (cal, bare):
         text = calibration.to_file_text(one, {"pairs": [[0, 0.1]]})
+        assert json.loads(text)["details"] == {"pairs": [[0, 0.1]]}
         assert calibration.from_file_text(text, "c.json") == one
 
 
@@ -44,13 +47,16 @@ def test_file_round_trip_keeps_every_field() -> None:
     [
         ("{", "c.json, line 1: this is no calibration file"),
         ("[1]", "not a JSON object"),
+        ("[" * 100_000, "nested too deep"),
         ('{"calibration-format": 9}', "format 9"),
         ('{"coefficients_kPa": [1]}', "2 to 6 numbers"),
         ('{"coefficients_kPa": [1, NaN]}', "finite"),
         ('{"coefficients_kPa": [1, true]}', "finite"),
         ('{"coefficients_kPa": [1, 2], "due": "soon"}', "not a day"),
+        ('{"coefficients_kPa": [1, 2], "reference": 3}', "reference is 3, and text was expected"),
         ('{"coefficients_kPa": [1, 2], "bare": "psi"}', "true or false"),
         ('{"coefficients_kPa": [1, 2], "standard_uncertainty_kPa": -1}', "from 0 up"),
+        ('{"coefficients_kPa": [1, 2], "standard_uncertainty_kPa": NaN}', "from 0 up"),
     ],
 )
 def test_bad_file_is_one_clear_line(text: str, said: str) -> None:
@@ -64,6 +70,8 @@ def test_due_date_a_year_on() -> None:
     assert calibration.due_after(date(2026, 3, 14)) == date(2027, 3, 14)
     assert calibration.due_after(date(2024, 2, 29)) == date(2025, 2, 28)
     assert calibration.due_after(date(2026, 8, 31), 1) == date(2026, 9, 30)
+    assert calibration.due_after(date(2026, 1, 31)) == date(2027, 1, 31)
+    assert calibration.due_after(date(2026, 12, 31), 2) == date(2027, 2, 28)
 
 
 def test_line_with_hysteresis() -> None:
@@ -205,3 +213,96 @@ def test_no_uncertainty_at_all_is_refused() -> None:
     got = calibration.fit(exact, reference_u_kpa=0.3)
     assert got.standard_uncertainty_kpa == pytest.approx(0.3)
     assert any("the reference's alone" in note for note in got.notes)
+
+
+def test_what_a_calibration_does_not_cover_is_noted() -> None:
+    """Caps are marked up to 108 kPa (16 psi), and pumped a quarter beyond: to 140 kPa."""
+    good = calibration.fit(pairs(), reference_u_kpa=0.1)
+    assert good.notes == ()
+    up = calibration.fit([p for p in pairs() if p.direction == "up"], reference_u_kpa=0.1)
+    assert len(up.notes) == 1 and "hysteresis is not known" in up.notes[0] and up.hysteresis_kpa is None
+    perfect = calibration.fit(pairs())
+    assert len(perfect.notes) == 1 and "--reference-u" in perfect.notes[0]
+    low = calibration.fit([p for p in pairs() if p.reference_kpa <= 120.0], reference_u_kpa=0.1)
+    assert low.notes == ("readings above 120 kPa are outside the calibrated range",)
+
+
+@pytest.mark.parametrize("u", [-0.1, float("nan"), float("inf")])
+def test_an_impossible_uncertainty_of_the_reference(u: float) -> None:
+    with pytest.raises(SettingError, match="reference uncertainty"):
+        calibration.fit(pairs(), reference_u_kpa=u)
+
+
+def test_a_reading_that_never_changes() -> None:
+    with pytest.raises(SettingError, match="never changes; check the sensor's wires"):
+        calibration.fit([Pair(kpa, 0.5, "up") for kpa in (0.0, 50.0, 100.0, 150.0)])
+
+
+@pytest.mark.parametrize(("scale", "said"), [(0.28, "give --unit psi or bar"), (30.0, "give --unit kPa")])
+def test_pairs_of_no_usual_sensor(scale: float, said: str) -> None:
+    """58 or 6210 kPa: no hobby sensor for this job has that as its full scale."""
+    with pytest.raises(SettingError, match="usual ones have 60 to 2100 kPa") as info:
+        calibration.fit(pairs(scale))
+    assert said in str(info.value)
+    calibration.fit(pairs(scale), full_scale_kpa=207.0 * scale)  # told that it is so
+
+
+def test_hysteresis_and_repeatability_by_hand() -> None:
+    """At each pressure two readings up and two down. Up 1 kPa apart, down 1 kPa apart: the variance of each two is
+    0.5 kPa^2, so the repeatability is 0.707 kPa; the means of up and down are 2 kPa apart."""
+    span = 200.0
+    found = calibration.fit([
+        Pair(kpa, 0.1 + 0.8 * (kpa + off) / span, way)  # type: ignore[arg-type]
+        for kpa in (0.0, 50.0, 100.0, 150.0)
+        for way, off in (("up", -1.5), ("up", -0.5), ("down", 0.5), ("down", 1.5))
+    ])
+    assert found.hysteresis_kpa == pytest.approx(2.0, rel=1e-3)
+    assert found.repeatability_kpa == pytest.approx(0.5**0.5, rel=1e-3)
+
+
+@pytest.mark.parametrize(("bend", "quadratic"), [(0.0002, False), (0.0008, False), (0.001, True)])
+def test_both_figures_that_a_quadratic_has_to_show(bend: float, quadratic: bool) -> None:
+    """Outside: F is the square of t of the last coefficient (numpy's fit and its covariance); AICc = -2 ln L + 2 K +
+    2 K (K + 1) / (n - K - 1) by scipy's normal density, K with the variance (Burnham & Anderson 2002, eq. 2.4). At
+    0.0008 AICc is lower, and p is 2.6 %: one figure alone is not enough."""
+    given = pairs(bend=bend, noise=4e-4)
+    found = calibration.fit(given, reference_u_kpa=0.1)
+    x, y = np.array([p.ratio for p in given]), np.array([p.reference_kpa for p in given])
+    (c2, *_), cov = np.polyfit(x, y, 2, cov=True)
+    t = c2 / np.sqrt(cov[0, 0])
+    assert found.f_statistic == pytest.approx(t * t, rel=1e-6)
+    assert found.f_p == pytest.approx(2.0 * stats.t.sf(abs(t), len(x) - 3), rel=1e-6)
+
+    def aicc(degree: int) -> float:
+        rest = y - np.polyval(np.polyfit(x, y, degree), x)
+        k, n = degree + 2, len(x)
+        likelihood = stats.norm.logpdf(rest, scale=np.sqrt(np.mean(rest**2))).sum()
+        return float(-2.0 * likelihood + 2 * k + 2 * k * (k + 1) / (n - k - 1))
+
+    assert found.aicc_line is not None and found.aicc_quadratic is not None
+    assert found.aicc_line - found.aicc_quadratic == pytest.approx(aicc(1) - aicc(2), rel=1e-6)
+    assert (found.aicc_quadratic < found.aicc_line) == (bend >= 0.0008)
+    assert found.quadratic == quadratic
+
+
+def test_a_bend_is_not_looked_for_in_fewer_than_five_levels() -> None:
+    four = [p for p in pairs(bend=0.004) if p.reference_kpa in (0.0, 60.0, 120.0, 180.0)]
+    found = calibration.fit(four, reference_u_kpa=0.1)
+    assert found.f_statistic is found.aicc_line is None and not found.quadratic
+    five = [p for p in pairs(bend=0.004) if p.reference_kpa in (0.0, 30.0, 60.0, 120.0, 180.0)]
+    assert calibration.fit(five, reference_u_kpa=0.1).quadratic
+
+
+def test_a_full_scale_that_no_sensor_has_is_told_in_other_units() -> None:
+    """30 psi are 207 kPa (NIST SP 811); given as 30 kPa it is the full scale that is wrong, not the pairs."""
+    with pytest.raises(SettingError, match="where the sensor has 30 kPa, and no usual one has that") as info:
+        calibration.fit(pairs(), full_scale_kpa=30.0)
+    assert "207 kPa are 30 psi" in str(info.value)
+
+
+def test_a_pair_that_is_none_is_told_by_its_place() -> None:
+    good = pairs()
+    with pytest.raises(SettingError, match="pair 3 is not two finite numbers"):
+        calibration.fit([*good[:2], Pair(float("nan"), 0.5), *good[3:]])
+    with pytest.raises(SettingError, match=r"pair 1: a reading of 1.2 of full scale is not possible"):
+        calibration.fit([Pair(0.0, 1.2), *good[1:]])

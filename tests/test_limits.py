@@ -4,7 +4,7 @@ import pytest
 
 from recorder import limits
 from recorder.errors import SettingError
-from recorder.limits import NAMED, Procedure, band_kpa, resolve
+from recorder.limits import NAMED, Procedure, band_kpa, limit_kpa, needed_kpa, resolve
 from recorder.units import parse_marking
 
 
@@ -23,6 +23,17 @@ def test_defaults_of_the_contract() -> None:
     assert system.steady_fall_allowed_kpa_per_min == 0.35
     assert (cap.zero_shift_allowed_kpa, system.most_air_ml) == (1.5, 1500)
     assert cap.stroke_volume_ml is None and cap.local_air_pressure_kpa == 101.325
+    assert band_kpa(cap, parse_marking("100 kPa")) == pytest.approx((90, 110))
+    tester = resolve("tester")
+    assert (tester.hold_s, tester.shortest_hold_s, tester.steady_fall_allowed_kpa_per_min) == (120, 60, 0.35)
+    assert tester.tester_target_kpa == 100
+
+
+@pytest.mark.parametrize("test", ["cap", "system"])
+def test_the_table_of_limits_says_what_is_used(test: str) -> None:
+    """The docs and the settings page print its defaults."""
+    told = {key.name: getattr(key, test) for key in limits.KEYS}
+    assert resolve(test, told) == resolve(test)  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize("test", ["cap", "system", "tester"])
@@ -72,6 +83,42 @@ def test_a_limit_is_shown_as_it_was_written(given: object, said: str) -> None:
     with pytest.raises(SettingError) as info:
         resolve("cap", {"hold": given})
     assert said in str(info.value) and len(str(info.value)) < 200
+
+
+@pytest.mark.parametrize(("given", "kpa"), [
+    ("20 kPa", None), ("120 kPa", None), (1013, None), ("1013 hPa", 101.3), ("31 kPa", 31.0), ("29.92 inHg", 101.32),
+])
+def test_air_pressure_is_that_of_a_place_people_work_at(given: str, kpa: float | None) -> None:
+    """ISO 2533: 30.8 kPa at 9000 m, 107.5 kPa at -500 m. 1013 without its unit would be ten times too much."""
+    if kpa is None:
+        with pytest.raises(SettingError, match=r"outside air is 30 to 115 kPa"):
+            resolve("cap", {"local_air_pressure": given})
+    else:
+        assert resolve("cap", {"local_air_pressure": given}).local_air_pressure_kpa == pytest.approx(kpa, abs=0.01)
+
+
+def test_a_band_needs_both_its_ends() -> None:
+    for layer in ({}, {"band_low": 90}, {"band_high": 110}):
+        assert band_kpa(resolve("cap", layer), None) is None
+    assert band_kpa(resolve("cap", {"band_low": 90, "band_high": 110}), None) == (90, 110)
+
+
+@pytest.mark.parametrize(("test", "marked", "layer", "limit", "needed"), [
+    ("system", "100 kPa", {}, 114.0, 114.0), ("system", None, {}, None, None),
+    ("system", "100 kPa", {"target_high": 10}, 114.0, 110.0),
+    ("cap", "100 kPa", {}, 114.0, 110.0), ("cap", "100 kPa", {"band_above": "20 %"}, 120.0, 120.0),
+    ("cap", None, {}, None, None), ("cap", None, {"band_low": 90, "band_high": 105}, 105.0, 105.0),
+    ("tester", None, {}, None, 75.0), ("tester", None, {"tester_target": 80}, None, 60.0),
+    ("tester", "100 kPa", {}, 114.0, 114.0),
+])
+def test_how_far_the_pressure_may_and_has_to_go(
+    test: str, marked: str | None, layer: dict[str, object], limit: float | None, needed: float | None
+) -> None:
+    """A system's target is 7 to 14 kPa above its marking, over the limit from there on; a cap's band is +- 10 %; a
+    check of the tester says something from three quarters of its 100 kPa."""
+    procedure, stamp = resolve(test, layer), None if marked is None else parse_marking(marked)  # type: ignore[arg-type]
+    assert limit_kpa(procedure, stamp) == (None if limit is None else pytest.approx(limit))
+    assert needed_kpa(procedure, stamp) == (None if needed is None else pytest.approx(needed))
 
 
 def test_unknown_limit_is_kept_or_refused() -> None:

@@ -145,3 +145,38 @@ def test_a_full_scale_that_would_be_guessed_is_refused(text: str, unit: str, do:
     with pytest.raises(SettingError) as caught:
         units.sensor_scale(text, unit)
     assert do in caught.value.do
+
+
+def test_a_full_scale_is_guessed_at_from_usual_sensors_alone() -> None:
+    """30 psi is 206.8 kPa; 30 kPa is far below, 30 bar and 30 MPa far above what such sensors have."""
+    with pytest.raises(SettingError) as caught:
+        units.sensor_scale("30", "kPa")
+    assert caught.value.do == "give its unit: '30 psi'"
+    with pytest.raises(SettingError, match="above zero"):
+        units.sensor_scale("0 psi", "kPa")
+
+
+@pytest.mark.parametrize("text", ["5000", "0.01", "-16"])
+def test_a_number_that_no_cap_is_stamped_with(text: str) -> None:
+    with pytest.raises(SettingError, match="no cap is marked"):
+        units.parse_marking(text)
+
+
+def test_a_slip_is_offered_only_where_it_makes_a_cap() -> None:
+    """160 psi: a tenth of it is a cap's, ten times it is none, nor is 160 bar; 160 kPa is."""
+    with pytest.raises(SettingError) as caught:
+        units.parse_marking("160 psi")
+    assert caught.value.do == "did you mean '160 kPa' (160.0 kPa) or '16 psi' (16.0 psi)?"
+    with pytest.raises(SettingError) as caught:
+        units.parse_marking("9000 psi")
+    assert caught.value.do == "read the stamp again"
+
+
+@pytest.mark.parametrize(("value", "unit", "to", "wanted"), [
+    (68.0, "F", "degC", 20.0), (20.0, "degC", "degF", 68.0), (300.0, "K", "degC", 26.85), (0.0, "c", "K", 273.15),
+])
+def test_temperatures_are_points_on_their_scales(value: float, unit: str, to: str, wanted: float) -> None:
+    """NIST SP 811, appendix B: t/degC = (t/degF - 32)/1.8 = T/K - 273.15."""
+    assert units.convert(value, unit, to) == pytest.approx(wanted)
+    with pytest.raises(SettingError, match="cannot be turned into"):
+        units.convert(value, "kPa", to)

@@ -39,6 +39,16 @@ def test_events_without_a_line_change_nothing() -> None:
     assert [p.name for p in follow([(1.0, "opens"), (2.0, "at-zero")], 0.0, 9.0)] == ["vented"]
 
 
+def test_phases_of_no_length_and_events_outside_the_trace() -> None:
+    def told(events: list[tuple[float, str]], first_s: float, last_s: float) -> list[tuple[str, float, float]]:
+        return [(p.name, p.start_s, p.end_s) for p in follow(events, first_s, last_s)]
+
+    assert told([(5.0, "stroke"), (5.0, "opens")], 0.0, 9.0) == [("vented", 0.0, 5.0), ("relief", 5.0, 9.0)]
+    assert told([(9.0, "stroke")], 0.0, 9.0) == [("vented", 0.0, 9.0)]
+    assert told([(1.0, "stroke")], 2.0, 9.0) == [("pump-up", 2.0, 9.0)]
+    assert told([], 2.0, 2.0) == [("vented", 2.0, 2.0)]
+
+
 def test_the_diagram_in_the_docs_is_this_table() -> None:
     docs = Path(__file__).parents[2] / "docs" / "physics.md"
     assert f"```mermaid\n{diagram()}\n```" in docs.read_text(encoding="utf-8")

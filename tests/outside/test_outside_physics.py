@@ -9,6 +9,7 @@ from recorder import units
 from recorder.adapter import settling_inflation
 from recorder.allan import overlapping_adev
 from recorder.analysis.boiling import (
+    _glycol_vapour_kpa,
     boiling_point_c,
     glycol_estimate_c,
     pressure_at_altitude_kpa,
@@ -81,22 +82,46 @@ def test_if97_against_the_iapws_library() -> None:
         kpa = 101.325 + gauge
         assert boiling_point_c(kpa) == pytest.approx(_TSat_P(kpa / 1000) - 273.15, abs=1e-9)
     assert boiling_point_c(101.325 + 103.4) == pytest.approx(120.9514, abs=1e-4)
-    for bad in (0.0, -1.0, 1e6, math.nan):
+    # the region ends at the triple and the critical point: 611.657 Pa and 22.064 MPa
+    assert 0.0 < boiling_point_c(0.62) < 1.0 and boiling_point_c(22064.0) == pytest.approx(373.946, abs=1e-3)
+    for bad in (0.0, -1.0, 0.61, 22065.0, 1e6, math.nan):
         with pytest.raises(SettingError):
             boiling_point_c(bad)
+
+
+def test_glycol_alone_boils_where_handbooks_say() -> None:
+    """Ethylene glycol at 101.325 kPa: 197.3 degC (CRC Handbook of Chemistry and Physics; from memory)."""
+    assert _glycol_vapour_kpa(197.3) == pytest.approx(101.325, rel=0.015)
+
+
+@pytest.mark.parametrize("gauge_kpa", [0.0, 103.4])
+def test_half_glycol_boils_where_raoult_says(gauge_kpa: float) -> None:
+    """Half by volume is 52.7 % by mass, so of 100 g 47.3 / 18.015 = 2.624 mol are water and 52.7 / 62.07 = 0.849 mol
+    glycol: mole fractions 0.7555 and 0.2445. Water by the iapws library, glycol by Antoine's equation (lg p/bar =
+    4.970 - 1915 / (T - 85), T in K, Jones & Tamplin 1952; from memory)."""
+    from iapws.iapws97 import _PSat_T
+
+    kelvin = glycol_estimate_c(101.325 + gauge_kpa) + 273.15
+    glycol_kpa = 100.0 * 10.0 ** (4.970 - 1915.0 / (kelvin - 85.0))
+    total = 0.7555 * _PSat_T(kelvin) * 1000.0 + 0.2445 * glycol_kpa
+    assert total == pytest.approx(101.325 + gauge_kpa, rel=0.002)  # a fifteenth of a kelvin
 
 
 def test_altitude_and_the_glycol_estimate() -> None:
     # ISO 2533 at 1500 m: 84.556 kPa (from memory)
     assert pressure_at_altitude_kpa(1500) == pytest.approx(84.556, abs=5e-4)
     assert pressure_at_altitude_kpa(0) == 101.325
+    # its ends, by geopotential altitude: 30.742 and 107.478 kPa (ISO 2533, from memory)
+    assert pressure_at_altitude_kpa(9000.0) == pytest.approx(30.742, abs=1e-3)
+    assert pressure_at_altitude_kpa(-500.0) == pytest.approx(107.478, abs=1e-3)
     assert boiling_point_c(pressure_at_altitude_kpa(1500) + 103.4) == pytest.approx(118.259, abs=1e-3)
     # ASTM D3306 asks 107.8 degC or more at 1 atm (from memory); a published vehicle service manual says
     # about 129 degC under a 103 kPa cap: two points, no validation
     assert glycol_estimate_c(101.325) == pytest.approx(107.8, abs=1.0)
     assert glycol_estimate_c(101.325 + 103.4) == pytest.approx(129.0, abs=1.0)
-    with pytest.raises(SettingError):
-        pressure_at_altitude_kpa(20000)
+    for low_or_high in (-501.0, 9001.0, math.nan):
+        with pytest.raises(SettingError):
+            pressure_at_altitude_kpa(low_or_high)
 
 
 def sp1065() -> np.ndarray:

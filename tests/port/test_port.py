@@ -85,6 +85,7 @@ def test_unplugged_and_plugged_in_again(plug: Plug, when_taken: bool) -> None:
     plug.pull()
     until(lambda: taken.has(Lost))
     port.write(b"?\n")  # goes nowhere, and says nothing
+    time.sleep(0.7)  # it is looked for again and again
     plug.plug()
     until(lambda: taken.has(Back))
     plug.send(b"two\n")

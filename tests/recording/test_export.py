@@ -140,8 +140,14 @@ def test_an_export_says_that_its_file_was_altered_or_simulated(tmp_path: Path) -
 
 def test_csvw_rules_bite(tmp_path: Path) -> None:
     good = csvw(sealed(tmp_path))
-    for change in ({"@context": "x"}, {"url": ""}, {"tableSchema": {}}, {"color": 1}):
+    for change in ({"@context": "x"}, {"url": ""}, {"url": 3}, {"tableSchema": {}}, {"tableSchema": []}, {"color": 1},
+                   {"dialect": {"commentPrefix": 3}}, {"dialect": "#"}):
         assert check_csvw({**good, **change})
+    schema = good["tableSchema"]
+    assert check_csvw({**good, "tableSchema": {**schema, "primaryKey": "nowhere"}})
+    assert check_csvw({**good, "tableSchema": {**schema, "columns": [*schema["columns"], schema["columns"][0]]}})
+    good["tableSchema"]["columns"][0]["name"] = "a b"
+    assert check_csvw(good)
     good["tableSchema"]["columns"][0]["name"] = "_x"
     assert check_csvw(good)
 

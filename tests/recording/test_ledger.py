@@ -89,6 +89,18 @@ def test_missing_added_altered(tmp_path: Path) -> None:
     assert moved.alike == (("other.csv", path.name),)
 
 
+def test_one_trouble_alone_is_enough(tmp_path: Path) -> None:
+    """Only missing, only added."""
+    path, aside = sealed(tmp_path), tmp_path / "aside"
+    path.rename(aside)
+    check = verify_ledger(tmp_path)
+    assert check is not None and check.missing == (path.name,) and check.added == () and not check.good
+    aside.rename(path)
+    (tmp_path / "more.csv").write_bytes(path.read_bytes())
+    check = verify_ledger(tmp_path)
+    assert check is not None and check.added == ("more.csv",) and check.missing == () and not check.good
+
+
 def test_a_file_that_was_altered_and_sealed_again_is_told(tmp_path: Path) -> None:
     """Its new hash in a line of its own, as the recorder writes lines: the chain is whole, and yet it is seen."""
     path = sealed(tmp_path)

@@ -25,11 +25,13 @@ def truth_kpa(t: np.ndarray, per_min: float) -> np.ndarray:
     return pumped - per_min * held / 60.0 - (1.0 - np.exp(-held / 10.0))
 
 
-def watched(seed: int, per_min: float, *, step_kpa: float = 0.0001, stop_s: float = SECONDS) -> list[LiveView]:
+def watched(
+    seed: int, per_min: float, *, step_kpa: float = 0.0001, stop_s: float = SECONDS, zero_kpa: float = 0.0
+) -> list[LiveView]:
     """Every view of a test, taken ten times a second."""
     t = np.arange(round(SECONDS * RATE_HZ)) / RATE_HZ
     p = truth_kpa(t, per_min) + np.random.default_rng(seed).normal(0, 0.06, len(t))
-    p = np.where(t < stop_s, np.round(p / step_kpa) * step_kpa, 0.0)
+    p = np.where(t < stop_s, np.round((p + zero_kpa) / step_kpa) * step_kpa, 0.0)
     now = [0.0]
     analyser, views, seen = Analyser(SETUP), Views(lambda: now[0]), []
     for i in range(0, len(t), 5):
@@ -42,12 +44,15 @@ def watched(seed: int, per_min: float, *, step_kpa: float = 0.0001, stop_s: floa
     return seen
 
 
-@pytest.mark.parametrize(("per_min", "step_kpa"), [(0.0, 0.0001), (1.5, 0.0001), (1.5, 0.25)])
-def test_it_is_fresh_and_as_good_as_it_says(per_min: float, step_kpa: float) -> None:
-    """step_kpa 0.25: a gauge of 10 bits."""
+@pytest.mark.parametrize(("per_min", "step_kpa", "zero_kpa"), [
+    (0.0, 0.0001, 0.0), (1.5, 0.0001, 0.0), (1.5, 0.25, 0.0), (1.5, 0.0001, 0.8),
+])
+def test_it_is_fresh_and_as_good_as_it_says(per_min: float, step_kpa: float, zero_kpa: float) -> None:
+    """step_kpa 0.25: a gauge of 10 bits. zero_kpa: what it reads with nothing on it."""
     within = []
     for seed in range(2):
-        views = [v for v in watched(seed, per_min, step_kpa=step_kpa) if v.fall_kpa is not None]
+        seen = watched(seed, per_min, step_kpa=step_kpa, zero_kpa=zero_kpa)
+        views = [v for v in seen if v.fall_kpa is not None]
         assert views[-1].hold_elapsed_s > 55.0
         for v in views:
             assert v.fall_at_s is not None and v.hold_start_s is not None

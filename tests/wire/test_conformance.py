@@ -125,6 +125,19 @@ def test_a_silent_announcer_fails() -> None:
     assert failed(b"".join(sample(i) for i in range(700, 1300))).keys() == {"announced"}
 
 
+def test_what_a_short_capture_cannot_show_is_not_seen() -> None:
+    """Nothing is due within 5 s, and no rate is known from less than a second."""
+    fast = line("A,1,hose-7,1.0,1023,200")
+    states = {r.rule: r.state for r in check_bytes(b"".join([fast, *(sample(i) for i in range(90))]))}
+    assert states["announced"] == states["rate"] == "not seen"
+    states = {r.rule: r.state for r in check_bytes(b"".join([fast, *(sample(i) for i in range(150))]))}
+    assert (states["announced"], states["rate"]) == ("not seen", "failed")
+
+
+def test_a_backslash_that_was_sent_is_told_from_one_that_shows_a_byte() -> None:
+    assert failed(inserted(10, b"\\x\xff\n"))["characters"][1] == r"\\x\xff\n"
+
+
 def test_a_restart_is_no_offence_when_announced() -> None:
     again = b"".join(stream(0, 300))
     assert failed(b"".join(stream(0, 300)) + again) == {}
@@ -136,12 +149,54 @@ def test_a_restart_is_no_offence_when_announced() -> None:
     [
         (crc_hqx(b"S,9,90000,103,,", 0xFFFF), "0xFFFF"),
         (crc_hqx(b"S,9,90000,103,,*", 0), "'*'"),
-        (crc_hqx(b"S,9,90000,103,,\r", 0), "CR"),
+        (crc_hqx(b"S,9,90000,103,,\r", 0), "the CR too"),
+        (crc_hqx(b"S,9,90000,103,,\n", 0), "the line end too"),
+        (crc_hqx(b"S,9,90000,103,,\r\n", 0), "the line end too"),
+        (crc_hqx(b"S,9,90000,103,,\0", 0), "ends a string in C"),
+        (crc_hqx(b"9,90000,103,,", 0), "leaves out the kind"),
+        (crc_hqx(b",9,90000,103,,", 0), "leaves out the first character"),
     ],
 )
 def test_a_known_mistake_in_the_check_is_recognised(crc: int, words: str) -> None:
     found = failed(spoiled(10, b"S,9,90000,103,,*%04X\n" % crc))
     assert words in found["check"][2]
+
+
+def crc16(data: bytes, start: int, polynomial: int, *, reflected: bool, last: int = 0) -> int:
+    """Bit by bit, after Williams, "A painless guide to CRC error detection algorithms" (1993): in mirrored registers
+    where ``reflected``."""
+    def mirror(value: int, bits: int) -> int:
+        return int(f"{value:0{bits}b}"[::-1], 2)
+
+    register = start
+    for byte in data:
+        register ^= (mirror(byte, 8) if reflected else byte) << 8
+        for _ in range(8):
+            register = (register << 1 ^ (polynomial if register & 0x8000 else 0)) & 0xFFFF
+    return (mirror(register, 16) if reflected else register) ^ last
+
+
+@pytest.mark.parametrize(("start", "polynomial", "reflected", "last", "check_value", "words"), [
+    # check values of "123456789" as catalogues of CRCs list them (from memory)
+    (0xFFFF, 0x1021, False, 0, 0x29B1, "value is 0xFFFF, not 0"),
+    (0x1D0F, 0x1021, False, 0, 0xE5CC, "value is 0x1D0F, not 0"),
+    (0, 0x1021, True, 0, 0x2189, "reflected one (_crc_ccitt_update), start 0"),
+    (0xFFFF, 0x1021, True, 0, 0x6F91, "reflected one (_crc_ccitt_update)"),
+    (0xFFFF, 0x1021, True, 0xFFFF, 0x906E, "reflected one, inverted"),
+    (0xFFFF, 0x8005, True, 0, 0x4B37, "polynomial 0x8005 (_crc16_update), start 0xFFFF"),
+    (0, 0x8005, True, 0, 0xBB3D, "polynomial 0x8005 (_crc16_update), start 0"),
+])
+@pytest.mark.parametrize("swapped", [False, True])
+def test_other_crcs_of_16_bits_are_recognised(
+    start: int, polynomial: int, reflected: bool, last: int, check_value: int, words: str, swapped: bool
+) -> None:
+    assert crc16(b"123456789", start, polynomial, reflected=reflected, last=last) == check_value
+    body = b"S,9,90000,103,,"
+    crc = crc16(body, start, polynomial, reflected=reflected, last=last)
+    found = failed(spoiled(10, body + b"*%04X\n" % (crc if not swapped else crc >> 8 | (crc & 0xFF) << 8)))
+    told = found["check"][2].partition(": ")[2]
+    assert told.partition(", and its two bytes")[0].endswith(words)
+    assert told.endswith("are swapped") == swapped
 
 
 def test_the_reflected_crc_is_recognised() -> None:

@@ -16,6 +16,7 @@ from recorder.wire import (
     encode_line,
     encode_sample,
 )
+from recorder.wire.bulk import parse_bulk
 from recorder.wire.few import parse_few
 from recorder.wire.lines import parse_line
 from tests.wire.samples import HOSE, flat, stream
@@ -43,13 +44,15 @@ def test_the_examples_of_the_contract() -> None:
     assert encode_sample(0, 1204, 103) == b"S,0,1204,103,,*E336\n"
     assert encode_sample(65535, 4294967280, 614, 1023, 21.5) == b"S,65535,4294967280,614,1023,21.5*06E9\n"
     assert encode_fault(Fault(500000, "open")) == b"F,500000,open*1D76\n"
-    got, _ = decoded(
+    got, counts = decoded(
         b"A,1,hose-7,1.0,1023,100*573F\nS,0,1204,103,,*E336\r\n"
         b"S,65535,4294967280,614,1023,21.5*06E9\nF,500000,open*1D76\n"
     )
     assert got == [
         HOSE, (0, 1204, 103, None, None), (65535, 4294967280, 614, 1023.0, 21.5), Fault(500000, "open"),
     ]
+    assert counts.bytes == 29 + 21 + 38 + 19  # type: ignore[attr-defined]
+    assert (counts.samples, counts.announcements, counts.faults, counts.dropped) == (2, 1, 1, 0)  # type: ignore[attr-defined]
 
 
 def test_bulk_and_plain_path_agree_on_a_rough_stream() -> None:
@@ -109,11 +112,25 @@ def test_a_few_lines_at_once_agree_with_one_by_one(pieces: list[bytes], cr: byte
         assert repr(few) == repr(single)  # repr: NaN is NaN there
 
 
+def test_good_samples_take_the_quick_ways() -> None:
+    """What they leave to the plain path comes out the same, only later: no other test would see it."""
+    lines = [encode_sample(i % 65536, i * 10_000 % 2**32, i % 1024, supply, temp)
+             for i in (0, 9, 1023, 65_535, 429_496_729) for supply in (None, 1, 1023, 4095)
+             for temp in (None, -3.0, 0.0, 21.5)]
+    for data in (b"".join(lines), b"".join(lines).replace(b"\n", b"\r\n")):
+        assert parse_few(data) is not None
+        assert parse_bulk(data).ok.all()
+        torn = parse_bulk(data + b"S,1,2\n" + data)  # one that is torn leaves the others alone
+        assert torn.ok.tolist() == [True] * len(lines) + [False] + [True] * len(lines)
+
+
 @pytest.mark.parametrize(
     "body",
     [b"S,65536,1,1,,", b"S,1,4294967296,1,,", b"S,-1,1,1,,", b"S,+1,1,1,,", b"S, 1,1,1,,", b"S,1_0,1,1,,",
      b"S,1,1,,,", b"S,,1,1,,", b"S,1,1,1,", b"S,1,1,1,,,", b"S,1,1,1,0,", b"S,1,1,1,,1e3", b"S,1,1,1,,nan",
-     b"S,1,1,1,,.", b"S,1,1,1.0,,", b"S,1,1,12345678901,,", "S,1,1,٣,,".encode(), b"F,1,broken",
+     b"S,1,1,1,,.", b"S,1,1,1.0,,", b"S,1,1,12345678901,,", b"S,1,1a34567890,1,,",
+     b"S,1,a234567890,1,,", b"S,1,123456789a,1,,",
+     b"S,1,1:34567890,1,,", b"S,1,2:,1,,", b"S,1,,1,,", "S,1,1,٣,,".encode(), b"F,1,broken",
      b"A,1,,1.0,1023,100", b"A,1,x,1.0,0,100", b"A,1,x,1.0,1023,0", b"A,1,a\x1bb,1.0,1023,100", b"A,x"],
 )
 @pytest.mark.parametrize("copies", [1, 200])
@@ -170,7 +187,7 @@ def test_bare_readings() -> None:
     got, counts = decoded(b"12.5\r\n  -0.3\n+7\n.5\n1e3\nnan\ninf\n12,5\nkPa 3\n99999999999\n\n"
                           + encode_sample(1, 2, 3), bare="kPa")
     assert got == [12.5, -0.3, 7.0, 0.5, (1, 2, 3, None, None)]
-    assert counts.bad_fields == 7  # type: ignore[attr-defined]
+    assert counts.bad_fields == 7 and counts.samples == 5  # type: ignore[attr-defined]
     assert decoded(b"12.5\n")[0] == []
 
 
@@ -183,6 +200,13 @@ def test_a_bare_reading_may_have_all_digits_of_a_double(value: float) -> None:
         got, counts = decoded(text.encode() + b"\n", bare="kPa")
         assert got == [pytest.approx(value, rel=1e-15)], text
         assert counts.dropped == 0  # type: ignore[attr-defined]
+
+
+def test_plain_numbers_and_samples_keep_their_order() -> None:
+    decoder = Decoder("kPa")
+    for part in (b"12.5\n", encode_sample(1, 2, 3), encode_sample(2, 12, 3), b"13.5\n"):
+        decoder.feed(part)
+    assert flat(decoder.take()) == [12.5, (1, 2, 3, None, None), (2, 12, 3, None, None), 13.5]
 
 
 def test_resync_drops_a_begun_line() -> None:

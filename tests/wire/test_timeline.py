@@ -3,6 +3,7 @@ from __future__ import annotations
 from itertools import pairwise
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -98,6 +99,78 @@ def test_restart_behind_a_lost_port_needs_no_announcement() -> None:
     assert again([one, two, three])
 
 
+def test_restart_whose_sequence_alone_went_back() -> None:
+    """Its announcement came, and its clock, which the last start had not reached, happens to follow the old one."""
+    line = Timeline()
+    one = line.add(block((500, 5_000_000), (501, 5_010_000)), 100.0)
+    line.announce(HOSE)
+    two = line.add(block((3, 5_500_000), (4, 5_510_000)), 100.5)
+    assert two.flags == ("restart", "") and line.restarts == 1 and line.lost_samples == 0
+    assert again([one, two])
+
+
+def test_restart_that_was_announced_and_counts_on() -> None:
+    """Its sequence happens to be the next one; its clock is back."""
+    line = Timeline()
+    one = line.add(block((0, 5_000_000), (1, 5_010_000)), 100.0)
+    line.announce(HOSE)
+    two = line.add(block((2, 1_000), (3, 11_000)), 102.0)
+    assert two.flags == ("restart", "") and line.restarts == 1 and line.replayed == 0
+    assert again([one, two])
+
+
+def test_samples_that_are_missing_behind_an_announcement_are_no_restart() -> None:
+    """It comes every 5 s, and says nothing by itself."""
+    line = Timeline()
+    line.announce(HOSE)
+    one = line.add(block((0, 0), (1, 10_000)), 0.0)
+    line.announce(HOSE)
+    two = line.add(block((4, 40_000), (5, 50_000)), 0.03)
+    assert two.flags == ("gap", "") and (line.restarts, line.lost_samples) == (0, 2)
+    assert again([one, two])
+
+
+@pytest.mark.parametrize("n", [1, 100])
+def test_an_announcement_that_samples_followed_explains_no_later_step_back(n: int) -> None:
+    line = Timeline()
+    line.add(block((0, 0), (1, 10_000)), 0.0)
+    line.announce(HOSE)
+    line.add(block(*((2 + k, 20_000 + 10_000 * k) for k in range(n))), 0.1)
+    got = line.add(block((1, 10_000), (2 + n, 20_000 + 10_000 * n)), 0.2)  # one that came again
+    assert len(got) == 1 and got.flags is None
+    assert (line.restarts, line.replayed) == (0, 1)
+
+
+def test_the_same_number_again_within_a_minute_is_the_same_line() -> None:
+    line = Timeline()
+    assert line.replayed == 0
+    line.add(block((7, 0)), 0.0)
+    got = line.add(block((7, 5_000), (8, 10_000)), 0.1)
+    assert got.seq is not None and got.seq.tolist() == [8] and line.replayed == 1
+    later = line.add(block((8, 70_000_000)), 70.0)  # 65536 samples on, at a thousand a second
+    assert len(later) == 1
+
+
+def test_silence_of_an_hour_is_a_gap_also_where_the_count_goes_on() -> None:
+    line = Timeline()
+    one = line.add(block((3, 500_000)), 0.0)
+    two = line.add(block((4, 600_000), (5, 610_000)), 3600.0)
+    assert two.time_s.tolist() == [3600.0, 3600.01] and two.flags == ("gap", "")
+    assert again([one, two])
+
+
+def test_plain_readings_are_timed_again_by_the_computers_clock() -> None:
+    none = np.full(3, -1)
+    assert recompute_time(none, none, np.array([0.0, 0.25, 1.5])).tolist() == [0.0, 0.25, 1.5]
+
+
+def test_a_fault_before_any_sample_is_at_the_beginning() -> None:
+    line = Timeline()
+    assert line.fault(Fault(7_000_000, "open"), 50.0) == 0.0
+    line.lost(50.5)  # of what was not there yet nothing is missing
+    assert line.add(block((0, 8_000_000)), 51.0).flags == ("fault-open",)
+
+
 def test_late_arrival_is_no_restart() -> None:
     line = Timeline()
     line.add(block((3, 500_000)), 0.0)
@@ -135,9 +208,20 @@ def test_bare_readings_take_the_hosts_time() -> None:
     one = line.add_bare(BareBlock(np.array([1.0, 2.0])), 10.0)
     two = line.add_bare(BareBlock(np.array([3.0, 4.0])), 10.2)
     three = line.add_bare(BareBlock(np.array([5.0])), 10.2)
+    assert one.flags is two.flags is three.flags is None
     times = np.concatenate([one.time_s, two.time_s, three.time_s])
     assert np.all(np.diff(times) > 0)
     assert two.time_s[1] == 0.2
+
+
+def test_a_fault_flags_the_next_bare_reading_alone() -> None:
+    line = Timeline()
+    line.add_bare(BareBlock(np.array([1.0])), 10.0)
+    assert line.fault(Fault(7, "open"), 10.5) == 0.5  # by the computer's clock, as there is no other
+    line.lost(11.0)
+    got = line.add_bare(BareBlock(np.array([2.0, 3.0, 4.0])), 12.0)
+    assert got.flags == ("fault-open+gap", "", "") and line.gaps == 1
+    assert line.add_bare(BareBlock(np.array([5.0])), 12.1).flags is None
 
 
 _events = st.lists(

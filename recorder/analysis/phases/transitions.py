@@ -47,9 +47,7 @@ def follow(
         if at > since:
             out.append(Phase(phase, since, at))
         phase, since = then, at
-    if last_s > since or not out:
-        out.append(Phase(phase, since, last_s))
-    return tuple(out)
+    return (*out, Phase(phase, since, last_s))
 
 
 def diagram() -> str:

@@ -1,0 +1,128 @@
+"""When the early answer is asked for, and of what (docs/physics.md): after 1/6, 1/3, 1/2 and 3/4 of the hold, never
+before 10 s; what a quick look says has to stand in a full one. Wald's bounds themselves are in tests/outside."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from recorder.analysis import early
+from recorder.analysis.setup import Setup
+from recorder.analysis.trace.signal import prepare
+from recorder.limits import resolve
+from recorder.model import TestKind
+
+TIGHT, LEAKS, CANNOT_TELL = (0.0, 0.01), (2.0, 0.01), (0.35, 1.0)  # kPa/min and its u, where 0.35 matters
+START_S = 30.0
+
+
+@dataclass
+class Looks:
+    """In place of the fit: what a look at the hold's first so many seconds says, and which looks were made."""
+
+    full: dict[float, tuple[float, float]]
+    quick: dict[float, tuple[float, float]] = field(default_factory=dict)
+    made: list[tuple[float, bool]] = field(default_factory=list)
+
+    def beginning(self, t: np.ndarray, p: np.ndarray, **_: Any) -> Looks:
+        assert t[0] == START_S and len(t) == len(p)
+        self.after_s = round(float(t[-1]) - START_S, 3)
+        return self
+
+    def rate(self, *, quick: bool) -> tuple[float, float]:
+        self.made.append((self.after_s, quick))
+        rate, u = self.quick.get(self.after_s, self.full[self.after_s]) if quick else self.full[self.after_s]
+        return rate / 60.0, u / 60.0  # a second
+
+
+def answered(monkeypatch: pytest.MonkeyPatch, test: TestKind, looks: Looks, held_s: float, *,
+             tester: dict[str, Any] | None = None, now: tuple[float, float] | None = None, dt_s: float = 0.25) -> Any:
+    monkeypatch.setattr(early, "Beginning", looks.beginning)
+    t = np.arange(0.0, 240.0, dt_s)
+    x = prepare(t, np.full(len(t), 100.0), 0.0)
+    rate, u = now or (math.nan, math.nan)
+    fit: Any = SimpleNamespace(rate_kpa_per_s=rate / 60.0, rate_u=u / 60.0)
+    strokes = (np.empty(0), np.empty(0))
+    setup = Setup(test, None, resolve(test), tester=tester)
+    return early.first_answer(setup, x, (START_S, START_S + held_s), fit, strokes, now_only=now is not None)
+
+
+def test_looks_at_the_hold_of_a_system(monkeypatch: pytest.MonkeyPatch) -> None:
+    looks = Looks({20.0: CANNOT_TELL, 40.0: CANNOT_TELL, 60.0: LEAKS, 90.0: TIGHT})
+    assert answered(monkeypatch, "system", looks, 120.0) == ("leak", START_S + 60.0)
+    assert looks.made == [(20.0, True), (40.0, True), (60.0, True), (60.0, False)]
+    looks = Looks({20.0: CANNOT_TELL, 40.0: CANNOT_TELL, 60.0: CANNOT_TELL, 90.0: TIGHT})
+    assert answered(monkeypatch, "system", looks, 120.0) == ("tight", START_S + 90.0)
+
+
+def test_no_look_before_ten_seconds(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A sixth of a cap's 45 s is 7.5 s."""
+    looks = Looks({15.0: (0.0, 0.1)})
+    assert answered(monkeypatch, "cap", looks, 45.0) == ("tight", START_S + 15.0)
+    assert answered(monkeypatch, "cap", Looks({}), 9.75, now=TIGHT) is None
+    assert answered(monkeypatch, "cap", Looks({10.0: TIGHT}), 10.0, now=TIGHT) == ("tight", START_S + 10.0)
+
+
+def test_no_look_at_what_was_not_held(monkeypatch: pytest.MonkeyPatch) -> None:
+    looks = Looks({20.0: CANNOT_TELL, 40.0: CANNOT_TELL})
+    assert answered(monkeypatch, "system", looks, 59.0) is None
+    assert [s for s, _ in looks.made] == [20.0, 40.0]
+
+
+def test_no_look_at_less_than_eight_readings(monkeypatch: pytest.MonkeyPatch) -> None:
+    looks = Looks({20.0: TIGHT, 40.0: TIGHT})
+    assert answered(monkeypatch, "system", looks, 120.0, dt_s=5.0) == ("tight", START_S + 40.0)
+    assert looks.made[0] == (40.0, True)
+
+
+def test_rates_are_compared_by_the_minute(monkeypatch: pytest.MonkeyPatch) -> None:
+    """With u = 0.2308 kPa/min a rate of nothing is just certain, see below."""
+    for u, found in ((0.2308, ("tight", START_S + 20.0)), (0.2312, None)):
+        assert answered(monkeypatch, "system", Looks({20.0: (0.0, u)}), 39.0) == found
+    for rate, found in ((0.701, ("leak", START_S + 20.0)), (0.699, None)):
+        assert answered(monkeypatch, "system", Looks({20.0: (rate, 0.2309)}), 39.0) == found
+
+
+def test_a_quick_look_has_to_stand_in_a_full_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    looks = Looks({20.0: CANNOT_TELL, 40.0: TIGHT}, quick={20.0: LEAKS})
+    assert answered(monkeypatch, "system", looks, 50.0) == ("tight", START_S + 40.0)
+    assert looks.made == [(20.0, True), (20.0, False), (40.0, True), (40.0, False)]
+
+
+def test_while_it_is_held_only_now_counts(monkeypatch: pytest.MonkeyPatch) -> None:
+    looks = Looks({70.0: LEAKS})
+    assert answered(monkeypatch, "system", looks, 70.0, now=CANNOT_TELL) is None and not looks.made
+    assert answered(monkeypatch, "system", looks, 70.0, now=LEAKS) == ("leak", START_S + 70.0)
+    assert looks.made == [(70.0, False)]
+    assert answered(monkeypatch, "system", Looks({70.0: CANNOT_TELL}), 70.0, now=LEAKS) is None
+
+
+def test_a_cap_alone_is_spared_what_the_tester_loses(monkeypatch: pytest.MonkeyPatch) -> None:
+    """7 kPa/min matter. 15 - 14 +- 1 is tight, 15 - 1 is a leak, 15 - 14 +- 10 could be either."""
+    def of(test: TestKind, rate: float, u: float | None) -> Any:
+        tester = {"rate": {"value": rate, "standard_uncertainty": u, "unit": "kPa/min"}}
+        looks = Looks(dict.fromkeys((15.0, 20.0, 22.5, 33.75), (15.0, 0.1)))
+        found = answered(monkeypatch, test, looks, 45.0, tester=tester)
+        return found and found[0]
+
+    assert [of("cap", 14.0, 1.0), of("cap", 1.0, 1.0), of("cap", 14.0, 10.0)] == ["tight", "leak", None]
+    assert of("system", 14.0, 1.0) == "leak"
+    assert of("cap", 14.0, None) == "tight"  # of a tester whose doubt is not known
+
+
+@pytest.mark.parametrize(("rate", "says"), [(0.0, "tight"), (0.7, "leak")])
+def test_one_wrong_in_a_hundred(rate: float, says: str) -> None:
+    """Wald: the log likelihood ratio 2 m (r - m) / u^2 against ln(0.99 / 0.01) = 4.595; with m = 0.35 and r at 0 or 2 m
+    that is u = 0.35 sqrt(2 / 4.595) = 0.2309."""
+    assert early.answer(rate, 0.2308, 0.35) == says
+    assert early.answer(rate, 0.2310, 0.35) is None
+
+
+def test_no_answer_without_uncertainty_or_what_matters() -> None:
+    assert early.answer(0.0, 0.0, 0.35) is None
+    assert early.answer(0.0, 0.1, 0.0) is None

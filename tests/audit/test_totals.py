@@ -1,0 +1,77 @@
+"""The audit's totals: each file counts where it belongs, a copy nowhere but as a copy."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from recorder.audit import AuditRow, Totals
+
+GOOD = AuditRow("a.csv", started="2026-03-14T10:00:00Z", adapter="hose-7", stored="pass", recomputed="pass", same=True,
+                intact=True, calibration="in date")
+
+
+def counted(*rows: AuditRow) -> dict[str, Any]:
+    totals = Totals()
+    for row in rows:
+        totals.add(row)
+    return totals.to_json()
+
+
+@pytest.mark.parametrize(("change", "where"), [
+    ({"same": False}, "differing"), ({"raw": ("pressure",)}, "raw_differs"), ({"cut": True}, "cut"),
+    ({"short": "the hold lasted 60 s of 120 s"}, "short"), ({"holes": 3}, "with_holes"),
+    ({"simulated": True}, "simulated"),
+    ({"intact": False}, "altered"), ({"error": "unreadable"}, "errors"),
+])  # fmt: skip
+def test_each_trouble_is_counted_once_a_file(change: dict[str, Any], where: str) -> None:
+    troubles = ("differing", "raw_differs", "cut", "short", "with_holes", "simulated", "altered", "errors")
+    plain, got = counted(GOOD, GOOD), counted(GOOD, replace(GOOD, **change))
+    assert {name: got[name] - plain[name] for name in troubles} == {name: int(name == where) for name in troubles}
+    assert got["files"] == 2 and not any(plain[name] for name in troubles)
+
+
+def test_a_file_of_which_it_is_not_known_is_no_trouble() -> None:
+    got = counted(replace(GOOD, same=None, intact=None, stored=None))
+    assert (got["differing"], got["altered"], got["outcomes"]) == (0, 0, {"pass": 1})
+
+
+def test_outcomes_adapters_and_months() -> None:
+    got = counted(
+        GOOD, replace(GOOD, recomputed="fail"), replace(GOOD, started="2026-04-01T00:30:00+02:00", recomputed="fail"),
+        replace(GOOD, adapter=None, started=None, recomputed=None), replace(GOOD, intact=False),
+        replace(GOOD, error="unreadable"),
+    )
+    assert got["outcomes"] == {"altered": 1, "error": 1, "fail": 2, "none": 1, "pass": 1}
+    assert got["adapters"] == {"hose-7": {"altered": 1, "fail": 2, "pass": 1}, "unknown": {"none": 1}}
+    # half past midnight in Cairo is still March in UTC
+    assert got["months"] == {"2026-03": {"altered": 1, "fail": 2, "pass": 1}, "unknown": {"none": 1}}
+
+
+def test_a_copy_is_a_copy_and_nothing_else() -> None:
+    got = counted(GOOD, replace(GOOD, copy_of="a.csv", same=False, intact=False, cut=True))
+    assert (got["files"], got["copies"]) == (2, 1)
+    assert got["outcomes"] == {"pass": 1} and not (got["differing"] or got["altered"] or got["cut"])
+
+
+def test_calibrations_by_adapter() -> None:
+    got = counted(*(replace(GOOD, calibration=said) for said in ("out of date", "out of date", "no date", "none")))
+    assert (got["calibration_out_of_date"], got["calibration_without_date"]) == ({"hose-7": 2}, {"hose-7": 1})
+
+
+def test_what_an_altered_or_void_file_says_of_the_gauge_does_not_count() -> None:
+    """The zero and the span of a good one do."""
+    def spans(*rows: AuditRow) -> int:
+        totals = Totals()
+        for row in rows:
+            totals.add(row)
+        return sum(map(len, totals._zeros.values())) + 100 * sum(map(len, totals._calibrations.values()))
+
+    known = replace(GOOD, zero_kpa=0.1, zero_uncertainty_kpa=0.02, span_kpa=258.0, offset_kpa=-25.8,
+                    calibration_u_kpa=0.2, calibration_date="2026-01-02")
+    assert spans(known, known) == 102
+    assert spans(known, replace(known, intact=False)) == spans(known, replace(known, recomputed="void")) == 101
+    assert spans(replace(known, started="once")) == spans(replace(known, adapter=None)) == 0
+    assert spans(known, replace(known, span_kpa=259.0)) == 202

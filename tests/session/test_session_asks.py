@@ -1,0 +1,61 @@
+"""An adapter is asked who it is ("?" LF, section 1 of the contracts): a few times, and never one of plain readings."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from test_session import CAP, faked
+
+from recorder.errors import RunError, SilentAdapter
+from recorder.port import Lost
+from recorder.session import Session
+from tests.memory_ports import FedPort
+from tests.session_feeder import announcement, line
+
+
+def stepped(session: Session, port: FedPort, seconds: float) -> None:
+    for _ in range(round(seconds * 10)):
+        port.now += 0.1
+        session.step()
+
+
+def test_three_times_before_it_is_known(tmp_path: Path) -> None:
+    session, port = faked(tmp_path)
+    stepped(session, port, 4.5)
+    assert port.written == b"?\n" * 3 and session.error is None
+    stepped(session, port, 1.0)
+    assert isinstance(session.error, SilentAdapter) and port.written == b"?\n" * 3
+
+
+def test_no_more_once_it_is_known(tmp_path: Path) -> None:
+    session, port = faked(tmp_path)
+    stepped(session, port, 1.0)
+    port.send(announcement())
+    stepped(session, port, 4.0)
+    assert port.written == b"?\n" and session.error is None
+
+
+def test_one_that_prints_plain_numbers_is_not_asked(tmp_path: Path) -> None:
+    session, port = faked(tmp_path, replace(CAP, bare_unit="kPa", full_scale_kpa=None))
+    stepped(session, port, 4.5)
+    assert port.written == b"" and session.error is None
+
+
+def test_one_that_is_unplugged_is_not_called_silent(tmp_path: Path) -> None:
+    """Whoever waits for the port tells how long."""
+    session, port = faked(tmp_path)
+    port.items.append(Lost(port.now))
+    stepped(session, port, 10.0)
+    assert session.lost and session.error is None
+
+
+def test_another_wire_version_ends_it_once(tmp_path: Path) -> None:
+    session, port = faked(tmp_path)
+    port.send(line("A,2,hose-7,1.0,1023,100,new"))
+    stepped(session, port, 0.2)
+    first = session.error
+    assert isinstance(first, RunError) and "wire version 2" in str(first)
+    port.send(announcement())
+    stepped(session, port, 0.2)
+    assert session.error is first is session.broken

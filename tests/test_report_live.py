@@ -1,0 +1,157 @@
+"""What is said while a test runs: to somebody who pumps, who holds, and who is about to take something off."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from recorder import report
+from tests.test_report import VIEW
+
+CAP = replace(VIEW, to_go_kpa=None, limit_kpa=None)  # to open within 103 to 110 kPa
+HELD = replace(VIEW, next_step="hold", hold_left_s=60.0)
+
+
+@pytest.mark.parametrize(("kpa", "step", "said"), [
+    (50.0, "pump", "pump: 53.0 kPa to the band, 103.0 to 110.0 kPa"),
+    (97.0, "pump-gently", "slow strokes: 6.0 kPa to the band, 103.0 to 110.0 kPa"),
+    (102.5, "pump-gently", "slow strokes until it opens: in its band, 103.0 to 110.0 kPa"),
+    (109.0, "pump-gently", "slow strokes until it opens: in its band, 103.0 to 110.0 kPa"),
+    (110.5, "pump-gently", "still shut above its band, 103.0 to 110.0 kPa: stop pumping, turn the relief"),
+])
+def test_a_cap_is_pumped_slowly_within_its_band_and_not_beyond(kpa: float, step: str, said: str) -> None:
+    assert report.next_step(replace(CAP, pressure_kpa=kpa, next_step=step), test="cap") == said
+
+
+def test_where_the_band_is_known_better_than_by_the_last_reading_that_counts() -> None:
+    """A last reading may be of noise; what says the band has looked at more."""
+    view = replace(CAP, pressure_kpa=109.9, next_step="pump-gently", band="above")
+    assert report.next_step(view, test="cap").startswith("still shut above its band")
+    assert report.brief(view) == ("still shut: stop, relieve", "stop, relieve")
+    assert "until it opens" in report.next_step(replace(view, pressure_kpa=110.1, band="in"), test="cap")
+    assert report.next_step(replace(view, pressure_kpa=50.0, next_step="pump", band="below"), test="cap").startswith(
+        "pump: 53.0 kPa to the band")
+
+
+def test_a_cap_of_which_no_band_is_known() -> None:
+    for unknown in ({"target_low_kpa": None}, {"target_high_kpa": None}, {"pressure_kpa": None}):
+        view = replace(CAP, **unknown)  # type: ignore[arg-type]
+        assert report.next_step(view, test="cap") == "pump; the cap has to open by itself"
+
+
+def test_how_far_to_pump_a_system() -> None:
+    assert report.next_step(replace(VIEW, next_step="pump", to_go_kpa=40.0), test="system") == "pump: 40.0 kPa to go"
+    assert report.next_step(replace(VIEW, next_step="pump", to_go_kpa=None), test="system") == "pump"
+    assert report.next_step(replace(VIEW, to_go_kpa=0.0), test="system") == "pump gently"
+    assert report.brief(replace(VIEW, next_step="pump", to_go_kpa=40.0)) == (
+        "pump, 40.0 kPa to go", "40.0 kPa to go", "pump")
+    assert report.brief(replace(VIEW, to_go_kpa=0.0)) == ("gently",)
+
+
+def test_the_limit_is_the_end_of_the_target_where_no_other_is_known() -> None:
+    over = replace(VIEW, next_step="over-limit", limit_kpa=117.2)
+    assert report.brief(over) == ("STOP, relieve below 117.2 kPa", "STOP, relieve", "STOP")
+    unknown = replace(over, limit_kpa=None)
+    assert report.brief(unknown)[0] == "STOP, relieve below 110.0 kPa"
+    assert report.next_step(unknown, test="system").endswith("until it is below 110.0 kPa")
+    unknown = replace(unknown, target_high_kpa=None)
+    assert report.brief(unknown) == ("STOP, relieve", "STOP")
+    assert report.next_step(unknown, test="system") == "STOP: over the limit. Turn the relief"
+
+
+def test_a_hold_that_falls_says_so_and_where_to_look() -> None:
+    """A steady fall of more than 5 kPa/min, clear of two standard uncertainties, or one that is proven."""
+    fast = replace(HELD, rate_kpa_per_min=6.1, rate_u_kpa_per_min=0.5)
+    assert "it falls fast: a leak" in report.next_step(fast, test="system")
+    assert "falls" not in report.next_step(replace(fast, rate_kpa_per_min=5.9), test="system")
+    assert "falls" not in report.next_step(replace(fast, rate_u_kpa_per_min=None), test="system")
+    assert "falls" not in report.next_step(fast, test="cap")  # 7 kPa/min are allowed
+    leak = replace(HELD, early="leak")
+    assert "it is falling: look under the coolant pump" in report.next_step(leak, test="system")
+    assert "it is falling; do not touch the pump" in report.next_step(leak, test="cap")
+    said = {test: report.next_step(HELD, test=test) for test in ("cap", "system", "tester")}  # type: ignore[arg-type]
+    assert "the cap's seal" in said["cap"] and "every hose" in said["system"] and "soapy water" in said["tester"]
+    assert report.next_step(replace(HELD, hold_left_s=None), test="cap").startswith("hold: do not touch the pump")
+    assert report.brief(replace(HELD, hold_left_s=None)) == ("hands off",)
+
+
+@pytest.mark.parametrize(("test", "early", "said"), [
+    ("system", "leak", "a leak is proven: "), ("system", "tight", "it is tight: "), ("cap", "tight", "it holds: "),
+    ("cap", None, "enough seen: "),
+])
+def test_before_it_is_let_go_it_says_why(test: Any, early: Any, said: str) -> None:
+    got = report.next_step(replace(VIEW, next_step="release", early=early), test=test)
+    assert got == said + "turn the relief and wait for zero before you take anything off"
+
+
+def test_no_reading_stops_whoever_pumps_first() -> None:
+    silent = replace(VIEW, pressure_kpa=None, silent_s=3.0)
+    assert report.next_step(silent, test="cap").startswith("stop pumping; no reading for 3 s: check the adapter")
+    held = report.next_step(replace(silent, next_step="hold"), test="system")
+    assert held.startswith("no reading for 3 s") and held.endswith("before you take anything off")
+    assert report.next_step(replace(silent, next_step="over-limit"), test="system").startswith("STOP: over the limit")
+    assert report.next_step(replace(silent, next_step="done"), test="system") == "done: the pressure is off"
+
+
+@pytest.mark.parametrize(("word", "said"), [
+    ("open", "open wire"), ("short", "short circuit"), ("supply", "its supply is off"), ("adc", "its converter fails"),
+])
+def test_a_fault_of_the_wire_format_is_said_in_words(word: str, said: str) -> None:
+    """The four words of section 1 of the contracts. Once the pressure is off no fault is of interest."""
+    fault = replace(VIEW, fault=word)
+    assert report.next_step(fault, test="system").startswith(f"the gauge reports a fault ({said}): check its wires")
+    assert report.brief(fault) == ("gauge fault: relieve", "FAULT")
+    done = replace(fault, next_step="done")
+    assert report.next_step(done, test="system") == "done: the pressure is off"
+    assert report.brief(done) == ("the pressure is off", "done")
+
+
+@pytest.mark.parametrize(("moment", "test", "words"), [
+    ("before", "tester", "cannot fly off"), ("before", "cap", "hot coolant under pressure scalds"),
+    ("before", "system", "hot coolant under pressure scalds"),
+    ("pump", "system", "hoses and radiators burst"), ("pump", "cap", "Never pump past the tester's own range"),
+    ("hold", "system", "clear of the fan and belts"), ("hold", "cap", "loosen nothing"),
+    ("over-limit", "cap", "relieve first"), ("over-limit", "system", "relieve first"),
+    ("release", "tester", "take nothing off until the gauge stands at zero"),
+])
+def test_each_moment_has_its_caution(moment: Any, test: Any, words: str) -> None:
+    assert words in (report.caution(moment, test) or "")
+    if test != "system":  # nothing runs beside a bench
+        assert "fan" not in (report.caution(moment, test) or "")
+
+
+@pytest.mark.parametrize(("step", "moment"), [
+    ("wait", "before"), ("vent", "release"), ("pump", "pump"), ("pump-gently", "pump"), ("stop-pumping", "hold"),
+    ("hold", "hold"), ("over-limit", "over-limit"), ("release", "release"), ("vent-again", "release"),
+])
+def test_each_step_has_the_caution_of_its_moment(step: str, moment: str) -> None:
+    for test in ("cap", "system", "tester"):
+        assert report.caution(replace(VIEW, next_step=step), test) == report.caution(moment, test)  # type: ignore[arg-type]
+    assert report.caution(replace(VIEW, next_step="done"), "cap") is None
+
+
+@pytest.mark.parametrize(("kpa", "was", "said"), [
+    (None, False, None), (3.0, False, None), (-50.0, False, None),
+    (3.1, False, "STILL AT 3.1 kPa: turn the relief and wait for zero before you take anything off"),
+    (100.0, True, "WAS AT 100.0 kPa when it was last read: turn the relief and wait for zero before you take anything "
+     "off"),
+])
+def test_pressure_that_is_left_comes_before_any_result(kpa: float | None, was: bool, said: str | None) -> None:
+    """3 kPa hurt nobody, and are what a cheap gauge's zero moves (common practice, no source)."""
+    assert report.still_on(kpa, was=was) == said
+    assert report.still_on(100.0, "psi") == report.still_on(100.0, "psi", was=False) != said
+
+
+def test_what_could_hurt_somebody_is_never_left_out_for_room() -> None:
+    for code in ("over-limit", "opens-high", "no-opening", "sensor-fault", "rhythmic", "hose-off", "pinned"):
+        assert report.is_safety(code)
+        for test in ("system", "cap"):
+            judgement = {"test": test, "outcome": "fail", "reasons": [{"code": code}], "notes": [{"code": code}]}
+            given = [said for said in report.advice(judgement) if "bench still" not in said]  # of no engine
+            assert all(map(report.is_safety, given)), given
+    for code in ("too-much-air", "zero-shift", "opens-low", "below-target", "gaps", "no-marking", "late-start"):
+        assert not report.is_safety(code)
+        judgement = {"test": "cap", "outcome": "pass", "reasons": [{"code": code}], "notes": [{"code": code}]}
+        assert report.advice(judgement) and not any(map(report.is_safety, report.advice(judgement)))
