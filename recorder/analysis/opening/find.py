@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -43,6 +44,7 @@ if TYPE_CHECKING:
 __all__ = ["find_opening"]
 
 ENOUGH = 5.0  # log likelihood ratio: three parameters gain as much by chance in about 2 % of closed caps (chi square)
+NOT_ALIKE = 1.05  # residuals' variance over what noise explains: no law explains all strokes alike
 FITS_WELL = 2.0  # residuals' variance over what noise explains: else only strokes that fell back are looked at
 FITS = 3.0  # residuals' variance over what noise explains, beyond which no law of the valve is believed
 PLAIN = 0.2  # of what a stroke brings: so much more gone after the strokes than air's cooling explains was let out
@@ -158,6 +160,8 @@ def _by_strokes(
             gain += _one_ceiling(x, strokes, k, end_s, usual)
         if gain >= ENOUGH:
             found = by_fit(x, strokes, near, response, fit, usual)
+            if fit.misfit > NOT_ALIKE and len(near) > 1:
+                found = _sticking(x, strokes, found, response, usual, end_s, correlated)
             if fit.eased and not may_ease:
                 other = fit_valve(x, strokes, near, response, end_s, correlated, may_ease=True)
                 found = found if other is None else doubted(found, other.open_kpa - fit.open_kpa)
@@ -168,6 +172,22 @@ def _by_strokes(
     # no law of a valve fits, but that it let out is plain
     seen = tops(x, strokes, fell, end_s)
     return by_tops(x, strokes, seen) if seen and sum(fell.values()) > PLAIN * usual else None
+
+
+def _sticking(
+    x: Prepared, strokes: Sequence[Stroke], found: Opening, response: Response, usual: float, end_s: float,
+    correlated: float,
+) -> Opening:
+    """Where no law explains all strokes alike: what the stroke that opened the valve first shows alone. A seat that has
+    stuck opens higher than the ones after it, and what lets out is not shut as tight when the next stroke comes. Where
+    that stroke alone puts the onset lower, half of how far is in u."""
+    fit = fit_valve(x, strokes, [found.stroke], response, end_s, correlated)
+    if fit is None or fit.gain < ENOUGH or fit.open_u > 0.5 * usual:
+        return found
+    alone = by_fit(x, strokes, [found.stroke], response, fit, usual)
+    if alone.onset_kpa <= found.onset_kpa:
+        return doubted(found, found.onset_kpa - alone.onset_kpa)
+    return replace(found, onset_kpa=alone.onset_kpa, onset_u=alone.onset_u, onset_s=alone.onset_s)
 
 
 def _is_slow(slow: SlowValve, found: Opening | None, last: Stroke) -> bool:

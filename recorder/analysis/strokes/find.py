@@ -24,6 +24,7 @@ from recorder.analysis.strokes.chain import (
     chain,
     habit_of,
 )
+from recorder.analysis.strokes.halves import without_halves
 from recorder.analysis.strokes.holes import through_holes
 from recorder.analysis.strokes.kept_up import without_fall
 from recorder.analysis.strokes.knocks import without_knocks, without_wavering
@@ -327,5 +328,5 @@ def find_strokes(x: Prepared, start_s: float, end_s: float, *, may_open: bool) -
         found = without_rebounds(x, found)
         found = with_popped(x, found, slope.sd, level_sd, end_s)
         found = with_peaks(x, found, level_sd, end_s)
-    found = without_wavering(x, without_knocks(x, found, end_s))
+    found = without_halves(without_wavering(x, without_knocks(x, found, end_s)))
     return through_holes(x, y, found, level_sd, end_s, may_open=may_open)
