@@ -32,13 +32,15 @@ class Made:
 
 @dataclass(frozen=True)
 class Valve:
-    """pops: once open it follows the pressure above closing; else above opening, and closing as it falls."""
+    """pops: once open it follows the pressure above closing; else above opening, and closing as it falls. sticks_kpa:
+    by so much more the seat that has rested opens the first time."""
 
     open_kpa: float
     close_kpa: float
     per_s: float
     pops: bool
     lag_s: float = 0.008
+    sticks_kpa: float = 0.0
 
 
 def make(
@@ -77,7 +79,7 @@ def make(
             rate = 0.0 if flow is None else float(flow[i])
             rate -= leak_per_s * max(gauge, 0.0)
             if valve is not None:
-                if gauge > valve.open_kpa:
+                if gauge > valve.open_kpa + (0.0 if opened else valve.sticks_kpa):
                     was_open = opened = True
                 elif gauge < valve.close_kpa:
                     was_open = False

@@ -10,6 +10,8 @@ import pytest
 
 from recorder import rig
 from recorder.analysis import Analyser, Setup, judge
+from recorder.analysis.strokes import find_strokes
+from recorder.analysis.trace.signal import prepare
 from recorder.limits import resolve
 from recorder.model import Judgement, Marking
 from recorder.recording import read
@@ -228,3 +230,22 @@ def test_a_cap_that_shuts_at_half_of_its_opening_seals() -> None:
     assert told.opening is not None and told.opening.standard_uncertainty is not None
     assert abs(told.opening.value - 75.0) < 2.0 * told.opening.standard_uncertainty
     assert told.outcome in ("pass", "undecided")
+
+
+@pytest.mark.parametrize(("seed", "per_s", "sticks_kpa"), [
+    (105, 60.0, 4.0), (106, 60.0, 6.0), (107, 60.0, 6.0), (106, 200.0, 6.0), (107, 200.0, 6.0), (110, 200.0, 4.0),
+])
+def test_a_seat_that_sticks_at_first_opens_where_it_first_lets_out(seed: int, per_s: float, sticks_kpa: float) -> None:
+    """What relieves first is the opening, though every later stroke finds the valve opening lower."""
+    valve = Valve(101.0, 97.0, per_s, pops=False, sticks_kpa=sticks_kpa)
+    made = make(seed, rate_hz=100.0, stroke_kpa=10.0, valve=valve, extra=4)
+    found = judged(made).opening
+    assert found is not None and found.standard_uncertainty is not None
+    assert abs(found.value - 101.0 - sticks_kpa) < 2.0 * found.standard_uncertainty < 6.0
+
+
+def test_relieving_strokes_are_not_every_second_one() -> None:
+    """Few strokes that come unevenly seem to come half as often as they do."""
+    made = make(5, rate_hz=50.0, stroke_kpa=25.0, valve=Valve(101.0, 90.0, 200.0, pops=True), extra=9, hold_s=12.0)
+    x = prepare(made.time_s, made.pressure_kpa, 0.0)
+    assert len(find_strokes(x, 3.5, made.release_s - 0.5, may_open=True)) == made.strokes

@@ -13,6 +13,8 @@ import numpy as np
 import pytest
 
 from recorder.analysis import Analyser, Setup
+from recorder.analysis.trace.signal import prepare
+from recorder.analysis.trace.zero import zero_shift
 from recorder.limits import resolve
 from recorder.model import Judgement, Marking
 from recorder.units import parse_quantity
@@ -107,3 +109,13 @@ def test_without_a_marking_a_cap_is_judged_by_the_limits_that_are_given(cap: Mad
     assert (inside.outcome, inside.reasons[0].code) == ("pass", "opens-in-band")
     low = judged(cap, "cap", marked_kpa=None, band_low="120 kPa", band_high="140 kPa")
     assert (low.outcome, low.reasons[0].code) == ("fail", "opens-low")
+
+
+@pytest.mark.parametrize("ends_s", [2.5, 3.0, 4.0])
+def test_a_trace_that_ends_while_the_last_of_it_goes_out_says_nothing_of_zero(ends_s: float) -> None:
+    """From 4 kPa on with a time constant of 2.3 s: the rest is still on its way, however short the end that is seen."""
+    t = np.arange(0.0, ends_s, 0.005)
+    p = 4.0 * np.exp(-t / 2.3) + np.random.default_rng(1).normal(0.0, 0.1, len(t))
+    found = zero_shift(prepare(t, p, 0.0), 0.0, 0.05)
+    assert found is not None and found.standard_uncertainty is not None
+    assert found.value < 2.0 * found.standard_uncertainty + 0.05

@@ -44,6 +44,7 @@ if TYPE_CHECKING:
 __all__ = ["find_opening"]
 
 ENOUGH = 5.0  # log likelihood ratio: three parameters gain as much by chance in about 2 % of closed caps (chi square)
+HELD_U, HELD_KPA = 3.0, 0.3  # standard uncertainties, and kPa more than the opening: what holds that is shut
 NOT_ALIKE = 1.05  # residuals' variance over what noise explains: no law explains all strokes alike
 FITS_WELL = 2.0  # residuals' variance over what noise explains: else only strokes that fell back are looked at
 FITS = 3.0  # residuals' variance over what noise explains, beyond which no law of the valve is believed
@@ -143,13 +144,14 @@ def _by_strokes(
         key = (may_ease, *which)
         done[key] = done.get(key) or _fit(x, strokes, which, disturbed, end_s, correlated, may_ease=may_ease)
         fit, near, response = done[key]
+        odd = None
         if fit is not None and fit.odd is not None and fit.misfit > most:
             disturbed = min(disturbed, fit.odd)
             # something else than the valve disturbed that stroke, if two others let out as well
             rest = [j for j in near if j != fit.odd]
             other = fit_valve(x, strokes, rest, response, end_s, correlated, may_ease=may_ease)
             if other and other.gain >= ENOUGH and sum(strokes[j].top_kpa > other.open_kpa for j in rest) > 1:
-                fit, near = other, rest
+                odd, fit, near = fit.odd, other, rest
         if fit is None:
             continue
         eased = eased or (which is at_top and fit.eased)
@@ -160,8 +162,14 @@ def _by_strokes(
             gain += _one_ceiling(x, strokes, k, end_s, usual)
         if gain >= ENOUGH:
             found = by_fit(x, strokes, near, response, fit, usual)
-            if fit.misfit > NOT_ALIKE and len(near) > 1:
-                found = _sticking(x, strokes, found, response, usual, end_s, correlated)
+            held = _held_more(strokes, fell, found, fit)
+            if held is not None:
+                found = _sticking(x, strokes, held, found, response, usual, end_s, correlated, believed=True)
+            elif odd is not None and (odd < found.stroke or odd == min(fell, default=-1)):
+                # what disturbed it may have been that it opened the valve first
+                found = _sticking(x, strokes, odd, found, response, usual, end_s, correlated)
+            elif fit.misfit > NOT_ALIKE and len(near) > 1:
+                found = _sticking(x, strokes, found.stroke, found, response, usual, end_s, correlated, believed=True)
             if fit.eased and not may_ease:
                 other = fit_valve(x, strokes, near, response, end_s, correlated, may_ease=True)
                 found = found if other is None else doubted(found, other.open_kpa - fit.open_kpa)
@@ -174,20 +182,29 @@ def _by_strokes(
     return by_tops(x, strokes, seen) if seen and sum(fell.values()) > PLAIN * usual else None
 
 
+def _held_more(strokes: Sequence[Stroke], fell: dict[int, float], found: Opening, fit: ValveFit) -> int | None:
+    """The last stroke, up to the first that ``fell`` back, before which the cap held clearly more than it is said to
+    have opened at: it was shut until then. None where there is none after the one that is said to have opened it."""
+    last = min(fell, default=-1)
+    clear = fit.open_kpa + HELD_U * fit.open_u + HELD_KPA
+    return next((j for j in range(last, found.stroke, -1) if strokes[j].base_kpa > clear), None)
+
+
 def _sticking(
-    x: Prepared, strokes: Sequence[Stroke], found: Opening, response: Response, usual: float, end_s: float,
-    correlated: float,
+    x: Prepared, strokes: Sequence[Stroke], k: int, found: Opening, response: Response, usual: float, end_s: float,
+    correlated: float, *, believed: bool = False,
 ) -> Opening:
-    """Where no law explains all strokes alike: what the stroke that opened the valve first shows alone. A seat that has
-    stuck opens higher than the ones after it, and what lets out is not shut as tight when the next stroke comes. Where
-    that stroke alone puts the onset lower, half of how far is in u."""
-    fit = fit_valve(x, strokes, [found.stroke], response, end_s, correlated)
-    if fit is None or fit.gain < ENOUGH or fit.open_u > 0.5 * usual:
+    """Where no law explains all strokes alike: what stroke ``k``, which opened the valve first, shows alone. A seat
+    that has stuck opens higher than the ones after it, and what lets out is not shut as tight when the next stroke
+    comes. Where that stroke, one of those that were ``found`` to tell the onset, puts it lower, half of how far is in
+    u. believed: however well a valve explains it; else it may have been disturbed."""
+    fit = fit_valve(x, strokes, [k], response, end_s, correlated)
+    if fit is None or fit.gain < ENOUGH or fit.open_u > 0.5 * usual or not (believed or fit.misfit < FITS_WELL):
         return found
-    alone = by_fit(x, strokes, [found.stroke], response, fit, usual)
+    alone = by_fit(x, strokes, [k], response, fit, usual)
     if alone.onset_kpa <= found.onset_kpa:
-        return doubted(found, found.onset_kpa - alone.onset_kpa)
-    return replace(found, onset_kpa=alone.onset_kpa, onset_u=alone.onset_u, onset_s=alone.onset_s)
+        return doubted(found, found.onset_kpa - alone.onset_kpa) if k == found.stroke else found
+    return replace(found, onset_kpa=alone.onset_kpa, onset_u=alone.onset_u, onset_s=alone.onset_s, stroke=k)
 
 
 def _is_slow(slow: SlowValve, found: Opening | None, last: Stroke) -> bool:

@@ -85,7 +85,8 @@ def by_tops(x: Prepared, strokes: Sequence[Stroke], seen: Sequence[Top]) -> Open
     # a knock on top of a stroke stands out of what the readings may have missed of the others
     middle = float(np.median([q.kpa for q in seen]))
     missed = float(np.median([math.hypot(q.u, q.rate * x.dt_s / 2) for q in seen]))
-    plain = [q for q in seen if q.kpa <= middle + KNOCK * missed] if len(seen) > 3 else seen
+    # but the first may have met a seat that stuck
+    plain = [q for q in seen if q is seen[0] or q.kpa <= middle + KNOCK * missed] if len(seen) > 3 else seen
     top = max(plain, key=lambda q: q.kpa)
     first, last = seen[0], seen[-1]
     onset, u = top.onset(x.dt_s)
