@@ -1,7 +1,8 @@
 """Noise of which each reading is like the ones before, as amplifiers and supplies make it, is no stroke.
 
-And a beat that looks like strokes hides no release. Made here: stairs (Boyle) and an Ornstein-Uhlenbeck process by its exact step (Gillespie 1996, Phys. Rev. E 54, 2084;
-from memory)."""
+And a beat that looks like strokes hides no release. Made here: stairs (Boyle) and an Ornstein-Uhlenbeck process by its
+exact step (Gillespie 1996, Phys. Rev. E 54, 2084; from memory).
+"""
 
 from __future__ import annotations
 
