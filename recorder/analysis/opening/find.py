@@ -45,6 +45,7 @@ __all__ = ["find_opening"]
 
 ENOUGH = 5.0  # log likelihood ratio: three parameters gain as much by chance in about 2 % of closed caps (chi square)
 HELD_U, HELD_KPA = 3.0, 0.3  # standard uncertainties, and kPa more than the opening: what holds that is shut
+APART_U = 0.75  # standard uncertainties: nearer to each other, two fits are as good as one
 NOT_ALIKE = 1.05  # residuals' variance over what noise explains: no law explains all strokes alike
 FITS_WELL = 2.0  # residuals' variance over what noise explains: else only strokes that fell back are looked at
 FITS = 3.0  # residuals' variance over what noise explains, beyond which no law of the valve is believed
@@ -204,6 +205,9 @@ def _sticking(
     alone = by_fit(x, strokes, [k], response, fit, usual)
     if alone.onset_kpa <= found.onset_kpa:
         return doubted(found, found.onset_kpa - alone.onset_kpa) if k == found.stroke else found
+    apart = alone.onset_kpa - found.onset_kpa
+    if k == found.stroke and apart < APART_U * alone.onset_u:  # the mean of both
+        return replace(found, onset_kpa=found.onset_kpa + apart / 2.0, onset_u=max(found.onset_u, alone.onset_u))
     return replace(found, onset_kpa=alone.onset_kpa, onset_u=alone.onset_u, onset_s=alone.onset_s, stroke=k)
 
 
