@@ -110,7 +110,8 @@ def valve() -> None:
         onset.append(got["opening"]["value"] - one.truth.opening_kpa)
         u.append(2 * got["opening"]["standard_uncertainty"])
         peak.append(got["peak"]["value"] - one.truth.opening_kpa)
-    b = Panel("Quick strokes overshoot", (0.1, 0.65), (-2.0, max(peak) + 4.5), "length of a stroke, seconds",
+    lowest = min(o - d for o, d in zip(onset, u, strict=True)) - 0.5
+    b = Panel("Quick strokes overshoot", (0.1, 0.65), (lowest, max(peak) + 4.5), "length of a stroke, seconds",
               "above the true opening, kPa")
     b.line([0.1, 0.65], [0.0, 0.0], width=0.8)
     b.dots(lengths, peak, "highest reading", hollow=True, size=6.0)
