@@ -53,3 +53,18 @@ def test_one_press_is_enough_before_the_hold_and_once_it_leaks_for_certain(opene
     qtbot.keyClick(window, Qt.Key.Key_E)
     qtbot.waitUntil(lambda: testing.judgement is not None, timeout=20000)
     assert testing.judgement is not None and testing.judgement["outcome"] == "fail"
+
+
+def test_what_was_asked_takes_no_news_away(opened: Callable[..., MainWindow], qtbot: QtBot,
+                                           monkeypatch: pytest.MonkeyPatch) -> None:
+    """The adapter is unplugged just after the first press: that still stands there when nothing is asked any more."""
+    monkeypatch.setattr(ending, "_ASKS_MS", 400)
+    window = opened(speed=4.0)
+    holding(window, "system-repaired", qtbot, 5)
+    testing = window.testing
+    qtbot.keyClick(window, Qt.Key.Key_E)
+    testing._timer.stop()
+    testing.away = True
+    testing.problem.emit("the adapter went away")
+    qtbot.waitUntil(lambda: testing.ending.key.text() == "E  End test", timeout=5000)
+    assert window.banner.isVisible() and window.banner.text() == "▲ the adapter went away"

@@ -48,7 +48,8 @@ class Ending:
         self._asking.stop()
         if self.key.text() == _AGAIN:
             self.key.setText(_PLAIN)
-            self._testing.note.emit("")
+            if not self._testing.away:  # else the line says that by now
+                self._testing.note.emit("")
 
 
 def _too_early_s(view: LiveView | None) -> float | None:
