@@ -5,8 +5,9 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import asdict, dataclass, fields, replace
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
@@ -99,14 +100,18 @@ def _value(judgement: Mapping[str, Any] | None, *path: str) -> float | None:
 
 
 def _calibration(cal: Calibration | None, started: str | None) -> str:
-    """``in date``, ``out of date``, ``no date`` or ``none``, on the day of the test."""
+    """``in date``, ``out of date``, ``made later`` (than the test), ``no date`` or ``none``, on its day."""
     if cal is None:
         return "none"
     try:
         due = date.fromisoformat(cal.due) if cal.due else due_after(date.fromisoformat(cal.date or ""))
-        return "in date" if date.fromisoformat((started or "")[:10]) <= due else "out of date"
+        day = date.fromisoformat((started or "")[:10])
     except (ValueError, OverflowError):
         return "no date"
+    with suppress(ValueError, OverflowError):  # its own day need not be known where it has a due date
+        if day < date.fromisoformat(cal.date or "") - timedelta(days=1):  # a day's difference may be one of zones
+            return "made later"
+    return "in date" if day <= due else "out of date"
 
 
 def _clock(recording: Recording) -> str | None:
