@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import PurePath
 from typing import TYPE_CHECKING
 
-from recorder.moments import utc_text
+from recorder.moments import moment, utc_text
 
 if TYPE_CHECKING:
     from recorder.audit import AuditRow, Totals
@@ -19,6 +19,7 @@ __all__ = ["NOT_IN_ORDER", "Worst", "found", "some", "totals_lines"]
 
 NOT_IN_ORDER = "NOT IN ORDER"
 _MOST_NAMES = 10
+_STAMP = re.compile(r"\d{8}T\d{6}Z-")
 _NAME = re.compile(r"(\d{8}T\d{6}Z)-[a-z]+-([0-9a-f]{4,})\.csv")
 _RESEALED = "whole by its own seal, and not what the ledger says, so exchanged or sealed again"
 _WRONG = ("made after the calibration was due", "cannot be used", "not as its raw columns",
@@ -30,6 +31,10 @@ def found(row: AuditRow) -> str:
     said = ["SIMULATED"] if row.simulated else []
     if (own := _misnamed(row)) is not None:
         said.append(f"named {PurePath(row.file).name}, and its id is {own}")
+    began = moment(row.started)
+    if row.intact is not False and began is not None and _STAMP.match(row.id or "") and \
+            not (row.id or "").startswith(f"{began:%Y%m%dT%H%M%S}Z-"):  # of an altered one the place says it
+        said.append(f"started is {utc_text(row.started)} (UTC), and its id is {row.id}")
     if row.copy_of is not None:
         said.append(f"a copy of {row.copy_of}, counted once")
     if row.error is not None:

@@ -8,6 +8,7 @@ import io
 import json
 import shutil
 import sys
+from datetime import datetime, timedelta, timezone
 from pathlib import Path
 
 import pytest
@@ -174,3 +175,16 @@ def test_a_calibration_that_came_after_the_test_is_said(shop: Path) -> None:
     done = run(shop)
     assert "its calibration was made after the test" in " ".join(done.stdout.split())
     assert "adapter hose-7: 1 recording made before its calibration was\n" in done.stdout
+
+
+def test_a_beginning_that_is_not_the_ids_is_said_of_a_sealed_file_too(shop: Path) -> None:
+    """A test moved to another day and sealed again; the same moment in another zone is the same."""
+    path, other, _ = sorted(shop.glob("*-*.csv"))
+    began = json.loads(path.read_bytes().split(b"# started: ")[1].split(b"\n")[0])
+    sealed_anew(path, began.encode(), b"2026-02-02T09:00:00.000Z")
+    began = json.loads(other.read_bytes().split(b"# started: ")[1].split(b"\n")[0])
+    there = datetime.fromisoformat(began).astimezone(timezone(timedelta(hours=2))).isoformat()
+    sealed_anew(other, began.encode(), there.encode())
+    text = " ".join(run(shop).stdout.split())
+    assert text.count("and its id is") == 1
+    assert f"started is 2026-02-02 09:00 (UTC), and its id is {path.stem.replace('-system-', '-')}" in text
