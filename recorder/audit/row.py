@@ -99,10 +99,12 @@ def _value(judgement: Mapping[str, Any] | None, *path: str) -> float | None:
     return float(found) if isinstance(found, int | float) and not isinstance(found, bool) else None
 
 
-def _calibration(cal: Calibration | None, started: str | None) -> str:
-    """``in date``, ``out of date``, ``made later`` (than the test), ``no date`` or ``none``, on its day."""
+def _calibration(cal: Calibration | None, started: str | None, adapter: object) -> str:
+    """``in date``, ``out of date``, ``made later`` (than the test), ``no date``, ``none``, or ``another adapter``."""
     if cal is None:
         return "none"
+    if cal.adapter_id is not None and adapter is not None and cal.adapter_id != as_text(adapter):  # no recorder does so
+        return "another adapter"
     try:
         due = date.fromisoformat(cal.due) if cal.due else due_after(date.fromisoformat(cal.date or ""))
         day = date.fromisoformat((started or "")[:10])
@@ -213,7 +215,7 @@ def audit_bytes(data: bytes, file: str) -> AuditRow:
         recording.intact, recording.sha256,
         tuple(str(d) for d in raw), where, _clock(recording),
         _words(recording.rows.flag, "gap"), _words(recording.rows.flag, "restart"),
-        _calibration(cal, header.started),
+        _calibration(cal, header.started, adapter),
         cal.date if cal else None, cal.standard_uncertainty_kpa if cal else None,
         cal.coefficients_kpa[0] if cal else None, sum(cal.coefficients_kpa[1:]) if cal else None,
         _cut(recording), _short(own, hold_s), error, recording.notes,

@@ -59,6 +59,8 @@ def found(row: AuditRow) -> str:
         said.append(some(row.restarts, "restart"))
     if row.calibration == "out of date":
         said.append("calibration out of date")
+    if row.calibration == "another adapter":
+        said.append("its calibration is of another adapter")
     if row.calibration == "made later":
         said.append("its calibration was made after the test: a clock was wrong, or it was put in later")
     return "; ".join(said)
@@ -131,6 +133,8 @@ def totals_lines(totals: Totals, ledgers: Ledgers) -> Iterator[str]:
            f"{totals.raw}; cannot be used: {totals.errors}; cut off: {totals.cut}; holds cut short: {totals.short}")
     for adapter, count in sorted(totals.out_of_date.items()):
         yield f"adapter {adapter}: {some(count, 'recording')} made after its calibration was due"
+    for adapter, count in sorted(totals.of_another.items()):
+        yield f"adapter {adapter}: {some(count, 'recording')} with the calibration of another adapter"
     for adapter, count in sorted(totals.made_later.items()):
         yield f"adapter {adapter}: {some(count, 'recording')} made before its calibration was"
     for adapter, count in sorted(totals.undated.items()):

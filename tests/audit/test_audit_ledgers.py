@@ -188,3 +188,13 @@ def test_a_beginning_that_is_not_the_ids_is_said_of_a_sealed_file_too(shop: Path
     text = " ".join(run(shop).stdout.split())
     assert text.count("and its id is") == 1
     assert f"started is 2026-02-02 09:00 (UTC), and its id is {path.stem.replace('-system-', '-')}" in text
+
+
+def test_a_calibration_of_another_adapter_is_said(shop: Path) -> None:
+    """No recorder makes such a file."""
+    path = sorted(shop.glob("*-*.csv"))[0]
+    sealed_anew(path, b'"date": "2026-01-02"', b'"adapter": "hose-8", "date": "2026-01-02"')
+    done = run(shop)
+    assert "its calibration is of another adapter" in " ".join(done.stdout.split())
+    assert "adapter hose-7: 1 recording with the calibration of another adapter\n" in done.stdout
+    assert totals(shop)["totals"]["calibration_of_another"] == {"hose-7": 1}  # type: ignore[index]
