@@ -58,7 +58,7 @@ class Jobs:
 
 def job_state(tests: Sequence[JobTest]) -> str:
     """``done``: the last test of each kind passed. ``still leaking`` (system) or ``still failing`` (cap): the
-    last of a kind failed, and it was tested more than once. ``not retested``: failed once, no test since.
+    last of a kind failed, and not for the first time. ``not retested``: failed once, no test since.
     ``not decided``: the last of a kind gave no answer; or which is the last is not known, and it matters. The
     worst of all kinds is said."""
     states = []
@@ -71,7 +71,7 @@ def job_state(tests: Sequence[JobTest]) -> str:
             states.append("not decided")
         elif last == "pass":
             states.append("done")
-        elif last == "fail" and len(own) > 1:
+        elif last == "fail" and sum(t.outcome == "fail" for t in own) > 1:
             states.append("still leaking" if kind == "system" else "still failing")
         elif last == "fail":
             states.append("not retested")

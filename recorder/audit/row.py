@@ -5,8 +5,9 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import asdict, dataclass, fields, replace
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
@@ -98,15 +99,21 @@ def _value(judgement: Mapping[str, Any] | None, *path: str) -> float | None:
     return float(found) if isinstance(found, int | float) and not isinstance(found, bool) else None
 
 
-def _calibration(cal: Calibration | None, started: str | None) -> str:
-    """``in date``, ``out of date``, ``no date`` or ``none``, on the day of the test."""
+def _calibration(cal: Calibration | None, started: str | None, adapter: object) -> str:
+    """``in date``, ``out of date``, ``made later`` (than the test), ``no date``, ``none``, or ``another adapter``."""
     if cal is None:
         return "none"
+    if cal.adapter_id is not None and adapter is not None and cal.adapter_id != as_text(adapter):  # no recorder does so
+        return "another adapter"
     try:
         due = date.fromisoformat(cal.due) if cal.due else due_after(date.fromisoformat(cal.date or ""))
-        return "in date" if date.fromisoformat((started or "")[:10]) <= due else "out of date"
+        day = date.fromisoformat((started or "")[:10])
     except (ValueError, OverflowError):
         return "no date"
+    with suppress(ValueError, OverflowError):  # its own day need not be known where it has a due date
+        if day < date.fromisoformat(cal.date or "") - timedelta(days=1):  # a day's difference may be one of zones
+            return "made later"
+    return "in date" if day <= due else "out of date"
 
 
 def _clock(recording: Recording) -> str | None:
@@ -208,7 +215,7 @@ def audit_bytes(data: bytes, file: str) -> AuditRow:
         recording.intact, recording.sha256,
         tuple(str(d) for d in raw), where, _clock(recording),
         _words(recording.rows.flag, "gap"), _words(recording.rows.flag, "restart"),
-        _calibration(cal, header.started),
+        _calibration(cal, header.started, adapter),
         cal.date if cal else None, cal.standard_uncertainty_kpa if cal else None,
         cal.coefficients_kpa[0] if cal else None, sum(cal.coefficients_kpa[1:]) if cal else None,
         _cut(recording), _short(own, hold_s), error, recording.notes,

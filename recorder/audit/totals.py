@@ -56,6 +56,8 @@ class Totals:
     errors: int = 0
     holes: int = 0
     out_of_date: Counter[str] = field(default_factory=Counter)  # recordings by adapter
+    of_another: Counter[str] = field(default_factory=Counter)  # by adapter: the calibration is another one's
+    made_later: Counter[str] = field(default_factory=Counter)  # recordings by adapter: tested before it was calibrated
     undated: Counter[str] = field(default_factory=Counter)  # recordings by adapter: nobody knows if it was in date
     _zeros: dict[str, list[Zero]] = field(default_factory=dict)
     _calibrations: dict[str, dict[str, _Used]] = field(default_factory=dict)
@@ -82,6 +84,10 @@ class Totals:
         self.months.setdefault((utc_text(row.started) or "unknown")[:7], Counter())[outcome] += 1
         if row.calibration == "out of date":
             self.out_of_date[adapter] += 1
+        if row.calibration == "another adapter":
+            self.of_another[adapter] += 1
+        if row.calibration == "made later":
+            self.made_later[adapter] += 1
         if row.calibration == "no date":
             self.undated[adapter] += 1
         if row.adapter is not None and row.intact is not False:
@@ -132,6 +138,8 @@ class Totals:
             "differing": self.differing, "altered": self.altered, "raw_differs": self.raw,
             "cut": self.cut, "short": self.short, "errors": self.errors, "with_holes": self.holes,
             "calibration_out_of_date": dict(sorted(self.out_of_date.items())),
+            "calibration_of_another": dict(sorted(self.of_another.items())),
+            "calibration_made_later": dict(sorted(self.made_later.items())),
             "calibration_without_date": dict(sorted(self.undated.items())),
             "adapters": plain(self.adapters), "months": plain(self.months),
             "drifts": [d.to_json() for d in self.drifts()],

@@ -18,12 +18,13 @@ __all__ = ["Ledgers", "Seals"]
 class Ledgers:
     """What was held against the recordings. without: folders of sealed recordings that have no ledger, and how
     many. noted: each hash that was asked for, with the ledger and line that have it, or None. form: paths of
-    recordings of which only line ends and the like were changed."""
+    recordings of which only line ends and the like were changed. folder: the one that was audited."""
 
     checks: tuple[LedgerCheck, ...]
     without: tuple[tuple[str, int], ...]
     noted: tuple[tuple[str, str | None, int | None], ...]
     form: frozenset[str] = frozenset()
+    folder: str = ""
 
     @property
     def good(self) -> bool:
@@ -33,6 +34,11 @@ class Ledgers:
     def only_form(self, check: LedgerCheck, name: str) -> bool:
         """Whether of this recording of the ledger's folder only line ends and the like were changed."""
         return str(Path(check.path).parent / name) in self.form
+
+    def place_of(self, check: LedgerCheck, name: str) -> str:
+        """A recording of the ledger's folder, as seen from the one that was audited."""
+        path = Path(check.path).parent / name
+        return str(path.relative_to(self.folder) if path.is_relative_to(self.folder) else path)
 
     def to_json(self) -> dict[str, Any]:
         return {
@@ -70,7 +76,7 @@ class Seals:
         lines = {digest: (check.path, line) for check in checks for digest, line in check.noted}
         return Ledgers(
             checks, tuple((place, count) for place, count in sealed if count and place not in having),
-            tuple((digest, *lines.get(digest, (None, None))) for digest in noted), frozenset(self.form),
+            tuple((digest, *lines.get(digest, (None, None))) for digest in noted), frozenset(self.form), folder,
         )
 
 

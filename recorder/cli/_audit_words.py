@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from pathlib import PurePath
 from typing import TYPE_CHECKING
 
-from recorder.moments import utc_text
+from recorder.moments import moment, utc_text
 
 if TYPE_CHECKING:
     from recorder.audit import AuditRow, Totals
@@ -17,6 +19,9 @@ __all__ = ["NOT_IN_ORDER", "Worst", "found", "some", "totals_lines"]
 
 NOT_IN_ORDER = "NOT IN ORDER"
 _MOST_NAMES = 10
+_STAMP = re.compile(r"\d{8}T\d{6}Z-")
+_NAME = re.compile(r"(\d{8}T\d{6}Z)-[a-z]+-([0-9a-f]{4,})\.csv")
+_RESEALED = "whole by its own seal, and not what the ledger says, so exchanged or sealed again"
 _WRONG = ("made after the calibration was due", "cannot be used", "not as its raw columns",
           "not as its stored judgement", "altered")  # the worst last, nearest to the end of the screen
 
@@ -24,6 +29,12 @@ _WRONG = ("made after the calibration was due", "cannot be used", "not as its ra
 def found(row: AuditRow) -> str:
     """What there is to say about a file, in words; empty when all is well."""
     said = ["SIMULATED"] if row.simulated else []
+    if (own := _misnamed(row)) is not None:
+        said.append(f"named {PurePath(row.file).name}, and its id is {own}")
+    began = moment(row.started)
+    if row.intact is not False and began is not None and _STAMP.match(row.id or "") and \
+            not (row.id or "").startswith(f"{began:%Y%m%dT%H%M%S}Z-"):  # of an altered one the place says it
+        said.append(f"started is {utc_text(row.started)} (UTC), and its id is {row.id}")
     if row.copy_of is not None:
         said.append(f"a copy of {row.copy_of}, counted once")
     if row.error is not None:
@@ -48,7 +59,17 @@ def found(row: AuditRow) -> str:
         said.append(some(row.restarts, "restart"))
     if row.calibration == "out of date":
         said.append("calibration out of date")
+    if row.calibration == "another adapter":
+        said.append("its calibration is of another adapter")
+    if row.calibration == "made later":
+        said.append("its calibration was made after the test: a clock was wrong, or it was put in later")
     return "; ".join(said)
+
+
+def _misnamed(row: AuditRow) -> str | None:
+    """The id of a file whose name is that of another recording. A name of one's own choice says nothing."""
+    named = _NAME.fullmatch(PurePath(row.file).name)
+    return None if named is None or row.id in (None, f"{named[1]}-{named[2]}") else row.id
 
 
 def some(count: int, one: str) -> str:
@@ -87,6 +108,9 @@ class Worst:
             if not names:
                 continue
             yield f"{what}: {_names(names, self.counts[what])}"
+        resealed = [ledgers.place_of(check, name) for check in ledgers.checks for name in check.resealed]
+        if resealed:
+            yield f"{_RESEALED}: {_names(resealed, len(resealed))}"
         wrong = [] if good else ["recordings"]
         if not all(check.good for check in ledgers.checks):
             wrong.append("a ledger")
@@ -109,6 +133,10 @@ def totals_lines(totals: Totals, ledgers: Ledgers) -> Iterator[str]:
            f"{totals.raw}; cannot be used: {totals.errors}; cut off: {totals.cut}; holds cut short: {totals.short}")
     for adapter, count in sorted(totals.out_of_date.items()):
         yield f"adapter {adapter}: {some(count, 'recording')} made after its calibration was due"
+    for adapter, count in sorted(totals.of_another.items()):
+        yield f"adapter {adapter}: {some(count, 'recording')} with the calibration of another adapter"
+    for adapter, count in sorted(totals.made_later.items()):
+        yield f"adapter {adapter}: {some(count, 'recording')} made before its calibration was"
     for adapter, count in sorted(totals.undated.items()):
         yield f"adapter {adapter}: {some(count, 'recording')} whose calibration has no date, or whose day is not known"
     for adapter, counts in sorted(totals.adapters.items()):
@@ -143,15 +171,20 @@ def _ledger(check: LedgerCheck, ledgers: Ledgers) -> Iterator[str]:
         follow = "" if check.broken else "; its lines follow from each other all the same"
         yield f"{check.path}: {'; '.join(check.form)}{follow}"
     listed = dict(check.alike)
+
+    def alike(name: str) -> str:
+        return f"{name} (has all bytes of {listed[name]})" if name in listed else name
+
     for what, names in (
         ("a line was changed, taken out or put in above these, which do not follow from the line before",
          [str(n) for n in check.broken]),
         ("in the ledger and not in the folder", check.missing),
         ("sealed and not in the ledger",
-         [f"{name} (has all bytes of {listed[name]})" if name in listed else name for name in check.added]),
+         [alike(name) for name in check.added]),
+        (_RESEALED, [alike(name) for name in check.resealed]),
         ("not what the ledger says",
          [f"{name} (its line ends or empty lines only)" if ledgers.only_form(check, name) else name
-          for name in check.altered]),
+          for name in check.altered if name not in check.resealed]),
         ("listed again with another hash, so altered and sealed again",
          [f"{one.file} on line {one.line}" for one in check.again]),
     ):

@@ -15,8 +15,6 @@ if TYPE_CHECKING:
     from recorder.wire.clock_speed import ClockSpeed
     from recorder.wire.conformance import RuleResult
 
-ASK_AFTER_S = 0.5
-ANSWER_WITHIN_S = 1.0
 CLOCK_SEEN_S = 2.0  # of samples, by this computer's clock: more than what a driver may have kept from before
 
 
@@ -134,13 +132,13 @@ def _heard(data: bytes) -> list[str]:
 def _listen(url: str, seconds: float, baud: int) -> tuple[bytes, RuleResult, RuleResult]:
     """The bytes of ``seconds``, whether ``?`` was answered within a second, and how fast the adapter's clock runs.
 
-    An answer is an announcement close after the question; one that was due anyway counts too,
-    so the question is asked twice, at times that no 5 s rhythm can meet both.
+    An answer is an announcement close after the question.
     Raises OpenError, PortLost, SilentAdapter.
     """
     import time
 
     from recorder.cli._drive import StopSignals
+    from recorder.cli._question import Question
     from recorder.model import SampleBlock
     from recorder.port import Chunk, Port, ports_there_are
     from recorder.wire import Decoder
@@ -149,10 +147,7 @@ def _listen(url: str, seconds: float, baud: int) -> tuple[bytes, RuleResult, Rul
 
     data = bytearray()
     decoder, speed = Decoder(), ClockSpeed()
-    asked: list[float] = []
-    answers: list[bool] = []
-    ask_at = [ASK_AFTER_S, ASK_AFTER_S + 1.7]
-    seen_before = 0
+    question = Question(seconds)
     port = Port(url, baud=baud)
     port.open()
     try:
@@ -162,22 +157,15 @@ def _listen(url: str, seconds: float, baud: int) -> tuple[bytes, RuleResult, Rul
                 for item in port.take():
                     if isinstance(item, Chunk):
                         data += item.data
+                        question.heard(now)
                         decoder.feed(item.data)
                         for block in decoder.take():
                             if isinstance(block, SampleBlock):
                                 speed.add(block, item.host_s)
                 if port.failure is not None:
                     raise port.failure
-                if ask_at and now >= ask_at[0]:
-                    ask_at.pop(0)
-                    seen_before = _announcements(data)
+                if not question.done and question.due(now, _announcements(data)):
                     port.write(b"?\n")
-                    asked.append(now)
-                if len(answers) < len(asked):
-                    if _announcements(data) > seen_before:
-                        answers.append(True)
-                    elif now > asked[-1] + ANSWER_WITHIN_S:
-                        answers.append(False)
                 time.sleep(0.01)
     finally:
         port.close()
@@ -190,6 +178,7 @@ def _listen(url: str, seconds: float, baud: int) -> tuple[bytes, RuleResult, Rul
             f"nothing arrived in {seconds:g} s", where=url,
             do=f"check that this is the adapter's port and that it has power; {ports_there_are(url)}",
         )
+    answers = question.answers
     return bytes(data), RuleResult(
         rule="answers",
         text="? and LF is answered with an announcement within 1 s",

@@ -49,7 +49,8 @@ def command(file: Path, before: Path | None, out: Path | None, unit: str | None,
                 unit=unit, force=force)
     if as_json:
         click.echo(json_line({"picture": str(path), "recordings": [
-            {"file": found.path, "outcome": analyser.judgement().outcome, "sha256": found.sha256}
+            {"file": found.path, "outcome": analyser.judgement().outcome, "intact": found.intact,
+             "sha256": found.sha256}
             for found, analyser in shown]}))
     else:
         click.echo(printable(str(path)))

@@ -80,7 +80,8 @@ def command(files: tuple[Path, ...], out: Path, settings_file: str | None, paper
     save(out, data, force=force)
     if as_json:
         click.echo(json_line({"sheet": str(out), "recordings": [
-            {"file": t.recording.path, "outcome": t.judgement["outcome"], "sha256": t.recording.sha256}
+            {"file": t.recording.path, "outcome": t.judgement["outcome"], "intact": t.recording.intact,
+             "sha256": t.recording.sha256}
             for t in tests]}))
     else:
         click.echo(printable(str(out)))

@@ -38,7 +38,7 @@ def header_places(data: bytes, recording: Recording) -> Iterator[str]:
     lines = _lines(data)
     named = _ID.fullmatch(header.id or "")
     began = moment(header.started)
-    if named is not None and began is not None and f"{began:%Y%m%dT%H%M%S}" != named[1]:
+    if named is not None and "started" in lines and (began is None or f"{began:%Y%m%dT%H%M%S}" != named[1]):
         yield f"{lines['started']}: started is {as_written(header.started)}, and its id is {header.id}"
     if stored is None:
         return

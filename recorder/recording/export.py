@@ -41,7 +41,8 @@ def _new_file(path: Path, data: bytes) -> Path:
         with path.open("xb") as file:
             file.write(data)
     except FileExistsError:
-        raise FileError("the file is there already", path=str(path), do="name another or remove it") from None
+        raise FileError("the file is there already", path=str(path),
+                        do="remove it, or pass over it with --skip-existing") from None
     except OSError as err:
         raise FileError(f"it cannot be written ({err.strerror})", path=str(path)) from None
     return path
@@ -127,10 +128,13 @@ def write_csvw(path: str | os.PathLike[str]) -> Path:
 def _table(recording: Recording, data: bytes) -> dict[str, Any]:
     """Columns by name. data: the file's bytes, for those of other programs, which are kept as text and come last."""
     rows = recording.rows
+    flag = rows.flag
+    if flag is None and "flag" in column_names(data)[2:]:  # none was set; of many exports the columns are the same
+        flag = [""] * len(rows)
     table = {
         "time_s": rows.time_s, "pressure_kPa": rows.pressure_kpa, "seq": rows.seq, "device_us": rows.device_us,
         "host_s": rows.host_s, "counts": rows.counts, "supply": rows.supply, "temp_C": rows.temp_c,
-        "flag": rows.flag,
+        "flag": flag,
     }
     known = {name: column for name, column in table.items() if column is not None}
     for name, cells in foreign_columns(data, len(rows), recording.path).items():

@@ -140,8 +140,10 @@ class LedgerCheck:
 
     form: what is not as a recorder writes it and says nothing of any recording, in words: the first line, line ends,
     empty lines. broken: lines that do not follow from the line before, whatever the form. missing, added, altered:
-    files, held against the first line that lists them. alike: of those added, which listed file each has all bytes of
-    (it was renamed, or copied). again: files that are listed again with another hash. unreadable: why nothing of it
+    files, held against the first line that lists them. resealed: of those altered, the ones whose own seal fits their
+    bytes (sealed again after a change, or another recording put in their place). alike: of those added and resealed,
+    which listed file each has all bytes of (it was renamed, copied or exchanged).
+    again: files that are listed again with another hash. unreadable: why nothing of it
     could be read; else None. noted: which of the hashes that were asked for are in it, and on which line.
     """
 
@@ -153,6 +155,7 @@ class LedgerCheck:
     missing: tuple[str, ...] = ()
     added: tuple[str, ...] = ()
     altered: tuple[str, ...] = ()
+    resealed: tuple[str, ...] = ()
     alike: tuple[tuple[str, str], ...] = ()
     again: tuple[Relisted, ...] = ()
     unreadable: str | None = None
@@ -249,9 +252,10 @@ def verify_ledger(
     )
     added = sorted(n for n, (_, intact) in seals.items() if intact is True and n not in listed)
     names = {digest: name for name, digest in reversed(listed.items())}
-    alike = ((name, names.get(seals[name][0] or "")) for name in added)
-    return LedgerCheck(str(path), count, last, _form(data), tuple(sorted(set(broken))), tuple(missing),
-                       tuple(added), tuple(altered), tuple((a, b) for a, b in alike if b is not None), tuple(again),
+    resealed = [name for name in altered if seals[name][1] is True]
+    alike = ((name, names.get(seals[name][0] or "")) for name in (*added, *resealed))
+    return LedgerCheck(str(path), count, last, _form(data), tuple(sorted(set(broken))), tuple(missing), tuple(added),
+                       tuple(altered), tuple(resealed), tuple((a, b) for a, b in alike if b is not None), tuple(again),
                        noted=tuple(there))
 
 

@@ -92,6 +92,7 @@ def test_a_changed_judgement_and_a_changed_text(sealed: bytes) -> None:
 
 @pytest.mark.parametrize(("old", "new", "said"), [
     (b'# started: "2026-03-01', b'# started: "2025-03-01', "started is '2025-03-01T03:00:00.000Z', and its id is 2026"),
+    (b'# started: "2026-03-01T03:00:00.000Z"', b'# started: "yesterday"', "started is 'yesterday', and its id is 2026"),
     (b'# id: "20260301T03', b'# id: "20260301T04', "started is '2026-03-01T03:00:00.000Z', and its id is 20260301T04"),
     (b'# marked: {"value": 100', b'# marked: {"value": 80', 'marked is {"value": 80.0, "unit": "kPa"}, and the stored '
      'judgement was made with {"value": 100'),

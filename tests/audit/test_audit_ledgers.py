@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
 import json
 import shutil
 import sys
+from datetime import datetime, timedelta, timezone
 from pathlib import Path
 
 import pytest
@@ -118,3 +120,81 @@ def test_a_ledger_with_a_byte_order_mark_is_no_recording(shop: Path) -> None:
     ledger = shop / "ledger.csv"
     ledger.write_bytes(b"\xef\xbb\xbf" + ledger.read_bytes())
     assert "3 recordings: 1 undecided, 2 void\n" in run(shop).stdout
+
+
+def sealed_anew(path: Path, old: bytes, new: bytes) -> None:
+    """A change that its own seal no longer shows."""
+    body = path.read_bytes().rpartition(b"# sha256: ")[0]
+    assert old in body
+    body = body.replace(old, new)
+    path.write_bytes(body + b'# sha256: "%s"\n' % hashlib.sha256(body).hexdigest().encode())
+
+
+def test_what_only_the_ledger_shows_is_named_however_much_else_is_altered(tmp_path: Path) -> None:
+    """A recording that was altered and sealed again, behind more than the ten names that a line holds."""
+    shop = tmp_path / "shop"
+    for seed in range(13):
+        make(shop, seed, seconds=4, job="van")
+    *others, last = sorted(shop.glob("*-*.csv"))
+    for path in others:
+        path.write_bytes(path.read_bytes().replace(b'"van"', b'"car"'))
+    sealed_anew(last, b'"van"', b'"car"')
+    done = run(shop)
+    whole = f"whole by its own seal, and not what the ledger says, so exchanged or sealed again: {last.name}\n"
+    assert f"{shop / 'ledger.csv'}: {whole}" in done.stdout
+    assert f"\n{whole}" in done.stdout.split("last hash")[1], "at the very end, too"
+    assert f"not what the ledger says: {others[0].name}, " in done.stdout
+    check = totals(shop)["ledgers"][0]  # type: ignore[index]
+    assert check["resealed"] == [last.name] and len(check["altered"]) == 13
+
+
+def test_recordings_that_changed_places_are_told_by_name_and_ledger(shop: Path) -> None:
+    first, second, _ = sorted(shop.glob("*-*.csv"))
+    one, other = first.read_bytes(), second.read_bytes()
+    first.write_bytes(other)
+    second.write_bytes(one)
+    done = run(shop)
+    assert done.exit_code == 1
+    alike = (f"{a.name} (has all bytes of {b.name})" for a, b in ((first, second), (second, first)))
+    assert ", ".join(alike) in done.stdout
+    text = " ".join(done.stdout.split())
+    for path, own in ((first, second), (second, first)):
+        stamp, _, digits = own.stem.split("-")
+        assert f"named {path.name}, and its id is {stamp}-{digits}" in text
+
+
+def test_a_free_name_says_nothing(shop: Path) -> None:
+    path = sorted(shop.glob("*-*.csv"))[0]
+    path.rename(shop / "the van.csv")
+    assert "its id is" not in run(shop).stdout
+
+
+def test_a_calibration_that_came_after_the_test_is_said(shop: Path) -> None:
+    path = sorted(shop.glob("*-*.csv"))[0]
+    path.write_bytes(path.read_bytes().replace(b'"date": "2026-01-02"', b'"date": "2026-04-02"'))
+    done = run(shop)
+    assert "its calibration was made after the test" in " ".join(done.stdout.split())
+    assert "adapter hose-7: 1 recording made before its calibration was\n" in done.stdout
+
+
+def test_a_beginning_that_is_not_the_ids_is_said_of_a_sealed_file_too(shop: Path) -> None:
+    """A test moved to another day and sealed again; the same moment in another zone is the same."""
+    path, other, _ = sorted(shop.glob("*-*.csv"))
+    began = json.loads(path.read_bytes().split(b"# started: ")[1].split(b"\n")[0])
+    sealed_anew(path, began.encode(), b"2026-02-02T09:00:00.000Z")
+    began = json.loads(other.read_bytes().split(b"# started: ")[1].split(b"\n")[0])
+    there = datetime.fromisoformat(began).astimezone(timezone(timedelta(hours=2))).isoformat()
+    sealed_anew(other, began.encode(), there.encode())
+    text = " ".join(run(shop).stdout.split())
+    assert text.count("and its id is") == 1
+    assert f"started is 2026-02-02 09:00 (UTC), and its id is {path.stem.replace('-system-', '-')}" in text
+
+
+def test_a_calibration_of_another_adapter_is_said(shop: Path) -> None:
+    """No recorder makes such a file."""
+    path = sorted(shop.glob("*-*.csv"))[0]
+    sealed_anew(path, b'"date": "2026-01-02"', b'"adapter": "hose-8", "date": "2026-01-02"')
+    done = run(shop)
+    assert "its calibration is of another adapter" in " ".join(done.stdout.split())
+    assert "adapter hose-7: 1 recording with the calibration of another adapter\n" in done.stdout
+    assert totals(shop)["totals"]["calibration_of_another"] == {"hose-7": 1}  # type: ignore[index]

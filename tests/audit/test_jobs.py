@@ -116,6 +116,8 @@ def test_an_altered_file_decides_nothing(tmp_path: Path, add: Add) -> None:
     ("system fail,system pass", "done"), ("cap pass,system fail", "not retested"),
     ("cap fail,cap fail,system pass", "still failing"), ("system undecided", "not decided"),
     ("system fail,system void", "not decided"), ("tester pass", "nothing tested"),
+    ("cap pass,cap fail", "not retested"), ("system undecided,system fail", "not retested"),  # failed once
+    ("system fail,system pass,system fail", "still leaking"),
 ])
 def test_job_states(outcomes: str, state: str) -> None:
     tests = [JobTest(f"{i}.csv", f"2026-01-0{i + 1}T09:00:00Z", *words.split())

@@ -30,6 +30,10 @@ def audited(started: str | None, calibration: dict[str, object] | None) -> str:
     ("2027-03-15T10:00:00Z", {"date": "2026-03-14", "due": "2028-01-01"}, "in date"),
     ("2027-03-15T10:00:00Z", {}, "no date"), (None, {"date": "2026-03-14"}, "no date"),
     ("2027-03-15T10:00:00Z", None, "none"),
+    # tested before there was this calibration: a clock was wrong, or it was put in later. A day apart may be a zone.
+    ("2026-03-12T23:59:00Z", {"date": "2026-03-14", "due": "2027-03-14"}, "made later"),
+    ("2026-03-13T00:00:00Z", {"date": "2026-03-14", "due": "2027-03-14"}, "in date"),
+    ("2026-03-12T10:00:00Z", {"date": "soon", "due": "2027-03-14"}, "in date"),
 ])  # fmt: skip
 def test_in_date_on_the_day_of_the_test(started: str | None, calibration: dict[str, object] | None, said: str) -> None:
     assert audited(started, calibration) == said

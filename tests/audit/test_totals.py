@@ -57,8 +57,10 @@ def test_a_copy_is_a_copy_and_nothing_else() -> None:
 
 
 def test_calibrations_by_adapter() -> None:
-    got = counted(*(replace(GOOD, calibration=said) for said in ("out of date", "out of date", "no date", "none")))
+    said = ("out of date", "out of date", "no date", "none", "made later")
+    got = counted(*(replace(GOOD, calibration=one) for one in said))
     assert (got["calibration_out_of_date"], got["calibration_without_date"]) == ({"hose-7": 2}, {"hose-7": 1})
+    assert got["calibration_made_later"] == {"hose-7": 1}
 
 
 def test_what_an_altered_or_void_file_says_of_the_gauge_does_not_count() -> None:

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
+import threading
+import time
+import tty
 from binascii import crc_hqx
 from pathlib import Path
 
+import pytest
 from click.testing import CliRunner, Result
 
 from recorder import rig
 from recorder.cli import main
+from recorder.cli._question import Question
 
 
 def conform(*args: str) -> Result:
@@ -91,3 +97,66 @@ def test_a_board_that_prints_numbers_is_told_what_that_means(tmp_path: Path) -> 
     assert "prints plain numbers" in last and "--bare UNIT" in last and "loss and a broken wire cannot be seen" in last
     (tmp_path / "bad.bin").write_bytes(GOOD.replace(b"*", b"+"))
     assert "plain numbers" not in conform(str(tmp_path / "bad.bin")).output
+
+
+def asked(heard_s: list[float], answered_s: list[float], seconds: float = 12.0) -> tuple[list[float], list[bool]]:
+    """When it asks, and the answers, where bytes and announcements come at these times."""
+    question, times = Question(seconds), []
+    for k in range(int(seconds * 100)):
+        now = k / 100
+        if any(abs(t - now) < 0.005 for t in heard_s):
+            question.heard(now)
+        if not question.done and question.due(now, sum(t <= now for t in answered_s)):
+            times.append(now)
+    return times, question.answers
+
+
+def test_when_it_asks() -> None:
+    even = [k / 20 for k in range(240)]
+    assert asked(even, [0.6, 2.3]) == ([0.5, 2.2], [True, True])
+    assert asked(even, []) == ([0.5, 2.2], [False, False])
+    # silent from 0.6 to 3 s: what was asked at 0.5 s was lost
+    assert asked([t for t in even if not 0.6 < t < 3], [3.6, 5.3]) == ([0.5, 3.5, 5.2], [True, True])
+    # in bursts every two seconds, as a hub may hand them on; and a line a second
+    for pause in (2.0, 1.0):
+        assert asked([k * pause for k in range(7)], [])[1] == [False, False]
+    assert asked([], [], 4.0) == ([2.0, 3.7], [False])
+
+
+@pytest.mark.parametrize(("boots_s", "answers", "state"), [(2.2, True, "passed"), (2.2, False, "failed")])
+def test_a_board_that_restarts_when_its_port_is_opened_is_asked_when_it_listens(
+    boots_s: float, answers: bool, state: str
+) -> None:
+    """The reset of many boards is wired to DTR, and their bootloader swallows what is sent meanwhile. A few samples
+    from before it are still in the port."""
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    os.set_blocking(master, False)
+    announcement, stop = line("A,1,hose-7,1.0,4092,100"), threading.Event()
+
+    def play() -> None:
+        for n in range(3):
+            os.write(master, line(f"S,{n},{n * 10_000},409,4092,"))
+        stop.wait(boots_s)
+        with contextlib.suppress(BlockingIOError):
+            os.read(master, 1000)  # the bootloader's
+        os.write(master, announcement)
+        begin, n = time.monotonic(), 0
+        while not stop.wait(max(0.0, begin + n / 100 - time.monotonic())):
+            with contextlib.suppress(BlockingIOError):
+                os.write(master, line(f"S,{n},{n * 10_000},409,4092,"))
+                if b"?\n" in os.read(master, 1000) and answers:
+                    os.write(master, announcement)
+            n += 1
+
+    thread = threading.Thread(target=play, daemon=True)
+    thread.start()
+    try:
+        done = conform("--port", os.ttyname(slave), "--seconds", "7", "--json")
+    finally:
+        stop.set()
+        thread.join()
+        os.close(master)
+        os.close(slave)
+    found = {r["rule"]: r["state"] for r in json.loads(done.stdout)}
+    assert found["answers"] == state, done.stdout

@@ -91,6 +91,15 @@ def test_the_sheet_has_the_shops_name_and_one_unit(pair: tuple[Path, Path], tmp_
     assert run("sheet", pair[0], "-o", tmp_path / "sheet.doc").exit_code == 2
 
 
+def test_a_script_is_told_what_was_altered(pair: tuple[Path, Path], tmp_path: Path) -> None:
+    """The page shows ALTERED in place of an answer; the JSON gives what the rows say, and that it was altered."""
+    path = tmp_path / pair[0].name
+    path.write_bytes(pair[0].read_bytes().replace(b'# job: "', b'# job: "x', 1))
+    for command, name in (("sheet", "x.html"), ("picture", "x.svg")):
+        (one,) = json.loads(run(command, path, "-o", tmp_path / name, "--json").stdout)["recordings"]
+        assert one["intact"] is False
+
+
 def test_a_progress_bar_at_a_terminal_and_none_in_the_output(pair: tuple[Path, Path]) -> None:
     there, here = pty.openpty()
     done = subprocess.run(
@@ -121,7 +130,7 @@ def test_findings_are_numbered_on_the_picture(tmp_path: Path) -> None:
     done = run("picture", writer.path, "-o", tmp_path / "x.svg", "--json")
     assert done.exit_code == 0
     assert json.loads(done.stdout) == {"picture": str(tmp_path / "x.svg"), "recordings": [
-        {"file": str(writer.path), "outcome": "undecided", "sha256": read(writer.path).sha256}]}
+        {"file": str(writer.path), "outcome": "undecided", "intact": True, "sha256": read(writer.path).sha256}]}
     assert "1 at 15.0 s: drip &amp; hiss at the radiator" in (tmp_path / "x.svg").read_text("utf-8")
     # and the advice, wherever it is given, goes by what was seen
     place = "drip & hiss at the radiator"

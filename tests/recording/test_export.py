@@ -183,3 +183,17 @@ def test_sheet_runs_no_formula(tmp_path: Path) -> None:
     cells = [c for row in csv.reader(target.read_text("utf-8-sig").splitlines()) for c in row]
     assert "'=2+3 at the lower hose clamp" in cells
     assert not [c for c in cells if c[:1] in ("=", "@", "+", "\t")]
+
+
+def test_a_folder_of_exports_is_one_table(tmp_path: Path) -> None:
+    """A data program takes the first file's columns for all; the flags of the others must not be lost."""
+    dataset = pytest.importorskip("pyarrow.dataset")
+    head = '# test: "cap"\ntime_s,pressure_kPa,seq,device_us,host_s,counts,supply,temp_C,flag\n'
+    exported = []
+    for name, flag in (("a", ""), ("b", "gap")):
+        path = tmp_path / f"{name}.csv"
+        path.write_text(f"{head}0,0,0,0,0,100,,,\n0.1,0,5,100000,0.1,100,,,{flag}\n", encoding="utf-8")
+        exported.append(write_parquet(read(path), tmp_path / f"{name}.parquet"))
+    table = dataset.dataset(exported).to_table()
+    assert table.column_names == head.splitlines()[1].split(",")
+    assert table["flag"].to_pylist() == ["", "", "", "gap"]
