@@ -76,7 +76,8 @@ def command(files: tuple[Path, ...], out: Path, settings_file: str | None, paper
     if kind == ".html":
         data = sheet.html_text(tests, shop=shop, line=line, unit=unit, zone=zone).encode()
     else:
-        data = sheet.pdf_bytes(tests, shop=shop, line=line, unit=unit, paper=paper, zone=zone)
+        data = sheet.pdf_bytes(tests, shop=shop, line=line, unit=unit, paper=paper, zone=zone,
+                               tell=lambda said: click.echo(printable(f"{out}: {said}"), err=True))
     save(out, data, force=force)
     if as_json:
         click.echo(json_line({"sheet": str(out), "recordings": [
