@@ -15,7 +15,7 @@ from recorder.analysis import Setup, judge
 from recorder.calibration import due_after
 from recorder.errors import FileError, RecorderError, as_text
 from recorder.model import Calibration, Recording
-from recorder.recording import altered_where, differing_keys, parse, seal_of, verify_raw
+from recorder.recording import altered_where, differing_keys, of_file, parse, seal_of, verify_raw
 
 __all__ = ["AuditRow", "audit_bytes"]
 
@@ -184,7 +184,7 @@ def audit_bytes(data: bytes, file: str) -> AuditRow:
         hold_s = Setup.from_header(header).procedure.hold_s
         own = json.loads(json.dumps(judge(recording).to_json()))
     except RecorderError as err:
-        error = f"it cannot be judged: {err}"
+        error = f"it cannot be judged: {of_file(err, recording)}"
     except (ValueError, ArithmeticError, IndexError, KeyError, TypeError) as err:
         error = f"it cannot be judged: a fault in the program ({type(err).__name__}: {err})"
     stored = recording.judgement

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from recorder.session import Session
 
 __all__ = [
-    "analysed", "both_ways", "checked_unit", "colour_on", "dump", "json_line", "limits_of", "not_complete", "of_file",
+    "analysed", "both_ways", "checked_unit", "colour_on", "dump", "json_line", "limits_of", "not_complete",
     "ports_found", "print_judgement", "sensor_scale_kpa", "typed", "without_ledgers",
 ]
 
@@ -47,22 +47,16 @@ def dump(judgement: Mapping[str, Any], **more: Any) -> str:
     return json_line({**more, **judgement})
 
 
-def of_file(err: RecorderError, name: str) -> RecorderError:
-    """The error, with the file that it is about."""
-    if err.where.startswith(name):
-        return err
-    return RecorderError(err.what, where=f"{name}, {err.where}" if err.where else name, do=err.do)
-
-
 def analysed(recording: Recording) -> Analyser:
     """The recording's analyser. RecorderError, with the name of the file, where it cannot be judged."""
     from recorder.analysis import analyse
+    from recorder.recording import of_file
 
     try:
         analyser = analyse(recording)
         analyser.judgement()
     except RecorderError as err:
-        raise of_file(err, recording.path) from None
+        raise of_file(err, recording) from None
     return analyser
 
 

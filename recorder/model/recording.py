@@ -127,6 +127,7 @@ class Recording:
     ``intact``: True sealed and unchanged, False altered since it was sealed, None never sealed.
     ``notes``: what the salvaging reader left out, in words. ``faults``: what the adapter reported, as the annotations
     tell it; one that is over is told twice, at its beginning and at its end. ``pressure_unit``: of the file's column.
+    ``procedure_line``: the line of the file that gives the limits, counted from 1; 0 where none does.
     """
 
     path: str
@@ -139,3 +140,4 @@ class Recording:
     notes: tuple[str, ...] = ()
     faults: tuple[FaultRun, ...] = ()
     pressure_unit: str = "kPa"
+    procedure_line: int = 0

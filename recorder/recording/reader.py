@@ -273,5 +273,5 @@ def parse(data: bytes, path: str = "", *, strict: bool = False, rows: bool = Tru
         raise FileError(said[0], path=path, do="read it without 'strict' to use it all the same")
     return Recording(
         path, header, table, _marks(scan, path), judgement, intact, digest, tuple(notes + said),
-        _faults(scan, path), unit,
+        _faults(scan, path), unit, next((line for name, _, line in scan.annotations if name == "procedure"), 0),
     )
