@@ -52,6 +52,7 @@ class Totals:
     altered: int = 0
     raw: int = 0
     cut: int = 0
+    seal_missing: int = 0
     short: int = 0
     errors: int = 0
     holes: int = 0
@@ -73,6 +74,7 @@ class Totals:
         self.raw += bool(row.raw)
         self.errors += row.error is not None
         self.cut += row.cut
+        self.seal_missing += row.seal_missing
         self.holes += row.holes > 0
         self.short += row.short is not None
         if row.error is not None:
@@ -130,7 +132,8 @@ class Totals:
             "files": self.files, "copies": self.copies, "simulated": self.simulated,
             "outcomes": dict(sorted(self.outcomes.items())),
             "differing": self.differing, "altered": self.altered, "raw_differs": self.raw,
-            "cut": self.cut, "short": self.short, "errors": self.errors, "with_holes": self.holes,
+            "cut": self.cut, "seal_missing": self.seal_missing, "short": self.short, "errors": self.errors,
+            "with_holes": self.holes,
             "calibration_out_of_date": dict(sorted(self.out_of_date.items())),
             "calibration_without_date": dict(sorted(self.undated.items())),
             "adapters": plain(self.adapters), "months": plain(self.months),

@@ -119,7 +119,7 @@ def _source(plot: Plot, y: float) -> tuple[list[Shape], float]:
         True: "sealed and unchanged",
         False: "ALTERED since it was sealed",
         None: "never sealed (cut off)" if recording.header.id else "no seal",
-    }[recording.intact]
+    }[recording.intact] if not recording.seal_missing else "SEAL MISSING"
     name = f"file {FilePath(recording.path).name}, {seal}; recorder {__version__}"
     lines = wrap(name, WIDTH - 60, 11)[:3]
     if recording.sha256:

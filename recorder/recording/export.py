@@ -185,8 +185,9 @@ def write_sheet(recording: Recording, target: str | os.PathLike[str]) -> Path:
     header, judgement = recording.header, recording.judgement or {}
     facts: list[tuple[str, Any]] = [
         ("file", Path(recording.path).name), ("SIMULATED", _NOT_REAL if header.simulated else None),
-        ("seal", _SEALS[recording.intact]), ("test", header.test), ("started", header.started),
-        ("job", header.job), ("repair before", header.other.get("repair")),
+        ("seal", "MISSING" if recording.seal_missing else _SEALS[recording.intact]),
+        ("test", header.test), ("started", header.started), ("job", header.job),
+        ("repair before", header.other.get("repair")),
         ("marked", f"{header.marked.value:g} {header.marked.unit}" if header.marked else None),
         ("adapter", header.adapter.get("id")), ("stored outcome", judgement.get("outcome")),
         *((f"mark at {m.time_s:.2f} s", m.text) for m in recording.marks),

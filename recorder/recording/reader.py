@@ -236,7 +236,9 @@ def _seal(data: bytes, scan: _Scan, *, own: bool) -> tuple[bool | None, str | No
     if tail == expected:
         return True, digest, [] if scan.judgement is not None else ["it was sealed without a judgement"]
     if scan.judgement is not None and expected.startswith(tail):
-        return None, None, ["the seal was cut off"]
+        return None, None, ["the seal is missing: only the beginning of its line is there" if tail else
+                            "the seal is missing: it was cut off or taken off, and nothing shows whether the file was "
+                            "changed"]
     if b"\r\n" in data:
         return False, digest, ["it was altered since it was sealed (its line ends were changed, at least)"]
     return False, digest, ["it was altered since it was sealed"]

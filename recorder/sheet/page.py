@@ -166,6 +166,8 @@ def _what_to_do(test: Entry, later: Entry | None, zone: tzinfo | None) -> str:
 def _seal(recording: Recording) -> str:
     if recording.intact is False:
         return " – ALTERED after the test"
+    if recording.seal_missing:
+        return " – its seal is missing"
     return f", whose seal begins {recording.sha256[:16]}" if recording.intact and recording.sha256 else " – not sealed"
 
 

@@ -26,7 +26,8 @@ if TYPE_CHECKING:
 __all__ = ["Opened", "OpenedScreen", "load", "opened_screen", "overlaid"]
 
 _INTACT = {"yes": "unchanged since it was sealed", "ALTERED": "▲ ALTERED since it was sealed",
-           "not sealed": "▲ never sealed"}
+           "not sealed": "▲ never sealed",
+           "seal missing": "▲ its seal is missing: nothing shows whether it was changed"}
 _SAME = {"yes": "judged again: the same", "DIFFERS": "▲ judged again: DIFFERS from what is stored",
          "was not judged": "judged now for the first time"}
 
