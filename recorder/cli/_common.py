@@ -15,6 +15,7 @@ from recorder import report
 from recorder.errors import RecorderError, SettingError, printable
 from recorder.units import (
     LIKELY_FULL_SCALE_KPA,
+    both_ways,
     is_mass,
     parse_quantity,
     pressure_factor_kpa,
@@ -85,11 +86,6 @@ def typed(option: str, text: str, unit: str, *, example: str) -> float:
     if value <= 0:
         raise SettingError(f"'{text}' is not above zero", where=f"--{option}", do=f"give it like '{example}'")
     return value
-
-
-def both_ways(kpa: float) -> str:
-    """A sensor's full scale in the two units that are mistaken for each other."""
-    return f"{kpa:.4g} kPa ({kpa / pressure_factor_kpa('psi'):.3g} psi)"
 
 
 def sensor_scale_kpa(text: str, unit: str) -> float:

@@ -44,7 +44,7 @@ def command(files: tuple[Path, ...], out: Path, settings_file: str | None, paper
     """
     kind = out.suffix.lower()
     if kind not in (".pdf", ".html"):
-        raise SettingError(f"'{out.name}' does not say what kind of sheet is wanted",
+        raise SettingError(f"'{out}' does not say what kind of sheet is wanted",
                            do="end the name with .pdf or .html")
     from recorder import sheet
     from recorder.picture import save

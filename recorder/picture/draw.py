@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -69,9 +70,9 @@ def draw(recording: Recording, analyser: Analyser, out: str | Path, *, before: P
     path = Path(out)
     kind = path.suffix.lower()
     if kind not in KINDS:
-        raise SettingError(f"'{path.name}' does not say what kind of picture is wanted",
+        raise SettingError(f"'{out}' does not say what kind of picture is wanted",
                            do="end the name with .svg, .png or .pdf")
-    if path.exists() and not force:  # before any work; save() decides
+    if os.access(path, os.F_OK) and not force:  # before any work; save() decides
         save(path, b"", force=False)
     if kind == ".svg":
         data = picture_svg(recording, analyser, before=before, unit=unit).encode()

@@ -43,7 +43,8 @@ def _new_file(path: Path, data: bytes) -> Path:
     except FileExistsError:
         raise FileError("the file is there already", path=str(path), do="name another or remove it") from None
     except OSError as err:
-        raise FileError(f"it cannot be written ({err.strerror})", path=str(path)) from None
+        raise FileError(f"it cannot be written ({err.strerror})", path=str(path),
+                        do="choose another place with --folder") from None
     return path
 
 

@@ -37,7 +37,8 @@ def read_bytes(path: str | os.PathLike[str]) -> bytes:
             raise FileError("there is no such file", path=shown, do="check the name") from None
         if os.name == "nt" and Path(path).is_dir():  # no folder can be opened there
             raise FileError("this is a folder", path=shown, do="name a recording in it") from None
-        raise FileError(f"it cannot be opened ({err.strerror})", path=shown) from None
+        raise FileError(f"it cannot be opened ({err.strerror})", path=shown,
+                        do="check its rights" if isinstance(err, PermissionError) else "check the disk") from None
     except ValueError:
         raise FileError("this is not a file name", path=shown, do="check the name") from None
     info = os.fstat(fd)
