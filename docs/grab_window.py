@@ -23,6 +23,7 @@ from PySide6.QtWidgets import QApplication
 from recorder.rig import SimulatedTester, demo, simulate
 from recorder.settings import Settings
 from recorder.window.places.main import MainWindow
+from recorder.window.places.testing import Testing
 
 OUT = Path(__file__).resolve().parent / "pictures"
 SIZES = {"small": (1024, 600), "large": (1920, 1080)}
@@ -38,14 +39,27 @@ KEPT = (
 )
 
 
-def until(app: QApplication, met: Callable[[], bool], seconds: float = 200.0) -> None:
-    """Lets the program run until it is so."""
+def until(app: QApplication, met: Callable[[], bool], seconds: float = 900.0) -> None:
+    """Lets the program run until it is so. seconds: far more than a busy computer needs."""
     end = time.monotonic() + seconds
     while not met():
         if time.monotonic() > end:
             raise SystemExit("the program did not come to where a picture was to be taken")
         app.processEvents()
         time.sleep(0.004)
+
+
+def another_fit(testing: Testing) -> Callable[[], bool]:
+    """Whether the hold has been fitted anew since this was called: a picture looks best with a new fit, and how long
+    one takes is the computer's affair. A test that is over is fitted no more."""
+    before = testing.running.fit if testing.running is not None else None
+
+    def met() -> bool:
+        if testing.running is None or testing.judgement is not None:
+            raise SystemExit("the test was over before its hold was fitted again: try with less beside it")
+        return testing.running.fit is not None and testing.running.fit is not before
+
+    return met
 
 
 class Camera:
@@ -123,11 +137,6 @@ def testing_pictures(app: QApplication, window: MainWindow, take: Camera) -> Non
     def hold_is_past(seconds: float) -> bool:
         return testing.view is not None and testing.view.hold_elapsed_s > seconds
 
-    def fit_is_fresh() -> bool:
-        """The fit is made anew every few seconds; a picture looks best with a new one."""
-        fit = testing.running.fit if testing.running is not None else None
-        return fit is not None and testing.view is not None and float(fit.time_s[-1]) > testing.view.time_s - 2.5
-
     choose(window, "simulated:cap-passes")
     take.grab("before")
     for scene in ("cap-passes", "system-seeps", "system-repaired"):
@@ -143,10 +152,12 @@ def testing_pictures(app: QApplication, window: MainWindow, take: Camera) -> Non
             take.grab("pumping")
             until(app, lambda: hold_is_past(40))
             testing.noting.toggle()
-            until(app, lambda: hold_is_past(41) and fit_is_fresh())
+            until(app, lambda: hold_is_past(41))
+            until(app, another_fit(testing))
             take.grab("finding")
             testing.noting.add("hose ends")
-            until(app, lambda: hold_is_past(70) and fit_is_fresh())
+            until(app, lambda: hold_is_past(70))
+            until(app, another_fit(testing))
             take.grab("hold")
         until(app, lambda: testing.judgement is not None)
         take.grab(f"result-{scene}")
@@ -162,7 +173,7 @@ def records_pictures(app: QApplication, window: MainWindow, take: Camera) -> Non
     window.go(1)
     until(app, lambda: not records._filler.isActive())
     records.check_all()
-    until(app, lambda: not records._checker.isActive(), 60)
+    until(app, lambda: not records._checker.isActive())
     different = [row.path for row in records.model.list.rows if (row.intact, row.same) != ("yes", "yes")]
     if different:
         raise SystemExit(f"judged again, and not the same: {different}")

@@ -102,11 +102,16 @@ def _config_folder() -> Path:
 
 
 def find_settings() -> Path | None:
-    """``recorder.toml`` in the current folder, else in the user's configuration folder, else None."""
+    """``recorder.toml`` in the current folder, else in the user's configuration folder, else None. FileError where a
+    folder may not be looked into."""
     for folder in (Path(), _config_folder()):
         path = folder / FILE_NAME
-        if path.is_file():
-            return path
+        try:
+            if path.is_file():
+                return path
+        except OSError as err:  # a folder that may not be entered, say the home of somebody else
+            raise FileError(f"settings cannot be looked for here ({err.strerror})", path=str(path),
+                            do="check the rights of its folder, or whose home HOME names") from None
     return None
 
 
@@ -121,7 +126,7 @@ def load_settings(path: str | os.PathLike[str] | None = None) -> Settings:
     import tomllib  # a shop without settings has no need of it
 
     try:
-        text = file.read_text(encoding="utf-8")
+        text = file.read_text(encoding="utf-8-sig")  # some editors put a byte order mark in
     except FileNotFoundError:
         raise FileError(
             "there is no such settings file", path=str(file), do="check --settings"

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "LIKELY_FULL_SCALE_KPA",
+    "both_ways",
     "convert",
     "format_pressure",
     "is_mass",
@@ -237,6 +238,12 @@ def parse_quantity(given: str | float | Mapping[str, Any], unit: str) -> float:
     return convert(float(value), own, unit)
 
 
+def both_ways(kpa: float) -> str:
+    """A pressure in the two units that are mistaken for each other, ``"1103 kPa (160 psi)"``."""
+    psi = kpa / pressure_factor_kpa("psi")
+    return f"{float(f'{kpa:.4g}'):g} kPa ({float(f'{psi:.3g}'):g} psi)"
+
+
 def sensor_scale(text: str, unit: str) -> float:
     """A sensor's full scale in kPa, as written; a number alone is in ``unit``. SettingError, also where the number
     alone is no usual sensor in ``unit``."""
@@ -252,7 +259,7 @@ def sensor_scale(text: str, unit: str) -> float:
         return kpa
     meant = [f"'{value:g} {u}'" for u in ("psi", "bar", "kPa", "MPa") if low <= convert(value, u, "kPa") <= high]
     raise SettingError(
-        f"'{text}' without a unit is {kpa:.4g} kPa ({convert(kpa, 'kPa', 'psi'):.3g} psi), and usual sensors have "
+        f"'{text}' without a unit is {both_ways(kpa)}, and usual sensors have "
         f"{low:g} to {high:g} kPa", do=f"give its unit: {' or '.join(meant) or 'kPa, psi or bar'}",
     )
 
@@ -300,7 +307,7 @@ def parse_marking(text: str) -> Marking:
                 likely.append(f"'{moved:g} {unit}' ({convert(k, 'kPa', 'psi'):.1f} psi)")
         hint = " or ".join(likely)
         raise SettingError(
-            f"'{text.strip()}' is {kpa:.4g} kPa ({convert(kpa, 'kPa', 'psi'):.3g} psi), and caps are marked "
+            f"'{text.strip()}' is {both_ways(kpa)}, and caps are marked "
             f"{LOWEST_MARKING_KPA:g} to {HIGHEST_MARKING_KPA:g} kPa",
             do=f"did you mean {hint}?" if hint else "read the stamp again",
         )

@@ -16,7 +16,7 @@ from recorder.analysis import Setup, judge
 from recorder.calibration import due_after
 from recorder.errors import FileError, RecorderError, as_text
 from recorder.model import Calibration, Recording
-from recorder.recording import altered_where, differing_keys, parse, seal_of, verify_raw
+from recorder.recording import altered_where, differing_keys, of_file, parse, seal_of, verify_raw
 
 __all__ = ["AuditRow", "audit_bytes"]
 
@@ -34,7 +34,8 @@ class AuditRow:
     stored or it could not be computed. ``differing`` names the keys that are not equal.
     raw: what differs from the raw columns. where: of an altered file, where it is not what was sealed, as far
     as that can be told without a copy. cut: the file was cut off or never finished
-    (a file from another program, which has no id, is so only where a line is cut). short: the hold was ended
+    (a file from another program, which has no id, is so only where a line is cut). seal_missing: it has its judgement
+    to the end, and no seal behind it. short: the hold was ended
     before its time and without an answer. calibration_*: the one it was made with; span from zero counts to
     full scale. simulated: no real vehicle was tested. file_sha256: of all bytes of the file, while ``sha256`` is of
     those before its seal. copy_of: an earlier file of the same audit that has all bytes of this one.
@@ -68,6 +69,7 @@ class AuditRow:
     offset_kpa: float | None = None
     span_kpa: float | None = None
     cut: bool = False
+    seal_missing: bool = False
     short: str | None = None
     error: str | None = None
     notes: tuple[str, ...] = ()
@@ -150,7 +152,7 @@ def _short(own: Mapping[str, Any] | None, hold_s: float | None) -> str | None:
 def _cut(recording: Recording) -> bool:
     """Cut off or not finished. A recorder writes the id at the top and the seal last; what another program wrote
     has neither."""
-    if recording.judgement is not None and recording.intact is not None:
+    if recording.judgement is not None:
         return False
     return recording.header.id is not None or any("cut off" in note for note in recording.notes)
 
@@ -191,7 +193,7 @@ def audit_bytes(data: bytes, file: str) -> AuditRow:
         hold_s = Setup.from_header(header).procedure.hold_s
         own = json.loads(json.dumps(judge(recording).to_json()))
     except RecorderError as err:
-        error = f"it cannot be judged: {err}"
+        error = f"it cannot be judged: {of_file(err, recording)}"
     except (ValueError, ArithmeticError, IndexError, KeyError, TypeError) as err:
         error = f"it cannot be judged: a fault in the program ({type(err).__name__}: {err})"
     stored = recording.judgement
@@ -218,6 +220,6 @@ def audit_bytes(data: bytes, file: str) -> AuditRow:
         _calibration(cal, header.started, adapter),
         cal.date if cal else None, cal.standard_uncertainty_kpa if cal else None,
         cal.coefficients_kpa[0] if cal else None, sum(cal.coefficients_kpa[1:]) if cal else None,
-        _cut(recording), _short(own, hold_s), error, recording.notes,
+        _cut(recording), recording.seal_missing, _short(own, hold_s), error, recording.notes,
         header.simulated, file_sha256,
     )

@@ -30,17 +30,20 @@ def _folders(folder: str | os.PathLike[str]) -> Iterator[tuple[Path, list[str], 
     as its path alone. Links are followed; a folder that is reached twice, or through a loop, is entered once.
     FileError where it is no folder, or cannot be opened itself."""
     top = Path(folder)
-    if not top.is_dir():
-        if top.exists():
-            raise FileError("this is no folder", path=str(top), do="name the folder that it is in")
-        raise FileError("there is no such folder", path=str(top), do="check the name")
+    try:
+        if not top.is_dir():
+            if top.exists():
+                raise FileError("this is no folder", path=str(top), do="name the folder that it is in")
+            raise FileError("there is no such folder", path=str(top), do="check the name")
+    except OSError as err:
+        raise FileError(f"it cannot be opened ({err.strerror})", path=str(top), do="check its rights") from None
     seen: set[tuple[int, int]] = set()
 
     closed: list[Path] = []
 
     def refuse(err: OSError) -> None:
         if Path(err.filename) == top:
-            raise FileError(f"it cannot be opened ({err.strerror})", path=str(top))
+            raise FileError(f"it cannot be opened ({err.strerror})", path=str(top), do="check its rights")
         closed.append(Path(err.filename))
 
     for place, folders, files in os.walk(top, followlinks=True, onerror=refuse):

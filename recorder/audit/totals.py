@@ -52,6 +52,7 @@ class Totals:
     altered: int = 0
     raw: int = 0
     cut: int = 0
+    seal_missing: int = 0
     short: int = 0
     errors: int = 0
     holes: int = 0
@@ -75,6 +76,7 @@ class Totals:
         self.raw += bool(row.raw)
         self.errors += row.error is not None
         self.cut += row.cut
+        self.seal_missing += row.seal_missing
         self.holes += row.holes > 0
         self.short += row.short is not None
         if row.error is not None:
@@ -136,7 +138,8 @@ class Totals:
             "files": self.files, "copies": self.copies, "simulated": self.simulated,
             "outcomes": dict(sorted(self.outcomes.items())),
             "differing": self.differing, "altered": self.altered, "raw_differs": self.raw,
-            "cut": self.cut, "short": self.short, "errors": self.errors, "with_holes": self.holes,
+            "cut": self.cut, "seal_missing": self.seal_missing, "short": self.short, "errors": self.errors,
+            "with_holes": self.holes,
             "calibration_out_of_date": dict(sorted(self.out_of_date.items())),
             "calibration_of_another": dict(sorted(self.of_another.items())),
             "calibration_made_later": dict(sorted(self.made_later.items())),

@@ -22,7 +22,7 @@ _MOST_NAMES = 10
 _STAMP = re.compile(r"\d{8}T\d{6}Z-")
 _NAME = re.compile(r"(\d{8}T\d{6}Z)-[a-z]+-([0-9a-f]{4,})\.csv")
 _RESEALED = "whole by its own seal, and not what the ledger says, so exchanged or sealed again"
-_WRONG = ("made after the calibration was due", "cannot be used", "not as its raw columns",
+_WRONG = ("made after the calibration was due", "seal missing", "cannot be used", "not as its raw columns",
           "not as its stored judgement", "altered")  # the worst last, nearest to the end of the screen
 
 
@@ -47,7 +47,9 @@ def found(row: AuditRow) -> str:
         said += [f"RAW: {text}" for text in row.raw]
     if row.cut and row.intact is not False:
         said.append("cut off or not finished")
-    if row.error is None and row.intact is None and not row.cut:
+    if row.seal_missing:
+        said.append("seal missing: nothing shows whether it was changed")
+    if row.error is None and row.intact is None and not (row.cut or row.seal_missing):
         said.append("neither id nor seal: from another program")
     if row.short:
         said.append(f"cut short: {row.short}")
@@ -95,8 +97,8 @@ class Worst:
     counts: dict[str, int] = field(default_factory=lambda: dict.fromkeys(_WRONG, 0))
 
     def add(self, row: AuditRow, name: str) -> None:
-        wrong = (row.calibration == "out of date", row.error is not None, bool(row.raw) and row.intact is not False,
-                 row.same is False, row.intact is False)
+        wrong = (row.calibration == "out of date", row.seal_missing, row.error is not None,
+                 bool(row.raw) and row.intact is not False, row.same is False, row.intact is False)
         for what, is_so in zip(_WRONG, wrong, strict=True):
             self.counts[what] += is_so
             if is_so and len(self.names[what]) < _MOST_NAMES:
@@ -130,7 +132,8 @@ def totals_lines(totals: Totals, ledgers: Ledgers) -> Iterator[str]:
     if totals.simulated:
         yield f"of these, SIMULATED: {totals.simulated} (no real vehicle was tested)"
     yield (f"not as their stored judgement: {totals.differing}; altered: {totals.altered}; not as their raw columns: "
-           f"{totals.raw}; cannot be used: {totals.errors}; cut off: {totals.cut}; holds cut short: {totals.short}")
+           f"{totals.raw}; cannot be used: {totals.errors}; cut off: {totals.cut}; seal missing: "
+           f"{totals.seal_missing}; holds cut short: {totals.short}")
     for adapter, count in sorted(totals.out_of_date.items()):
         yield f"adapter {adapter}: {some(count, 'recording')} made after its calibration was due"
     for adapter, count in sorted(totals.of_another.items()):

@@ -15,6 +15,7 @@ from recorder import report
 from recorder.errors import RecorderError, SettingError, printable
 from recorder.units import (
     LIKELY_FULL_SCALE_KPA,
+    both_ways,
     is_mass,
     parse_quantity,
     pressure_factor_kpa,
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
     from recorder.session import Session
 
 __all__ = [
-    "analysed", "both_ways", "checked_unit", "colour_on", "dump", "json_line", "limits_of", "not_complete", "of_file",
+    "analysed", "both_ways", "checked_unit", "colour_on", "dump", "json_line", "limits_of", "not_complete",
     "ports_found", "print_judgement", "sensor_scale_kpa", "typed", "without_ledgers",
 ]
 
@@ -47,22 +48,16 @@ def dump(judgement: Mapping[str, Any], **more: Any) -> str:
     return json_line({**more, **judgement})
 
 
-def of_file(err: RecorderError, name: str) -> RecorderError:
-    """The error, with the file that it is about."""
-    if err.where.startswith(name):
-        return err
-    return RecorderError(err.what, where=f"{name}, {err.where}" if err.where else name, do=err.do)
-
-
 def analysed(recording: Recording) -> Analyser:
     """The recording's analyser. RecorderError, with the name of the file, where it cannot be judged."""
     from recorder.analysis import analyse
+    from recorder.recording import of_file
 
     try:
         analyser = analyse(recording)
         analyser.judgement()
     except RecorderError as err:
-        raise of_file(err, recording.path) from None
+        raise of_file(err, recording) from None
     return analyser
 
 
@@ -91,11 +86,6 @@ def typed(option: str, text: str, unit: str, *, example: str) -> float:
     if value <= 0:
         raise SettingError(f"'{text}' is not above zero", where=f"--{option}", do=f"give it like '{example}'")
     return value
-
-
-def both_ways(kpa: float) -> str:
-    """A sensor's full scale in the two units that are mistaken for each other."""
-    return f"{kpa:.4g} kPa ({kpa / pressure_factor_kpa('psi'):.3g} psi)"
 
 
 def sensor_scale_kpa(text: str, unit: str) -> float:

@@ -93,8 +93,11 @@ class LazyGroup(click.Group):
             _say(str(err))
             result = 2
         except click.UsageError as err:
-            path = err.ctx.command_path if err.ctx else "recorder"
-            _say(f"{path}: {err.format_message()} See '{path} --help'.")
+            asked = list(sys.argv[1:] if args is None else args)[:1]
+            path = err.ctx.command_path if err.ctx else " ".join(["recorder", *(a for a in asked if a in COMMANDS)])
+            said = err.format_message().strip()
+            said += "" if said.endswith((".", "?")) else "."
+            _say(f"{path}: {said}{_meant(asked, err)} See '{path} --help'.")
             result = 2
         except click.ClickException as err:
             _say(f"recorder: {err.format_message()}")
@@ -115,6 +118,8 @@ class LazyGroup(click.Group):
                 # Recordings and pictures have errors of their own, so this is what is printed.
                 _forget_output()
                 _say(f"recorder: the output cannot be written ({err.strerror}); make room, or send it elsewhere")
+            elif isinstance(err, OSError) and isinstance(err.filename, str):
+                _say(f"{err.filename}: it cannot be used ({err.strerror}); check the name and its rights")
             else:
                 _say(f"recorder: a fault in the program ({type(err).__name__}: {err}); "
                      "set RECORDER_DEBUG=1 and run it again to see where")
@@ -123,6 +128,16 @@ class LazyGroup(click.Group):
         if standalone_mode:
             sys.exit(code)
         return code
+
+
+def _meant(asked: Sequence[str], err: click.UsageError) -> str:
+    """The command that was most likely meant, where there is none of the name that was typed."""
+    if not asked or asked[0] in COMMANDS or asked[0].startswith("-") or "No such command" not in err.message:
+        return ""
+    from difflib import get_close_matches
+
+    near = get_close_matches(asked[0].lower(), COMMANDS, 1)
+    return f" Did you mean '{near[0]}'?" if near else ""
 
 
 def _forget_output() -> None:

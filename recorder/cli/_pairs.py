@@ -53,6 +53,9 @@ def parse_pairs(
         cells = [c.strip() for c in row]
         if not any(cells) or cells[0].startswith("#"):
             continue
+        if not out and cells[0] == "time_s":
+            raise FileError("this is a recording, and not a list of pairs", path=path, line=number,
+                            do="give lines of a reference pressure and a reading, see docs/calibration.md")
         try:
             reference, reading = float(cells[0]), float(cells[1])
         except (ValueError, IndexError):

@@ -31,7 +31,8 @@ _LIST_ALL = 200  # more recordings than this: the table has only those of which 
 _LIST_MOST = 2000
 _CSV = ("file", "id", "started", "job", "test", "marked", "adapter", "zero_kpa", "opening_kpa",
         "rate_kpa_per_min", "stored", "recomputed", "same", "differing", "intact", "where", "raw", "clock", "holes",
-        "restarts", "calibration", "calibration_date", "cut", "short", "error", "simulated", "copy_of")
+        "restarts", "calibration", "calibration_date", "cut", "seal_missing", "short", "error", "simulated",
+        "copy_of")
 
 
 def _number(value: float | None) -> str:

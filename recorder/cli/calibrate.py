@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import sys
 from collections.abc import Sequence
 from dataclasses import replace
@@ -163,7 +164,7 @@ def command(
     due_day = _day(due) if due is not None else calibration.due_after(today)
     if due_day <= today:
         raise SettingError(f"{due_day} is not after today", where="--due", do="give a later day")
-    if output is not None and Path(output).exists():  # before a long live reading, not after it
+    if output is not None and os.access(output, os.F_OK):  # before a long live reading, not after it
         raise StorageError("this file exists, and a calibration is never overwritten", where=output,
                            do="give another name, for instance with the date in it")
     resolution, noise = 1.0 / full_scale_counts if full_scale_counts else 0.0, None

@@ -31,8 +31,12 @@ def command(files: tuple[str, ...], form: str, folder: str | None, skip_existing
     """
     if folder is not None and form == "csvw":
         raise click.UsageError("a csvw description has to stand beside its file; leave --folder out.")
-    if folder is not None and not Path(folder).is_dir():
-        raise FileError("there is no such folder", path=folder, do="make it first")
+    try:
+        if folder is not None and not Path(folder).is_dir():
+            raise FileError("there is no such folder", path=folder, do="make it first")
+    except OSError as err:
+        raise FileError(f"it cannot be opened ({err.strerror})", path=str(folder),
+                        do="choose another --folder") from None
     failed = False
     written: set[Path] = set()
     for file in without_ledgers(files):

@@ -13,7 +13,6 @@ from recorder.cli._common import (
     checked_unit,
     dump,
     json_line,
-    of_file,
     print_judgement,
     without_ledgers,
 )
@@ -88,7 +87,7 @@ def _chunk(names: Sequence[str]) -> list[_Judged]:
 
 def _judged(name: str) -> _Judged:
     from recorder.analysis import judge
-    from recorder.recording import differing_keys, read
+    from recorder.recording import differing_keys, of_file, read
 
     try:
         recording = read(name)
@@ -97,7 +96,7 @@ def _judged(name: str) -> _Judged:
     try:
         judgement = judge(recording).to_json()
     except RecorderError as err:
-        return str(of_file(err, name))
+        return str(of_file(err, recording))
     remarks = [f"{_ALTERED}{note}" if recording.intact is False and note.startswith("it was altered") else note
                for note in recording.notes]
     stored = recording.judgement

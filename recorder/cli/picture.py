@@ -46,7 +46,7 @@ def command(file: Path, before: Path | None, out: Path | None, unit: str | None,
         _check_order(*recordings)
     shown = [(found, analysed(found)) for found in recordings]
     path = draw(*shown[-1], out or file.with_suffix(".svg"), before=shown[0] if before else None,
-                unit=unit, force=force)
+                unit=unit, force=force, tell=lambda said: click.echo(printable(f"{out}: {said}"), err=True))
     if as_json:
         click.echo(json_line({"picture": str(path), "recordings": [
             {"file": found.path, "outcome": analyser.judgement().outcome, "intact": found.intact,

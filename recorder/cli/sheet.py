@@ -44,7 +44,7 @@ def command(files: tuple[Path, ...], out: Path, settings_file: str | None, paper
     """
     kind = out.suffix.lower()
     if kind not in (".pdf", ".html"):
-        raise SettingError(f"'{out.name}' does not say what kind of sheet is wanted",
+        raise SettingError(f"'{out}' does not say what kind of sheet is wanted",
                            do="end the name with .pdf or .html")
     from recorder import sheet
     from recorder.picture import save
@@ -76,7 +76,8 @@ def command(files: tuple[Path, ...], out: Path, settings_file: str | None, paper
     if kind == ".html":
         data = sheet.html_text(tests, shop=shop, line=line, unit=unit, zone=zone).encode()
     else:
-        data = sheet.pdf_bytes(tests, shop=shop, line=line, unit=unit, paper=paper, zone=zone)
+        data = sheet.pdf_bytes(tests, shop=shop, line=line, unit=unit, paper=paper, zone=zone,
+                               tell=lambda said: click.echo(printable(f"{out}: {said}"), err=True))
     save(out, data, force=force)
     if as_json:
         click.echo(json_line({"sheet": str(out), "recordings": [

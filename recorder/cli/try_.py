@@ -41,7 +41,7 @@ class _Played:
 
 @click.command("try")
 @click.option("--fast", is_flag=True, help="Do not wait for real time.")
-@click.option("--folder", metavar="DIR", default="recordings", show_default=True,
+@click.option("--folder", metavar="DIR", default="try-recordings", show_default=True,
               help="Where the recordings go.")
 @click.option("--unit", callback=checked_unit, help="Pressure unit to show.")
 @click.option("--json", "as_json", is_flag=True, help="Print one judgement a line, as JSON.")
@@ -51,7 +51,7 @@ def command(ctx: click.Context, fast: bool, folder: str, unit: str | None, as_js
 
     A scenario of our own: a cap that passes, a cap that opens low, a system with a slow leak, the same
     system after repair. The simulated tester speaks the wire format over a pseudo-terminal; every test is
-    recorded to a file, judged and printed.
+    recorded to a file, judged and printed. The files go to a folder of their own, away from real tests.
 
     Example: recorder try --fast
     """

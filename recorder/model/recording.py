@@ -124,9 +124,10 @@ class FaultRun:
 class Recording:
     """A recording as read. ``judgement`` is the stored one, None when the file was cut off.
 
-    ``intact``: True sealed and unchanged, False altered since it was sealed, None never sealed.
+    ``intact``: True sealed and unchanged, False altered since it was sealed, None where there is no seal.
     ``notes``: what the salvaging reader left out, in words. ``faults``: what the adapter reported, as the annotations
     tell it; one that is over is told twice, at its beginning and at its end. ``pressure_unit``: of the file's column.
+    ``procedure_line``: the line of the file that gives the limits, counted from 1; 0 where none does.
     """
 
     path: str
@@ -139,3 +140,9 @@ class Recording:
     notes: tuple[str, ...] = ()
     faults: tuple[FaultRun, ...] = ()
     pressure_unit: str = "kPa"
+    procedure_line: int = 0
+
+    @property
+    def seal_missing(self) -> bool:
+        """Whether it was judged to its end and only the seal, which is written together with the judgement, is gone."""
+        return self.judgement is not None and self.intact is None

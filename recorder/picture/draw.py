@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import os
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -29,12 +30,13 @@ def _plot(recording: Recording, analyser: Analyser, unit: str) -> Plot:
 
 
 def picture_svg(recording: Recording, analyser: Analyser, *, before: Pair | None = None,
-                unit: str = "kPa") -> str:
-    """The annotated trace as SVG text; with ``before``, both tests below each other on one scale."""
+                unit: str = "kPa", note: str = "") -> str:
+    """The annotated trace as SVG text; with ``before``, both tests below each other on one scale. note: stands at its
+    end."""
     plots = [("After" if before else "", _plot(recording, analyser, unit))]
     if before is not None:
         plots.insert(0, ("Before", _plot(*before, unit)))
-    shapes, height = page(plots)
+    shapes, height = page(plots, note)
     title = f"{test_name(recording.header.test)}: {answer(plots[-1][1])}, {Path(recording.path).name}"
     return svg_text(shapes, WIDTH, height, title=title)
 
@@ -62,21 +64,22 @@ def save(out: Path, data: bytes, *, force: bool) -> None:
 
 
 def draw(recording: Recording, analyser: Analyser, out: str | Path, *, before: Pair | None = None,
-         unit: str = "kPa", force: bool = False) -> Path:
-    """Draws into ``out``; its ending (.svg, .png, .pdf) says how. Raises RecorderError."""
+         unit: str = "kPa", force: bool = False, tell: Callable[[str], None] | None = None) -> Path:
+    """Draws into ``out``; its ending (.svg, .png, .pdf) says how. tell: is told, in words, which letters no font of
+    this computer has; in an SVG file they stand as they are. Raises RecorderError."""
     path = Path(out)
     kind = path.suffix.lower()
     if kind not in KINDS:
-        raise SettingError(f"'{path.name}' does not say what kind of picture is wanted",
+        raise SettingError(f"'{out}' does not say what kind of picture is wanted",
                            do="end the name with .svg, .png or .pdf")
-    if path.exists() and not force:  # before any work; save() decides
+    if os.access(path, os.F_OK) and not force:  # before any work; save() decides
         save(path, b"", force=False)
-    svg = picture_svg(recording, analyser, before=before, unit=unit)
     if kind == ".svg":
-        data = svg.encode()
+        data = picture_svg(recording, analyser, before=before, unit=unit).encode()
     else:
-        from recorder.picture import paint
+        from recorder.picture import letters, paint
 
+        svg = letters.drawable(lambda note: picture_svg(recording, analyser, before=before, unit=unit, note=note), tell)
         data = paint.png_bytes(svg) if kind == ".png" else paint.pdf_bytes(svg, title=path.stem)
     save(path, data, force=force)
     return path

@@ -119,7 +119,7 @@ def _source(plot: Plot, y: float) -> tuple[list[Shape], float]:
         True: "sealed and unchanged",
         False: "ALTERED since it was sealed",
         None: "never sealed (cut off)" if recording.header.id else "no seal",
-    }[recording.intact]
+    }[recording.intact] if not recording.seal_missing else "SEAL MISSING"
     name = f"file {FilePath(recording.path).name}, {seal}; recorder {__version__}"
     lines = wrap(name, WIDTH - 60, 11)[:3]
     if recording.sha256:
@@ -157,10 +157,10 @@ def _plots(plot: Plot, y: float, top: float) -> list[Shape]:
     return trace_panel(plot, 75, y, WIDTH - 75 - 160, _PLOT_HEIGHT, top)
 
 
-def page(plots: Sequence[tuple[str, Plot]]) -> tuple[list[Shape], float]:
+def page(plots: Sequence[tuple[str, Plot]], note: str = "") -> tuple[list[Shape], float]:
     """The drawing list of one recording, or of several below each other on one pressure scale; its height.
 
-    plots: (when, plot), ``when`` being ``""``, ``"Before"`` or ``"After"``.
+    plots: (when, plot), ``when`` being ``""``, ``"Before"`` or ``"After"``. note: what else has to be said at the end.
     """
     out: list[Shape] = []
     y = 24.0
@@ -175,6 +175,9 @@ def page(plots: Sequence[tuple[str, Plot]]) -> tuple[list[Shape], float]:
         shapes, y = _source(plot, y)
         out += shapes
         y += 34
+    if note:
+        out.append(Words(30, y - 10, note, 11))
+        y += 15
     out.append(
         Words(30, y - 10, "Shows what was recorded; it is no safety device. The vehicle maker's limits "
               "and local rules come first.", 11)

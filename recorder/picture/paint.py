@@ -25,6 +25,8 @@ def application() -> QGuiApplication:
         os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")
     ):
         os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
+    if os.environ.get("LC_ALL") in ("C", "POSIX"):
+        os.environ["LC_ALL"] = "C.UTF-8"  # Qt takes that anyway, and says so in four lines
     return QGuiApplication([])
 
 

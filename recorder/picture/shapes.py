@@ -59,9 +59,14 @@ class Words:
 Shape = Path | Box | Words
 
 
+def _letters(text: str) -> int:
+    """How many letters wide a text is; those of East Asian scripts count double."""
+    return sum(2 if ord(c) > 0x2E80 else 1 for c in text)
+
+
 def text_width(text: str, size: float) -> float:
-    """Roughly how wide a text is drawn, in user units; letters of East Asian scripts count double."""
-    return sum(2.0 if ord(c) > 0x2E80 else 1.0 for c in text) * size * _LETTER
+    """Roughly how wide a text is drawn, in user units."""
+    return _letters(text) * size * _LETTER
 
 
 def together(text: str) -> str:
@@ -76,13 +81,14 @@ def wrap(text: str, width: float, size: float) -> list[str]:
     line = ""
     for word in together(" ".join(text.split())).split(" "):
         word = word.replace("\u00a0", " ")
-        while len(word) > room:
+        while _letters(word) > room:
             if line:
                 lines.append(line)
                 line = ""
-            lines.append(word[:room])
-            word = word[room:]
-        if line and len(line) + 1 + len(word) > room:
+            most = next(n for n in range(len(word), 0, -1) if _letters(word[:n]) <= room)
+            lines.append(word[:most])
+            word = word[most:]
+        if line and _letters(line) + 1 + _letters(word) > room:
             lines.append(line)
             line = word
         else:

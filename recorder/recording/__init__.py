@@ -9,6 +9,7 @@ from recorder.recording.ledger import (
     latest_tester,
     verify_ledger,
 )
+from recorder.recording.named import of_file
 from recorder.recording.raw import RawDifference, verify_raw
 from recorder.recording.reader import LARGEST_BYTES, parse, read, read_bytes
 from recorder.recording.rows import LARGEST_KPA, columns_line, rows_text
@@ -26,6 +27,7 @@ __all__ = [
     "differing_keys",
     "is_ledger",
     "latest_tester",
+    "of_file",
     "parse",
     "read",
     "read_bytes",

@@ -44,7 +44,8 @@ def _new_file(path: Path, data: bytes) -> Path:
         raise FileError("the file is there already", path=str(path),
                         do="remove it, or pass over it with --skip-existing") from None
     except OSError as err:
-        raise FileError(f"it cannot be written ({err.strerror})", path=str(path)) from None
+        raise FileError(f"it cannot be written ({err.strerror})", path=str(path),
+                        do="choose another place with --folder") from None
     return path
 
 
@@ -189,8 +190,9 @@ def write_sheet(recording: Recording, target: str | os.PathLike[str]) -> Path:
     header, judgement = recording.header, recording.judgement or {}
     facts: list[tuple[str, Any]] = [
         ("file", Path(recording.path).name), ("SIMULATED", _NOT_REAL if header.simulated else None),
-        ("seal", _SEALS[recording.intact]), ("test", header.test), ("started", header.started),
-        ("job", header.job), ("repair before", header.other.get("repair")),
+        ("seal", "MISSING" if recording.seal_missing else _SEALS[recording.intact]),
+        ("test", header.test), ("started", header.started), ("job", header.job),
+        ("repair before", header.other.get("repair")),
         ("marked", f"{header.marked.value:g} {header.marked.unit}" if header.marked else None),
         ("adapter", header.adapter.get("id")), ("stored outcome", judgement.get("outcome")),
         *((f"mark at {m.time_s:.2f} s", m.text) for m in recording.marks),

@@ -263,8 +263,11 @@ def latest_tester(folder: str | os.PathLike[str], adapter_id: str) -> Mapping[st
     """The baseline of an adapter: the newest sealed and unchanged tester recording of it in this folder
     that was not void and whose judgement has the rate of a hold. ``{"rate", "file", "sha256"}``; None where there is
     none."""
-    place = Path(folder)
-    for path in sorted(place.glob("*-tester-*.csv"), reverse=True):
+    try:
+        files = sorted(Path(folder).glob("*-tester-*.csv"), reverse=True)
+    except OSError:  # a folder that may not be entered; whoever writes there says so
+        return None
+    for path in files:
         try:
             found = read(path, rows=False)
         except FileError:

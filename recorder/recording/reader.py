@@ -37,7 +37,8 @@ def read_bytes(path: str | os.PathLike[str]) -> bytes:
             raise FileError("there is no such file", path=shown, do="check the name") from None
         if os.name == "nt" and Path(path).is_dir():  # no folder can be opened there
             raise FileError("this is a folder", path=shown, do="name a recording in it") from None
-        raise FileError(f"it cannot be opened ({err.strerror})", path=shown) from None
+        raise FileError(f"it cannot be opened ({err.strerror})", path=shown,
+                        do="check its rights" if isinstance(err, PermissionError) else "check the disk") from None
     except ValueError:
         raise FileError("this is not a file name", path=shown, do="check the name") from None
     info = os.fstat(fd)
@@ -236,7 +237,9 @@ def _seal(data: bytes, scan: _Scan, *, own: bool) -> tuple[bool | None, str | No
     if tail == expected:
         return True, digest, [] if scan.judgement is not None else ["it was sealed without a judgement"]
     if scan.judgement is not None and expected.startswith(tail):
-        return None, None, ["the seal was cut off"]
+        return None, None, ["the seal is missing: only the beginning of its line is there" if tail else
+                            "the seal is missing: it was cut off or taken off, and nothing shows whether the file was "
+                            "changed"]
     if b"\r\n" in data:
         return False, digest, ["it was altered since it was sealed (its line ends were changed, at least)"]
     return False, digest, ["it was altered since it was sealed"]
@@ -273,5 +276,5 @@ def parse(data: bytes, path: str = "", *, strict: bool = False, rows: bool = Tru
         raise FileError(said[0], path=path, do="read it without 'strict' to use it all the same")
     return Recording(
         path, header, table, _marks(scan, path), judgement, intact, digest, tuple(notes + said),
-        _faults(scan, path), unit,
+        _faults(scan, path), unit, next((line for name, _, line in scan.annotations if name == "procedure"), 0),
     )

@@ -67,7 +67,12 @@ def no_row(
 
 
 def not_plain(where: str, unusable: bytes) -> RunError:
-    """unusable: a line that is no plain number."""
+    """unusable: a line that is no plain number, or one that no gauge gives."""
+    if unusable.strip().lstrip(b"+-").replace(b".", b"", 1).isdigit():
+        return RunError(
+            f"what arrives is larger than any pressure of a hose: '{escaped(unusable)}'", where=where,
+            do="let the adapter print the pressure alone, in the unit of --bare: no counts of long sums, no clock",
+        )
     return RunError(
         f"what arrives is not one plain number a line: '{escaped(unusable)}'", where=where,
         do="let the adapter print the number alone, with a point and no unit, or speak the wire format; where it looks "

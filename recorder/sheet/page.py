@@ -6,7 +6,7 @@ pictures as pixels. Job texts and findings are not to be trusted and are escaped
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING, Any
@@ -166,6 +166,8 @@ def _what_to_do(test: Entry, later: Entry | None, zone: tzinfo | None) -> str:
 def _seal(recording: Recording) -> str:
     if recording.intact is False:
         return " – ALTERED after the test"
+    if recording.seal_missing:
+        return " – its seal is missing"
     return f", whose seal begins {recording.sha256[:16]}" if recording.intact and recording.sha256 else " – not sealed"
 
 
@@ -181,7 +183,8 @@ def _overview(tests: Sequence[Entry], titles: Sequence[str], zone: tzinfo | None
 
 
 def _document(
-    tests: Sequence[Entry], pictures: Sequence[str], shop: Sequence[str], unit: str, zone: tzinfo | None, style: str
+    tests: Sequence[Entry], pictures: Sequence[str], shop: Sequence[str], unit: str, zone: tzinfo | None, style: str,
+    note: str = "",
 ) -> str:
     if not tests:
         raise SettingError("there is no recording to report", do="name at least one file")
@@ -204,6 +207,7 @@ def _document(
         "<h2>Please note</h2>", _items(CAUTIONS),
         '<p class="small">Numbers after ± say how far off a reading may be (two standard uncertainties). A pressure '
         "test shows what leaked on the day of the test; the vehicle maker's instructions come first.</p>",
+        f'<p class="small">{_safe(note)}</p>' if note else "",
         "</body></html>\n",
     ))
 
@@ -222,18 +226,20 @@ def html_text(
 
 def pdf_bytes(
     tests: Sequence[Entry], *, shop: str = "", line: str = "", unit: str = "kPa", paper: str = "A4",
-    zone: tzinfo | None = None,
+    zone: tzinfo | None = None, tell: Callable[[str], None] | None = None,
 ) -> bytes:
-    """The sheet as PDF on ``A4`` or ``Letter``. Raises SettingError."""
+    """The sheet as PDF on ``A4`` or ``Letter``. tell: is told, in words, which letters no font of this computer has.
+    Raises SettingError."""
     if paper not in PAPERS:
         raise SettingError(f"there is no paper '{printable(paper)}'", do="choose A4 or Letter")
     from PySide6.QtCore import QBuffer, QByteArray, QIODevice, QMarginsF, QSizeF, QUrl
     from PySide6.QtGui import QPageLayout, QPageSize, QPdfWriter, QTextDocument
 
-    from recorder.picture import plain_svg
+    from recorder.picture import letters, plain_svg
     from recorder.picture.paint import application, image
 
     application()
+    letters.undrawn("")  # a computer without fonts is told of before anything is drawn
     data = QByteArray()
     buffer = QBuffer(data)
     buffer.open(QIODevice.OpenModeFlag.WriteOnly)
@@ -250,7 +256,8 @@ def pdf_bytes(
         pixels = image(plain_svg(test.recording, test.analyser, unit=unit, phase_names=PHASES), scale=3.0)
         document.addResource(QTextDocument.ResourceType.ImageResource, QUrl(f"trace:{i}"), pixels)
         tags.append(f'<p><img src="trace:{i}" width="{int(room.width()) - 4}"></p>')
-    document.setHtml(_document(tests, tags, (shop, line), unit, zone, _STYLE))
+    document.setHtml(letters.drawable(
+        lambda note: _document(tests, tags, (shop, line), unit, zone, _STYLE, note), tell))
     document.setPageSize(room)
     document.print_(writer)
     return bytes(data.data())

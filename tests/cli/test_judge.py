@@ -103,3 +103,29 @@ def test_a_header_that_cannot_be_used_names_the_file(tmp_path: Path, line: str) 
         result = CliRunner().invoke(main, [*command, str(path)])
         assert result.exit_code == 2 and result.stdout == ""
         assert str(path) in result.stderr and len(result.stderr.splitlines()) == 1
+
+
+@pytest.mark.parametrize(("limits", "said"), [
+    ('{"hold": {"value": -5, "unit": "s"}}', "limit 'hold': it is {\"value\": -5, \"unit\": \"s\"}; it has"),
+    ('{"hold": {"value": 60, "unit": "psi"}}', "limit 'hold': 'psi' is not a unit that can be turned into s; give it"),
+    ('{"band_low": 120, "band_high": 90}', "limit 'band_low': it is 120 kPa, which is above 'band_high', 90"),
+    ('{"band_high": 50, "shortest_hold": "5 s"}', "limit 'band_high': "),  # below the marking less a tenth
+])
+def test_a_limit_that_makes_no_sense_is_named_with_its_line(tmp_path: Path, limits: str, said: str) -> None:
+    """Wherever the recording is judged: file, line, limit, what to do."""
+    from recorder.errors import RecorderError
+    from recorder.window.state.opened import load
+
+    path = write(tmp_path / "a.csv", seed=1)
+    text = path.read_text("utf-8").replace("time_s,", f"# procedure: {limits}\ntime_s,")
+    path.write_text("\ufeff# a remark\n" + text, "utf-8")
+    start = f"{path}, line 5: {said}"
+    for args in (["judge", path], ["picture", path, "-o", tmp_path / "x.svg"],
+                 ["sheet", path, "-o", tmp_path / "x.html"]):
+        done = CliRunner().invoke(main, [str(a) for a in args])
+        assert done.exit_code == 2 and done.stderr.startswith(start) and done.stderr.count("\n") == 1, done.stderr
+    done = CliRunner().invoke(main, ["audit", "--no-cache", "--json", str(tmp_path)])
+    assert start in json.loads(done.stdout.splitlines()[0])["error"]
+    with pytest.raises(RecorderError) as caught:
+        load(str(path))
+    assert str(caught.value).startswith(start)

@@ -6,6 +6,7 @@ import json
 import os
 import pty
 import select
+import shutil
 import signal
 import subprocess
 import sys
@@ -55,6 +56,20 @@ def test_try_gives_four_right_judgements_and_names_its_files(tried: tuple[Path, 
     assert printed.count("PASS: ") == wanted.count("pass")
     assert printed.count("FAIL: ") == wanted.count("fail")
     assert "\x1b" not in printed
+
+
+def test_the_recordings_that_are_there_are_left_alone(tmp_path: Path) -> None:
+    """Those of real tests, and in a checkout the demo's, which are under version control."""
+    shutil.copytree(ROOT / "recordings", tmp_path / "recordings")
+    done = subprocess.run([sys.executable, "-m", "recorder", "try", "--fast", "--json"], cwd=tmp_path, timeout=110,
+                          env=ENVIRONMENT, capture_output=True, text=True, check=True, encoding="utf-8")
+    files = [Path(json.loads(line)["file"]) for line in done.stdout.splitlines()]
+    assert {file.parent.name for file in files} == {"try-recordings"}
+    assert "/try-recordings/" in (ROOT / ".gitignore").read_text("utf-8").splitlines()
+    assert len(list((tmp_path / "try-recordings").glob("*-*.csv"))) == len(files) == 4
+    for kept in (ROOT / "recordings").iterdir():
+        assert (tmp_path / "recordings" / kept.name).read_bytes() == kept.read_bytes(), kept.name
+    assert len(list((tmp_path / "recordings").iterdir())) == len(list((ROOT / "recordings").iterdir()))
 
 
 def test_judging_again_gives_the_stored_judgement_digit_for_digit(tried: tuple[Path, str]) -> None:

@@ -116,3 +116,13 @@ def test_a_calibration_is_of_one_adapter_and_one_way_to_read_it() -> None:
         words.check_adapter(own, announced, "/dev/x")
     for calibration in (None, Calibration((-25.0, 250.0)), Calibration((-25.0, 250.0), adapter_id="hose-8")):
         words.check_adapter(calibration, announced, "/dev/x")
+
+
+@pytest.mark.parametrize(("line", "said"), [
+    (b"99999999", "what arrives is larger than any pressure of a hose: '99999999'; let the adapter print the pressure"),
+    (b" -12345678.5", "larger than any pressure of a hose: ' -12345678.5'"),
+    (b"0,51", "not one plain number a line: '0,51'; let the adapter print the number alone, with a point"),
+    (b"nan", "not one plain number a line: 'nan'"), (b"1.2.3", "not one plain number a line: '1.2.3'"),
+])
+def test_a_number_that_is_too_large_is_not_called_no_number(line: bytes, said: str) -> None:
+    assert said in str(words.not_plain("x", line))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import re
 from datetime import date
 
 import numpy as np
@@ -13,6 +14,7 @@ from recorder import calibration as calibrations
 from recorder.errors import SettingError
 from recorder.model import Announcement, Calibration
 from recorder.port import Back, Chunk, Lost
+from recorder.units import pressure_factor_kpa
 from recorder.window.link.link import MOST_SAMPLES, Link, report_of
 from recorder.window.state.adapter import link_rows, sensor_rows, verdict_of
 from recorder.window.state.calibrate import (
@@ -22,6 +24,7 @@ from recorder.window.state.calibrate import (
     next_level,
     parse_pair,
     reference_u,
+    residual_words,
     with_direction,
 )
 from recorder.window.state.gauge import due_words
@@ -150,11 +153,38 @@ def test_the_steps_lead_up_and_down_again() -> None:
 def test_the_fit_says_its_uncertainty_and_hysteresis() -> None:
     found, text = fit_words(nine_pairs(), "kPa", reference_u_kpa=0.25)
     assert found is not None
-    assert f"± {2 * found.standard_uncertainty_kpa:.2f} kPa" in text
+    assert f"± {2 * found.standard_uncertainty_kpa:.1f} kPa" in text
     assert "up and down differ by 0.10 kPa" in text
     assert found.coefficients_kpa[1] == pytest.approx(250.0, rel=2e-3)  # 200 kPa over 0.8 of the supply
     none, why = fit_words(nine_pairs()[:2], "kPa")
     assert none is None and "3 pairs" in why
+
+
+@pytest.mark.parametrize("unit", ["kPa", "psi", "bar"])
+@pytest.mark.parametrize("bare", [False, True])
+def test_the_curve_and_the_residuals_have_the_digits_of_the_doubt_in_the_users_unit(unit: str, bare: bool) -> None:
+    """Read back as they are shown, they give the same pressure to a tenth of the ±; and no more digits than that."""
+    pairs = nine_pairs()
+    if bare:
+        pairs = [calibrations.Pair(p.reference_kpa, (p.ratio - 0.1) * 251.0 + 0.4, p.direction) for p in pairs]
+    found, text = fit_words(pairs, unit, reference_u_kpa=0.25, bare=bare)
+    assert found is not None
+    factor = pressure_factor_kpa(unit)
+    band = 2 * found.standard_uncertainty_kpa / factor
+    scatter = 2 * found.curve.residual_sd / factor
+    shown = re.search(r"line: (-?[\d.]+) ([+-]) ([\d.]+) · reading, (\S+)$", text, re.M)
+    assert shown is not None and shown[4] == unit, text
+    for pair in pairs:
+        x = pair.ratio / factor if bare else pair.ratio
+        full = sum(c * pair.ratio**i for i, c in enumerate(found.coefficients_kpa)) / factor
+        assert float(shown[1]) + float(shown[2] + shown[3]) * x == pytest.approx(full, abs=band / 10)
+    for words, residual in zip(residual_words(found, unit), found.residuals_kpa, strict=True):
+        number, own = words.split(" ")
+        assert own == unit and float(number) == pytest.approx(residual / factor, abs=scatter / 4)
+        assert len(number.lstrip("-").replace(".", "").lstrip("0")) <= 2, words
+    cal, _ = calibration_of(found, today=date(2026, 3, 14), due=date(2027, 3, 14), reference="", adapter_id=None,
+                            bare=bare)
+    assert cal.coefficients_kpa == found.coefficients_kpa  # what is saved has them all
 
 
 def test_a_written_plus_minus_is_two_standard_uncertainties() -> None:

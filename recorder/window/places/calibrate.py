@@ -19,6 +19,7 @@ from PySide6.QtWidgets import (
 )
 
 from recorder.calibration import CalibrationFit, Pair, due_after, to_file_text
+from recorder.digits import decimals
 from recorder.errors import SettingError
 from recorder.settings import Settings
 from recorder.units import convert, format_pressure
@@ -33,6 +34,7 @@ from recorder.window.state.calibrate import (
     next_level,
     parse_pair,
     reference_u,
+    residual_words,
     with_direction,
 )
 from recorder.window.state.colours import Palette
@@ -185,10 +187,10 @@ class CalibratePage(QWidget):
         tighten(self, self.verdict)
         self.save_key.setEnabled(self.found is not None)
         self.undo_key.setEnabled(bool(self.pairs))
-        residuals = self.found.residuals_kpa if self.found is not None else (None,) * len(self.pairs)
+        residuals = residual_words(self.found, self.unit) if self.found is not None else [""] * len(self.pairs)
         lines = []
         for n, (pair, residual) in enumerate(zip(self.pairs, residuals, strict=True), start=1):
-            off = "" if residual is None else f"  residual {format_pressure(residual, self.unit, extra=2)}"
+            off = f"  residual {residual}" if residual else ""
             way = {"up": "▲", "down": "▼"}.get(pair.direction or "", " ")
             at = f"{format_pressure(pair.reference_kpa, self.unit)} at {self._reading(pair.ratio)}"
             lines.append(f"{n} {way} {at}{off}")
@@ -222,7 +224,7 @@ class CalibratePage(QWidget):
         span = max(band, *(abs(r) * k for r in residuals)) * 1.35
         plot.setXRange(low - room, high + room, padding=0)
         plot.setYRange(-span, span, padding=0)
-        plot.label(f"± {format_pressure(band / k, self.unit, extra=1)}", high + room, band, c.text, (1, 1), 6)
+        plot.label(f"± {band:.{decimals(band)}f} {self.unit}", high + room, band, c.text, (1, 1), 6)
 
     def save(self) -> None:
         """The calibration file; an existing one is never overwritten."""

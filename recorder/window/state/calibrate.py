@@ -6,16 +6,18 @@ from collections.abc import Sequence
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
+from recorder.digits import decimals
 from recorder.errors import SettingError
 from recorder.model import Calibration
-from recorder.units import convert, format_pressure, parse_quantity, pressure_factor_kpa
+from recorder.units import convert, parse_quantity, pressure_factor_kpa
 from recorder.window.state.words import in_window
 
 if TYPE_CHECKING:
     from recorder.calibration import CalibrationFit, Pair
 
 __all__ = [
-    "calibration_of", "due_day", "examples", "fit_words", "next_level", "parse_pair", "reference_u", "with_direction",
+    "calibration_of", "curve_words", "due_day", "examples", "fit_words", "next_level", "parse_pair", "reference_u",
+    "residual_words", "with_direction",
 ]
 
 # Steps of the references, in the unit that people see: up, and the same down again. Common practice, no source.
@@ -91,17 +93,44 @@ def fit_words(pairs: Sequence[Pair], unit: str, reference_u_kpa: float = 0.0,
     except SettingError as err:
         return None, in_window(str(err))
 
-    def p(kpa: float) -> str:
-        return format_pressure(kpa, unit, extra=1)
-
+    factor = pressure_factor_kpa(unit)
+    doubt = 2 * found.standard_uncertainty_kpa / factor
     shape = "a straight line" if len(found.coefficients_kpa) == 2 else "a slightly bent line"
-    terms = ", ".join(f"{c:.4f}" for c in found.coefficients_kpa)
-    also = "" if found.hysteresis_kpa is None else f"; up and down differ by {p(found.hysteresis_kpa)}"
+    also = "" if found.hysteresis_kpa is None else f"; up and down differ by {_fine(found.hysteresis_kpa, found, unit)}"
     notes = [in_window(note) for note in found.notes]
-    lines = [f"A pressure read as these were is good to ± {p(2 * found.standard_uncertainty_kpa)} (two standard "
+    lines = [f"A pressure read as these were is good to ± {doubt:.{decimals(doubt)}f} {unit} (two standard "
              f"uncertainties: 95 in 100){also}",
-             f"{len(pairs)} pairs, {shape}, coefficients {terms} kPa", *notes[:2]]
+             f"{len(pairs)} pairs, {shape}: {curve_words(found, unit, bare=bare)}", *notes[:2]]
     return found, "\n".join(lines)
+
+
+def _fine(kpa: float, found: CalibrationFit, unit: str) -> str:
+    """A difference between pairs in ``unit``, with the digits that their scatter leaves; the reference's own ± is in
+    all of them alike."""
+    factor = pressure_factor_kpa(unit)
+    most = decimals(2 * found.standard_uncertainty_kpa / factor) + 2
+    places = min(decimals(2 * found.curve.residual_sd / factor), most)
+    return f"{round(kpa / factor, places) + 0.0:.{places}f} {unit}"
+
+
+def residual_words(found: CalibrationFit, unit: str) -> list[str]:
+    """The residuals in ``unit``, one a pair, with the digits that their scatter leaves."""
+    return [_fine(residual, found, unit) for residual in found.residuals_kpa]
+
+
+def curve_words(found: CalibrationFit, unit: str, *, bare: bool = False) -> str:
+    """The curve in ``unit``, ``"-25.87 + 258.49 · reading, kPa"``: each term with one digit more than the ± leaves
+    at the largest reading. The file keeps all of them. bare: the reading is a pressure, here in ``unit`` as well."""
+    factor = pressure_factor_kpa(unit)
+    doubt = 2.0 * found.standard_uncertainty_kpa / factor
+    largest = max(abs(pair.ratio) for pair in found.pairs) / (factor if bare else 1.0)
+    terms = []
+    for power, coefficient in enumerate(found.coefficients_kpa):
+        value = coefficient / factor * (factor**power if bare else 1.0)
+        sign = ("- " if value < 0 else "+ ") if power else ("-" if value < 0 else "")
+        number = f"{abs(value):.{decimals(doubt / max(largest, 1.0) ** power) + 1}f}"
+        terms.append(sign + number + ("", " · reading", " · reading²")[power])
+    return f"{' '.join(terms)}, {unit}"
 
 
 def due_day(text: str, today: date) -> date:

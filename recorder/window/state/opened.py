@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from recorder import report
-from recorder.errors import printable
+from recorder.errors import RecorderError, printable
 from recorder.model import Recording
 from recorder.moments import utc_text
-from recorder.recording import read
+from recorder.recording import of_file, read
 from recorder.units import format_pressure
 from recorder.window.state.hold import HoldStrip, hold_of
 from recorder.window.state.levels import Levels, Line, levels_of, lines_of
@@ -26,7 +26,8 @@ if TYPE_CHECKING:
 __all__ = ["Opened", "OpenedScreen", "load", "opened_screen", "overlaid"]
 
 _INTACT = {"yes": "unchanged since it was sealed", "ALTERED": "▲ ALTERED since it was sealed",
-           "not sealed": "▲ never sealed"}
+           "not sealed": "▲ never sealed",
+           "seal missing": "▲ its seal is missing: nothing shows whether it was changed"}
 _SAME = {"yes": "judged again: the same", "DIFFERS": "▲ judged again: DIFFERS from what is stored",
          "was not judged": "judged now for the first time"}
 
@@ -63,8 +64,11 @@ def load(path: str) -> Opened:
     from recorder.analysis import analyse
 
     recording = read(path)
-    analyser = analyse(recording)
-    judgement = json.loads(json.dumps(analyser.judgement().to_json()))
+    try:
+        analyser = analyse(recording)
+        judgement = json.loads(json.dumps(analyser.judgement().to_json()))
+    except RecorderError as err:
+        raise of_file(err, recording) from None
     store = TraceStore()
     store.add(recording.rows.time_s, recording.rows.pressure_kpa)
     zero = judgement.get("zero")

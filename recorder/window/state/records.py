@@ -138,6 +138,8 @@ def check_again(row: RecordRow) -> RecordRow:
 def same_words(recording: Recording, fresh: Mapping[str, Any]) -> tuple[str, str]:
     """The words for "intact?" and "same when judged again?"; ``fresh``: the new judgement, through JSON."""
     intact = {True: "yes", False: "ALTERED", None: "not sealed"}[recording.intact]
+    if recording.seal_missing:
+        intact = "seal missing"
     if recording.judgement is None:
         return intact, "was not judged"
     return intact, "yes" if dict(recording.judgement) == fresh else "DIFFERS"

@@ -1,0 +1,50 @@
+"""A recording that was finished and whose seal is gone: told from one that was cut off, wherever it is shown."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from recorder.audit import audit_bytes
+from recorder.cli import main
+from recorder.window.state.opened import load, opened_screen
+from recorder.window.state.records import check_again, quick_row
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
+from made import make
+
+
+@pytest.fixture(scope="module")
+def sealed(tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    return make(tmp_path_factory.mktemp("sealed"), 3, seconds=20).read_bytes()
+
+
+@pytest.mark.parametrize("left", [0, 1, 9, 30, 76])
+def test_a_file_whose_seal_alone_is_gone_is_not_called_cut_off(tmp_path: Path, sealed: bytes, left: int) -> None:
+    """Its judgement is whole, so it was finished: the seal was taken off, or the end of its line was lost."""
+    start = sealed.rindex(b"# sha256: ")
+    assert len(sealed) - start == 77  # the name, 64 digits in quotes, the line's end
+    data = sealed[: start + left]
+    row = audit_bytes(data, "x.csv")
+    assert row.seal_missing and not row.cut and row.intact is None and row.same is True and row.good
+    assert row.notes[-1].startswith("the seal is missing: " + ("only the beginning" if left else "it was cut off or "))
+    for other in (sealed, sealed[: start - 2], sealed.replace(b"# judgement: ", b"# judged: ")[: start - 3]):
+        assert not audit_bytes(other, "x.csv").seal_missing
+    assert audit_bytes(sealed[: start - 2], "x.csv").cut  # the judgement's line has no end
+    path = tmp_path / "shop" / "x.csv"
+    path.parent.mkdir()
+    path.write_bytes(data)
+    done = CliRunner().invoke(main, ["audit", "--no-cache", str(path.parent)])
+    assert done.exit_code == 0 and "cut off: 0; seal missing: 1; " in done.stdout
+    assert "seal missing: nothing shows whether it was changed" in done.stdout
+    assert "\nseal missing: x.csv\n" in done.stdout and "cut off or not finished" not in done.stdout
+    assert "the seal is missing: " in CliRunner().invoke(main, ["judge", str(path)]).stdout
+    for args, said in ((["picture", path, "-o", tmp_path / "x.svg"], "x.csv, SEAL MISSING; recorder"),
+                       (["sheet", path, "-o", tmp_path / "x.html"], "its seal is missing")):
+        assert CliRunner().invoke(main, [str(a) for a in args]).exit_code == 0
+        assert said in Path(args[-1]).read_text("utf-8")
+    assert check_again(quick_row(path)).intact == "seal missing"
+    assert "its seal is missing" in opened_screen(load(str(path)), "kPa").state
