@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.trace.filters import median, running_mean, running_median, smooth_slope
+from recorder.analysis.trace.ringing import without_ringing
 
 if TYPE_CHECKING:
     from recorder.model import BoolArray, FloatArray, IntArray
@@ -28,7 +29,7 @@ SLOPE_S = 0.09  # width of the Gaussian whose derivative gives the slope: a frac
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Prepared:
-    """A trace ready for the estimators. ``p`` is zero-corrected and without spikes; ``smooth`` is
+    """A trace ready for the estimators. ``p`` is zero-corrected, without spikes and without ringing; ``smooth`` is
     ``p`` averaged over about 0.15 s; ``slope`` its rate of change (kPa/s). ``noise_kpa`` is the
     white part of the noise without resolution, ``step_kpa`` the resolution (0 where the readings
     are not quantised). ``even_*``: the same with holes bridged by straight lines, so that equal
@@ -184,8 +185,16 @@ def prepare(t: FloatArray, p: FloatArray, zero_kpa: float, known: Sampling | Non
     known = known or sampling(t, p)
     dt, step = known.dt_s, known.step_kpa
     noise = noise_kpa(p, step)
-    clean, spikes = without_spikes(p - zero_kpa, dt, float(np.hypot(noise, step / 3.46)) + 1e-6)
+    sd = float(np.hypot(noise, step / 3.46)) + 1e-6
+    clean, spikes = p - zero_kpa, 0
+    if dt <= FINE_S:
+        clean, spikes = without_spikes(clean, dt, sd)
     even_t, even_p, own = _evenly(t, clean, dt)
+    even_p, rings = without_ringing(even_t, even_p, dt, sd)
+    clean = even_p[own] if rings else clean
+    if dt > FINE_S:  # where ringing looks wild itself
+        clean, spikes = without_spikes(clean, dt, sd)
+        even_t, even_p, own = _evenly(t, clean, dt)
     width = max(round(0.15 / dt), 1)
     smooth = running_mean(even_p, width)
     slope = smooth_slope(even_p, max(SLOPE_S / dt, 0.5)) / dt
