@@ -1,6 +1,7 @@
 """Gas space from the pump's strokes, and what a fall means in millilitres.
 
-A stroke moves V_s of outside air: dp = p_atm V_s / V once it has cooled (isothermal, Boyle). V is the space as the
+A stroke moves V_s of outside air, less what the pump keeps (d V_s before its valve, compressed: d V_s p / p_atm):
+dp = p_atm V_s (1 - d p / p_atm) / V once it has cooled (isothermal, Boyle). V is the space as the
 strokes see it: gas, and hoses that give C mL/kPa count as p_abs C of it, so that it grows with the pressure by 2 C.
 Three things are taken out of the levels between the strokes: the heat that earlier strokes left (a stroke starts
 gamma = 1.4 times as high, adiabatic, and dies away to 1), what leaked away meanwhile (gas takes its part of p V with
@@ -20,13 +21,16 @@ import numpy as np
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
-__all__ = ["Space", "either", "headspace", "lost_ml", "with_uncounted"]
+__all__ = ["KEPT", "Space", "either", "headspace", "lost_ml", "with_uncounted"]
 
 _HEAT = 0.4  # gamma - 1 of air: by which a stroke is warm at first, at most
 _WARM, _WARM_U = 0.3, 0.15  # what it usually is, where the hold does not show it; no source
 _USUAL_TAU_S = 1.5  # of compressed air cooling to a hose's wall, where the hold does not show it
 _SETTLES_U = 0.5  # of what settles in the hold, against the pressure; no source
-_STROKE_U = 0.025  # relative: the stroke and the cooling are no better known
+_STROKE_U = 0.02  # relative: the stroke and the cooling are no better known
+# of a stroke, what the pump keeps before its valve; it takes p / p_atm of that from what comes in. Common practice, no
+# source: some hundredths of a small hand pump's stroke
+KEPT, _KEPT_U = 0.015, 0.015
 _N_U, _M_U = 0.25, 0.5  # how well a hold shows how the leak goes with the pressure
 _STEP_SURE, _STEP_SHARE = 4.0, 0.12  # standard errors, and share of a stroke: a smaller step is none
 _UNKNOWN = 0.3  # relative u from which on strokes do not tell the space
@@ -118,6 +122,7 @@ def headspace(
     level_u_kpa: float = 0.0,
     slow_kpa: float = 0.0,
     slow_s: float = 10.0,
+    kept: float = KEPT,
 ) -> Space | None:
     """Gas space at gauge pressure ``at_kpa``; None where fewer than three full strokes follow each other,
     or where they do not tell it (a leak takes most of what they bring).
@@ -128,6 +133,7 @@ def headspace(
     that makes the space grow, 0 for gas; ``trace`` (s, kPa) is what drives it, or else the levels. level_u_kpa: noise
     of a level. slow_kpa: by which slow settling goes on to lower the pressure from ``after_s`` on, with time constant
     slow_s: hoses, or a gas space so wide that it cools slowly, where it is as large as the strokes' heat would be.
+    kept: share of a stroke that the pump keeps before its valve.
     """
     if len(starts_s) < 3:
         return None
@@ -240,7 +246,8 @@ def headspace(
         ends.append((fitted(tau, more, slow_kpa)[0], fitted(tau, less, slow_kpa)[0]))
     if of_heat > 0.2 * _HEAT:
         ends.append((value, fitted(*other)[0]))
-    volume = air_kpa * stroke_ml * value
+    over = at_kpa / air_kpa
+    volume = air_kpa * stroke_ml * value * max(1.0 - kept * over, 0.5)
     u = math.sqrt(error**2 + sum((a - b) ** 2 / 4.0 for a, b in ends)) / value
     # how much of what settles is heat, which strokes alone do not tell from hoses
     u = math.hypot(u, _SETTLES_U * (max(cooling_kpa or 0.0, 0.0) + max(slow_kpa, 0.0)) / max(at_kpa, 1.0))
@@ -248,4 +255,4 @@ def headspace(
     u = math.hypot(u, 0.5 * math.erfc(usual / max(4.0 * level_u_kpa, 1e-9)))
     if not u < _UNKNOWN:
         return None
-    return Space(volume, volume * math.hypot(u, _STROKE_U), min(max(share, 0.0), 1.0), share_u, at_kpa)
+    return Space(volume, volume * math.hypot(u, _STROKE_U, _KEPT_U * over), min(max(share, 0.0), 1.0), share_u, at_kpa)
