@@ -46,6 +46,7 @@ __all__ = ["find_opening"]
 ENOUGH = 5.0  # log likelihood ratio: three parameters gain as much by chance in about 2 % of closed caps (chi square)
 HELD_U, HELD_KPA = 3.0, 0.3  # standard uncertainties, and kPa more than the opening: what holds that is shut
 APART_U = 0.75  # standard uncertainties: nearer to each other, two fits are as good as one
+PLAINLY = 5.0  # log likelihood ratio by which strokes on the valve are eased ones, not only may be
 NOT_ALIKE = 1.05  # residuals' variance over what noise explains: no law explains all strokes alike
 FITS_WELL = 2.0  # residuals' variance over what noise explains: else only strokes that fell back are looked at
 FITS = 3.0  # residuals' variance over what noise explains, beyond which no law of the valve is believed
@@ -162,6 +163,11 @@ def _by_strokes(
         if gain < ENOUGH and not fell and _stays(x, strokes[-1], end_s):
             gain += _one_ceiling(x, strokes, k, end_s, usual)
         if gain >= ENOUGH:
+            as_eased = None
+            if fit.eased and not may_ease:
+                as_eased = fit_valve(x, strokes, near, response, end_s, correlated, may_ease=True)
+                if as_eased is not None and as_eased.gain > fit.gain + PLAINLY:
+                    fit, as_eased = as_eased, None  # eased they were
             found = by_fit(x, strokes, near, response, fit, usual)
             held = _held_more(strokes, fell, found, fit)
             if held is not None:
@@ -171,10 +177,7 @@ def _by_strokes(
                 found = _sticking(x, strokes, odd, found, response, usual, end_s, correlated)
             elif fit.misfit > NOT_ALIKE and len(near) > 1:
                 found = _sticking(x, strokes, found.stroke, found, response, usual, end_s, correlated, believed=True)
-            if fit.eased and not may_ease:
-                other = fit_valve(x, strokes, near, response, end_s, correlated, may_ease=True)
-                found = found if other is None else doubted(found, other.open_kpa - fit.open_kpa)
-            return found
+            return found if as_eased is None else doubted(found, as_eased.open_kpa - fit.open_kpa)
         closed = closed or fit.misfit < FITS_WELL
     if closed and len(fell) < 2:
         return None  # one stroke that fell back may be a knock, and a closed cap explains the rest

@@ -98,7 +98,7 @@ def _rings(t: FloatArray, q: FloatArray, some: list[_Extreme]) -> int:
 
 
 def _both_sides(q: FloatArray, at: list[int]) -> bool:
-    """Whether the extremes ``at`` lie on one and the other side of where ``q`` is before and after them, ever nearer."""
+    """Whether the extremes ``at`` lie on both sides of where ``q`` is before and after them, ever nearer."""
     half = max(at[1] - at[0], at[2] - at[1])
     before = float(np.median(q[max(at[0] - 3 * half, 0) : max(at[0] - half, 1)]))
     after = float(np.median(q[at[-1] + 2 * half : at[-1] + 4 * half + 1])) if at[-1] + 2 * half < len(q) else before
