@@ -46,7 +46,7 @@ BLOCK_S = 4.0  # noise is looked at in blocks: some of them are quiet
 MADE_UP_TIMES = 2  # a stroke more is found, and the fall is seen after that one
 QUIET_SHARE = 0.2  # of the blocks, at least
 SLOW_S = 1.2  # from stroke to stroke: hands may as well be twice as fast
-EACH = 3.0  # log likelihood ratio that each stroke more has to bring then: 20 to 1
+EACH = 2.0  # log likelihood ratio that each stroke more has to bring then, on the mean
 APART_S = 0.3  # before the first stroke: its beginning is no noise
 TELLS_S = 1.5  # of a vented start
 
@@ -232,12 +232,12 @@ def _best_chain(
 ) -> IntArray:
     """The chain, with what the first look shows of strokes, then with what the chain itself shows."""
     chosen = first
-    for _ in range(2):
+    for each in (0.0, EACH):
         habit = habit_of(c, chosen, slope_sd, level_sd, cadence_s)
         found, score = chain(c, habit, may_open=may_open)
         if habit.cadence_s > SLOW_S:  # or every second stroke was passed over
             other, better = chain(c, replace(habit, cadence_s=0.5 * habit.cadence_s), may_open=may_open)
-            found = other if better - score > EACH * max(len(other) - len(found), 0) else found
+            found = other if better - score > each * max(len(other) - len(found), 0) else found
         if np.array_equal(found, chosen):
             break
         chosen = found
