@@ -88,31 +88,6 @@ def test_a_lift_that_pops_is_stepped_as_an_integrator_does(full: bool) -> None:
     assert float(np.abs(got - true).max()) < 0.02 * float(true.max() - true.min())
 
 
-@pytest.mark.parametrize("stop", [0.4, 0.75])
-@pytest.mark.parametrize("k", [3.0, 20.0, 60.0])
-def test_a_lift_that_meets_its_stop_is_stepped_as_an_integrator_does(k: float, stop: float) -> None:
-    """Air comes in for 0.4 s; from 100 kPa on the lift is p - 92 kPa, but no more than ``stop`` of 8 kPa, until the
-    pressure is down to 92 kPa."""
-    steps, length, gap = 400, 2.0, 8.0
-    t = np.linspace(0.0, length, steps + 1)
-    one = np.ones(1)
-    lanes = Lanes(15.0 * np.clip(t / 0.4, 0.0, 1.0)[:, None], one * length / steps, 96.0 * one, 0.0 * one, 100.0 * one,
-                  k * one, gap * one, np.zeros(1, bool), 0.0 * one)
-    still = Response(0.0, 0.0, 0.0, 0.0, 1.0, 15.0, 0.1, 0.4, 0.1, 0.0, 0.0, 0.0, 0.0)
-    got = run_valves(lanes, still, pops=True, stop=stop)[0][:, 0]
-    opens_s = 4.0 / (15.0 / 0.4)
-
-    def slope(at: float, y: np.ndarray) -> list[float]:
-        lift = min(max(y[0] - 92.0, 0.0), stop * gap) if at >= opens_s else 0.0
-        return [(15.0 / 0.4 if at < 0.4 else 0.0) - k * lift]
-
-    before = t[t < opens_s]
-    run = solve_ivp(slope, (opens_s, length), [100.0], "LSODA", t[t >= opens_s], rtol=1e-8, atol=1e-8, max_step=2e-3)
-    true = np.concatenate([96.0 + 15.0 / 0.4 * before, run.y[0]])
-    assert true.min() > 91.99
-    assert float(np.abs(got - true).max()) < 0.02 * float(true.max() - true.min())
-
-
 def trace(seed: int, lag_s: float, k: float = 6.0, size: float = 9.0) -> tuple[np.ndarray, np.ndarray]:
     """A cap that begins to open at 100 kPa, its lift late by ``lag_s``: strokes of ``size`` kPa within 0.3 s, one in
     1.1 s."""
@@ -149,4 +124,4 @@ def test_a_valve_that_is_late_by_milliseconds_is_not_read_high(seed: int) -> Non
     analyser.feed(t.round(6), p.round(4))
     told = analyser.judgement()
     assert told.opening is not None and told.opening.standard_uncertainty is not None
-    assert abs(told.opening.value - 100.0) < min(1.1, 2.0 * told.opening.standard_uncertainty)
+    assert abs(told.opening.value - 100.0) < min(1.0, 2.0 * told.opening.standard_uncertainty)

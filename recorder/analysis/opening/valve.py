@@ -5,8 +5,7 @@ strokes. "even": the lift follows p - p_open while the pressure rises, p - p_clo
 is between the two (friction). "pops": it follows p - p_close as soon as it is open. "ajar": the same, but once open it
 does not shut quite, so that later strokes find it open. "some ajar": only some of them do. "snaps": it is wholly open
 until it shuts. "soon", "late", "later": as "even", but the lift is late by a time constant: milliseconds for any
-valve's own weight and friction, tenths of a second for a sluggish one. "stops": as "pops", but the lift meets a stop
-("stops late" soon below the opening, "stops soon" near closing). Valves that open suddenly are late by a few
+valve's own weight and friction, tenths of a second for a sluggish one. Valves that open suddenly are late by a few
 milliseconds, or ("pops late", "snaps late") by some more. What flows
 out lowers the pressure by k times the lift a second.
 
@@ -27,7 +26,6 @@ from recorder.analysis.opening.closed import Response
 from recorder.analysis.opening.valve_strokes import (
     CLOSE,
     LAGS_S,
-    STOPS,
     Grid,
     Law,
     MetStrokes,
@@ -52,10 +50,8 @@ OWN = 2.5  # of a stroke's five numbers: what they take up of the cost, of which
 GOOD = 2.0  # residuals' variance over what noise explains: so good a fit without one stroke says that it was disturbed
 SUDDEN: tuple[tuple[Law, Law], ...] = (("pops", "pops late"), ("snaps", "snaps late"))
 LAWS: tuple[Law, ...] = (
-    "even", "pops", "soon", "late", "later", "ajar", "some ajar", "snaps", "pops late", "snaps late",
-    "stops late", "stops soon"
+    "even", "pops", "soon", "late", "later", "ajar", "some ajar", "snaps", "pops late", "snaps late"
 )
-RARE = 0.25  # how often a lift meets its stop, against any other law; no source
 LATE = {late for _, late in SUDDEN}  # how late one that opens suddenly is, only its opening tells
 MISS_S = 0.05  # for so long a misfit of the response's shape lasts
 
@@ -123,8 +119,7 @@ def fit_valve(
     each = [weights(g.cost, chi) for g in found]
     # evidence of a law: what its grid holds together, not its best point alone
     held = [c - chi * math.log(np.exp(-(g.cost - c) / chi).mean()) for c, g in zip(costs, found, strict=True)]
-    rare = np.array([-math.log(RARE) if law in STOPS else 0.0 for law in laws])
-    share = weights(np.array(held) + LAW_TEMPER * chi * rare, LAW_TEMPER * chi)
+    share = weights(np.array(held), LAW_TEMPER * chi)
     opens = np.array([w @ g.p_open for w, g in zip(each, found, strict=True)])
     close = [g.own[CLOSE, :, -1] for g in found]
     closes = np.array([w @ c for w, c in zip(each, close, strict=True)])
@@ -182,8 +177,6 @@ def _laws(fit: MetStrokes, n: int, free: float, correlated: float) -> dict[Law, 
         if fit.sort(pops, found["ajar"]):
             explore("some ajar")
     explore("snaps")
-    explore("stops late")
-    explore("stops soon")
     for sudden, late in SUDDEN:
         if float(found[sudden].cost.min()) <= min(map(bound, found.values())):
             explore(late)

@@ -45,15 +45,13 @@ class Lanes:
 
 
 def run_valves(
-    q: Lanes, r: Response, *, pops: bool, full: bool = False, lag_s: float | None = None, stop: float = 0.0
+    q: Lanes, r: Response, *, pops: bool, full: bool = False, lag_s: float | None = None
 ) -> tuple[FloatArray, FloatArray]:
     """Pressures (steps + 1, lanes), and the warmth c at the end (lanes). Between two times lift and
     pressure follow a line, so each step is exact in k. lag_s: time constant by which the lift is late; full: such a
     lift is all of ``gap`` until the valve shuts."""
     gas = _Gas(q, r)
-    if stop > 0.0:
-        _run_stopped(q, gas, stop)
-    elif lag_s is None:
+    if lag_s is None:
         (_run_popping if pops else _run_rubbing)(q, gas)
     elif full:
         _run_full(q, gas, lag_s)
@@ -140,33 +138,6 @@ def _run_popping(q: Lanes, gas: _Gas) -> None:
             settle = gas.push / rate
             level = settle + (np.where(is_open, p, 0.0) + q.gap - settle) * np.exp(-rate * part)
             level = np.where(level < SHUT_KPA, least, level)
-            still = np.where(moves, level - q.gap, still)
-            lift = np.where(moves, level, lift)
-        new[:] = still
-        gas.end(i)
-
-
-def _run_stopped(q: Lanes, gas: _Gas, stop: float) -> None:
-    """A valve whose lift is p - p_close as soon as it is open, but no more than the part ``stop`` of ``gap``."""
-    rate = gas.scale * q.k * q.step_s
-    most = np.maximum(stop * q.gap, SHUT_KPA)
-    lift = q.left_open(True)  # p - p_close, as if nothing stopped it
-    for i in range(len(gas.air)):
-        p, new = gas.begin(i)
-        is_open = lift > 0.0
-        moves = is_open | (gas.free > 0.0)
-        still = gas.free
-        if moves.any():
-            part = np.where(is_open, 1.0, np.clip(gas.free / np.maximum(gas.push, LEAST), 0.0, 1.0))
-            level = np.where(is_open, p, 0.0) + q.gap
-            # as long as it is stopped, the same flows out all the time
-            falls = rate * most - gas.push
-            stopped = np.clip((level - most) / np.where(falls > LEAST, falls, LEAST), 0.0, part)
-            stopped = np.where(level > most, stopped, 0.0)
-            level = level - falls * stopped
-            settle = gas.push / rate
-            level = settle + (level - settle) * np.exp(-rate * (part - stopped))
-            level = np.where(level < SHUT_KPA, 0.0, level)
             still = np.where(moves, level - q.gap, still)
             lift = np.where(moves, level, lift)
         new[:] = still

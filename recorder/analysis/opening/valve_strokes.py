@@ -41,13 +41,10 @@ GAP_SHARE = 0.05  # closing below opening, of the pressure: the scale of an expo
 NEVER = 1e6  # kPa: no valve
 FAR = 5.0  # standard deviations
 WEAK = 0.8  # of a usual stroke: less is looked at as an eased one too
-Law = Literal["even", "pops", "pops late", "snaps", "snaps late", "ajar", "some ajar", "soon", "late", "later",
-              "stops late", "stops soon"]
+Law = Literal["even", "pops", "pops late", "snaps", "snaps late", "ajar", "some ajar", "soon", "late", "later"]
 # of a valve's lift: its weight and friction, milliseconds; a sluggish one's; common practice, no source
 LAGS_S: dict[Law, float] = {"soon": 0.015, "late": 0.1, "later": 0.3, "pops": 0.004, "pops late": 0.02, "snaps": 0.004,
                           "snaps late": 0.02}
-# where the lift of one that opens suddenly meets its stop, of the way from closing to opening; no source
-STOPS: dict[Law, float] = {"stops late": 0.75, "stops soon": 0.4}
 FRICTION: tuple[Law, ...] = ("even", "soon", "late", "later")
 SNAPS: tuple[Law, ...] = ("snaps", "snaps late")
 BASE, START, LENGTH, AMOUNT, CLOSE = range(5)
@@ -179,8 +176,7 @@ class MetStrokes:
         q = Lanes(feed, each(self.grids[1] - self.grids[0]), flat[BASE], each(g.warm), p_open,
                   each(np.exp(g.log_k)[:, None]), np.minimum(p_open - close, 1e3), each(self.found_ajar(law)),
                   each(self.left_open(g.p_open)))  # fmt: skip
-        p, c = run_valves(q, self.r, pops=law not in FRICTION, full=law in SNAPS, lag_s=LAGS_S.get(law),
-                          stop=STOPS.get(law, 0.0))
+        p, c = run_valves(q, self.r, pops=law not in FRICTION, full=law in SNAPS, lag_s=LAGS_S.get(law))
         return p.reshape(len(self.grids), lanes, points, m), c.reshape(lanes, points, m)
 
     def found_ajar(self, law: Law) -> NDArray[np.bool_]:
