@@ -27,6 +27,7 @@ MANY = 3  # swings, at least: two are a push and a release, unless they go to bo
 EVEN = 1.9  # longest over shortest half period
 DIES = (0.2, 1.2)  # one swing over the one before
 GONE = 0.6  # the last swing over the first, at most
+HIT = 0.25  # of the first swing, by which its first extreme is off where it was: a stroke begins where the pressure is
 SIDES = 0.15  # each extreme over the one before, from where it was, at least
 OFTEN = 5  # more than so many are an engine or a valve that chatters
 
@@ -92,15 +93,22 @@ def _rings(t: FloatArray, q: FloatArray, some: list[_Extreme]) -> int:
         if many and not DIES[0] < swings[many] / swings[many - 1] < DIES[1]:
             break
         many += 1
+    if many and abs(q[some[0].k] - _before(q, some[0].k, some[1].k - some[0].k)) < HIT * swings[0]:
+        return 0
     if many == MANY - 1 and _both_sides(q, [e.k for e in some[: many + 1]]):
         return many + 1
     return many + 1 if many >= MANY and swings[many - 1] <= GONE * swings[0] else 0
 
 
+def _before(q: FloatArray, k: int, half: int) -> float:
+    """Where ``q`` was before an extreme at ``k``, of ``half`` a period."""
+    return float(np.median(q[max(k - 3 * half, 0) : max(k - half, 1)]))
+
+
 def _both_sides(q: FloatArray, at: list[int]) -> bool:
     """Whether the extremes ``at`` lie on both sides of where ``q`` is before and after them, ever nearer."""
     half = max(at[1] - at[0], at[2] - at[1])
-    before = float(np.median(q[max(at[0] - 3 * half, 0) : max(at[0] - half, 1)]))
+    before = _before(q, at[0], half)
     after = float(np.median(q[at[-1] + 2 * half : at[-1] + 4 * half + 1])) if at[-1] + 2 * half < len(q) else before
     off = q[at] - np.interp(at, [at[0] - half, at[-1] + 2 * half], [before, after])
     size = np.abs(off)
