@@ -79,6 +79,13 @@ def test_an_engine_that_goes_on_is_none() -> None:
     assert clean is read
 
 
+def test_readings_that_swing_all_the_time_are_left_alone_at_once() -> None:
+    t = np.arange(0.0, 3000.0, 0.01)
+    read = 50.0 + ring(t % 1.0, 0.2, 9.0, 5.0, 0.2)
+    clean, found = without_ringing(t, read, 0.01, 0.1)
+    assert found == 0 and clean is read
+
+
 def test_readings_too_far_apart_to_show_it_are_left_alone() -> None:
     t = np.arange(0.0, 20.0, 0.1)
     read = 50.0 + ring(t, 8.0, 9.0, 2.6, 0.4)

@@ -30,6 +30,7 @@ GONE = 0.6  # the last swing over the first, at most
 HIT = 0.25  # of the first swing, by which its first extreme is off where it was: a stroke begins where the pressure is
 SIDES = 0.15  # each extreme over the one before, from where it was, at least
 OFTEN = 5  # more than so many are an engine or a valve that chatters
+MOST = 1000  # extremes: an engine swings more often, and a knock less
 
 
 class _Extreme(NamedTuple):
@@ -69,6 +70,8 @@ def _extremes(q: FloatArray, far: int, least: float) -> list[_Extreme]:
         after = np.concatenate([peak[far - half :], np.full(far - half, y[-1])])
         swing = np.minimum(before, after) - y
         lowest = (swing[1:-1] > least) & (y[1:-1] <= y[:-2]) & (y[1:-1] < y[2:])
+        if np.count_nonzero(lowest) > MOST:
+            return []
         found += [_Extreme(int(k) + 1, side) for k in np.flatnonzero(lowest)]
     found.sort()
     out: list[_Extreme] = []
