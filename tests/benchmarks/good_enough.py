@@ -78,7 +78,7 @@ class Seen:
 
 
 def scenes(seed: int, part: rig.Transducer) -> tuple[rig.Scene, rig.Scene]:
-    """A tight system, and a cap within its band; what is not the sensor's changes with the seed."""
+    """A tight system, and a cap within its band; all but the sensor changes with ``seed``."""
     by_name = {d.name: d.scene for d in rig.demo()}
     rng = np.random.default_rng([seed, 4])
     creep = ((float(rng.uniform(0.003, 0.012)), float(rng.uniform(10.0, 40.0))),)

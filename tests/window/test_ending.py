@@ -20,13 +20,18 @@ def holding(window: MainWindow, scene: str, qtbot: QtBot, seconds: float) -> Non
     qtbot.waitUntil(hold_has_run(window, seconds), timeout=60000)
 
 
-def test_one_press_in_a_hold_that_is_not_over_only_asks(opened: Callable[..., MainWindow], qtbot: QtBot,
-                                                        monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.fixture
+def asking(opened: Callable[..., MainWindow], qtbot: QtBot, monkeypatch: pytest.MonkeyPatch) -> MainWindow:
+    """A window in whose unfinished hold E was pressed once."""
     monkeypatch.setattr(ending, "_ASKS_MS", 400)
     window = opened(speed=4.0)
     holding(window, "system-repaired", qtbot, 5)
-    testing = window.testing
     qtbot.keyClick(window, Qt.Key.Key_E)
+    return window
+
+
+def test_one_press_in_a_hold_that_is_not_over_only_asks(asking: MainWindow, qtbot: QtBot) -> None:
+    window, testing = asking, asking.testing
     assert testing.active and testing.ending.key.text() == "E  again: end"
     assert window.banner.isVisible() and "to go: press E again" in window.banner.text()
     qtbot.waitUntil(lambda: testing.ending.key.text() == "E  End test", timeout=5000)
@@ -55,14 +60,9 @@ def test_one_press_is_enough_before_the_hold_and_once_it_leaks_for_certain(opene
     assert testing.judgement is not None and testing.judgement["outcome"] == "fail"
 
 
-def test_what_was_asked_takes_no_news_away(opened: Callable[..., MainWindow], qtbot: QtBot,
-                                           monkeypatch: pytest.MonkeyPatch) -> None:
+def test_what_was_asked_takes_no_news_away(asking: MainWindow, qtbot: QtBot) -> None:
     """The adapter is unplugged just after the first press: that still stands there when nothing is asked any more."""
-    monkeypatch.setattr(ending, "_ASKS_MS", 400)
-    window = opened(speed=4.0)
-    holding(window, "system-repaired", qtbot, 5)
-    testing = window.testing
-    qtbot.keyClick(window, Qt.Key.Key_E)
+    window, testing = asking, asking.testing
     testing._timer.stop()
     testing.away = True
     testing.problem.emit("the adapter went away")

@@ -166,7 +166,8 @@ def _by_strokes(
             as_eased = None
             if fit.eased and not may_ease:
                 as_eased = fit_valve(x, strokes, near, response, end_s, correlated, may_ease=True)
-                if as_eased is not None and as_eased.gain > fit.gain + PLAINLY:
+                plainly = as_eased is not None and as_eased.gain > fit.gain + PLAINLY
+                if as_eased is not None and plainly and as_eased.open_u <= 0.5 * usual:
                     fit, as_eased = as_eased, None  # eased they were
             found = by_fit(x, strokes, near, response, fit, usual)
             held = _held_more(strokes, fell, found, fit)

@@ -230,7 +230,8 @@ def _better_width(
 def _best_chain(
     c: Rises, first: IntArray, slope_sd: float, level_sd: float, cadence_s: float | None, *, may_open: bool
 ) -> IntArray:
-    """The chain, with what the first look shows of strokes, then with what the chain itself shows."""
+    """The chain, with what the first look shows of strokes, then with what the chain itself shows. At first half of a
+    slow cadence is taken wherever it fits better, in the end only where each stroke more pays."""
     chosen = first
     for each in (0.0, EACH):
         habit = habit_of(c, chosen, slope_sd, level_sd, cadence_s)
