@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy.integrate import quad
+from scipy.special import log_ndtr
 from scipy.stats import norm
 
 from recorder.analysis.hold.bins import NONE, Bins, bin_hold
@@ -12,7 +13,7 @@ from recorder.analysis.hold.fit import _Readings, fit_hold
 from recorder.analysis.hold.laws import NEAR_LAW, leak_shape
 from recorder.analysis.hold.line import Problem, _inverse
 from recorder.analysis.hold.noise import Noise, NoiseFinder
-from recorder.analysis.hold.posterior import TIGHT, _sign
+from recorder.analysis.hold.posterior import TIGHT, _sign, _sized
 from recorder.analysis.hold.summary import rate_of, summary
 from recorder.analysis.trace.filters import median
 
@@ -44,6 +45,16 @@ def test_inverse(k: int) -> None:
     inverse, log_det = _inverse(np.ascontiguousarray(a.transpose(1, 2, 0)))
     assert inverse.transpose(2, 0, 1) == pytest.approx(np.linalg.inv(a), rel=1e-8, abs=1e-10)
     assert log_det == pytest.approx(np.linalg.slogdet(a)[1], rel=1e-9, abs=1e-9)
+
+
+def test_size_far_below_zero() -> None:
+    """A flat prior's mass is the normal's above zero (scipy's log_ndtr); what is left is as wide as sd^2 / |m|."""
+    m, sd = -np.array([3.0, 30.0, 3e3, 3e6, 2.8e8]), np.ones(5)
+    with np.errstate(all="raise"):
+        log, mean, var = _sized(m, sd, 1e12)
+    assert log == pytest.approx(log_ndtr(m), rel=1e-3)
+    assert mean[1:3] == pytest.approx(1.0 / -m[1:3], rel=0.02)
+    assert (np.abs(mean[3:]) < 1e-6).all() and (var <= 0.1).all()
 
 
 def test_an_exponential_that_is_not_there_changes_nothing() -> None:

@@ -117,17 +117,20 @@ def _sized(
     ``least``, above it flat in its logarithm, 1 / (1 + x / least). By quadrature, to 2 % of the standard deviation."""
     a = m / sd
     below = np.minimum(a, 0.0)
-    square = below * below
     low = np.maximum(-a, -_FAR)
-    width = np.sqrt(square + _FAR * _FAR) - low
-    z = low + width * _NODES[:, None]
-    w = np.exp(0.5 * (square - z * z)) / (1.0 + (m + sd * z) / least)
+    root = np.sqrt(below * below + _FAR * _FAR)
+    # far below zero differences of squares would be all rounding: their products are not
+    width = np.where(a < 0.0, _FAR * _FAR / (root + np.abs(low)), root - low)
+    on = width * _NODES[:, None]
+    z = low + on
+    above = np.where(a < 0.0, 0.0, low)
+    w = np.exp(-0.5 * (on * (2.0 * low + on) + above * above)) / (1.0 + (m + sd * z) / least)
     mass = _NODE_WEIGHTS @ w
     w *= z
     mean = _NODE_WEIGHTS @ w / mass
     w *= z
     var = np.maximum(_NODE_WEIGHTS @ w / mass - mean * mean, 1e-12)
-    log = np.log(mass * width) - 0.5 * (square + math.log(2.0 * math.pi))
+    log = np.log(mass * width) - 0.5 * (below * below + math.log(2.0 * math.pi))
     return log, m + sd * mean, sd * sd * var
 
 
