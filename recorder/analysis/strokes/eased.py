@@ -34,11 +34,13 @@ SLOWER, SLOWER_SPREAD = 0.15, 0.15  # logarithm by which a hand that eases is sl
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Tail:
-    """Means of readings after the last stroke: times since its end (s), pressures (kPa), variance of each (kPa^2)."""
+    """Means of readings after the last stroke: times since its end (s), pressures (kPa), variance of each (kPa^2); by
+    so much rounding may move them all alike (kPa)."""
 
     t: FloatArray
     p: FloatArray
     var: float
+    rounding_kpa: float
 
 
 def _tail(x: Prepared, start_s: float, end_s: float, cadence_s: float, level_sd: float) -> _Tail:
@@ -48,7 +50,8 @@ def _tail(x: Prepared, start_s: float, end_s: float, cadence_s: float, level_sd:
     t = x.even_t[lo : lo + many * n].reshape(many, n).mean(axis=1) - start_s
     p = x.even_p[lo : lo + many * n].reshape(many, n).mean(axis=1)
     white = x.sd_kpa / math.sqrt(2 * round(0.06 / x.dt_s) + 1)
-    return _Tail(t, p - float(p.mean()), x.sd_kpa**2 / n * max(level_sd / white, 1.0) ** 2)
+    rounding = 0.5 * x.step_kpa if x.noise_kpa < 0.5 * x.step_kpa else 0.0  # more noise averages it away
+    return _Tail(t, p - float(p.mean()), x.sd_kpa**2 / n * max(level_sd / white, 1.0) ** 2, rounding)
 
 
 def _falls(t: FloatArray, since_s: float | FloatArray, cadence_s: float) -> list[FloatArray]:
@@ -91,7 +94,10 @@ def _went_on(tail: _Tail, cadence_s: float, usual_kpa: float) -> float | None:
         return None
     one = np.ones((1, len(t)))
     drift, *falls = _falls(t[None], 0.0, cadence_s)
-    alone = float(fit_falls([one, drift], falls, p)[0][0])
+    rest, (alone_a,) = fit_falls([one, drift], falls, p)
+    alone = float(rest[0])
+    if float(np.abs(alone_a @ np.concatenate([one, drift, *falls]) - p).max()) < tail.rounding_kpa:
+        return None  # a fall is all that readings so coarse show
     u = kinks[:, None]
     drift, *falls = _falls(t[None], u, cadence_s)
     free = [np.ones_like(drift), drift, np.minimum(t[None] - u, 0.0)]

@@ -37,9 +37,11 @@ def through_holes(
         hidden = (middles > lo - EDGE_S) & (middles < hi + EDGE_S)
         sure = [s for s, some in zip(strokes, hidden, strict=True) if not some]
         k = int(np.count_nonzero(middles < lo - EDGE_S))
-        if k < 1 or len(sure) < 4:
+        if len(sure) < 4:
             continue
-        if k < len(sure):
+        if k < 1:
+            strokes = _before_all(x, strokes, sure, (lo, hi), level_sd)
+        elif k < len(sure):
             strokes = _between(x, y, strokes, sure, k, (lo, hi), level_sd, may_open=may_open)
         else:
             strokes = _after_all(x, strokes, sure, (lo, hi), level_sd)
@@ -79,23 +81,50 @@ def _between(
     if b.start_s - a.start_s > 4.0 * cadence + length + 2.0 * EDGE_S:
         return strokes
     as_before = abs(_goes_on(x, hole, level_sd)) < 2.0
-    gain = float(np.mean([np.median(side) for side in sides])) if sides else None
+    # a system's strokes are eased towards the end, so between those before and after; a valve lets out of some
+    medians = [float(np.median(side)) for side in sides]
+    gain = None if not sides else max(medians) if may_open else float(np.mean(medians))
 
     def likely(n: int) -> float:
         off = math.log((b.start_s - a.start_s) / cadence / (n + 1)) / CADENCE_SPREAD
         out = max(-0.5 * off * off, -PAUSE_COST)
-        if gain is not None:  # strokes are eased towards the end: between those before and after
+        if gain is not None:
             sd = math.hypot(GAIN_SPREAD * gain * math.sqrt(n + 1), math.sqrt(2.0) * level_sd)
             off = (float(gains[k - 1]) - (n + 1) * gain) / sd
             out += max(-0.5 * off * off, -LET_OUT_COST) if may_open and off < 0.0 else -0.5 * off * off
         return out - (UNSEEN_COST if n and as_before else 0.0)
 
-    most = int((length + 2.0 * EDGE_S) / cadence) + 1
+    # one that ends in the hole may have begun before it
+    most = int((length + 2.0 * EDGE_S + a.end_s - a.start_s) / cadence) + 1
     n = max(range(most + 1), key=likely)
     if n == len(strokes) - len(sure):
         return strokes
     at = np.linspace(a.start_s, b.start_s, n + 2)[1:-1]
     return [*sure[:k], *_made(x, at, a.end_s - a.start_s), *sure[k:]]
+
+
+def _before_all(
+    x: Prepared, strokes: list[Stroke], sure: list[Stroke], hole: tuple[float, float], level_sd: float
+) -> list[Stroke]:
+    """``strokes`` where none is sure before the hole: as many in it as the gain across it is that of those after, and
+    no more than the cadence allows."""
+    first, starts = sure[0], np.array([s.start_s for s in sure])
+    gains, cadence = np.diff([s.base_kpa for s in sure])[:8], float(np.median(np.diff(starts)[:8]))
+    gains = gains[gains > 0.3 * first.rise_kpa]
+    if not len(gains):
+        return strokes
+    gain, length = float(np.median(gains)), first.end_s - first.start_s
+    rose = first.base_kpa - float(np.interp(hole[0] - length, x.t, x.smooth))
+    most = int((hole[1] - hole[0] + 2.0 * EDGE_S + length) / cadence) + 1
+
+    def unlikely(n: int) -> float:
+        return abs(rose - n * gain) / math.hypot(GAIN_SPREAD * gain * math.sqrt(max(n, 1)), math.sqrt(2.0) * level_sd)
+
+    n = min(range(most + 1), key=unlikely)
+    if n == len(strokes) - len(sure):
+        return strokes
+    at = first.start_s - cadence * np.arange(n, 0, -1)
+    return [*_made(x, np.clip(at, hole[0] - length, None), length), *sure]
 
 
 def _after_all(
