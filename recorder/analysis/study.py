@@ -120,7 +120,7 @@ def study(
     x, beat, let_go = take_beat_out(seen, start.vented_end_s)
     parts = segment(
         x, start.vented_end_s, let_go, hold_s=setup.procedure.hold_s, may_open=setup.test == "cap",
-        rhythmic=beat is not None, late=start.late,
+        period_s=1.0 / beat.hz if beat is not None else None, late=start.late,
     )  # fmt: skip
     gaps, broken = _holes(steps, x.dt_s)
     broken = broken or _late(start, parts)

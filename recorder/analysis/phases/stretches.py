@@ -18,6 +18,7 @@ from recorder.analysis.strokes import (
     Stroke,
     find_strokes,
     level_noise,
+    that_bring,
     with_eased,
 )
 from recorder.analysis.trace.filters import median
@@ -228,14 +229,16 @@ def take_beat_out(x: Prepared, vented_end_s: float) -> tuple[Prepared, Beat | No
 
 
 def segment(
-    x: Prepared, vented_end_s: float, let_go: Release, *, hold_s: float, may_open: bool, rhythmic: bool = False,
-    late: bool = False,
+    x: Prepared, vented_end_s: float, let_go: Release, *, hold_s: float, may_open: bool,
+    period_s: float | None = None, late: bool = False,
 ) -> Stretches:
     """Strokes, holds and release of a prepared trace. let_go: what looks like its release. hold_s: how long a hold has
-    to last. rhythmic: a beat was in it, of which something may be left. late: it was begun under pressure, so without
-    strokes it is all hold up to the release."""
-    last = float(x.t[-1])
+    to last. period_s: of a beat that was in it, of which something may be left. late: it was begun under pressure, so
+    without strokes it is all hold up to the release."""
+    last, rhythmic = float(x.t[-1]), period_s is not None
     strokes = find_strokes(x, vented_end_s, last, may_open=may_open)
+    if period_s is not None and not may_open:
+        strokes = that_bring(x, strokes, period_s)
     release, again, off = let_go
     lost = gone_at_once(x, strokes, last) or (release is not None and goes_on(x, strokes, release))
     if lost and not rhythmic:  # what is left of a beat comes and goes as well

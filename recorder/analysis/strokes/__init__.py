@@ -1,8 +1,9 @@
 """Pump strokes: which rises of the pressure are strokes, and where each begins and ends."""
 
+from recorder.analysis.strokes.beaten import that_bring
 from recorder.analysis.strokes.eased import with_eased
 from recorder.analysis.strokes.find import find_strokes, level_noise
 from recorder.analysis.strokes.popped import SLOWER, WARMS
 from recorder.analysis.strokes.stroke import QUIET_S, Stroke
 
-__all__ = ["QUIET_S", "SLOWER", "WARMS", "Stroke", "find_strokes", "level_noise", "with_eased"]
+__all__ = ["QUIET_S", "SLOWER", "WARMS", "Stroke", "find_strokes", "level_noise", "that_bring", "with_eased"]
