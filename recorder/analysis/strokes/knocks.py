@@ -1,5 +1,5 @@
 """Rises that are no strokes: a hose or a gauge that was hit rings during a hold and leaves the pressure as it was; a
-hand that holds the pump in a pause on the way up is never quite still."""
+hand that holds the pump in a pause on the way up is never quite still; and what a pause shows beside full strokes."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from recorder.analysis.trace.signal import Prepared
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
-__all__ = ["without_knocks", "without_wavering"]
+__all__ = ["without_knocks", "without_trifles", "without_wavering"]
 
 TOGETHER_S = PAUSE_S  # rises no further apart are of one knock
 RINGS_S = 1.0  # it may have rung for so long before a rise of it looked like a stroke
@@ -22,6 +22,7 @@ LEFT = 0.2  # of its height: a stroke leaves more, or lets out
 SOON_S = (0.2, 0.6)  # after it, the trough of a hand's wavering
 SMALL, LEAVES = 0.15, 0.3  # of a usual stroke; of its own rise; common practice, no source
 ON_THE_WAY = 0.85  # of the highest top: nearer to it small strokes keep the pressure up
+BESIDE, TRIFLE = 4, 0.04  # strokes to each side; of what these bring a hand brings more; no source
 SWINGS, RECOVERS = 0.4, 0.25  # of its height: below where it was, and back up again
 
 
@@ -59,6 +60,21 @@ def without_wavering(x: Prepared, strokes: list[Stroke]) -> list[Stroke]:
         if s.start_s >= there_s or s.rise_kpa > SMALL * usual or left(s) > LEAVES * s.rise_kpa
     ]  # fmt: skip
     return keep if len(keep) > 1 else strokes
+
+
+def without_trifles(strokes: list[Stroke], level_sd: float) -> list[Stroke]:
+    """Without rises far smaller than the strokes beside them, where noise is too small to have hidden the rest.
+
+    level_sd: noise (kPa) of the pressure averaged over 0.12 s.
+    """
+    rise = np.array([s.rise_kpa for s in strokes])
+    keep = []
+    for i, s in enumerate(strokes):
+        near = np.r_[rise[max(i - BESIDE, 0) : i], rise[i + 1 : i + 1 + BESIDE]]
+        least = TRIFLE * float(np.median(near)) if len(near) >= BESIDE else 0.0
+        if s.rise_kpa >= least or 3.0 * level_sd > least:
+            keep.append(s)
+    return keep
 
 
 def _rings(x: Prepared, some: list[Stroke], end_s: float) -> bool:
