@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.strokes.stroke import Stroke
-from recorder.analysis.trace.filters import median, running_mean
+from recorder.analysis.trace.filters import median, running_mean, running_median
 from recorder.analysis.trace.signal import Prepared
 
 if TYPE_CHECKING:
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 __all__ = ["that_bring"]
 
 MEAN_S = 0.5  # the pressure is averaged over whole periods, for so long at least
-TOGETHER = 4  # strokes: what is left of a beat brings nothing on average over so many
+TOGETHER = 5  # strokes: what is left of a beat brings nothing in the middle of so many
 LEAST, SURE = 0.04, 4.0  # a stroke brings so much of a usual one, and so many standard deviations of what is by chance
 HELD = 0.9  # of the highest pressure: above it is what is by chance
 
@@ -36,9 +36,9 @@ def that_bring(x: Prepared, strokes: list[Stroke], period_s: float) -> list[Stro
         return strokes
     some, chance = LEAST * median(up), SURE * 1.4826 * median(np.abs(change))
     # while a hand pumps, one that brings too little to tell is a stroke all the same
-    pumped = np.flatnonzero(running_mean(gains, TOGETHER) >= max(some, chance / math.sqrt(TOGETHER)))
+    pumped = np.flatnonzero(running_median(gains, TOGETHER) >= max(some, chance / math.sqrt(TOGETHER)))
     last = int(pumped[-1]) if len(pumped) else 0
-    brings = np.flatnonzero(gains[: last + TOGETHER // 2] >= some)
+    brings = np.flatnonzero(gains[: last + TOGETHER // 2 + 1] >= some)
     end = int(brings[-1]) + 1 if len(brings) else 0
     return [s for i, s in enumerate(strokes) if i < end or gains[i] >= max(some, chance)]
 

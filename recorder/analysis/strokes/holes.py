@@ -12,6 +12,7 @@ from recorder.analysis.trace.signal import Prepared
 
 __all__ = ["through_holes"]
 
+FEWEST = 4  # strokes that tell what is usual; where the first is hidden, those of small systems are fewer
 SHORTEST_S = 0.25  # a shorter hole hides none
 EDGE_S = 0.1  # a stroke at the edge of a hole is seen in part
 GAIN_SPREAD = 0.3  # of what a stroke brings: strokes are eased towards the end
@@ -37,7 +38,7 @@ def through_holes(
         hidden = (middles > lo - EDGE_S) & (middles < hi + EDGE_S)
         sure = [s for s, some in zip(strokes, hidden, strict=True) if not some]
         k = int(np.count_nonzero(middles < lo - EDGE_S))
-        if len(sure) < 4:
+        if len(sure) < (FEWEST if k else 2):
             continue
         if k < 1:
             strokes = _before_all(x, strokes, sure, (lo, hi), level_sd)
