@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from recorder.errors import SettingError
-from recorder.units import LIKELY_FULL_SCALE_KPA
+from recorder.units import LIKELY_FULL_SCALE_KPA, format_pressure
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray
@@ -324,7 +324,7 @@ def fit(
     if reference_u_kpa == 0:
         notes.append("the reference was taken as perfect; give --reference-u")
     if y.max() < 140:
-        notes.append(f"readings above {y.max():.0f} kPa are outside the calibrated range")
+        notes.append(f"readings above {format_pressure(float(y.max()), down=True)} are outside the calibrated range")
     return CalibrationFit(
         tuple(pairs), curve, tuple(float(c) for c in curve.coefficients),
         tuple(float(r) for r in curve.residuals), u, k, reference_u_kpa,

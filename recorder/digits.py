@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 
-__all__ = ["MOST_DECIMALS", "decimals", "with_doubt"]
+__all__ = ["MOST_DECIMALS", "decimals", "rounded_down", "with_doubt"]
 
 MOST_DECIMALS = 6
+_LEFT_BY_ARITHMETIC = 1e-6  # of a last digit: 16 psi and a tenth are 17.6 psi, by way of kPa 17.599999999999998
 
 
 def decimals(expanded: float) -> int:
@@ -17,6 +18,12 @@ def decimals(expanded: float) -> int:
     exponent = math.floor(math.log10(expanded))
     leading = expanded / 10.0**exponent
     return min(max(-exponent + (1 if leading < 3.55 else 0), 0), MOST_DECIMALS)
+
+
+def rounded_down(value: float, places: int) -> str:
+    """``"98.5"`` of 98.595: a number that is not to be gone beyond, cut and not rounded, so that whoever goes up to
+    what is written stays within. What only the arithmetic left below a last digit counts as that digit."""
+    return f"{math.floor(value * 10**places + _LEFT_BY_ARITHMETIC) / 10**places:.{places}f}"
 
 
 def with_doubt(value: float, expanded: float) -> str:

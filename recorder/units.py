@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
+from recorder.digits import rounded_down
 from recorder.errors import SettingError, as_written
 from recorder.model import Marking
 
@@ -317,7 +318,10 @@ def parse_marking(text: str) -> Marking:
 _DECIMALS = {"kPa": 1, "psi": 2, "bar": 3, "kgf/cm2": 3}
 
 
-def format_pressure(kpa: float, unit: str = "kPa", *, extra: int = 0) -> str:
-    """A pressure for people, ``"103.4 kPa"``; ``extra`` more decimals where a difference is shown."""
+def format_pressure(kpa: float, unit: str = "kPa", *, extra: int = 0, down: bool = False) -> str:
+    """A pressure for people, ``"103.4 kPa"``; ``extra`` more decimals where a difference is shown. down: of a pressure
+    that is not to be gone beyond, never more than it is."""
     value = kpa / pressure_factor_kpa(unit)
+    if down:
+        return f"{rounded_down(value, _DECIMALS.get(unit, 2) + extra)} {unit}"
     return f"{value:.{_DECIMALS.get(unit, 2) + extra}f} {unit}"

@@ -224,7 +224,10 @@ def test_what_a_calibration_does_not_cover_is_noted() -> None:
     perfect = calibration.fit(pairs())
     assert len(perfect.notes) == 1 and "--reference-u" in perfect.notes[0]
     low = calibration.fit([p for p in pairs() if p.reference_kpa <= 120.0], reference_u_kpa=0.1)
-    assert low.notes == ("readings above 120 kPa are outside the calibrated range",)
+    assert low.notes == ("readings above 120.0 kPa are outside the calibrated range",)
+    odd = [Pair(p.reference_kpa / 120.0 * 124.98, p.ratio, p.direction) for p in pairs() if p.reference_kpa <= 120.0]
+    assert calibration.fit(odd, reference_u_kpa=0.1).notes == (
+        "readings above 124.9 kPa are outside the calibrated range",)  # not above 125
 
 
 @pytest.mark.parametrize("u", [-0.1, float("nan"), float("inf")])

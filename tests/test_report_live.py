@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from recorder import report
+from recorder.units import parse_marking
 from tests.test_report import VIEW
 
 CAP = replace(VIEW, to_go_kpa=None, limit_kpa=None)  # to open within 103 to 110 kPa
@@ -155,3 +156,15 @@ def test_what_could_hurt_somebody_is_never_left_out_for_room() -> None:
         assert not report.is_safety(code)
         judgement = {"test": "cap", "outcome": "pass", "reasons": [{"code": code}], "notes": [{"code": code}]}
         assert report.advice(judgement) and not any(map(report.is_safety, report.advice(judgement)))
+
+
+def test_what_is_not_to_be_gone_beyond_is_never_rounded_up() -> None:
+    """A cap marked 13 psi (89.632 kPa, NIST SP 811): its band ends at 98.595 kPa. A limit
+    of 103.68 kPa is said as 103.6. 16 psi and a tenth are 17.6 psi, whatever the way over kPa leaves of it."""
+    band = replace(CAP, pressure_kpa=95.0, next_step="pump-gently", target_low_kpa=80.669, target_high_kpa=98.595)
+    assert report.next_step(band, test="cap").endswith("in its band, 80.7 to 98.5 kPa")
+    over = replace(VIEW, next_step="over-limit", limit_kpa=103.6818)
+    assert report.brief(over)[0] == "STOP, relieve below 103.6 kPa"
+    assert report.next_step(over, test="system").endswith("until it is below 103.6 kPa")
+    psi = replace(CAP, pressure_kpa=110.0, next_step="pump-gently", target_high_kpa=parse_marking("16 psi").kpa * 1.1)
+    assert report.next_step(psi, test="cap", unit="psi").endswith("to 17.60 psi")

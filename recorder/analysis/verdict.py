@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from recorder.analysis.setup import Setup
-from recorder.digits import with_doubt
+from recorder.digits import rounded_down, with_doubt
 from recorder.limits import TESTER_LEAST, band_kpa
 from recorder.model import Outcome, Quantity, Reason
 
@@ -199,7 +199,7 @@ def _cap(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], float 
             first = [Reason("no-opening", "The cap was not seen to open.")]
     else:
         low, high = known
-        limits = f"{low:.1f} to {high:.1f} kPa allowed"
+        limits = f"{low:.1f} to {rounded_down(high, 1)} kPa allowed"
         peak = f.peak.value if f.peak else 0.0
         peak_u = (f.peak.standard_uncertainty or 0.0) if f.peak else 0.0
         if judged is None:
@@ -294,7 +294,7 @@ def _system(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], flo
             reasons.append(
                 Reason(
                     "over-limit",
-                    f"It was pumped to {f.peak.value:.0f} kPa; never above {over:.0f} kPa.",
+                    f"It was pumped to {f.peak.value:.0f} kPa; never above {rounded_down(over, 0)} kPa.",
                 )
             )
     most = setup.procedure.most_air_ml

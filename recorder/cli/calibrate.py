@@ -20,7 +20,7 @@ from recorder.cli._pairs import live_pairs, parse_pairs, reference_u_kpa, say_pa
 from recorder.digits import decimals
 from recorder.errors import FileError, SettingError, StorageError, printable
 from recorder.settings import load_settings
-from recorder.units import pressure_factor_kpa
+from recorder.units import format_pressure, pressure_factor_kpa
 
 if TYPE_CHECKING:
     from recorder.calibration import CalibrationFit
@@ -68,6 +68,8 @@ def _lines(
     if not bare:
         scale = sum(c * (0.9**i - 0.1**i) for i, c in enumerate(fit.coefficients_kpa))
         sensor.append(f"sensor               10 to 90 % of its supply come out as {both_ways(scale)} full scale")
+    top = fit.range_kpa[1]
+    highest = {format_pressure(top, down=True): format_pressure(top, unit, down=True)}
     out += [
         f"curve                {shape}",
         f"kPa =                {' + '.join(terms).replace('+ -', '- ')} (the file keeps every digit)",
@@ -81,7 +83,7 @@ def _lines(
         f"                     a reading taken as these were is right within ± {small(2 * u)}, 95 times in 100",
         *alone,
         f"made {cal_date}, due again {due}",
-        *(f"note: {report.in_unit(n, unit)}" for n in fit.notes),
+        *(f"note: {report.in_unit(n, unit, highest)}" for n in fit.notes),
     ]
     return [printable(line) for line in out]
 

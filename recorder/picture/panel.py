@@ -130,7 +130,7 @@ def _limits(plot: Plot, axes: Axes) -> list[Shape]:
         out.append(Path(((axes.x, y), (right, y)), width, dash))
         out.append(Path(((right, y), (right + 8, at)), 0.6))
         out.append(Words(right + 11, at + 1, label, 11))
-        value = format_pressure(kpa, plot.unit)
+        value = format_pressure(kpa, plot.unit, down="up to" in label or "never above" in label)
         if not label.endswith(f" {plot.unit}"):  # a marking in the unit shown says it all
             out.append(Words(right + 11, at + 13, value, 11))
     return out

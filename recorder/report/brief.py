@@ -20,7 +20,7 @@ def brief(view: LiveView, unit: str = "kPa") -> tuple[str, ...]:
         short = ("STOP, relieve", "STOP")
         if view.fault is not None:  # by no reading of this gauge
             return ("STOP, relieve fully", *short)
-        return short if limit is None else (f"STOP, relieve below {format_pressure(limit, unit)}", *short)
+        return short if limit is None else (f"STOP, relieve below {format_pressure(limit, unit, down=True)}", *short)
     if view.fault is not None and step != "done":
         return ("gauge fault: relieve", "FAULT")
     if step in ("pump", "pump-gently") and view.band == "above":

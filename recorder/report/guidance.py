@@ -34,7 +34,7 @@ def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
         return blind(view, f"no reading for {view.silent_s:.0f} s: check the adapter and its cable; {_RELIEVE}")
     if step == "over-limit":
         limit = view.limit_kpa if view.limit_kpa is not None else view.target_high_kpa
-        below = f" until it is below {format_pressure(limit, unit)}" if limit is not None else ""
+        below = f" until it is below {format_pressure(limit, unit, down=True)}" if limit is not None else ""
         return f"STOP: over the limit. Turn the relief{below}"
     if step == "wait":
         return "wait: reading the gauge, do not pump yet"
@@ -92,7 +92,7 @@ def _pump_cap(view: LiveView, unit: str) -> str:
     low, high, now = view.target_low_kpa, view.target_high_kpa, view.pressure_kpa
     if low is None or high is None or now is None:
         return "pump; the cap has to open by itself"
-    band = f"{format_pressure(low, unit).split(' ')[0]} to {format_pressure(high, unit)}"
+    band = f"{format_pressure(low, unit).split(' ')[0]} to {format_pressure(high, unit, down=True)}"
     where = view.band or ("above" if now > high else "in" if now >= low - _NEARLY_KPA else "below")
     if where == "above":
         return f"still shut above its band, {band}: stop pumping, turn the relief"

@@ -285,3 +285,19 @@ def test_what_was_over_the_limit_and_let_go_at_once_is_told() -> None:
     found = judged("system", t, np.interp(t, at, levels) + np.random.default_rng(1).normal(0.0, 0.05, len(t)))
     assert found.hold is None and found.outcome == "undecided"
     assert [reason.code for reason in found.reasons] == ["hold-too-short", "over-limit"]
+
+
+def test_no_reason_names_a_pressure_above_what_is_allowed() -> None:
+    """13 psi are 89.632 kPa (NIST SP 811): a tenth above them 98.595, and 14 kPa above them 103.632."""
+    marked = Marking(13.0, "psi", 13 * 6.894757)
+
+    def texts(test: TestKind, **more: Any) -> str:
+        good: dict[str, Any] = {
+            "fault": None, "broken": None, "strokes": 9, "peak": kpa(95.0), "opening": None, "hold_s": 120.0,
+            "rate": rate(0.0, 0.05), "start_kpa": 94.0, "tester_rate": None, "zero_shift": kpa(0.0, 0.1),
+        }
+        _, reasons, _ = decide(Setup(test, marked, resolve(test, {})), Findings(**good | more))
+        return " ".join(reason.text for reason in reasons)
+
+    assert "It was pumped to 95 kPa and did not open; 80.7 to 98.5 kPa allowed." in texts("cap")
+    assert "never above 103 kPa." in texts("system", peak=kpa(110.0), start_kpa=109.0)

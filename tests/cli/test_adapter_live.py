@@ -105,7 +105,7 @@ def test_calibrate_file_writes_once_and_never_over(tmp_path: Path) -> None:
     got = CliRunner().invoke(main, args)
     assert got.exit_code == 0, got.output
     assert "straight line" in got.stdout and "hysteresis           not known" in got.stdout
-    assert "note: readings above 20.0 psi are outside the calibrated range" in got.stdout
+    assert "note: readings above 20.00 psi are outside the calibrated range" in got.stdout
     body = json.loads(out.read_text("utf-8"))
     assert body["coefficients_kPa"] == pytest.approx([-25.86, 258.55], rel=3e-3)
     again = CliRunner().invoke(main, args)

@@ -40,6 +40,7 @@ def test_system_levels_are_the_target_and_the_limit() -> None:
     levels = levels_of("system", MARKED, resolve("system"))
     assert (levels.low_kpa, levels.high_kpa, levels.limit_kpa) == pytest.approx((117.316, 124.316, 124.316))
     assert [(line.label, line.role) for line in lines_of(levels)] == [("target from", "target"), ("LIMIT", "limit")]
+    assert [line.most for line in lines_of(levels)] == [False, True]  # the limit's number is rounded down
 
 
 def test_cap_levels_are_ten_percent_either_side_and_the_limit() -> None:

@@ -182,7 +182,7 @@ class TraceView(Drawing):
                 words_end = middle + half
 
     def _level_words(self, line: Line) -> str:
-        return f"{line.label} {format_pressure(line.kpa, self.unit).split(' ')[0]}"
+        return f"{line.label} {format_pressure(line.kpa, self.unit, down=line.most).split(' ')[0]}"
 
     def _words_s(self, words: str, low: float, high: float) -> float:
         """How many seconds of the time axis a label takes."""

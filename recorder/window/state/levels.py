@@ -28,11 +28,13 @@ NO_LEVELS = Levels()
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """A level across the trace: kPa, label and colour role."""
+    """A level across the trace: kPa, label and colour role. most: it is not to be gone beyond, so its number is
+    rounded down."""
 
     kpa: float
     label: str
     role: str
+    most: bool = False
 
 
 def levels_of(test: TestKind, marked: Marking | None, procedure: Procedure) -> Levels:
@@ -55,9 +57,9 @@ def lines_of(levels: Levels, opening_kpa: float | None = None) -> tuple[Line, ..
     if levels.low_kpa is not None:
         out.append(Line(levels.low_kpa, f"{levels.word} from", "target"))
     if levels.high_kpa is not None and levels.high_kpa != levels.limit_kpa:
-        out.append(Line(levels.high_kpa, f"{levels.word} up to", "target"))
+        out.append(Line(levels.high_kpa, f"{levels.word} up to", "target", most=True))
     if levels.limit_kpa is not None:
-        out.append(Line(levels.limit_kpa, "LIMIT", "limit"))
+        out.append(Line(levels.limit_kpa, "LIMIT", "limit", most=True))
     if opening_kpa is not None:
         out.append(Line(opening_kpa, "opened", "opening"))
     return tuple(out)
