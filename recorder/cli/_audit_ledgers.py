@@ -31,10 +31,6 @@ class Ledgers:
         """A folder without a ledger is said and is no difference: recordings may be copied without it."""
         return all(check.good for check in self.checks) and all(path is not None for _, path, _ in self.noted)
 
-    def only_form(self, check: LedgerCheck, name: str) -> bool:
-        """Whether of this recording of the ledger's folder only line ends and the like were changed."""
-        return str(Path(check.path).parent / name) in self.form
-
     def place_of(self, check: LedgerCheck, name: str) -> str:
         """A recording of the ledger's folder, as seen from the one that was audited."""
         path = Path(check.path).parent / name
@@ -63,6 +59,12 @@ class Seals:
         self.of.setdefault(str(path.parent), {})[path.name] = (row.sha256, intact)
         if ONLY_FORM in row.where:
             self.form.add(str(path))
+
+    def check_of(self, place: str) -> LedgerCheck | None:
+        """What the ledger of a folder says of its recordings, once all of them were fed; None where there is none."""
+        from recorder.recording import verify_ledger
+
+        return verify_ledger(place, self.of.get(place, {}))
 
     def held_against(self, folder: str, noted: tuple[str, ...]) -> Ledgers:
         """The ledgers below the folder. noted: hashes of lines to look for."""

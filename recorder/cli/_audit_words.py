@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field
 from pathlib import PurePath
 from typing import TYPE_CHECKING
@@ -15,12 +15,17 @@ if TYPE_CHECKING:
     from recorder.cli._audit_ledgers import Ledgers
     from recorder.recording import LedgerCheck
 
-__all__ = ["NOT_IN_ORDER", "Worst", "found", "some", "totals_lines"]
+__all__ = ["NOT_IN_ORDER", "Worst", "found", "some", "standings", "totals_lines"]
 
 NOT_IN_ORDER = "NOT IN ORDER"
 _MOST_NAMES = 10
 _STAMP = re.compile(r"\d{8}T\d{6}Z-")
 _NAME = re.compile(r"(\d{8}T\d{6}Z)-[a-z]+-([0-9a-f]{4,})\.csv")
+_BROKEN = "a line was changed, taken out or put in above these, which do not follow from the line before"
+_MISSING = "in the ledger and not in the folder"
+_ADDED = "sealed and not in the ledger"
+_NOT_AS_LISTED = "not what the ledger says"
+_AGAIN = "listed again with another hash, so altered and sealed again"
 _RESEALED = "whole by its own seal, and not what the ledger says, so exchanged or sealed again"
 _WRONG = ("made after the calibration was due", "seal missing", "cannot be used", "not as its raw columns",
           "not as its stored judgement", "altered")  # the worst last, nearest to the end of the screen
@@ -173,24 +178,39 @@ def _ledger(check: LedgerCheck, ledgers: Ledgers) -> Iterator[str]:
     if check.form:
         follow = "" if check.broken else "; its lines follow from each other all the same"
         yield f"{check.path}: {'; '.join(check.form)}{follow}"
-    listed = dict(check.alike)
+    said: dict[str, list[str]] = {_BROKEN: [str(number) for number in check.broken]}
+    for what, name, aside in _of_files(check, ledgers.form):
+        said.setdefault(what, []).append(name + aside)
+    for what, names in said.items():
+        if names:
+            yield f"{check.path}: {what}: {_names(names, len(names))}"
+    yield f"{check.path}: {some(check.lines, 'line')}, last hash {check.last_hash or '-'} (note it elsewhere)"
+
+
+def _of_files(check: LedgerCheck, form: Collection[str]) -> Iterator[tuple[str, str, str]]:
+    """Of each file that is not as the ledger has it: what is so, its name, and what belongs behind the name. form:
+    paths of recordings of which only line ends and the like were changed."""
+    listed, resealed, place = dict(check.alike), set(check.resealed), PurePath(check.path).parent
 
     def alike(name: str) -> str:
-        return f"{name} (has all bytes of {listed[name]})" if name in listed else name
+        return f" (has all bytes of {listed[name]})" if name in listed else ""
 
-    for what, names in (
-        ("a line was changed, taken out or put in above these, which do not follow from the line before",
-         [str(n) for n in check.broken]),
-        ("in the ledger and not in the folder", check.missing),
-        ("sealed and not in the ledger",
-         [alike(name) for name in check.added]),
-        (_RESEALED, [alike(name) for name in check.resealed]),
-        ("not what the ledger says",
-         [f"{name} (its line ends or empty lines only)" if ledgers.only_form(check, name) else name
-          for name in check.altered if name not in check.resealed]),
-        ("listed again with another hash, so altered and sealed again",
-         [f"{one.file} on line {one.line}" for one in check.again]),
-    ):
-        if names:
-            yield f"{check.path}: {what}: {_names(list(names), len(names))}"
-    yield f"{check.path}: {some(check.lines, 'line')}, last hash {check.last_hash or '-'} (note it elsewhere)"
+    for name in check.missing:
+        yield _MISSING, name, ""
+    for name in check.added:
+        yield _ADDED, name, alike(name)
+    for name in check.resealed:
+        yield _RESEALED, name, alike(name)
+    for name in check.altered:
+        if name not in resealed:
+            yield _NOT_AS_LISTED, name, " (its line ends or empty lines only)" if str(place / name) in form else ""
+    for one in check.again:
+        yield _AGAIN, one.file, f" on line {one.line}"
+
+
+def standings(check: LedgerCheck, form: Collection[str]) -> dict[str, str]:
+    """What the ledger has otherwise of the files of its folder, by name; one that is as listed is not among them."""
+    said: dict[str, list[str]] = {}
+    for what, name, aside in _of_files(check, form):
+        said.setdefault(name, []).append(what + aside)
+    return {name: "; ".join(words) for name, words in said.items()}

@@ -8,7 +8,7 @@ import sys
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -29,10 +29,6 @@ _LEAVE_OUT = ("started", "test", "adapter", "marked", "fall kPa/min", "opened kP
 _RIGHT = ("opened kPa", "fall kPa/min")
 _LIST_ALL = 200  # more recordings than this: the table has only those of which there is something to say
 _LIST_MOST = 2000
-_CSV = ("file", "id", "started", "job", "test", "marked", "adapter", "zero_kpa", "opening_kpa",
-        "rate_kpa_per_min", "stored", "recomputed", "same", "differing", "intact", "where", "raw", "clock", "holes",
-        "restarts", "calibration", "calibration_date", "cut", "seal_missing", "short", "error", "simulated",
-        "copy_of")
 
 
 def _number(value: float | None) -> str:
@@ -152,7 +148,7 @@ def command(
     """
     from recorder.audit import Totals, audit_files, find_recordings
     from recorder.audit.cache import Cache, default_cache
-    from recorder.recording.spreadsheet import sheet_line
+    from recorder.cli._audit_csv import HEAD, Sheet
 
     if as_json and as_csv:
         raise click.UsageError("Give --json or --csv, not both.")
@@ -168,8 +164,9 @@ def command(
             place = None
     totals, good = Totals(), True
     listed, seals, worst = _Listed(len(paths)), Seals(), Worst()
+    sheet = Sheet(seals)
     if as_csv:
-        click.echo(sheet_line(_CSV), nl=False)
+        click.echo(HEAD, nl=False)
     for row in _progress(audit_files(iter(paths), jobs=jobs, cache=place), len(paths)):
         totals.add(row)
         good = good and row.good
@@ -178,13 +175,16 @@ def command(
         if as_json:
             click.echo(json.dumps(row.to_json(), ensure_ascii=True))
         elif as_csv:
-            click.echo(sheet_line([_cell(getattr(row, name)) for name in _CSV]), nl=False)
+            for line in sheet.add(row):
+                click.echo(line, nl=False)
         else:
             listed.add(row)
     ledgers = seals.held_against(folder, noted)
     if as_json:
         click.echo(json.dumps({"totals": totals.to_json(), **ledgers.to_json()}))
     else:
+        for line in sheet.rest(ledgers) if as_csv else ():
+            click.echo(line, nl=False)
         if not as_csv:
             _table(listed.rows(), folder)
             if listed.said():
@@ -195,9 +195,3 @@ def command(
                 line = click.style(line, fg="red", bold=True)
             click.echo(line, err=as_csv)
     return 0 if good and ledgers.good else 1
-
-
-def _cell(value: Any) -> Any:
-    if isinstance(value, tuple):
-        return "; ".join(value)
-    return printable(value) if isinstance(value, str) else value

@@ -86,10 +86,64 @@ def test_beside_a_table_the_totals_and_the_ledger_are_on_standard_error(shop: Pa
     path.rename(shop / "renamed.csv")
     done = run(shop, "--csv")
     assert done.exit_code == 1
-    assert len(list(csv.DictReader(io.StringIO(done.stdout)))) == 3 and "ledger" not in done.stdout
+    assert len(list(csv.DictReader(io.StringIO(done.stdout)))) == 4 and "last hash" not in done.stdout
     assert "3 recordings: " in done.stderr
     assert f"in the ledger and not in the folder: {path.name}" in done.stderr
     assert "sealed and not in the ledger: renamed.csv" in done.stderr
+
+
+def ledger_column(*args: object) -> dict[str, str]:
+    table = csv.DictReader(io.StringIO(run("--csv", *args).stdout))
+    return {Path(line["file"]).name: line["ledger"] for line in table}
+
+
+def test_the_table_for_a_spreadsheet_says_of_each_file_what_its_ledger_does(tmp_path: Path) -> None:
+    """The same words as below the table of the terminal, each beside its file; a file that is gone has a line too."""
+    shop = tmp_path / "shop"
+    for seed in range(7):
+        make(shop, seed, seconds=4, job="van")
+    gone, renamed, altered, resealed, ends, cut, good = sorted(shop.glob("*-*.csv"))
+    gone.unlink()
+    renamed.rename(shop / "renamed.csv")
+    altered.write_bytes(altered.read_bytes().replace(b'"van"', b'"car"'))
+    sealed_anew(resealed, b'"van"', b'"car"')
+    ends.write_bytes(ends.read_bytes().replace(b"\n", b"\r\n"))
+    cut.write_bytes(cut.read_bytes()[:900])
+    (shop / "foreign.csv").write_text('# test: "cap"\ntime_s,pressure_kPa\n0,0\n', "utf-8")
+    other = shop / "other"
+    make(other, 9, seconds=4)
+    (other / "ledger.csv").unlink()
+    there = ledger_column(shop)
+    assert there == {
+        "foreign.csv": "not sealed, and not in the ledger",
+        "renamed.csv": f"sealed and not in the ledger (has all bytes of {renamed.name})",
+        altered.name: "not what the ledger says",
+        resealed.name: "whole by its own seal, and not what the ledger says, so exchanged or sealed again",
+        ends.name: "not what the ledger says (its line ends or empty lines only)",
+        cut.name: "not what the ledger says",
+        good.name: "as the ledger says",
+        next(other.glob("*.csv")).name: "no ledger in its folder",
+        gone.name: "in the ledger and not in the folder",
+        renamed.name: "in the ledger and not in the folder",
+    }
+    plain = run(shop).stdout
+    for words in set(there.values()) - {"as the ledger says", "no ledger in its folder"}:
+        assert words.split(" (")[0].removeprefix("not sealed, and ") in plain
+    with (shop / "ledger.csv").open("ab") as ledger:
+        ledger.write(f"2026-03-01T00:00:00.000Z,{good.name},{'0' * 64},{'0' * 64}\n".encode())
+    assert ledger_column(shop)[good.name] == (
+        "listed again with another hash, so altered and sealed again on line 9")
+    (shop / "ledger.csv").unlink()
+    (shop / "ledger.csv").mkdir()
+    assert all(words.startswith("its folder's ledger cannot be used: ")
+               for name, words in ledger_column(shop).items() if (shop / name).exists())
+
+
+def test_a_folder_of_which_the_ledger_alone_is_left_has_its_lines_too(shop: Path) -> None:
+    names = [path.name for path in shop.glob("*-*.csv")]
+    for name in names:
+        (shop / name).unlink()
+    assert ledger_column(shop) == dict.fromkeys(names, "in the ledger and not in the folder")
 
 
 def test_two_kinds_of_output_at_once_are_refused(shop: Path) -> None:
