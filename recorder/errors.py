@@ -21,6 +21,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from contextlib import suppress
 
 __all__ = [
     "FileError",
@@ -41,9 +42,19 @@ __all__ = [
 _LONGEST_SHOWN = 60
 
 
+def as_typed(text: str) -> str:
+    """A text in UTF-8 that the system gave as bytes (PEP 383), for its locale knows no such letters, with its letters;
+    any other as it is."""
+    with suppress(UnicodeError):  # a surrogate that stands for no byte
+        return text.encode("utf-8", "surrogateescape").decode("utf-8", "surrogateescape")
+    return text
+
+
 def printable(text: str) -> str:
     """``text`` with every control character made visible, so that no file or adapter can
     drive a terminal."""
+    if not text.isprintable():
+        text = as_typed(text)
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 

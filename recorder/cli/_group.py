@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import errno
 import os
+import shutil
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from importlib import import_module
 from typing import Any
@@ -13,6 +14,7 @@ from typing import Any
 import click
 
 from recorder import __version__
+from recorder.cli._plain import prepare
 from recorder.errors import RecorderError, printable
 
 __all__ = ["COMMANDS", "main"]
@@ -37,12 +39,29 @@ _READER_GONE = 141  # 128 + SIGPIPE, as of any program whose reader goes away: n
 _OUTPUT = {errno.ENOSPC, errno.EFBIG, errno.EIO, getattr(errno, "EDQUOT", errno.ENOSPC)}
 
 
+_NARROW, _NARROWEST = 52, 20  # columns
+_TERMS = 10  # columns that an option has beside its help, where there are few
+
+
+class _Formatter(click.HelpFormatter):
+    """In a narrow terminal the help of an option stands below it rather than squeezed beside it."""
+
+    def write_dl(self, rows: Iterable[tuple[str, str]], col_max: int = 30, col_spacing: int = 2) -> None:
+        super().write_dl(rows, _TERMS if self.width <= _NARROW - 2 else col_max, col_spacing)
+
+
+class _Context(click.Context):
+    formatter_class = _Formatter
+
+
 class _ReaderGoneError(Exception):
     """What wrote into a pipe that nobody reads any more. click itself would end with exit 1, which is an answer."""
 
 
 class LazyGroup(click.Group):
     """Commands come from COMMANDS; errors are one line on standard error, exit 2."""
+
+    context_class = _Context
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(COMMANDS)
@@ -62,6 +81,7 @@ class LazyGroup(click.Group):
         if not isinstance(command, click.Command):
             raise RecorderError("this command cannot be loaded", where=f"recorder {cmd_name}",
                                 do="install the package again")
+        command.context_class = _Context
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
@@ -83,10 +103,10 @@ class LazyGroup(click.Group):
         **extra: Any,
     ) -> Any:
         for stream in (sys.stdout, sys.stderr):
-            # A terminal that cannot show '±' gets a '?', never a traceback.
-            reconfigure = getattr(stream, "reconfigure", None)
-            if reconfigure is not None:
-                reconfigure(errors="replace")
+            prepare(stream)
+        columns = shutil.get_terminal_size().columns
+        if columns < _NARROW:  # of itself click goes down to 50
+            extra.setdefault("terminal_width", max(columns - 2, _NARROWEST))
         try:
             result = super().main(args, prog_name, complete_var, standalone_mode=False, **extra)
         except RecorderError as err:

@@ -72,7 +72,7 @@ class LiveLine:
             self.stream.write(text)
             self.stream.flush()
             return True
-        data = text.encode(self.stream.encoding or "utf-8", "replace")
+        data = text.encode(self.stream.encoding or "utf-8", self.stream.errors or "replace")
         try:
             return os.write(self._own, data) == len(data)
         except OSError:  # it takes nothing at the moment, or went away

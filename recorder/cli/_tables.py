@@ -7,6 +7,8 @@ import sys
 import textwrap
 from collections.abc import Sequence
 
+from recorder.cli._plain import as_shown
+
 __all__ = ["fitting", "shown_width"]
 
 _LONGEST_NAME, _SHORTEST_TEXT, _LONGEST_TEXT = 40, 16, 60  # columns
@@ -35,7 +37,10 @@ def fitting(
 
     room = max(_LONGEST_NAME, width // 4)
     most = min(max(_SHORTEST_TEXT, width // 4), _LONGEST_TEXT)
-    rows = [[row[0], *(set_cell_size(c, most - 1) + "…" if cell_len(c) > most else c for c in row[1:])] for row in rows]
+    cut = as_shown("…")
+    rows = [[as_shown(cell) for cell in row] for row in rows]
+    rows = [[row[0], *(set_cell_size(c, most - len(cut)) + cut if cell_len(c) > most else c for c in row[1:])]
+            for row in rows]
     wide = [max([cell_len(row[i]) for row in rows if i or cell_len(row[0]) <= room], default=0)
             for i in range(len(head))]
     kept = [i for i, name in enumerate(head) if name not in leave_out]

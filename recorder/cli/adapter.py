@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from recorder.cli._common import both_ways, checked_unit, ports_found, sensor_scale_kpa
+from recorder.cli._plain import put_data
 from recorder.errors import FileError, RunError, SettingError, printable
 from recorder.model import Announcement
 from recorder.settings import Settings, load_settings
@@ -206,7 +207,7 @@ def command(
             raise RunError(f"cut short ({cut}): {err.what}" if cut else err.what, where=url, do=err.do) from None
         seen = _Seen(seconds, cut, port.unusable, port.fault, gauge)
     if as_json:
-        click.echo(json.dumps({**report.to_json(), "cut-short": cut or None}, ensure_ascii=False, allow_nan=False))
+        put_data(json.dumps({**report.to_json(), "cut-short": cut or None}, ensure_ascii=False, allow_nan=False))
     else:
         for line in _lines(report, seen):
             click.echo(line)

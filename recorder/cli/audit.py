@@ -15,6 +15,7 @@ import click
 from recorder.cli._audit_ledgers import Seals
 from recorder.cli._audit_words import NOT_IN_ORDER, Worst, found, totals_lines
 from recorder.cli._common import colour_on
+from recorder.cli._plain import put_data
 from recorder.cli._tables import fitting, shown_width
 from recorder.errors import SettingError, printable
 from recorder.moments import utc_text
@@ -166,25 +167,25 @@ def command(
     listed, seals, worst = _Listed(len(paths)), Seals(), Worst()
     sheet = Sheet(seals)
     if as_csv:
-        click.echo(HEAD, nl=False)
+        put_data(HEAD, nl=False)
     for row in _progress(audit_files(iter(paths), jobs=jobs, cache=place), len(paths)):
         totals.add(row)
         good = good and row.good
         seals.add(row)
         worst.add(row, _short(row.file, folder))
         if as_json:
-            click.echo(json.dumps(row.to_json(), ensure_ascii=True))
+            put_data(json.dumps(row.to_json(), ensure_ascii=True))
         elif as_csv:
             for line in sheet.add(row):
-                click.echo(line, nl=False)
+                put_data(line, nl=False)
         else:
             listed.add(row)
     ledgers = seals.held_against(folder, noted)
     if as_json:
-        click.echo(json.dumps({"totals": totals.to_json(), **ledgers.to_json()}))
+        put_data(json.dumps({"totals": totals.to_json(), **ledgers.to_json()}))
     else:
         for line in sheet.rest(ledgers) if as_csv else ():
-            click.echo(line, nl=False)
+            put_data(line, nl=False)
         if not as_csv:
             _table(listed.rows(), folder)
             if listed.said():

@@ -17,6 +17,7 @@ import click
 from recorder import report
 from recorder.cli._common import both_ways, checked_unit, sensor_scale_kpa
 from recorder.cli._pairs import live_pairs, parse_pairs, reference_u_kpa, say_pairs
+from recorder.cli._plain import put_data
 from recorder.digits import decimals
 from recorder.errors import FileError, SettingError, StorageError, printable
 from recorder.settings import load_settings
@@ -198,7 +199,7 @@ def command(
     if output is not None:
         _write(output, calibration.to_file_text(cal, details))
     if as_json:
-        click.echo(json.dumps({**cal.to_json(), "details": details}, ensure_ascii=False, allow_nan=False))
+        put_data(json.dumps({**cal.to_json(), "details": details}, ensure_ascii=False, allow_nan=False))
         return
     for line in _lines(fit, unit, today.isoformat(), due_day.isoformat(), bare is not None, noise_kpa):
         click.echo(line)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from recorder.cli._plain import put_data
 from recorder.errors import RecorderError, SilentAdapter
 from recorder.settings import load_settings
 
@@ -68,7 +69,7 @@ def command(file: Path | None, port: str | None, seconds: float, baud: int | Non
     if as_json:
         import json
 
-        click.echo(json.dumps([r.to_json() for r in results], indent=1))
+        put_data(json.dumps([r.to_json() for r in results], indent=1))
     else:
         _print(where, data, results, None if file is not None else baud or 115200)
     sys.exit(1 if any(r.state == "failed" for r in results) else 0)

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from recorder.cli._common import json_line, without_ledgers
+from recorder.cli._plain import put_data
 from recorder.errors import FileError, RecorderError, SettingError, printable
 
 __all__ = ["command"]
@@ -52,12 +53,12 @@ def command(files: tuple[str, ...], form: str, folder: str | None, skip_existing
         except RecorderError as err:
             failed = True
             if as_json:
-                click.echo(json_line({"file": file, "error": str(err)}))
+                put_data(json_line({"file": file, "error": str(err)}))
             click.echo(str(err), err=True)
             continue
         written.add(target)
         if as_json:
-            click.echo(json_line({"file": file, "export": str(target), "to": form}))
+            put_data(json_line({"file": file, "export": str(target), "to": form}))
         else:
             click.echo(printable(str(target)))
     return 2 if failed else 0

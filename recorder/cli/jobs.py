@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from recorder.cli._plain import put_data
 from recorder.cli._tables import shown_width
 from recorder.errors import printable
 from recorder.moments import utc_text
@@ -39,8 +40,8 @@ def command(folder: str, as_json: bool) -> int:
         click.echo(f"copies of other recordings, not listed: {len(found.copies)}", err=True)
     if as_json:
         for job in found.jobs:
-            click.echo(json.dumps(asdict(job)))
-        click.echo(json.dumps({"without_job": found.without_job, "unreadable": found.unreadable,
+            put_data(json.dumps(asdict(job)))
+        put_data(json.dumps({"without_job": found.without_job, "unreadable": found.unreadable,
                                "copies": found.copies}))
     else:
         _table(found)

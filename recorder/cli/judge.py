@@ -16,6 +16,7 @@ from recorder.cli._common import (
     print_judgement,
     without_ledgers,
 )
+from recorder.cli._plain import put_data
 from recorder.errors import RecorderError, printable
 
 __all__ = ["command"]
@@ -42,12 +43,12 @@ def command(ctx: click.Context, files: tuple[str, ...], as_json: bool, unit: str
         if isinstance(judged, str):
             failed = True
             if as_json:
-                click.echo(json_line({"file": name, "error": judged}))
+                put_data(json_line({"file": name, "error": judged}))
             click.echo(judged, err=True)
             continue
         judgement, remarks, found, simulated = judged
         if as_json:
-            click.echo(dump(judgement, file=name))
+            put_data(dump(judgement, file=name))
             for remark in remarks:  # the judgement says what the rows give; what is wrong with the file is said beside
                 click.echo(printable(f"{name}: {remark}"), err=True)
             continue

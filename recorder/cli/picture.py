@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from recorder.cli._common import analysed, checked_unit, json_line, without_ledgers
+from recorder.cli._plain import put_data
 from recorder.errors import FileError, printable
 from recorder.moments import moment
 
@@ -48,7 +49,7 @@ def command(file: Path, before: Path | None, out: Path | None, unit: str | None,
     path = draw(*shown[-1], out or file.with_suffix(".svg"), before=shown[0] if before else None,
                 unit=unit, force=force, tell=lambda said: click.echo(printable(f"{out}: {said}"), err=True))
     if as_json:
-        click.echo(json_line({"picture": str(path), "recordings": [
+        put_data(json_line({"picture": str(path), "recordings": [
             {"file": found.path, "outcome": analyser.judgement().outcome, "intact": found.intact,
              "sha256": found.sha256}
             for found, analyser in shown]}))

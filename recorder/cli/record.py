@@ -21,6 +21,7 @@ from recorder.cli._common import (
 )
 from recorder.cli._drive import Keys, StopSignals, drive
 from recorder.cli._live import LiveLine
+from recorder.cli._plain import put_data
 from recorder.errors import FileError, SettingError
 from recorder.limits import NAMED, Procedure, needed_kpa, resolve
 from recorder.model import TEST_KINDS, Calibration, Marking, TestKind
@@ -121,7 +122,7 @@ def command(ctx: click.Context, /, **given: Any) -> None:
         ctx.exit(0)
     complete = session.storage_error is None
     if given["as_json"]:
-        click.echo(dump(done.judgement, file=str(done.path), **({} if complete else {"file_complete": False})))
+        put_data(dump(done.judgement, file=str(done.path), **({} if complete else {"file_complete": False})))
     else:
         print_judgement(done.judgement, unit)
         click.echo(f"recorded in {done.path}" if complete else not_complete(session))

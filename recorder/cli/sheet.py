@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from recorder.cli._common import analysed, checked_unit, json_line, without_ledgers
+from recorder.cli._plain import put_data
 from recorder.errors import SettingError, printable
 from recorder.moments import moment
 
@@ -80,7 +81,7 @@ def command(files: tuple[Path, ...], out: Path, settings_file: str | None, paper
                                tell=lambda said: click.echo(printable(f"{out}: {said}"), err=True))
     save(out, data, force=force)
     if as_json:
-        click.echo(json_line({"sheet": str(out), "recordings": [
+        put_data(json_line({"sheet": str(out), "recordings": [
             {"file": t.recording.path, "outcome": t.judgement["outcome"], "intact": t.recording.intact,
              "sha256": t.recording.sha256}
             for t in tests]}))

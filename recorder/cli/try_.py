@@ -13,6 +13,7 @@ from recorder import report
 from recorder.cli._common import checked_unit, dump, print_judgement
 from recorder.cli._drive import StopSignals, drive
 from recorder.cli._live import LiveLine
+from recorder.cli._plain import put_data
 from recorder.errors import RecorderError
 
 if TYPE_CHECKING:
@@ -98,7 +99,7 @@ def command(ctx: click.Context, fast: bool, folder: str, unit: str | None, as_js
                 raise RecorderError("the simulated tester sent nothing", where="recorder try",
                                     do="run it again")
             if as_json:
-                click.echo(dump(done.judgement, file=str(done.path)))
+                put_data(dump(done.judgement, file=str(done.path)))
             else:
                 print_judgement(done.judgement, shown_unit, simulated=True)
                 click.echo(f"recorded in {done.path}\n")
