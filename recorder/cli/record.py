@@ -22,7 +22,7 @@ from recorder.cli._common import (
 from recorder.cli._drive import Keys, StopSignals, drive
 from recorder.cli._live import LiveLine
 from recorder.cli._plain import put_data
-from recorder.errors import FileError, SettingError
+from recorder.errors import FileError, SettingError, as_typed
 from recorder.limits import NAMED, Procedure, needed_kpa, resolve
 from recorder.model import TEST_KINDS, Calibration, Marking, TestKind
 from recorder.settings import Settings, load_settings
@@ -141,8 +141,8 @@ def session_config(settings: Settings, given: dict[str, Any]) -> SessionConfig:
     return SessionConfig(
         test=test,
         marked=marked,
-        job=given["job"],
-        repair=given["repair"],
+        job=as_typed(given["job"]),
+        repair=as_typed(given["repair"]),
         procedure=_procedure(settings, test, given),
         calibration=calibration,
         full_scale_kpa=full_scale_kpa,

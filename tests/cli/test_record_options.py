@@ -74,12 +74,12 @@ def adapter(request: pytest.FixtureRequest) -> Iterator[str]:
     os.close(slave)
 
 
-def started(url: str, folder: Path, *more: str) -> Path:
-    """Records until there is a file, then stops. The file."""
+def started(url: str, folder: Path, *more: str, env: dict[str, str] | None = None) -> Path:
+    """Records until there is a file, then stops. The file. env: of the environment, what is to be otherwise."""
     child = subprocess.Popen(
         [sys.executable, "-m", "recorder", "record", "--port", url, "--marked", "16 PSI", "--folder", str(folder),
          "--full-scale", "207 kPa", "--full-scale-counts", "1023", *more],
-        cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env={**os.environ, **(env or {})},
     )
     deadline = time.monotonic() + 60
     while not list(folder.glob("*-*.csv")) and child.poll() is None and time.monotonic() < deadline:
@@ -99,6 +99,14 @@ def holds(file: Path, wanted: dict[str, tuple[str, float | str, str]]) -> None:
             assert found[name]["value"] == pytest.approx(value, rel=1e-5), name
         else:
             assert found[name] == value
+
+
+def test_a_job_has_its_letters_whatever_the_locale(adapter: str, tmp_path: Path) -> None:
+    """Where the locale is C an argument comes as bytes (PEP 383); the recording has the text that was typed."""
+    env = {"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0"}
+    file = started(adapter, tmp_path, "--test", "cap", "--job", "Müller ±", "--repair", "Kühler neu", env=env)
+    header = read(file, strict=True).header
+    assert (header.job, header.other["repair"]) == ("Müller ±", "Kühler neu")
 
 
 def test_every_limit_is_covered_here() -> None:
