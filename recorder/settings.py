@@ -33,7 +33,7 @@ from recorder.limits import KEYS, NAMED, Procedure, check, resolve
 from recorder.model import TestKind
 from recorder.units import pressure_factor_kpa, sensor_scale, unit_name
 
-__all__ = ["FILE_NAME", "SETTINGS", "Settings", "find_settings", "load_settings"]
+__all__ = ["FILE_NAME", "SETTINGS", "Settings", "find_settings", "load_settings", "recordings_folder"]
 
 FILE_NAME = "recorder.toml"
 
@@ -42,7 +42,7 @@ SETTINGS: dict[str, str] = {
     "unit": "pressure unit that people see: kPa, psi, bar, kgf/cm2 (kPa)",
     "port": "where the adapter is: /dev/ttyUSB0, COM3, socket://host:port",
     "baud": "speed of the port (115200)",
-    "folder": "where recordings go (recordings, in the current folder)",
+    "folder": "where recordings go (recordings, in the current folder; own-recordings where that one holds the demo's)",
     "calibration": "calibration file of the gauge",
     "full_scale": "full scale of a gauge that is not calibrated, like '207 kPa'",
     "procedure": "a named procedure for both tests",
@@ -56,6 +56,8 @@ SETTINGS: dict[str, str] = {
 _TOP = {name for name in SETTINGS if "." not in name} | {"shop"}
 _TEXT = ("unit", "port", "folder", "calibration", "full_scale", "procedure", "procedure_cap",
          "procedure_system")
+_USUAL, _BESIDE_DEMO = Path("recordings"), Path("own-recordings")
+_DEMO = "# Recordings of the demo"  # the first line of the README that stands beside them
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +92,24 @@ class Settings:
         layers += [self.limits, self.limits_by_test.get(test, {}), *more]
         out = resolve(test, *layers, strict=True)
         return replace(out, other={"named": name}) if name else out
+
+
+def recordings_folder(given: str | None, settings: Settings) -> tuple[Path, str]:
+    """Where a new recording goes, and what to say of it, empty where nothing is: the folder that was given, the one of
+    the settings, or ``recordings`` in the current folder. In a checkout of the project the demo's recordings and their
+    ledger stand there; what a user records stays apart from them unless that folder is named."""
+    named = given or settings.folder
+    if named is not None:
+        return Path(named), ""
+    try:
+        with (_USUAL / "README.md").open(encoding="utf-8") as file:
+            of_demo = file.readline().strip() == _DEMO
+    except (OSError, UnicodeDecodeError):
+        of_demo = False
+    if not of_demo:
+        return _USUAL, ""
+    return _BESIDE_DEMO, (f"the folder '{_USUAL}' here holds the demo's recordings, so what you record goes to "
+                          f"'{_BESIDE_DEMO}'; 'folder' in {FILE_NAME} names another")
 
 
 def _config_folder() -> Path:

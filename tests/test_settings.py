@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from recorder.errors import FileError, SettingError
-from recorder.settings import load_settings
+from recorder.settings import Settings, load_settings, recordings_folder
 
 GOOD = """\
 unit = "psi"
@@ -122,3 +122,20 @@ def test_a_full_scale_without_its_unit_is_not_guessed(tmp_path: Path) -> None:
     file.write_text('unit = "kg"\nfull_scale = "30 psi"\n', "utf-8")
     got = load_settings(file)
     assert got.unit == "kgf/cm2" and got.full_scale_kpa == pytest.approx(206.843, rel=1e-5)
+
+
+def test_where_a_recording_goes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is named is taken; else recordings, but never those of the demo, which a checkout has there."""
+    monkeypatch.chdir(tmp_path)
+    assert recordings_folder(None, Settings()) == (Path("recordings"), "")
+    (tmp_path / "recordings").mkdir()
+    (tmp_path / "recordings" / "README.md").write_text("# Of our shop\n", "utf-8")
+    assert recordings_folder(None, Settings()) == (Path("recordings"), "")
+    (tmp_path / "recordings" / "README.md").write_bytes(b"\xff")
+    assert recordings_folder(None, Settings()) == (Path("recordings"), "")
+    monkeypatch.chdir(Path(__file__).parents[1])  # a checkout
+    folder, said = recordings_folder(None, Settings())
+    assert folder == Path("own-recordings") and "'recordings' here holds the demo's" in said
+    assert recordings_folder("recordings", Settings()) == (Path("recordings"), "")
+    assert recordings_folder(None, Settings(folder="/shop/tests")) == (Path("/shop/tests"), "")
+    assert recordings_folder("here", Settings(folder="/shop/tests")) == (Path("here"), "")

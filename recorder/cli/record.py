@@ -25,7 +25,7 @@ from recorder.cli._plain import put_data
 from recorder.errors import FileError, SettingError, as_typed
 from recorder.limits import NAMED, Procedure, needed_kpa, resolve
 from recorder.model import TEST_KINDS, Calibration, Marking, TestKind
-from recorder.settings import Settings, load_settings
+from recorder.settings import Settings, load_settings, recordings_folder
 from recorder.units import parse_marking, parse_quantity
 
 if TYPE_CHECKING:
@@ -47,7 +47,8 @@ ASSUMED_FULL_SCALE = "30 psi"
 @click.option("--repair", metavar="TEXT", default="", help="What was repaired since the job's last test.")
 @click.option("--bare", metavar="UNIT", callback=checked_unit,
               help="The adapter prints one plain number a line, in this unit.")
-@click.option("--folder", metavar="DIR", help="Where the recording goes (default: recordings).")
+@click.option("--folder", metavar="DIR",
+              help="Where the recording goes (default: recordings; own-recordings where that holds the demo's).")
 @click.option("--baud", type=click.IntRange(min=1), help="Speed of the port (default: 115200).")
 @click.option("--calibration", metavar="FILE", help="Calibration file of the gauge.")
 @click.option("--full-scale", metavar="PRESSURE", help="Full scale of an uncalibrated gauge, like '207 kPa'.")
@@ -94,7 +95,7 @@ def command(ctx: click.Context, /, **given: Any) -> None:
     if assumed:
         config = replace(config, full_scale_kpa=parse_quantity(ASSUMED_FULL_SCALE, "kPa"))
     check_range(config, unit, "--calibration" if config.calibration is not None else "--full-scale")
-    folder = Path(given["folder"] or settings.folder or "recordings")
+    folder, said = recordings_folder(given["folder"], settings)
     live = LiveLine(config.test, unit, mute=given["mute"])
     # of plain readings the time is that of their arrival
     port = Port(url, baud=given["baud"] or settings.baud, reconnect_s=config.reconnect_s,
@@ -102,6 +103,8 @@ def command(ctx: click.Context, /, **given: Any) -> None:
     with StopSignals() as stop, Keys() as keys:
         port.open()
         try:
+            if said:
+                live.say(f"{said}, and so does --folder")
             if assumed:
                 live.say(f"no calibration given: the gauge is taken to be a 10 to 90 % one of "
                          f"{ASSUMED_FULL_SCALE}; give --calibration or --full-scale if it is not")

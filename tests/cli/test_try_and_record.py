@@ -67,9 +67,30 @@ def test_the_recordings_that_are_there_are_left_alone(tmp_path: Path) -> None:
     assert {file.parent.name for file in files} == {"try-recordings"}
     assert "/try-recordings/" in (ROOT / ".gitignore").read_text("utf-8").splitlines()
     assert len(list((tmp_path / "try-recordings").glob("*-*.csv"))) == len(files) == 4
+    untouched(tmp_path / "recordings")
+
+
+def untouched(folder: Path) -> None:
     for kept in (ROOT / "recordings").iterdir():
-        assert (tmp_path / "recordings" / kept.name).read_bytes() == kept.read_bytes(), kept.name
-    assert len(list((tmp_path / "recordings").iterdir())) == len(list((ROOT / "recordings").iterdir()))
+        assert (folder / kept.name).read_bytes() == kept.read_bytes(), kept.name
+    assert len(list(folder.iterdir())) == len(list((ROOT / "recordings").iterdir()))
+
+
+def test_what_is_recorded_in_a_checkout_stays_apart_from_the_demo(tmp_path: Path) -> None:
+    """Whose recordings and ledger are under version control."""
+    shutil.copytree(ROOT / "recordings", tmp_path / "recordings")
+    with SimulatedTester(short_cap(), speed=8.0, start_after_s=20.0) as tester:
+        command = record(tester.url, tmp_path, "--json")
+        at = command.index("--folder")
+        del command[at : at + 2]
+        done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, encoding="utf-8", timeout=90,
+                              check=True, env=ENVIRONMENT)
+    own = Path(json.loads(done.stdout)["file"]).parent
+    assert own.name == "own-recordings" and len(list((tmp_path / own).iterdir())) == 2  # with a ledger of its own
+    assert "the folder 'recordings' here holds the demo's recordings, so what you record goes to 'own-recordings'; " \
+           "'folder' in recorder.toml names another, and so does --folder\n" in done.stderr
+    assert "/own-recordings/" in (ROOT / ".gitignore").read_text("utf-8").splitlines()
+    untouched(tmp_path / "recordings")
 
 
 def test_judging_again_gives_the_stored_judgement_digit_for_digit(tried: tuple[Path, str]) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -27,7 +28,8 @@ def soon(window):
         QTimer.singleShot(200, window.testing.start_test)
     QTimer.singleShot(300, lambda: print("open", flush=True))
 qt_run.MainWindow.warm_up_soon = soon
-sys.exit(qt_run.run(["--port", "simulated:cap-passes", "--folder", sys.argv[1], "--speed", "4"]))
+folder = ["--folder", sys.argv[1]] if sys.argv[1] else []
+sys.exit(qt_run.run(["--port", "simulated:cap-passes", *folder, "--speed", "4"]))
 """
 
 
@@ -58,3 +60,25 @@ def test_a_signal_ends_the_window_in_order(tmp_path: Path, number: signal.Signal
         recording = read(file, strict=True)
         assert recording.intact is True and recording.judgement is not None
         assert f"recorded in {file}" in out + err and "turn the relief" in out + err  # it is still on
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
+def test_in_a_checkout_the_simulated_tester_leaves_the_demo_alone(tmp_path: Path) -> None:
+    shutil.copytree(ROOT / "recordings", tmp_path / "recordings")
+    child = subprocess.Popen([sys.executable, "-c", OPENED, "", "testing"], stdout=subprocess.PIPE, text=True,
+                             stderr=subprocess.PIPE, cwd=tmp_path,
+                             env={**os.environ, "PYTHONPATH": str(ROOT), "HOME": str(tmp_path),
+                                  "QT_QPA_PLATFORM": "offscreen"})
+    try:
+        deadline = time.monotonic() + 60
+        while not list((tmp_path / "own-recordings").glob("*-cap-*.csv")) and time.monotonic() < deadline:
+            time.sleep(0.05)
+        child.send_signal(signal.SIGINT)
+        _, err = child.communicate(timeout=40)
+    finally:
+        child.kill()
+    assert child.returncode == 0 and "what you record goes to 'own-recordings'" in err
+    assert len(list((tmp_path / "own-recordings").glob("*-cap-*.csv"))) == 1
+    for kept in (ROOT / "recordings").iterdir():
+        assert (tmp_path / "recordings" / kept.name).read_bytes() == kept.read_bytes(), kept.name
+    assert len(list((tmp_path / "recordings").iterdir())) == len(list((ROOT / "recordings").iterdir()))

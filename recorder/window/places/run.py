@@ -12,7 +12,7 @@ from PySide6.QtCore import QSettings, Qt, QTimer
 from PySide6.QtWidgets import QApplication
 
 from recorder.errors import RecorderError
-from recorder.settings import Settings, load_settings
+from recorder.settings import Settings, load_settings, recordings_folder
 from recorder.units import pressure_factor_kpa
 from recorder.window.places.main import MainWindow
 from recorder.window.places.signals import close_on_signals
@@ -78,10 +78,12 @@ def run(argv: list[str]) -> int:
     except RecorderError as err:
         print(err, file=sys.stderr)
         return 2
+    folder, said = recordings_folder(given.folder, settings)
+    if said:
+        print(said, file=sys.stderr)
     app = QApplication.instance() or QApplication(sys.argv[:1])
-    window = open_window(settings, Path(given.folder or settings.folder or "recordings"),
-                         QSettings("hose-gauge-recorder", "window"), port=given.port, speed=given.speed or None,
-                         dark=given.dark)
+    window = open_window(settings, folder, QSettings("hose-gauge-recorder", "window"), port=given.port,
+                         speed=given.speed or None, dark=given.dark)
     sys.excepthook = partial(_broke, window)
     window.resize(1280, 800)
     window.show()
