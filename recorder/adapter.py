@@ -5,7 +5,9 @@ Allan deviation (NIST SP 1065) of the noise that is there at half the hold, and 
 line fit allows (Kay 1993, example 3.7: variance 12 s^2 / (N (N^2 - 1) dt^2)). The larger of the two is taken,
 multiplied by what a line fit loses when a settling of 30 s is fitted with it, and by 3.29 (Currie, IUPAC 1995:
 5 % chance of a false alarm, and 5 % of a miss). A record shorter than twice T/2 cannot have a deviation at T/2:
-its longest averaging time then stands for it.
+its longest averaging time then stands for it. Three minutes give few stretches of T/2, and one that holds whole swings
+of the reading sees none of them: what wanders within seconds to half a minute is looked for by itself (wander.py), and
+the smallest fall is never less than that allows.
 """
 
 from __future__ import annotations
@@ -21,6 +23,7 @@ from recorder.adapter_verdict import FEWEST, HOLD_S, Verdict, enough, graded, lo
 from recorder.allan import overlapping_adev, overlapping_curve
 from recorder.errors import RunError
 from recorder.model import Announcement, Calibration, JsonObject, WireCounts
+from recorder.wander import CURRIE, wander
 from recorder.wire.steps import Steps, steps_of
 
 if TYPE_CHECKING:
@@ -31,7 +34,6 @@ __all__ = [
 ]
 
 SETTLING_S = 30.0  # rubber stretches for tens of seconds; common practice, no source
-CURRIE = 3.29
 MAINS_HZ = (50.0, 60.0, 100.0, 120.0)
 
 
@@ -76,6 +78,10 @@ class AdapterReport:
     noise_kpa: float
     white_noise_kpa: float
     correlated_noise_kpa: float
+    wander_kpa: float  # the slow part, as an Allan deviation over wander_s; 0 where none stands out
+    wander_s: float
+    wander_white_kpa: float  # what white noise alone would have there
+    wander_fall_kpa: float  # the smallest fall over a hold that can be told from it
     hum_hz: float | None
     hum_kpa: float | None
     hum_text: str | None
@@ -203,10 +209,11 @@ def figures(
     hidden = noise < resolution / 3
     u_hidden = math.sqrt(2.0) * least / HOLD_S * 60.0 if hidden else 0.0
     grow = settling_inflation()
-    smallest = CURRIE * grow * max(u_allan, u_line, u_hidden)
+    hum = _hum(p[np.isfinite(p)], rate_hz)
+    slow = wander(even, step_s, white_kpa=white, count_kpa=resolution, hum=hum[:2] if hum else None)
+    smallest = max(CURRIE * grow * max(u_allan, u_line, u_hidden), slow.fall_kpa * 60.0 / HOLD_S)
     seconds = float(time_s[-1])
     u_drift = math.sqrt(2.0) * float(adev[-1]) / (seconds / 2) * 60.0 + (u_hidden * HOLD_S / seconds)
-    hum = _hum(p[np.isfinite(p)], rate_hz)
     return {
         "seconds": seconds,
         "rate_hz": rate_hz,
@@ -215,6 +222,10 @@ def figures(
         "noise_kpa": noise,
         "white_noise_kpa": white,
         "correlated_noise_kpa": math.sqrt(max(noise**2 - white**2, 0.0)),
+        "wander_kpa": slow.kpa,
+        "wander_s": slow.over_s,
+        "wander_white_kpa": slow.white_kpa,
+        "wander_fall_kpa": slow.fall_kpa,
         "hum_hz": hum[0] if hum else None,
         "hum_kpa": hum[1] if hum else None,
         "hum_text": hum[2] if hum else None,

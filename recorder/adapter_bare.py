@@ -49,6 +49,10 @@ class BareReport:
     noise_kpa: float
     white_noise_kpa: float
     correlated_noise_kpa: float
+    wander_kpa: float
+    wander_s: float
+    wander_white_kpa: float
+    wander_fall_kpa: float
     hum_hz: float | None
     hum_kpa: float | None
     hum_text: str | None

@@ -21,6 +21,9 @@ Verdict = Literal["fit", "marginal", "unfit"]
 HOLD_S = 120.0
 MATTERS_KPA_PER_MIN = 0.35  # smallest system fall that matters; limits.py
 FEWEST = 100
+_DRIFTS_KPA_PER_MIN = 0.1  # clear of its uncertainty; common practice, no source
+# Of the fall that matters: with so much more and more of the leaks of twice that are undecided (docs/adapter.md).
+_WANDERS_SHARE = 0.3
 _FULL_SCALES = (255, 1023, 4095, 16383, 65535)  # of 8, 10, 12, 14 and 16 bits
 _ZERO_RATIOS = (0.09, 0.11)  # where a 10 to 90 % sensor stands open to the air, give or take its maker's limits
 _AIR_KPA = (80.0, 106.0)  # from 2000 m up to a high at sea level; standard atmosphere, ISO 2533 (from memory)
@@ -77,11 +80,18 @@ def graded(r: Mapping[str, Any], nominal_hz: float) -> tuple[Verdict, tuple[str,
     lines = r["samples"] + r["failed_checks"]
     zero_off = abs(r["zero_kpa"]) > 2 * (r["zero_u_kpa"] or 1.0) + 1.0
     drift = abs(r["drift_kpa_per_min"]) - 2 * r["drift_u_kpa_per_min"]
+    wanders = r["wander_fall_kpa"] * float(drift <= _DRIFTS_KPA_PER_MIN)  # one that drifts is to warm up first
+    matters_kpa = MATTERS_KPA_PER_MIN * HOLD_S / 60.0
     frozen = r["frozen"] and not r["pinned"]
     rules: Sequence[tuple[float, float, float, str]] = (
         (r["smallest_fall_kpa_per_min"], MATTERS_KPA_PER_MIN, 2 * MATTERS_KPA_PER_MIN,
          f"the smallest fall it can tell in two minutes is {r['smallest_fall_kpa']:.2g} kPa, "
-         f"and {MATTERS_KPA_PER_MIN * HOLD_S / 60.0:g} kPa matters"),
+         f"and {matters_kpa:g} kPa matters"),
+        (wanders, _WANDERS_SHARE * matters_kpa, math.inf,
+         f"its reading wanders by {r['wander_kpa']:.2g} kPa from one {r['wander_s']:.0f} s to the next, where its "
+         f"white noise alone would by {r['wander_white_kpa']:.1g}: of leaks of {2 * matters_kpa:g} kPa in two minutes "
+         f"many will be undecided ({matters_kpa:g} kPa matters); look at plugs, the sense wire and the supply, let it "
+         "warm up, keep draught and hands off"),
         (1.0 / r["rate_hz"], 1 / 8.0, 1 / 2.0, f"its rate is only {r['rate_hz']:.3g} a second, 8 or more are wanted"),
         (r["lost_fraction"], 0.01, 0.10,
          f"{r['lost_fraction']:.1%} of the samples were lost on the way" + (r["lost_hint"] or "")),
@@ -104,7 +114,7 @@ def graded(r: Mapping[str, Any], nominal_hz: float) -> tuple[Verdict, tuple[str,
         (float(zero_off) * (3.0 if r["scale_hint"] else 1.0), 0.5, 2.0,
          f"open to air it reads {r['zero_kpa']:.1f} kPa: "
          f"{r['scale_hint'] or r['zero_hint'] or zero_hint(r['zero_kpa'])}"),
-        (drift, 0.1, MATTERS_KPA_PER_MIN,
+        (drift, _DRIFTS_KPA_PER_MIN, MATTERS_KPA_PER_MIN,
          f"open to air it drifts {r['drift_kpa_per_min']:+.2g} kPa/min: let it warm up"),
         (abs(r["rate_hz"] / nominal_hz - 1) if nominal_hz > 0 else 0.0, 0.05, math.inf,
          f"it sends {r['rate_hz']:.4g} samples a second and announces {nominal_hz:g}"),

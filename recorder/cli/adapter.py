@@ -84,6 +84,7 @@ def _lines(r: AdapterReport | BareReport, seen: _Seen) -> list[str]:
         f"  {count:<18}  {r.resolution_kpa:.3f} kPa",
         f"  noise               {r.noise_kpa:.3f} kPa: white {r.white_noise_kpa:.3f}, "
         f"slower {r.correlated_noise_kpa:.3f}",
+        f"  wander              {_wander(r)}",
         f"  hum                 {r.hum_text or 'none stands out'}",
         f"  drift               {r.drift_kpa_per_min:+.3f} ± {2 * r.drift_u_kpa_per_min:.3f} kPa/min",
         f"  clock               {clock}",
@@ -94,6 +95,14 @@ def _lines(r: AdapterReport | BareReport, seen: _Seen) -> list[str]:
     if isinstance(r, BareReport):
         out.append(f"  not known           {NOT_KNOWN}")
     return [printable(line) for line in out]
+
+
+def _wander(r: AdapterReport | BareReport) -> str:
+    """The slow part of the noise, and what it means for a hold."""
+    if not r.wander_kpa:
+        return "none stands out"
+    return (f"{r.wander_kpa:.2g} kPa from one {r.wander_s:.0f} s to the next (white noise alone: "
+            f"{r.wander_white_kpa:.1g}), so {r.wander_fall_kpa:.2g} kPa can be told in a hold")
 
 
 @dataclass(frozen=True, slots=True)
