@@ -198,7 +198,8 @@ def figures(
     white = min(float(np.std(np.diff(p)[next_], ddof=1)) / math.sqrt(2.0), noise) if next_.sum() > 2 else noise
     least = resolution / math.sqrt(12.0)
 
-    even = np.interp(np.arange(0.0, time_s[-1], step_s), time_s, p)
+    grid_s = np.arange(0.0, time_s[-1], step_s)
+    even = np.interp(grid_s, time_s, p)
     taus, adev = overlapping_curve(even, step_s)
     half = round(HOLD_S / 2 / step_s)
     drift_seen = 2 * half <= len(even) + 1
@@ -213,7 +214,9 @@ def figures(
     slow = wander(even, step_s, white_kpa=white, count_kpa=resolution, hum=hum[:2] if hum else None)
     smallest = max(CURRIE * grow * max(u_allan, u_line, u_hidden), slow.fall_kpa * 60.0 / HOLD_S)
     seconds = float(time_s[-1])
-    u_drift = math.sqrt(2.0) * float(adev[-1]) / (seconds / 2) * 60.0 + (u_hidden * HOLD_S / seconds)
+    # of what is beside the line: a drift that counts as its own doubt would never be clear of it
+    about = float(overlapping_curve(np.interp(grid_s, time_s, rest), step_s)[1][-1])
+    u_drift = math.sqrt(2.0) * about / (seconds / 2) * 60.0 + (u_hidden * HOLD_S / seconds)
     return {
         "seconds": seconds,
         "rate_hz": rate_hz,

@@ -100,6 +100,15 @@ def test_noisy_slow_drifting_and_broken_ones_say_why() -> None:
     assert got.verdict == "unfit" and got.pinned == 3000
 
 
+def test_a_drift_is_no_doubt_about_itself() -> None:
+    """0.2 kPa/min: three minutes know it to some thousandths, and say what to do about it."""
+    for seconds, within in ((60.0, 0.05), (180.0, 0.01)):
+        got = check_adapter(*_with(vented(drift=0.2, seconds=seconds, full=4095)))
+        assert got.drift_kpa_per_min == pytest.approx(0.2, abs=3 * got.drift_u_kpa_per_min)
+        assert 2 * got.drift_u_kpa_per_min < within
+        assert any("drifts +0.2" in r and r.endswith("let it warm up") for r in got.reasons), got.reasons
+
+
 def test_a_step_that_hides_the_noise_counts() -> None:
     got = check_adapter(*_with(vented(noise=0.0, full=255)))
     assert got.noise_kpa < 1e-12
