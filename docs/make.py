@@ -9,8 +9,6 @@ import sys
 from pathlib import Path
 from typing import Any
 
-import click
-
 DOCS = Path(__file__).resolve().parent
 sys.path.insert(0, str(DOCS.parent))
 
@@ -26,7 +24,8 @@ WIDTH = 120
 def help_blocks() -> str:
     """The help of the group and of every command that is there, at 90 columns."""
     names = main.context_settings["help_option_names"]  # -h as well, and a command has them of its group
-    top = click.Context(main, info_name="recorder", terminal_width=90, max_content_width=90, help_option_names=names)
+    top = main.context_class(main, info_name="recorder", terminal_width=90, max_content_width=90,
+                             help_option_names=names)
     parts = ["## recorder", "", "```text", main.get_help(top), "```", ""]
     for name in COMMANDS:
         try:
@@ -35,7 +34,7 @@ def help_blocks() -> str:
             continue
         if command is None:
             continue
-        ctx = click.Context(command, info_name=name, parent=top, terminal_width=90, max_content_width=90)
+        ctx = main.context_class(command, info_name=name, parent=top, terminal_width=90, max_content_width=90)
         parts += [f"## recorder {name}", "", "```text", command.get_help(ctx), "```", ""]
     return "\n".join(line.rstrip() for line in "\n".join(parts).splitlines())
 

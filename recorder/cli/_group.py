@@ -43,11 +43,22 @@ _NARROW, _NARROWEST = 52, 20  # columns
 _TERMS = 10  # columns that an option has beside its help, where there are few
 
 
+_KEPT = "\u2011"  # a hyphen at which no line is broken, while lines are made
+
+
 class _Formatter(click.HelpFormatter):
-    """In a narrow terminal the help of an option stands below it rather than squeezed beside it."""
+    """In a narrow terminal the help of an option stands below it rather than squeezed beside it. A name is never broken
+    at a hyphen: it is there to be copied."""
 
     def write_dl(self, rows: Iterable[tuple[str, str]], col_max: int = 30, col_spacing: int = 2) -> None:
-        super().write_dl(rows, _TERMS if self.width <= _NARROW - 2 else col_max, col_spacing)
+        kept = [(term, text.replace("-", _KEPT)) for term, text in rows]
+        super().write_dl(kept, _TERMS if self.width <= _NARROW - 2 else col_max, col_spacing)
+
+    def write_text(self, text: str) -> None:
+        super().write_text(text.replace("-", _KEPT))
+
+    def write(self, string: str) -> None:
+        super().write(string.replace(_KEPT, "-"))
 
 
 class _Context(click.Context):

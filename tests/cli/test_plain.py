@@ -13,7 +13,9 @@ from pathlib import Path
 
 import pytest
 
+from recorder.cli import main
 from recorder.errors import as_typed, printable
+from recorder.limits import NAMED
 
 ROOT = Path(__file__).parents[2]
 ASCII = [{"PYTHONIOENCODING": "ascii"}, {"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0"}]
@@ -91,3 +93,15 @@ def test_help_stays_within_a_narrow_terminal(columns: int) -> None:
     if columns < 40:  # an option's own name, or an example that is not to be broken, may be longer
         too_long = [line for line in too_long if not line.startswith("  --") and "recorder " not in line]
     assert len(lines) > 200 and not too_long
+
+
+@pytest.mark.parametrize("width", [50, 60, 78, 88])
+def test_no_name_is_broken_at_a_hyphen(width: int) -> None:
+    """A name of a procedure is there to be copied."""
+    top = main.context_class(main, info_name="recorder", terminal_width=width)
+    record = main.get_command(top, "record")
+    assert record is not None
+    text = record.get_help(main.context_class(record, info_name="record", parent=top))
+    for name in (*NAMED, "own-recordings"):
+        assert name in text, name
+    assert "\u2011" not in text
