@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 import pytest
+from scipy.signal import lfilter
 
 from recorder import calibration
 from recorder.adapter import Samples, check_adapter, clock_error, settling_inflation
@@ -65,6 +66,20 @@ def test_hum_is_found_where_it_folds_to() -> None:
     assert got.hum_hz == pytest.approx(10.0, abs=0.1) and got.hum_kpa == pytest.approx(0.6, rel=0.1)
     assert got.hum_text is not None and "60 Hz" in got.hum_text
     assert check_adapter(*_with(vented())).hum_hz is None
+
+
+def test_slow_noise_is_no_hum() -> None:
+    """It has more of low frequencies than of high ones, and no tone. An AR(1) process: standard deviation 0.05 kPa,
+    0.5 s; 0.02 kPa of mains beside it are still found."""
+    for seed in range(12):
+        s, a = vented(seconds=180.0, noise=0.07, full=4095, seed=seed)
+        rng, keep = np.random.default_rng(seed), math.exp(-1 / 25)
+        slow = lfilter([1.0], [1.0, -keep], rng.normal(0, 0.05 * math.sqrt(1 - keep * keep), len(s)))
+        t = np.arange(len(s)) / 50.0
+        for hum in (0.0, 0.02):
+            extra = np.rint(4095 * 0.8 * (slow + hum * np.sin(2 * np.pi * 60 * t)) / 207).astype(np.int64)
+            got = check_adapter(Samples(s.seq, s.device_us, s.counts + extra, s.supply, s.host_s), OK, a, CAL)
+            assert (got.hum_hz is not None) == (hum > 0), (seed, got.hum_text)
 
 
 def _with(made: tuple[Samples, Announcement], counts: WireCounts = OK) -> tuple:  # type: ignore[type-arg]

@@ -102,7 +102,7 @@ def _wander(r: AdapterReport | BareReport) -> str:
     if not r.wander_kpa:
         return "none stands out"
     return (f"{r.wander_kpa:.2g} kPa from one {r.wander_s:.0f} s to the next (white noise alone: "
-            f"{r.wander_white_kpa:.1g}), so {r.wander_fall_kpa:.2g} kPa can be told in a hold")
+            f"{r.wander_white_kpa:.1g}), which hides falls below {r.wander_fall_kpa:.2g} kPa")
 
 
 @dataclass(frozen=True, slots=True)
