@@ -88,10 +88,9 @@ def graded(r: Mapping[str, Any], nominal_hz: float) -> tuple[Verdict, tuple[str,
          f"the smallest fall it can tell in two minutes is {r['smallest_fall_kpa']:.2g} kPa, "
          f"and {matters_kpa:g} kPa matters"),
         (wanders, _WANDERS_SHARE * matters_kpa, math.inf,
-         f"its reading wanders by {r['wander_kpa']:.2g} kPa from one {r['wander_s']:.0f} s to the next, where its "
-         f"white noise alone would by {r['wander_white_kpa']:.1g}: of leaks of {2 * matters_kpa:g} kPa in two minutes "
-         f"many will be undecided ({matters_kpa:g} kPa matters); look at plugs, the sense wire and the supply, let it "
-         "warm up, keep draught and hands off"),
+         f"its reading wanders by {r['wander_kpa']:.2g} kPa from one {r['wander_s']:.0f} s to the next (white noise "
+         f"alone: {r['wander_white_kpa']:.1g}): of leaks of {2 * matters_kpa:g} kPa in two minutes many will be "
+         f"undecided ({matters_kpa:g} kPa matters); look at plugs, sense wire and supply, let it warm up"),
         (1.0 / r["rate_hz"], 1 / 8.0, 1 / 2.0, f"its rate is only {r['rate_hz']:.3g} a second, 8 or more are wanted"),
         (r["lost_fraction"], 0.01, 0.10,
          f"{r['lost_fraction']:.1%} of the samples were lost on the way" + (r["lost_hint"] or "")),

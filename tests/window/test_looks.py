@@ -12,6 +12,7 @@ from PySide6.QtGui import QFont
 from PySide6.QtWidgets import QApplication, QLabel, QWidget
 from pytestqt.qtbot import QtBot
 
+from recorder.adapter_verdict import graded
 from recorder.model import Mark
 from recorder.settings import Settings
 from recorder.window.link.left_on import LeftOn
@@ -93,6 +94,12 @@ def screens(window: MainWindow, qtbot: QtBot) -> Iterator[str]:
     window.adapter.listen()
     qtbot.waitUntil(lambda: window.adapter.report is not None, timeout=30000)
     yield "adapter"
+    wanders = ["wander_fall_kpa", "wander_kpa", "wander_s", "wander_white_kpa"]
+    report = dataclasses.replace(window.adapter.report, **dict(zip(wanders, (0.55, 0.123, 23.5, 0.0041), strict=True)))
+    verdict, reasons = graded(dataclasses.asdict(report), report.nominal_rate_hz)
+    window.adapter._checked((dataclasses.replace(report, verdict=verdict, reasons=reasons), ""))
+    assert "wanders by 0.12 kPa" in window.adapter.reasons.text()
+    yield "adapter that wanders"
     window.adapter.show_page(1)
     for kpa in (0, 40, 80, 120, 160):
         window.adapter.calibrate.reference_edit.setText(str(kpa))
