@@ -4,7 +4,7 @@
 
     unit = "psi"
     port = "/dev/ttyUSB0"
-    folder = "recordings"
+    folder = "tests of our shop"
     full_scale = "207 kPa"
 
     [shop]
