@@ -25,7 +25,7 @@ __all__ = ["Opening", "by_fit", "by_levels", "by_tops", "doubted", "within_seen"
 
 LAW_DOUBT = 0.15  # of the distance between two laws of the valve: a real one follows neither
 SHAPE_DOUBT = 0.04  # of the height from closing to the top: strokes differ, valves are not quite linear
-ABOVE_DOUBT = 0.2  # of the height from the onset to the top: a stroke need not be like those before; no source
+ABOVE_DOUBT = 0.15  # of the height from the onset to the top: a stroke need not be like those before; no source
 SLOW_DOUBT = 0.12  # the same where so few readings show a top that they do not show how it rose above the onset
 LAG_DOUBT_S = 0.006  # of a valve's opening, between those that are tried; common practice, no source
 LAG_DOUBT = 0.4  # of a longer one: they are tried at factors of some five, and any between is as likely
@@ -122,8 +122,8 @@ def within_seen(
     x: Prepared, strokes: Sequence[Stroke], level: FloatArray, found: Opening, end_s: float, fell: dict[int, float]
 ) -> Opening:
     """The onset above what the cap held before and holds afterwards, whatever law the valve follows: moments of its
-    distribution cut off there. And below what it let the pressure reach: a mean m of what lies between a and b has a
-    variance of (m - a) (b - m) at most (Bhatia & Davis 2000, Am. Math. Monthly 107, 353; from memory)."""
+    distribution cut off there. And below what it let the pressure reach. What of 2 u to both sides is beyond these
+    bounds is cut off, and what is left is told by its middle and a quarter of its length."""
     k, sd = found.stroke, x.sd_kpa * math.sqrt(min(x.dt_s / LEVEL_S, 1.0))
     lows: list[tuple[float, float]] = []  # kPa, with standard uncertainty
     at = strokes[-1].end_s + HELD_S
@@ -155,4 +155,5 @@ def within_seen(
     lowest, highest = max(low - 2.0 * low_u for low, low_u in lows), high + 2.0 * high_u
     if mean <= lowest:
         return found  # so do these: what is known of the bounds says nothing
-    return replace(found, onset_kpa=mean, onset_u=min(u, math.sqrt((mean - lowest) * (highest - mean))))
+    low, high = max(mean - 2.0 * u, lowest), min(mean + 2.0 * u, highest)
+    return replace(found, onset_kpa=(low + high) / 2.0, onset_u=(high - low) / 4.0)
