@@ -6,6 +6,7 @@ About where a law has been moved to, its exponents stay uncertain; to first orde
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
@@ -33,6 +34,8 @@ _STILL = 0.5  # spreads: a law that moves by less is where the trace has it
 # more settles than is likely, in standard deviations: perhaps a leak that shuts. Or air that cools: that takes no
 # longer, and is at most gamma - 1 of what the strokes brought, each less by as long ago as it was
 _TOO_MUCH, _COLD_S, _HEAT = 4.0, 25.0, 0.4
+# some hoses give so many times as much as others, and so likely are they, at odds; no source
+_MORE, _LOG_MORE = 5.0, math.log(0.25)
 _BEHIND = (8.0, 5.0)  # log evidence below the best: not looked at any closer; left out
 _MOST = (3, 5)  # laws that are moved; laws and noises that are kept
 
@@ -40,12 +43,13 @@ _MOST = (3, 5)  # laws that are moved; laws and noises that are kept
 @dataclass(frozen=True, slots=True)
 class Case:
     """A law, moved from its home to where the trace has it, with the noise it leaves. rate_kpa_per_s: about so much
-    leaks; 0 where too little falls to show a law."""
+    leaks; 0 where too little falls to show a law. gives: hoses settle by so many times what they usually do."""
 
     law: Law
     home: Law
     noise: Noise
     rate_kpa_per_s: float
+    gives: float = 1.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,6 +66,7 @@ class Hold:
     none: float = 0.0
     problems: dict[Case, Problem] = field(default_factory=dict)
     looks: dict[Case, list[Points]] = field(default_factory=dict)
+    fulls: dict[Case, list[Points]] = field(default_factory=dict)
     shapes: dict[Law, FloatArray] = field(default_factory=dict)
 
     def problem(self, case: Case) -> Problem:
@@ -69,19 +74,29 @@ class Hold:
             b, rate = self.finder.b, case.rate_kpa_per_s
             bend = -rate * bows(case.law, case.home, b.t, b.y, self.length_s) if rate > 0.0 else None
             self.problems[case] = Problem(
-                self.finder, case.noise, self.level_kpa, self.rise_kpa, bend, away(case.law, case.home)
+                self.finder, case.noise, self.level_kpa, self.rise_kpa, bend, away(case.law, case.home), case.gives
             )
         return self.problems[case]
 
     def look(self, case: Case) -> list[Points]:
         """Posterior of a quick look, made once."""
         if case not in self.looks:
-            self.looks[case] = posterior(self.problem(case), case.law, self.shape(case.law), quick=True, none=self.none)
+            self.looks[case] = self._points(case, quick=True)
         return self.looks[case]
 
     def full(self, case: Case) -> list[Points]:
-        """Posterior of a full look."""
-        return posterior(self.problem(case), case.law, self.shape(case.law), quick=False, none=self.none)
+        """Posterior of a full look, made once."""
+        if case not in self.fulls:
+            self.fulls[case] = self._points(case, quick=False)
+        return self.fulls[case]
+
+    def _points(self, case: Case, *, quick: bool) -> list[Points]:
+        # where much falls, the places of the grid are far apart against what noise leaves open
+        points = posterior(self.problem(case), case.law, self.shape(case.law), quick=quick, none=self.none,
+                           sharp=case.rate_kpa_per_s > 0.0)  # fmt: skip
+        if case.gives == 1.0:
+            return points
+        return [replace(some, log_weight=some.log_weight + _LOG_MORE) for some in points]
 
     def shape(self, law: Law) -> FloatArray:
         """The leak's fall at the bins."""
@@ -132,7 +147,9 @@ class Hold:
         """Laws with the noise that each leaves, best first. fall_kpa: by so much the pressure fell."""
         most = fall_kpa / self.length_s
         cases = self.moved([Case(law, law, noise, most) for law in LAWS], least, known)
-        likely = self.likely(cases)
+        usual = self.likely(cases)
+        more = self.moved([Case(law, law, noise, most, _MORE) for law in LAWS], least, known)
+        likely = self.likely(usual + more)
         much, heat = self.strange(likely[0])
         if much < _TOO_MUCH:
             return likely
@@ -140,16 +157,17 @@ class Hold:
         end = float(np.mean(y[-max(len(y) // 8, 1) :]))
         shut = self.likely(self.moved([Case(law, law, noise, most) for law in shut_laws(end, fall_kpa)], least, known))
         # where it may be heat its size says nothing: the shape alone has to speak for a leak that shuts
-        if heat is not None and total(self.look(shut[0])) < total(self.look(likely[0])) + heat:
+        if heat is not None and total(self.look(shut[0])) < total(self.look(usual[0])) + heat:
             return likely
-        return self.likely(likely + shut)
+        # a hose may take a third exponential, which a quick look has not
+        return self.likely(likely[: _MOST[0]] + shut[: _MOST[0]], quick=False)
 
     def strange(self, case: Case) -> tuple[float, float | None]:
         """The most that settles, in standard deviations of what hoses give; where strokes' heat explains it, by how
         much its size costs the log evidence."""
         best, i = top(self.look(case))
         size, tau = np.abs(best.mean[2:, i]), np.exp(best.theta[:, i])
-        much = size * np.sqrt(self.problem(case).precision(best.theta[:, i]))
+        much = size * np.sqrt(self.problem(replace(case, gives=1.0)).precision(best.theta[:, i]))
         heat = _HEAT * np.exp(-self.ages_s / tau[:, None]) @ self.rises_kpa
         cold = (much > _TOO_MUCH) & ((tau > _COLD_S) | (size > heat))
         return float(much.max(initial=0.0)), None if cold.any() else 0.5 * float(much @ much)
@@ -172,10 +190,10 @@ class Hold:
             out += [replace(case, noise=n) for n in self.noises(case, least, known)]
         return out
 
-    def likely(self, cases: list[Case]) -> list[Case]:
-        """Those that a quick look does not rule out, best first."""
+    def likely(self, cases: list[Case], *, quick: bool = True) -> list[Case]:
+        """Those that a look does not rule out, best first."""
         if len(cases) == 1:
             return cases
-        value = {case: total(self.look(case)) for case in cases}
+        value = {case: total(self.look(case) if quick else self.full(case)) for case in cases}
         least = max(value.values()) - _BEHIND[1]
         return [c for c in sorted(cases, key=lambda case: -value[case]) if value[c] > least][: _MOST[1]]

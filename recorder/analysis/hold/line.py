@@ -44,9 +44,11 @@ class Problem:
         rise_kpa: float,
         bows_kpa: FloatArray | None = None,
         away: FloatArray | None = None,
+        gives: float = 1.0,
     ) -> None:
         """bows_kpa (q, n): by what the trace may bend because the leak's law is not known better, each times a standard
-        normal coefficient; by ``away`` (q) of them the law has been moved already."""
+        normal coefficient; by ``away`` (q) of them the law has been moved already. gives: hoses settle by so many times
+        what they usually do."""
         b = finder.b
         self.b, self.noise, self.finder = b, noise, finder
         self.white, log_det = finder.whitener(noise)
@@ -65,8 +67,8 @@ class Problem:
         self.y = self.whiten(y)
         self.base = log_det - 0.5 * float(self.y @ self.y)
         self.one = self.whiten(np.ones(len(b.t)))
-        self.slow_kpa = settles_kpa(level_kpa)
-        self.fast_kpa = self.slow_kpa + 0.3 * abs(rise_kpa)
+        self.slow_kpa = gives * settles_kpa(level_kpa)
+        self.fast_kpa = settles_kpa(level_kpa) + 0.3 * abs(rise_kpa)
         self.length_s = float(b.t[-1] + b.half_s[-1])
 
     def whiten(self, values: FloatArray) -> FloatArray:

@@ -295,13 +295,13 @@ def _family(line: Line, law: Law, family: Family, *, draw: bool, none: float | N
 
 
 def posterior(
-    problem: Problem, law: Law, shape: FloatArray, *, quick: bool, none: float | None = 0.0
+    problem: Problem, law: Law, shape: FloatArray, *, quick: bool, none: float | None = 0.0, sharp: bool = False
 ) -> list[Points]:
     """Points with none, one, two and, unless ``quick`` or a second one brought nothing, three exponentials; shape (n):
     the leak's fall at the bins. none: prior mass of no leak at all, ``TIGHT`` or nothing; None where the rate may have
-    either sign."""
+    either sign. sharp: between the places of the grid as well, however quick."""
     line = problem.line(-problem.whiten(shape))
-    out = _family(line, law, QUICK if quick else FULL, draw=not quick, none=none)
+    out = _family(line, law, QUICK if quick else FULL, draw=sharp or not quick, none=none)
     if not quick:
         seen = [total([part]) for part in out]
         if seen[2] >= max(seen[:2]) - _HOPELESS:  # else a third would bring nothing either
