@@ -35,7 +35,7 @@ _STILL = 0.5  # spreads: a law that moves by less is where the trace has it
 # longer, and is at most gamma - 1 of what the strokes brought, each less by as long ago as it was
 _TOO_MUCH, _COLD_S, _HEAT = 4.0, 25.0, 0.4
 # some hoses give so many times as much as others, and so likely are they, at odds; no source
-_MORE, _LOG_MORE = 5.0, math.log(0.25)
+_MORE, _LOG_MORE = 5.0, math.log(0.1)
 _BEHIND = (8.0, 5.0)  # log evidence below the best: not looked at any closer; left out
 _MOST = (3, 5)  # laws that are moved; laws and noises that are kept
 
