@@ -56,6 +56,19 @@ def test_a_wide_space_of_air_that_cools_is_no_leak_that_shuts() -> None:
     assert 60.0 * got.rate_kpa_per_s < 0.3
 
 
+@pytest.mark.parametrize("rate", [0.0, 1.2])
+@pytest.mark.parametrize(
+    ("cools_s", "kpa", "tau_s"), [(1.4, 10.3, 19.1), (1.4, 10.3, 21.0), (1.0, 11.0, 13.0), (2.0, 11.0, 18.0)]
+)
+def test_a_soft_hose_is_no_leak_and_hides_none(cools_s: float, kpa: float, tau_s: float, rate: float) -> None:
+    """A tenth of the pressure settles with one time constant, beside air that cools: what is left is the leak's."""
+    t = np.arange(0.0, 121.0, 0.01)
+    p = 98.0 + 4.8 * np.exp(-t / cools_s) + kpa * np.exp(-t / tau_s) - rate * t / 60.0
+    noisy = p + np.random.default_rng(4).normal(0.0, 0.12, len(t))
+    got = fit_hold(t, noisy, step_kpa=0.0, noise_kpa=0.12, last_rise_kpa=3.0)
+    assert abs(60.0 * got.rate_kpa_per_s - rate) < 2.0 * 60.0 * got.rate_u < 0.8
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_a_rise_beside_much_settling_is_seen_and_not_called_noise(seed: int) -> None:
     t = np.arange(0.0, 120.0, 0.02)
