@@ -65,7 +65,7 @@ class Hold:
     rises_kpa: FloatArray
     none: float = 0.0
     problems: dict[Case, Problem] = field(default_factory=dict)
-    looks: dict[Case, list[Points]] = field(default_factory=dict)
+    looks: dict[tuple[Case, bool], list[Points]] = field(default_factory=dict)
     fulls: dict[Case, list[Points]] = field(default_factory=dict)
     shapes: dict[Law, FloatArray] = field(default_factory=dict)
 
@@ -78,22 +78,23 @@ class Hold:
             )
         return self.problems[case]
 
-    def look(self, case: Case) -> list[Points]:
-        """Posterior of a quick look, made once."""
-        if case not in self.looks:
-            self.looks[case] = self._points(case, quick=True)
-        return self.looks[case]
+    def look(self, case: Case, *, sharp: bool = False) -> list[Points]:
+        """Posterior of a quick look, made once. sharp: between the places of the grid as well, which are far apart
+        against what noise leaves open where much falls."""
+        sharp = sharp or case.rate_kpa_per_s > 0.0
+        if (case, sharp) not in self.looks:
+            self.looks[case, sharp] = self._points(case, quick=True, sharp=sharp)
+        return self.looks[case, sharp]
 
     def full(self, case: Case) -> list[Points]:
         """Posterior of a full look, made once."""
         if case not in self.fulls:
-            self.fulls[case] = self._points(case, quick=False)
+            self.fulls[case] = self._points(case, quick=False, sharp=True)
         return self.fulls[case]
 
-    def _points(self, case: Case, *, quick: bool) -> list[Points]:
-        # where much falls, the places of the grid are far apart against what noise leaves open
-        points = posterior(self.problem(case), case.law, self.shape(case.law), quick=quick, none=self.none,
-                           sharp=case.rate_kpa_per_s > 0.0)  # fmt: skip
+    def _points(self, case: Case, *, quick: bool, sharp: bool) -> list[Points]:
+        shape = self.shape(case.law)
+        points = posterior(self.problem(case), case.law, shape, quick=quick, none=self.none, sharp=sharp)
         if case.gives == 1.0:
             return points
         return [replace(some, log_weight=some.log_weight + _LOG_MORE) for some in points]
@@ -115,7 +116,8 @@ class Hold:
         b = self.finder.b
         columns = [np.ones_like(b.t), self.shape(case.law)]
         designs = []
-        for some in (look or self.look(case))[1:]:
+        # what the nearest place of the grid misses would count as noise
+        for some in (look or self.look(case, sharp=True))[1:]:
             rates = np.exp(-some.theta[:, int(np.argmax(some.log_weight))])
             designs.append([0, 1, *range(len(columns), len(columns) + len(rates))])
             columns += list(np.exp(-b.t * rates[:, None]))
@@ -194,6 +196,6 @@ class Hold:
         """Those that a look does not rule out, best first."""
         if len(cases) == 1:
             return cases
-        value = {case: total(self.look(case) if quick else self.full(case)) for case in cases}
+        value = {case: total(self.look(case, sharp=True) if quick else self.full(case)) for case in cases}
         least = max(value.values()) - _BEHIND[1]
         return [c for c in sorted(cases, key=lambda case: -value[case]) if value[c] > least][: _MOST[1]]
