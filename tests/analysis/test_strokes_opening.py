@@ -259,3 +259,41 @@ def test_never_pumped() -> None:
 def test_what_left_is_a_number_even_where_the_fit_of_a_broken_trace_is_below_nothing() -> None:
     lost, u = lost_ml(Space(300.0, 10.0, 0.1, 0.1, -493.0), -493.0, -800.0, 101.325, gas=False)
     assert np.isfinite([lost, u]).all()
+
+
+def fading(
+    seed: int, rate_hz: float, rise_kpa: float, last: tuple[float, ...], long_s: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64], int]:
+    """Times, pressures and strokes on a cap that never opens: quick ones, then ``last`` (of a full one) that the hand
+    lets fade for ``long_s``. A tenth of each is warmth that goes within a second."""
+    rng = np.random.default_rng(seed)
+    t, at, many = np.arange(0.0, 75.0, 1.0 / rate_hz), 3.0, int(110.0 / rise_kpa)
+    p = np.zeros(len(t))
+
+    def warm(since: NDArray[np.float64]) -> NDArray[np.float64]:
+        return 1.0 + 0.1 * np.exp(-np.maximum(since - 0.2, 0.0))
+
+    for _ in range(many):
+        x = np.clip((t - at) / 0.4, 0.0, 1.0)
+        p += rise_kpa * (x - np.sin(2.0 * np.pi * x) / (2.0 * np.pi)) * warm(t - at)
+        at += 1.1 * float(np.exp(0.05 * rng.standard_normal()))
+    for share in last:
+        at += 0.2
+        x = np.clip((t - at) / long_s, 0.0, 1.0)
+        p += share * rise_kpa * np.expm1(-3.0 * x) / np.expm1(-3.0) * warm(t - at)
+        at += 1.4
+    return t, p + rng.normal(0.0, 0.1, len(t)), many + len(last)
+
+
+@pytest.mark.parametrize(
+    ("rise_kpa", "last", "long_s"), [(20.0, (0.7,), 0.8), (20.0, (0.6, 0.3), 0.7), (12.0, (0.8, 0.5), 0.9)]
+)
+@pytest.mark.parametrize("rate_hz", [20.0, 50.0, 200.0])
+def test_a_hand_that_lets_its_last_strokes_fade_is_no_valve(
+    rate_hz: float, rise_kpa: float, last: tuple[float, ...], long_s: float
+) -> None:
+    for seed in (1, 2):
+        t, p, strokes = fading(seed, rate_hz, rise_kpa, last, long_s)
+        told = judged(Made(t, p, None, None, 0.0, strokes, 0.0, 0.0), "cap", 100.0)
+        assert told.opening is None
+        assert told.strokes == strokes

@@ -44,12 +44,15 @@ if TYPE_CHECKING:
 __all__ = ["find_opening"]
 
 ENOUGH = 5.0  # log likelihood ratio: three parameters gain as much by chance in about 2 % of closed caps (chi square)
+# where nothing fell back, and only strokes that may be weaker tell: a hand ends such a one as it likes; no source
+EASED_ENOUGH = 20.0
 HELD_U, HELD_KPA = 3.0, 0.3  # standard uncertainties, and kPa more than the opening: what holds that is shut
 APART_U = 0.75  # standard uncertainties: nearer to each other, two fits are as good as one
 PLAINLY = 5.0  # log likelihood ratio by which strokes on the valve are eased ones, not only may be
 NOT_ALIKE = 1.05  # residuals' variance over what noise explains: no law explains all strokes alike
 FITS_WELL = 2.0  # residuals' variance over what noise explains: else only strokes that fell back are looked at
 FITS = 3.0  # residuals' variance over what noise explains, beyond which no law of the valve is believed
+HARDLY_FITS = 5.0  # the same where nothing fell back: a hand that lets a stroke fade looks like a valve; no source
 PLAIN = 0.2  # of what a stroke brings: so much more gone after the strokes than air's cooling explains was let out
 # 1/s: so slow that strokes, looked at for WAIT_S after, do not show the half of it; and where they show no valve at all
 SLOW_PER_S, UNSEEN_PER_S = 0.8, 2.0
@@ -159,10 +162,11 @@ def _by_strokes(
         eased = eased or (which is at_top and fit.eased)
         if fit.open_u > 0.5 * usual or fit.misfit > most:
             continue
-        gain = fit.gain
-        if gain < ENOUGH and not fell and _stays(x, strokes[-1], end_s):
-            gain += _one_ceiling(x, strokes, k, end_s, usual)
-        if gain >= ENOUGH:
+        told = fit.gain >= (EASED_ENOUGH if may_ease and not fell else ENOUGH)
+        if not told and not fell and _stays(x, strokes[-1], end_s):
+            one = _one_ceiling(x, strokes, k, end_s, usual)
+            told = fit.gain + one >= ENOUGH and (one >= ENOUGH or not may_ease)
+        if told:
             as_eased = None
             if fit.eased and not may_ease:
                 as_eased = fit_valve(x, strokes, near, response, end_s, correlated, may_ease=True)
@@ -231,7 +235,7 @@ def _tries(k: int, fell: list[int], n: int) -> list[tuple[list[int], float, bool
     last = max(fell[-1], k) if fell else n - 1
     at_top = sorted({*range(k, min(k + 3, last + 1)), last})
     if not fell:
-        return [(at_top, math.inf, False), (at_top, FITS, True)]
+        return [(at_top, HARDLY_FITS, False), (at_top, FITS_WELL, True)]
     back = sorted({*fell[:3], fell[-1]})
     return [(at_top, FITS_WELL, False), (back, FITS, False), (at_top, FITS_WELL, True)]
 

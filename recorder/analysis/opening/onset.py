@@ -25,7 +25,7 @@ __all__ = ["Opening", "by_fit", "by_levels", "by_tops", "doubted", "within_seen"
 
 LAW_DOUBT = 0.15  # of the distance between two laws of the valve: a real one follows neither
 SHAPE_DOUBT = 0.04  # of the height from closing to the top: strokes differ, valves are not quite linear
-ABOVE_DOUBT = 0.15  # of the height from the onset to the top: a stroke need not be like those before; no source
+ABOVE_DOUBT = 0.2  # of the height from the onset to the top: a stroke need not be like those before; no source
 SLOW_DOUBT = 0.12  # the same where so few readings show a top that they do not show how it rose above the onset
 LAG_DOUBT_S = 0.006  # of a valve's opening, between those that are tried; common practice, no source
 LAG_DOUBT = 0.4  # of a longer one: they are tried at factors of some five, and any between is as likely
@@ -138,7 +138,9 @@ def within_seen(
         return found
     # readings show a top that is a little too high for their noise, and too low where it was between two of them
     steep = max(s.rise_kpa / max(s.end_s - s.start_s, x.dt_s) for s in strokes[k:])
-    high, high_u = float(x.p[a:b].max()), math.hypot(x.sd_kpa, 0.5 * steep * x.dt_s, 0.05)
+    high, high_u = float(x.p[a:b].max()), math.hypot(x.sd_kpa, steep * x.dt_s, 0.05)
+    # and much too low where all at once it was let out: what is gone from one reading to the next may have begun higher
+    missed = 0.5 * float(np.max(-np.diff(x.p[a:b]), initial=0.0))
     z = np.linspace(-5.0, 5.0, 401)
     p = found.onset_kpa + z * found.onset_u
     before = np.exp(-0.5 * z * z)
@@ -152,7 +154,7 @@ def within_seen(
     spread = math.sqrt(float(weight @ (p - mean) ** 2) / total)
     mean = min(mean, high)
     u = math.hypot(max(spread, LEAST_LEFT * found.onset_u), ABOVE_DOUBT * (high - mean))
-    lowest, highest = max(low - 2.0 * low_u for low, low_u in lows), high + 2.0 * high_u
+    lowest, highest = max(low - 2.0 * low_u for low, low_u in lows), high + 2.0 * high_u + missed
     if mean <= lowest:
         return found  # so do these: what is known of the bounds says nothing
     low, high = max(mean - 2.0 * u, lowest), min(mean + 2.0 * u, highest)
