@@ -1,4 +1,7 @@
-"""However little is known of a valve, it opened above what the cap had held and below what the pressure reached."""
+"""However little is known of a valve, it opened above what the cap had held and below what the pressure reached.
+
+A variance of what lies between a and b, with mean m, is (m - a) (b - m) at most (Bhatia & Davis 2000, Am. Math. Monthly
+107, 353; from memory, and tried here on distributions by chance)."""
 
 from __future__ import annotations
 
@@ -33,14 +36,9 @@ def test_nothing_beyond_what_was_held_and_reached(said: tuple[float, float]) -> 
     x, strokes = trace()
     found = Opening(*said, 8.2, 3, AFTER, 0.5, 10.0)
     got = within_seen(x, strokes, _levels(x, strokes, 20.0), found, 20.0, {3: 16.0})
-    # what the stroke brings from one reading to the next, twice, may have been missed at the top
-    between = [HELD - 0.5, TOP + 0.5 + 2.0 * 0.02 * (TOP - HELD) / 0.3]
+    between = [HELD - 0.5, TOP + 0.5]
     assert between[0] < got.onset_kpa < between[1]
-    # value +- 2u goes no further, and where nothing else is known all of what is between
-    low, high = got.onset_kpa - 2.0 * got.onset_u, got.onset_kpa + 2.0 * got.onset_u
-    assert between[0] < low < high < between[1]
-    if said[1] > 15.0 and said[0] > HELD:
-        assert low < HELD + 0.3 and high > TOP - 0.3
+    assert got.onset_u <= math.sqrt((got.onset_kpa - between[0] + 0.5) * (between[1] + 0.5 - got.onset_kpa))
 
 
 def test_what_is_known_well_stays_with_a_part_of_what_the_stroke_carried_it_on() -> None:
@@ -49,6 +47,15 @@ def test_what_is_known_well_stays_with_a_part_of_what_the_stroke_carried_it_on()
     got = within_seen(x, strokes, _levels(x, strokes, 20.0), found, 20.0, {3: 16.0})
     assert got.onset_kpa == pytest.approx(90.0, abs=0.01)
     assert got.onset_u == pytest.approx(math.hypot(0.4, ABOVE_DOUBT * (TOP - 90.0)), abs=0.03)
+
+
+def test_no_distribution_is_wider_than_that() -> None:
+    rng = np.random.default_rng(7)
+    for _ in range(300):
+        values = rng.uniform(2.0, 5.0, 6) if rng.random() < 0.7 else rng.choice([2.0, 5.0], 6)
+        w = rng.dirichlet(np.full(6, 0.5))
+        mean = float(w @ values)
+        assert float(w @ (values - mean) ** 2) <= (mean - 2.0) * (5.0 - mean) + 1e-12
 
 
 def test_what_only_sinks_after_the_last_stroke_has_to_be_plainer() -> None:
