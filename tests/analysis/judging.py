@@ -15,3 +15,12 @@ def judged(test: str, t: np.ndarray, p: np.ndarray) -> Judgement:
     analyser = Analyser(Setup(kind, Marking(98.0, "kPa", 98.0), resolve(kind, {})))
     analyser.feed(t.round(6), p.round(4))
     return analyser.judgement()
+
+
+def held_beside_a_beat(told: Judgement, strokes: int) -> None:
+    """The beat is named, lets nothing be sure, and is neither a stroke nor the end of the hold."""
+    assert told.outcome == "undecided"
+    assert "rhythmic" in [n["code"] for n in told.extra["notes"]]
+    assert told.strokes == strokes
+    assert told.hold is not None
+    assert told.hold.end_s - told.hold.start_s > 100.0

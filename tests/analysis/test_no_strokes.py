@@ -17,12 +17,8 @@ from recorder.analysis.trace.signal import prepare
 from recorder.model import Judgement
 
 sys.path.insert(0, str(Path(__file__).parent))
-from judging import judged
+from judging import held_beside_a_beat, judged
 from other_physics import Made, make
-
-
-def tight(seed: int, rate_hz: float = 50.0, stroke_kpa: float = 6.0) -> Made:
-    return make(seed, rate_hz=rate_hz, stroke_kpa=stroke_kpa, target_kpa=108.0, hold_s=124.0)
 
 
 def with_wave(made: Made, hz: float, kpa: float, since_s: float) -> Judgement:
@@ -33,16 +29,13 @@ def with_wave(made: Made, hz: float, kpa: float, since_s: float) -> Judgement:
     return judged("system", made.time_s, made.pressure_kpa + held * np.convolve(wave, np.ones(5) / 5, mode="same"))
 
 
-@pytest.mark.parametrize(("hz", "kpa"), [(0.7, 3.0), (1.6, 4.0), (2.3, 4.0)])
-@pytest.mark.parametrize("from_the_start", [False, True])
+@pytest.mark.parametrize(
+    ("hz", "kpa", "from_the_start"), [(0.7, 3.0, False), (1.6, 4.0, False), (2.3, 4.0, False), (2.3, 4.0, True)]
+)
 def test_a_beat_that_is_no_sine_wave_makes_no_strokes(hz: float, kpa: float, from_the_start: bool) -> None:
-    made = tight(7)
-    told = with_wave(made, hz, kpa, 0.0 if from_the_start and hz > 2.0 else made.hold_start_s + 1.0)
-    assert told.outcome == "undecided"
-    assert "rhythmic" in [n["code"] for n in told.extra["notes"]]
-    assert told.strokes == made.strokes
-    assert told.hold is not None
-    assert told.hold.end_s - told.hold.start_s > 100.0
+    made = make(7, rate_hz=50.0, stroke_kpa=6.0, target_kpa=108.0, hold_s=124.0)
+    told = with_wave(made, hz, kpa, 0.0 if from_the_start else made.hold_start_s + 1.0)
+    held_beside_a_beat(told, made.strokes)
 
 
 def test_a_beat_is_taken_out_with_its_harmonics() -> None:
@@ -99,7 +92,7 @@ def test_a_stroke_that_a_hole_cuts_and_the_one_in_it_are_two(into_s: float) -> N
     steep = np.flatnonzero((np.diff(p) > 0.4) & (t[1:] > 12.0))
     begins = t[steep[0]] + into_s
     left = (t < begins) | (t > begins + 1.1)
-    assert abs(judged("system", t[left], p[left]).strokes - made.strokes) == 0
+    assert judged("system", t[left], p[left]).strokes == made.strokes
 
 
 @pytest.mark.parametrize("seed", [1, 3, 7])

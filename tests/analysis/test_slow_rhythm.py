@@ -9,34 +9,26 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from recorder.analysis import Analyser, Setup
-from recorder.limits import resolve
-from recorder.model import Judgement, Marking
+from recorder.model import Judgement
 
 sys.path.insert(0, str(Path(__file__).parent))
+from judging import held_beside_a_beat, judged
 from other_physics import Made, make
 
 
-def judged(made: Made, hz: float, kpa: float) -> Judgement:
+def with_engine(made: Made, hz: float, kpa: float) -> Judgement:
     engine = kpa * np.sin(2.0 * np.pi * hz * made.time_s + 1.0) * np.clip(made.pressure_kpa / 20.0, 0.0, 1.0)
-    analyser = Analyser(Setup("system", Marking(98.0, "kPa", 98.0), resolve("system", {})))
-    analyser.feed(np.round(made.time_s, 6), np.round(made.pressure_kpa + engine, 4))
-    return analyser.judgement()
+    return judged("system", made.time_s, made.pressure_kpa + engine)
 
 
 @pytest.mark.parametrize("hz", [0.08, 0.2, 20.11])
 def test_it_is_named_and_no_stroke_and_no_leak(hz: float) -> None:
     made = make(86, rate_hz=20.0, stroke_kpa=9.0, target_kpa=108.0, hold_s=120.0)
-    told = judged(made, hz, 2.5)
-    assert told.outcome == "undecided"
-    assert "rhythmic" in [n["code"] for n in told.extra["notes"]]
-    assert told.strokes == made.strokes
-    assert told.hold is not None
-    assert told.hold.end_s - told.hold.start_s > 100.0
+    held_beside_a_beat(with_engine(made, hz, 2.5), made.strokes)
 
 
 def test_without_one_none_is_named() -> None:
     made = make(86, rate_hz=20.0, stroke_kpa=9.0, target_kpa=108.0, hold_s=120.0)
-    told = judged(made, 0.1, 0.0)
+    told = with_engine(made, 0.1, 0.0)
     assert told.outcome == "pass"
     assert "rhythmic" not in [n["code"] for n in told.extra.get("notes", [])]

@@ -65,7 +65,7 @@ class Hold:
     rises_kpa: FloatArray
     none: float = 0.0
     problems: dict[Case, Problem] = field(default_factory=dict)
-    looks: dict[tuple[Case, bool], list[Points]] = field(default_factory=dict)
+    looks: dict[Case, list[Points]] = field(default_factory=dict)
     fulls: dict[Case, list[Points]] = field(default_factory=dict)
     shapes: dict[Law, FloatArray] = field(default_factory=dict)
 
@@ -78,21 +78,24 @@ class Hold:
             )
         return self.problems[case]
 
-    def look(self, case: Case, *, sharp: bool = False) -> list[Points]:
-        """Posterior of a quick look, made once. sharp: between the places of the grid as well, which are far apart
-        against what noise leaves open where much falls."""
-        sharp = sharp or case.rate_kpa_per_s > 0.0
-        if (case, sharp) not in self.looks:
-            self.looks[case, sharp] = self._points(case, quick=True, sharp=sharp)
-        return self.looks[case, sharp]
+    def glance(self, case: Case) -> list[Points]:
+        """Posterior at the places of the grid of time constants alone."""
+        return self._points(case, quick=True)
+
+    def look(self, case: Case) -> list[Points]:
+        """Posterior of a quick look, made once; between the places of the grid as well, which are far apart against
+        what noise leaves open where much falls."""
+        if case not in self.looks:
+            self.looks[case] = self._points(case, quick=True, sharp=True)
+        return self.looks[case]
 
     def full(self, case: Case) -> list[Points]:
         """Posterior of a full look, made once."""
         if case not in self.fulls:
-            self.fulls[case] = self._points(case, quick=False, sharp=True)
+            self.fulls[case] = self._points(case, quick=False)
         return self.fulls[case]
 
-    def _points(self, case: Case, *, quick: bool, sharp: bool) -> list[Points]:
+    def _points(self, case: Case, *, quick: bool, sharp: bool = False) -> list[Points]:
         shape = self.shape(case.law)
         points = posterior(self.problem(case), case.law, shape, quick=quick, none=self.none, sharp=sharp)
         if case.gives == 1.0:
@@ -117,7 +120,7 @@ class Hold:
         columns = [np.ones_like(b.t), self.shape(case.law)]
         designs = []
         # what the nearest place of the grid misses would count as noise
-        for some in (look or self.look(case, sharp=True))[1:]:
+        for some in (look or self.look(case))[1:]:
             rates = np.exp(-some.theta[:, int(np.argmax(some.log_weight))])
             designs.append([0, 1, *range(len(columns), len(columns) + len(rates))])
             columns += list(np.exp(-b.t * rates[:, None]))
@@ -133,11 +136,11 @@ class Hold:
         of a rise must not count as noise, so the noise is that beside any slope."""
         case = Case(NEAR_LAW, NEAR_LAW, noise, 0.0)
         shape = self.shape(NEAR_LAW)
-        look = posterior(self.problem(case), NEAR_LAW, shape, quick=True, none=None)
+        look = posterior(self.problem(case), NEAR_LAW, shape, quick=True, none=None, sharp=True)
         best: tuple[float, Case, list[Points]] | None = None
         for found in self.noises(case, least, known, look):
             other = replace(case, noise=found)
-            points = posterior(self.problem(other), NEAR_LAW, shape, quick=True, none=None)
+            points = posterior(self.problem(other), NEAR_LAW, shape, quick=True, none=None, sharp=True)
             if best is None or total(points) > best[0]:
                 best = total(points), other, points
         if best is None:
@@ -196,6 +199,6 @@ class Hold:
         """Those that a look does not rule out, best first."""
         if len(cases) == 1:
             return cases
-        value = {case: total(self.look(case, sharp=True) if quick else self.full(case)) for case in cases}
+        value = {case: total(self.look(case) if quick else self.full(case)) for case in cases}
         least = max(value.values()) - _BEHIND[1]
         return [c for c in sorted(cases, key=lambda case: -value[case]) if value[c] > least][: _MOST[1]]

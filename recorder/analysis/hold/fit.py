@@ -118,7 +118,7 @@ class _Readings:
             cases = hold.near(self.noise, self.least, self.known)
         points: list[Points] = []
         for case in cases:
-            points += hold.look(case) if quick else hold.full(case)
+            points += hold.glance(case) if quick else hold.full(case)
         return points, cases[0]
 
     def nearly_all(self) -> tuple[float, float]:

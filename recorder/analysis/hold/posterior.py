@@ -299,7 +299,7 @@ def posterior(
 ) -> list[Points]:
     """Points with none, one, two and, unless ``quick`` or a second one brought nothing, three exponentials; shape (n):
     the leak's fall at the bins. none: prior mass of no leak at all, ``TIGHT`` or nothing; None where the rate may have
-    either sign. sharp: between the places of the grid as well, however quick."""
+    either sign. sharp: between the places of the grid as well, where ``quick``."""
     line = problem.line(-problem.whiten(shape))
     out = _family(line, law, QUICK if quick else FULL, draw=sharp or not quick, none=none)
     if not quick:
