@@ -126,10 +126,11 @@ class Hold:
             columns += list(np.exp(-b.t * rates[:, None]))
         return list(dict.fromkeys(self.finder.find(np.stack(columns), designs, least)))
 
-    def near(self, noise: Noise, least: float, known: Noise | None) -> list[Case]:
-        """Where too little falls to show a law."""
+    def near(self, noise: Noise, least: float, known: Noise | None, *, quick: bool) -> list[Case]:
+        """Where too little falls to show a law. Nearly all noises that are found are likely, so without ``quick`` full
+        looks, which those are given anyway, decide."""
         case = Case(NEAR_LAW, NEAR_LAW, noise, 0.0)
-        return self.likely([replace(case, noise=n) for n in self.noises(case, least, known)])
+        return self.likely([replace(case, noise=n) for n in self.noises(case, least, known)], quick=quick)
 
     def rising(self, noise: Noise, least: float, known: Noise | None) -> Case | None:
         """The trace as one that rises beyond doubt, which no leak does; None where it does not. What a leak would leave

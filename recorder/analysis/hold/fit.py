@@ -115,7 +115,7 @@ class _Readings:
         if self.share > 0.05 and not quick:
             cases = hold.far(self.fall_kpa, self.noise, self.least, self.known)
         else:
-            cases = hold.near(self.noise, self.least, self.known)
+            cases = hold.near(self.noise, self.least, self.known, quick=quick)
         points: list[Points] = []
         for case in cases:
             points += hold.glance(case) if quick else hold.full(case)
