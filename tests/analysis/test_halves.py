@@ -41,6 +41,13 @@ def test_others_stay_two(rises: list[tuple[float, float, float]]) -> None:
     assert len(without_halves(strokes(*whole(4.0, 5), *rises, *whole(10.5, 5)))) == 12
 
 
+def test_a_rise_that_goes_on_at_once_is_no_other_stroke() -> None:
+    """On a valve that lets out what a stroke brings the pressure stays level for a while, and noise makes two of it."""
+    found = without_halves(strokes(*whole(4.0, 6), (10.0, 0.5, 2.0), (10.52, 0.2, 0.3), *whole(11.5, 2)))
+    assert [s.start_s for s in found] == [4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 11.5, 12.5]
+    assert found[6].end_s == pytest.approx(10.72) and found[6].rise_kpa == pytest.approx(2.3)
+
+
 def test_strokes_eased_at_the_end_are_strokes() -> None:
     """Half as much each, a little faster than before: nobody eased by stopping midway in the last stroke."""
     assert len(without_halves(strokes(*whole(4.0, 12), (16.0, 0.2, 3.0), (16.7, 0.2, 3.0)))) == 14

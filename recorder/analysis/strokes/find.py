@@ -325,7 +325,7 @@ def find_strokes(x: Prepared, start_s: float, end_s: float, *, may_open: bool) -
         c, chosen = _again(y, c, chosen, slope, start_s, end_s, level_sd, cadence_s)
         if len(chosen) == before:
             break
-    found = _edges(x, [int(k) for k in c.at[chosen]])
+    found = [s for s in _edges(x, [int(k) for k in c.at[chosen]]) if s.end_s > s.start_s]  # it raises the pressure
     if may_open:
         found = without_rebounds(x, found)
         found = with_popped(x, found, slope.sd, level_sd, end_s)

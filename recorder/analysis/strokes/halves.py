@@ -20,10 +20,12 @@ SOONER, LATER = 0.6, 0.75
 PART = 0.85  # of a usual stroke: more is a whole one
 WHOLE = 0.25  # of a usual stroke: by so much both together may differ from it
 NEAR = 5  # strokes to each side that tell what is usual
+DRAWS_S = 0.1  # to draw the pump back takes longer; common practice, no source
 
 
 def without_halves(strokes: Sequence[Stroke]) -> list[Stroke]:
-    """Two rises that follow each other far sooner than strokes do, and bring together what one brings, made one."""
+    """Two rises that follow each other far sooner than strokes do, made one: where they bring together what one
+    brings, or where nobody could draw the pump back between them."""
     if len(strokes) < 5:
         return list(strokes)
     start = np.array([s.start_s for s in strokes])
@@ -39,11 +41,12 @@ def without_halves(strokes: Sequence[Stroke]) -> list[Stroke]:
             others = np.r_[rise[max(k - 1 - NEAR, 0) : k - 1], rise[k + 1 : k + 1 + NEAR]]
             usual = float(np.median(others))
             goes_on = k + 1 < len(strokes) and strokes[k + 1].rise_kpa > PART * usual
-            sooner = second.start_s - first.start_s < (LATER if goes_on else SOONER) * cadence_s
-            soon = sooner and second.start_s - first.end_s < STOPS_S
+            step_s, pause_s = second.start_s - first.start_s, second.start_s - first.end_s
+            soon = step_s < (LATER if goes_on else SOONER) * cadence_s and pause_s < STOPS_S
             parts = max(first.rise_kpa, second.rise_kpa) < PART * usual
             both = np.array([second.top_kpa - first.base_kpa, first.rise_kpa + second.rise_kpa])
-            if soon and parts and bool((np.abs(both - usual) < WHOLE * usual).all()):
+            at_once = step_s < SOONER * cadence_s and pause_s < DRAWS_S and bool((both < (1.0 + WHOLE) * usual).all())
+            if at_once or (soon and parts and bool((np.abs(both - usual) < WHOLE * usual).all())):
                 first = Stroke(first.start_s, second.end_s, first.base_kpa, second.top_kpa)
                 k += 1
         out.append(first)
