@@ -1,17 +1,21 @@
 """Which laws and noises a hold is tried with: each law moved to where the trace has it, and what is unlikely left out.
 
 About where a law has been moved to, its exponents stay uncertain; to first order that is noise of one more shape each
-(``hold_laws.bows``), of the size of the leak. Where far more settles than hoses give, leaks that shut are tried too.
+(``hold_laws.bows``), of the size of the leak. Where far more settles than hoses give, leaks that shut are tried too; where a system's
+settling takes three exponentials, hoses that creep by the logarithm of time.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recorder.analysis.hold.creep import creep_shape
+from recorder.analysis.hold.grid import LOG_ONE_LESS
 from recorder.analysis.hold.laws import (
     LAWS,
     NEAR_LAW,
@@ -22,6 +26,7 @@ from recorder.analysis.hold.laws import (
     moved,
     shut_laws,
 )
+from recorder.analysis.hold.line import SLOW_S, settles_kpa
 from recorder.analysis.hold.noise import Noise, NoiseFinder
 from recorder.analysis.hold.posterior import Points, Problem, moments, posterior, top, total
 
@@ -36,6 +41,10 @@ _STILL = 0.5  # spreads: a law that moves by less is where the trace has it
 _TOO_MUCH, _COLD_S, _HEAT = 4.0, 25.0, 0.4
 # some hoses give so many times as much as others, and so likely are they, at odds; no source
 _MORE, _LOG_MORE = 5.0, math.log(0.1)
+# creep that is even in the logarithm of time is so likely, at odds; no source. It takes the place of one slow
+# exponential; of what hoses give, it is so much in the hold, and as much less or more
+_LOG_CREEPS, _CREEPS = math.log(0.03), 0.5
+_LOG_SLOW = math.log(SLOW_S)
 _BEHIND = (8.0, 5.0)  # log evidence below the best: not looked at any closer; left out
 _MOST = (3, 5)  # laws that are moved; laws and noises that are kept
 
@@ -43,16 +52,18 @@ _MOST = (3, 5)  # laws that are moved; laws and noises that are kept
 @dataclass(frozen=True, slots=True)
 class Case:
     """A law, moved from its home to where the trace has it, with the noise it leaves. rate_kpa_per_s: about so much
-    leaks; 0 where too little falls to show a law. gives: hoses settle by so many times what they usually do."""
+    leaks; 0 where too little falls to show a law. gives: hoses settle by so many times what they usually do. creeps: by
+    the logarithm of time as well."""
 
     law: Law
     home: Law
     noise: Noise
     rate_kpa_per_s: float
     gives: float = 1.0
+    creeps: bool = False
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Hold:
     """What all looks at one hold share: pressure at its start, the last stroke's rise, length; how long before it each
     stroke ended and its rise; prior mass of no leak at all."""
@@ -69,12 +80,20 @@ class Hold:
     fulls: dict[Case, list[Points]] = field(default_factory=dict)
     shapes: dict[Law, FloatArray] = field(default_factory=dict)
 
+    @cached_property
+    def creep(self) -> FloatArray:
+        """The fall at the bins by creep that is even in the logarithm of time, one at the end."""
+        return creep_shape(self.finder.b.t, self.ages_s, self.rises_kpa, self.level_kpa, self.length_s)
+
     def problem(self, case: Case) -> Problem:
         if case not in self.problems:
             b, rate = self.finder.b, case.rate_kpa_per_s
             bend = -rate * bows(case.law, case.home, b.t, b.y, self.length_s) if rate > 0.0 else None
+            by = away(case.law, case.home)
+            if case.creeps:
+                bend, by = -_CREEPS * settles_kpa(self.level_kpa) * self.creep[None], np.array([-1.0])
             self.problems[case] = Problem(
-                self.finder, case.noise, self.level_kpa, self.rise_kpa, bend, away(case.law, case.home), case.gives
+                self.finder, case.noise, self.level_kpa, self.rise_kpa, bend, by, case.gives
             )
         return self.problems[case]
 
@@ -98,6 +117,11 @@ class Hold:
     def _points(self, case: Case, *, quick: bool, sharp: bool = False) -> list[Points]:
         shape = self.shape(case.law)
         points = posterior(self.problem(case), case.law, shape, quick=quick, none=self.none, sharp=sharp)
+        if case.creeps:
+            return [
+                replace(q, log_weight=q.log_weight + _LOG_CREEPS + LOG_ONE_LESS[(q.theta >= _LOG_SLOW).sum(axis=0)])
+                for q in points
+            ]
         if case.gives == 1.0:
             return points
         return [replace(some, log_weight=some.log_weight + _LOG_MORE) for some in points]
@@ -118,11 +142,14 @@ class Hold:
             return [known]
         b = self.finder.b
         columns = [np.ones_like(b.t), self.shape(case.law)]
+        if case.creeps:
+            columns.append(self.creep)
+        always = range(len(columns))
         designs = []
         # what the nearest place of the grid misses would count as noise
         for some in (look or self.look(case))[1:]:
             rates = np.exp(-some.theta[:, int(np.argmax(some.log_weight))])
-            designs.append([0, 1, *range(len(columns), len(columns) + len(rates))])
+            designs.append([*always, *range(len(columns), len(columns) + len(rates))])
             columns += list(np.exp(-b.t * rates[:, None]))
         return list(dict.fromkeys(self.finder.find(np.stack(columns), designs, least)))
 
@@ -130,7 +157,18 @@ class Hold:
         """Where too little falls to show a law. Nearly all noises that are found are likely, so without ``quick`` full
         looks, which those are given anyway, decide."""
         case = Case(NEAR_LAW, NEAR_LAW, noise, 0.0)
-        return self.likely([replace(case, noise=n) for n in self.noises(case, least, known)], quick=quick)
+        usual = self.likely([replace(case, noise=n) for n in self.noises(case, least, known)], quick=quick)
+        if quick or len(full := self.full(usual[0])) < 4 or total(full[3:]) < total(full[:3]):
+            return usual
+        case = replace(case, creeps=True)
+        creeps = [replace(case, noise=n) for n in self.noises(case, least, known)]
+        return self.likely(usual + [case for case in creeps if self.falls(case)], quick=False)
+
+    def falls(self, case: Case) -> bool:
+        """Whether what creeps falls, in the likeliest of it: hoses give, and do not take."""
+        best, i = top(self.full(case))
+        by = self.problem(case).bent(self.shape(case.law), best.theta[:, i], best.mean[:, i])
+        return 1.0 + float(by[-1]) > 0.0
 
     def rising(self, noise: Noise, least: float, known: Noise | None) -> Case | None:
         """The trace as one that rises beyond doubt, which no leak does; None where it does not. What a leak would leave
