@@ -33,6 +33,7 @@ from recorder.analysis.opening.relief import (
     never_seals,
     tops,
 )
+from recorder.analysis.opening.shuts import shut_later
 from recorder.analysis.opening.slow_valve import SlowValve, find_slow, sinks
 from recorder.analysis.opening.valve import ValveFit, fit_valve
 from recorder.analysis.strokes import Stroke
@@ -130,7 +131,12 @@ def find_opening(
     if sinks(x, strokes, end_s):
         slow = find_slow(x, strokes, end_s, correlated)
         found = found if slow is None or not _is_slow(slow, found, strokes[-1]) else by_levels(strokes, slow)
-    return None if found is None else within_seen(x, strokes, level, found, end_s, fell)
+    if found is None:
+        return None
+    later = shut_later(x, max(found.reseat_s, strokes[-1].end_s), end_s)
+    if later is not None:
+        found = replace(found, reseat_s=later.at_s, reseat_kpa=min(later.kpa, found.onset_kpa), reseat_u=later.u)
+    return within_seen(x, strokes, level, found, end_s, fell)
 
 
 def _by_strokes(
