@@ -1,8 +1,8 @@
 """Which laws and noises a hold is tried with: each law moved to where the trace has it, and what is unlikely left out.
 
 About where a law has been moved to, its exponents stay uncertain; to first order that is noise of one more shape each
-(``hold_laws.bows``), of the size of the leak. Where far more settles than hoses give, leaks that shut are tried too; where settling takes
-three exponentials, hoses that creep by the logarithm of time.
+(``hold_laws.bows``), of the size of the leak. Where far more settles than hoses give, leaks that shut are tried too;
+where settling takes three exponentials, hoses that creep by the logarithm of time.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ _TOO_MUCH, _COLD_S, _HEAT = 4.0, 25.0, 0.4
 _MORE, _LOG_MORE = 5.0, math.log(0.1)
 # creep that is even in the logarithm of time is so likely, at odds; no source. It takes the place of one slow
 # exponential; of what hoses give, it is so much in the hold, and as much less or more
-_LOG_CREEPS, _CREEPS = math.log(0.01), 0.5
+_LOG_CREEPS, _CREEPS = math.log(0.02), 0.5
 _LOG_SLOW = math.log(SLOW_S)
 _BEHIND = (8.0, 5.0)  # log evidence below the best: not looked at any closer; left out
 _MOST = (3, 5)  # laws that are moved; laws and noises that are kept
@@ -162,7 +162,8 @@ class Hold:
             return usual
         case = replace(case, creeps=True)
         creeps = [replace(case, noise=n) for n in self.noises(case, least, known)]
-        return self.likely(usual + [case for case in creeps if self.falls(case)], quick=False)
+        likeliest = max(creeps, key=lambda case: total(self.full(case)))
+        return self.likely([*usual, likeliest], quick=False) if self.falls(likeliest) else usual
 
     def falls(self, case: Case) -> bool:
         """Whether what creeps falls, in the likeliest of it: hoses give, and do not take."""
