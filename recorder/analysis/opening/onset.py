@@ -25,7 +25,7 @@ __all__ = ["Opening", "by_fit", "by_levels", "by_tops", "doubted", "within_seen"
 
 LAW_DOUBT = 0.15  # of the distance between two laws of the valve: a real one follows neither
 SHAPE_DOUBT = 0.04  # of the height from closing to the top: strokes differ, valves are not quite linear
-ABOVE_DOUBT = 0.2  # of the height from the onset to the top: a stroke need not be like those before; no source
+ABOVE_DOUBT = 0.1  # of the height from the onset to the top: a stroke need not be like those before; no source
 SLOW_DOUBT = 0.12  # the same where so few readings show a top that they do not show how it rose above the onset
 LAG_DOUBT_S = 0.006  # of a valve's opening, between those that are tried; common practice, no source
 LAG_DOUBT = 0.4  # of a longer one: they are tried at factors of some five, and any between is as likely
