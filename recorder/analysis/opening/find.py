@@ -55,6 +55,7 @@ NOT_ALIKE = 1.05  # residuals' variance over what noise explains: no law explain
 FITS_WELL = 2.0  # residuals' variance over what noise explains: else only strokes that fell back are looked at
 FITS = 3.0  # residuals' variance over what noise explains, beyond which no law of the valve is believed
 HARDLY_FITS = 5.0  # the same where nothing fell back: a hand that lets a stroke fade looks like a valve; no source
+SOMEHOW = 20.0  # log likelihood ratio of a valve whose laws fit badly, but fit: its tops alone say less; no source
 PLAIN = 0.2  # of what a stroke brings: so much more gone after the strokes than air's cooling explains was let out
 # 1/s: so slow that strokes, looked at for WAIT_S after, do not show the half of it; and where they show no valve at all
 SLOW_PER_S, UNSEEN_PER_S = 0.8, 2.0
@@ -200,7 +201,22 @@ def _by_strokes(
         return None  # one stroke that fell back may be a knock, and a closed cap explains the rest
     # no law of a valve fits, but that it let out is plain
     seen = tops(x, strokes, fell, end_s)
-    return by_tops(x, strokes, seen) if seen and sum(fell.values()) > PLAIN * usual else None
+    if not seen or sum(fell.values()) <= PLAIN * usual:
+        return None
+    somehow = [
+        (fit, near, response) for fit, near, response in done.values()
+        if fit is not None and fit.gain >= SOMEHOW and fit.open_u <= 0.5 * usual
+    ]  # fmt: skip
+    return _nearest(x, strokes, somehow, usual) if somehow else by_tops(x, strokes, seen)
+
+
+def _nearest(
+    x: Prepared, strokes: Sequence[Stroke], fits: Sequence[tuple[ValveFit, list[int], Response]], usual: float
+) -> Opening:
+    """The onset of the law that fits best, though none fits well: half of how far apart the ``fits`` are is in u."""
+    fit, near, response = min(fits, key=lambda each: each[0].misfit)
+    opens = [other.open_kpa for other, _, _ in fits]
+    return doubted(by_fit(x, strokes, near, response, fit, usual), max(opens) - min(opens))
 
 
 def _held_more(strokes: Sequence[Stroke], fell: dict[int, float], found: Opening, fit: ValveFit) -> int | None:
