@@ -36,7 +36,6 @@ from recorder.analysis.opening.relief import (
 from recorder.analysis.opening.shuts import shut_later
 from recorder.analysis.opening.slow_valve import SlowValve, find_slow, sinks
 from recorder.analysis.opening.valve import ValveFit, fit_valve
-from recorder.analysis.opening.valve_strokes import Held
 from recorder.analysis.strokes import Stroke
 from recorder.analysis.trace.signal import Prepared
 
@@ -129,14 +128,13 @@ def find_opening(
     if quick:
         return _quick(strokes, level, k, usual)
     correlated = _correlation(x, strokes[-1].end_s, end_s)
-    later = shut_later(x, strokes[-1].end_s, end_s)
-    held = Held(later.kpa, later.u) if later is not None else None
-    found = _by_strokes(x, strokes, level, fell, k, usual, end_s, correlated, held)
+    found = _by_strokes(x, strokes, level, fell, k, usual, end_s, correlated)
     if sinks(x, strokes, end_s):
         slow = find_slow(x, strokes, end_s, correlated)
         found = found if slow is None or not _is_slow(slow, found, strokes[-1]) else by_levels(strokes, slow)
     if found is None:
         return None
+    later = shut_later(x, strokes[-1].end_s, end_s)
     if later is None and found.reseat_s > strokes[-1].end_s:
         later = shut_later(x, found.reseat_s, end_s)
     if later is not None:
@@ -146,7 +144,7 @@ def find_opening(
 
 def _by_strokes(
     x: Prepared, strokes: Sequence[Stroke], level: FloatArray, fell: dict[int, float], k: int, usual: float,
-    end_s: float, correlated: float, held: Held | None,
+    end_s: float, correlated: float,
 ) -> Opening | None:
     """What the strokes at the top, from number ``k``, and those that ``fell`` back show by themselves."""
     tries = _tries(k, list(fell), len(strokes))
@@ -158,14 +156,14 @@ def _by_strokes(
         if may_ease and not eased:
             continue  # they are like those before
         key = (may_ease, *which)
-        done[key] = done.get(key) or _fit(x, strokes, which, disturbed, end_s, correlated, held, may_ease=may_ease)
+        done[key] = done.get(key) or _fit(x, strokes, which, disturbed, end_s, correlated, may_ease=may_ease)
         fit, near, response = done[key]
         odd = None
         if fit is not None and fit.odd is not None and fit.misfit > most:
             disturbed = min(disturbed, fit.odd)
             # something else than the valve disturbed that stroke, if two others let out as well
             rest = [j for j in near if j != fit.odd]
-            other = fit_valve(x, strokes, rest, response, end_s, correlated, may_ease=may_ease, held=held)
+            other = fit_valve(x, strokes, rest, response, end_s, correlated, may_ease=may_ease)
             if other and other.gain >= ENOUGH and sum(strokes[j].top_kpa > other.open_kpa for j in rest) > 1:
                 odd, fit, near = fit.odd, other, rest
         if fit is None:
@@ -180,21 +178,19 @@ def _by_strokes(
         if told:
             as_eased = None
             if fit.eased and not may_ease:
-                as_eased = fit_valve(x, strokes, near, response, end_s, correlated, may_ease=True, held=held)
+                as_eased = fit_valve(x, strokes, near, response, end_s, correlated, may_ease=True)
                 plainly = as_eased is not None and as_eased.gain > fit.gain + PLAINLY
                 if as_eased is not None and plainly and as_eased.open_u <= 0.5 * usual:
                     fit, as_eased = as_eased, None  # eased they were
             found = by_fit(x, strokes, near, response, fit, usual)
-            before = _held_more(strokes, fell, found, fit)
-            if before is not None:
-                found = _sticking(x, strokes, before, found, response, usual, end_s, correlated, held, believed=True)
+            held = _held_more(strokes, fell, found, fit)
+            if held is not None:
+                found = _sticking(x, strokes, held, found, response, usual, end_s, correlated, believed=True)
             elif odd is not None and (odd < found.stroke or odd == min(fell, default=-1)):
                 # what disturbed it may have been that it opened the valve first
-                found = _sticking(x, strokes, odd, found, response, usual, end_s, correlated, held)
+                found = _sticking(x, strokes, odd, found, response, usual, end_s, correlated)
             elif fit.misfit > NOT_ALIKE and len(near) > 1:
-                found = _sticking(
-                    x, strokes, found.stroke, found, response, usual, end_s, correlated, held, believed=True
-                )
+                found = _sticking(x, strokes, found.stroke, found, response, usual, end_s, correlated, believed=True)
             return found if as_eased is None else doubted(found, as_eased.open_kpa - fit.open_kpa)
         closed = closed or fit.misfit < FITS_WELL
     if closed and len(fell) < 2:
@@ -229,13 +225,13 @@ def _held_more(strokes: Sequence[Stroke], fell: dict[int, float], found: Opening
 
 def _sticking(
     x: Prepared, strokes: Sequence[Stroke], k: int, found: Opening, response: Response, usual: float, end_s: float,
-    correlated: float, held: Held | None, *, believed: bool = False,
+    correlated: float, *, believed: bool = False,
 ) -> Opening:
     """Where no law explains all strokes alike: what stroke ``k``, which opened the valve first, shows alone. A seat
     that has stuck opens higher than the ones after it, and what lets out is not shut as tight when the next stroke
     comes. Where that stroke, one of those that were ``found`` to tell the onset, puts it lower, half of how far is in
     u. believed: however well a valve explains it; else it may have been disturbed."""
-    fit = fit_valve(x, strokes, [k], response, end_s, correlated, held=held)
+    fit = fit_valve(x, strokes, [k], response, end_s, correlated)
     if fit is None or fit.gain < ENOUGH or fit.open_u > 0.5 * usual or not (believed or fit.misfit < FITS_WELL):
         return found
     alone = by_fit(x, strokes, [k], response, fit, usual)
@@ -281,7 +277,6 @@ def _fit(
     before: int,
     end_s: float,
     correlated: float,
-    held: Held | None,
     *,
     may_ease: bool,
 ) -> tuple[ValveFit | None, list[int], Response]:
@@ -289,7 +284,7 @@ def _fit(
     before number ``before``, were like."""
     near = [j for j in which if j == which[0] or strokes[j].start_s - strokes[j - 1].end_s < 4.0]
     response = closed_response(x, strokes, min(near[0], before))
-    return fit_valve(x, strokes, near, response, end_s, correlated, may_ease=may_ease, held=held), near, response
+    return fit_valve(x, strokes, near, response, end_s, correlated, may_ease=may_ease), near, response
 
 
 def _holds(x: Prepared, last: Stroke, end_s: float) -> bool:

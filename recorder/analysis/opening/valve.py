@@ -27,7 +27,6 @@ from recorder.analysis.opening.valve_strokes import (
     CLOSE,
     LAGS_S,
     Grid,
-    Held,
     Law,
     MetStrokes,
     weights,
@@ -93,19 +92,18 @@ def fit_valve(
     correlated: float,
     *,
     may_ease: bool = False,
-    held: Held | None = None,
 ) -> ValveFit | None:
     """The valve that explains strokes number ``which``, all of which meet it; None where there are
     too few readings, or strokes before bring nothing.
 
     correlated: how much larger the variance of averages is than white noise would make it. may_ease: strokes on the
-    valve may be weaker than those before. held: what the cap holds after the last stroke.
+    valve may be weaker than those before.
     """
     met = {j: w for j in which if (w := window(x, strokes, j, end_s, r)) is not None}
     windows = list(met.values())
     if not windows or r.amount_kpa <= 0.0:
         return None
-    fit = MetStrokes(windows, r, may_ease=may_ease, held=held)
+    fit = MetStrokes(windows, r, may_ease=may_ease)
     n = sum(len(w.t) for w in windows)
     free = OWN * len(windows) + 2
     # what the response leaves unexplained goes on for a while: fewer independent readings
@@ -120,8 +118,8 @@ def fit_valve(
     chi = excess * correlated
     each = [weights(g.cost, chi) for g in found]
     # evidence of a law: what its grid holds together, not its best point alone
-    evidence = [c - chi * math.log(np.exp(-(g.cost - c) / chi).mean()) for c, g in zip(costs, found, strict=True)]
-    share = weights(np.array(evidence), LAW_TEMPER * chi)
+    held = [c - chi * math.log(np.exp(-(g.cost - c) / chi).mean()) for c, g in zip(costs, found, strict=True)]
+    share = weights(np.array(held), LAW_TEMPER * chi)
     opens = np.array([w @ g.p_open for w, g in zip(each, found, strict=True)])
     close = [g.own[CLOSE, :, -1] for g in found]
     closes = np.array([w @ c for w, c in zip(each, close, strict=True)])

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     from recorder.model import FloatArray, IntArray
 
-__all__ = ["CLOSE", "LAGS_S", "Grid", "Held", "Law", "MetStrokes", "Window", "weights", "window"]
+__all__ = ["CLOSE", "LAGS_S", "Grid", "Law", "MetStrokes", "Window", "weights", "window"]
 
 STEPS = 50  # in time through one stroke and what follows it
 AFTER_S = 0.5  # after a stroke: a valve that closes does so within some tenths of a second
@@ -96,13 +96,6 @@ def window(
     return Window(s, strokes[j - 1].top_kpa if j else -math.inf, t, p, sd, base, grid, lower, at - lower)
 
 
-class Held(NamedTuple):
-    """Pressure (kPa) that the cap holds after the last stroke, and its standard uncertainty."""
-
-    kpa: float
-    u: float
-
-
 @dataclass(slots=True, eq=False)
 class Grid:
     """Points of opening and gain, and for each point and stroke what suits the stroke best there.
@@ -137,8 +130,8 @@ class Grid:
 class MetStrokes:
     """The strokes that meet the valve, and what is known beforehand of each."""
 
-    def __init__(self, windows: Sequence[Window], r: Response, *, may_ease: bool, held: Held | None = None) -> None:
-        self.windows, self.r, self.may_ease, self.held = windows, r, may_ease, held
+    def __init__(self, windows: Sequence[Window], r: Response, *, may_ease: bool) -> None:
+        self.windows, self.r, self.may_ease = windows, r, may_ease
         self.grids = np.stack([w.grid for w in windows], axis=1)
         self.top = max(float(np.max(w.p)) for w in windows)
         self.after = np.array([float(np.mean(w.p[-max(len(w.p) // 6, 1) :])) for w in windows])
@@ -244,12 +237,10 @@ class MetStrokes:
         is_open = self.found_ajar(law) | (self.left_open(g.p_open) > 0.0)
         above = np.where(is_open, 0.0, np.maximum(g.own[BASE] - g.p_open[:, None], 0.0))
         rests = 0.5 * np.sum((above / [w.sd for w in self.windows]) ** 2, axis=1)
-        falls_back = gap / scale
+        held = gap / scale
         if law in SNAPS:  # one that is wholly open at once has to fall back some way before it shuts
-            falls_back = 0.5 * (np.log(np.maximum(gap, 1e-3) / scale) / SNAPS_SPREAD) ** 2
-        g.cost = g.parts.sum(axis=1) + 0.5 * log_k**2 + falls_back + rests
-        if self.held is not None:  # it has not opened at what it holds
-            g.cost += 0.5 * np.clip((self.held.kpa - g.p_open) / self.held.u, 0.0, FAR) ** 2
+            held = 0.5 * (np.log(np.maximum(gap, 1e-3) / scale) / SNAPS_SPREAD) ** 2
+        g.cost = g.parts.sum(axis=1) + 0.5 * log_k**2 + held + rests
 
     def spread(self, off: FloatArray, shut: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
         """Prior standard deviations (5, points, strokes) of strokes that are ``off`` the usual one, by whichever of

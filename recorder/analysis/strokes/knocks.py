@@ -23,7 +23,7 @@ SOON_S = (0.2, 0.6)  # after it, the trough of a hand's wavering
 SMALL, LEAVES = 0.15, 0.3  # of a usual stroke; of its own rise; common practice, no source
 ON_THE_WAY = 0.85  # of the highest top: nearer to it small strokes keep the pressure up
 BESIDE, TRIFLE = 4, 0.04  # strokes to each side; of what these bring a hand brings more; no source
-SWINGS, RECOVERS = 0.4, 0.25  # of its height: below where it was, and back up again
+SWINGS, RECOVERS = 0.33, 0.25  # of its height: below where it was, and back up again
 
 
 def without_knocks(x: Prepared, strokes: list[Stroke], end_s: float) -> list[Stroke]:
