@@ -1,7 +1,7 @@
 """Which laws and noises a hold is tried with: each law moved to where the trace has it, and what is unlikely left out.
 
 About where a law has been moved to, its exponents stay uncertain; to first order that is noise of one more shape each
-(``hold_laws.bows``), of the size of the leak. Where far more settles than hoses give, leaks that shut are tried too;
+(``laws.bows``), of the size of the leak. Where far more settles than hoses give, leaks that shut are tried too;
 where settling takes three exponentials, hoses that creep by the logarithm of time.
 """
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 __all__ = ["FULL", "LOG_ONE_LESS", "QUICK", "THREE", "Family", "log_prior"]
 
 _SLOW_PRIOR = np.array([1e-4,.45,.43,.12])  # of none, one, two, three slow ones: rubber always gives
-# what the log prior is more with so many slow ones where something else takes the place of one
+# what the log prior is more with so many slow ones where something else takes the place of one (three: as none)
 LOG_ONE_LESS = np.log(np.roll(_SLOW_PRIOR, -1) / _SLOW_PRIOR)
 _LOG_SLOW = math.log(SLOW_S)
 

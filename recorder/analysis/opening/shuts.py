@@ -47,13 +47,28 @@ def _off(columns: FloatArray, p: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 
 def _smooth(t: FloatArray, p: FloatArray) -> float:
-    """The least sum of squares beside a level and two exponentials that go on."""
+    """The least sum of squares beside a level, a steady fall and two exponentials that go on."""
     least = math.inf
     for slow, fast in product(SETTLES_S, LETS_OUT_S):
         apart = fast if fast != slow else 0.93 * fast
         left = _off(np.stack([np.ones_like(t), t, np.exp(-t / slow), np.exp(-t / apart)], axis=1), p)[1]
         least = min(least, float(left @ left))
     return least
+
+
+def _cut_off(t: FloatArray, p: FloatArray, tried: FloatArray) -> FloatArray:
+    """Sums of squares (tried, settling, letting out) beside a level, a steady fall, an exponential that goes on and one
+    that is cut off at each of the moments ``tried``."""
+    squares = np.empty((len(tried), len(SETTLES_S), len(LETS_OUT_S)))
+    for i, slow in enumerate(SETTLES_S):
+        q, left = _off(np.stack([np.ones_like(t), t, np.exp(-t / slow)], axis=1), p)
+        for j, tau in enumerate(LETS_OUT_S):
+            cut = np.maximum(np.exp(-t / tau) - np.exp(-tried[:, None] / tau), 0.0)
+            cut /= np.maximum(cut[:, :1], 1e-12)
+            cut -= (cut @ q) @ q.T
+            size, along = (cut**2).sum(axis=1), cut @ left
+            squares[:, i, j] = float(left @ left) - np.maximum(along, 0.0) ** 2 / np.maximum(size, 1e-9)
+    return squares
 
 
 def shut_later(x: Prepared, from_s: float, end_s: float) -> Shut | None:
@@ -67,17 +82,9 @@ def shut_later(x: Prepared, from_s: float, end_s: float) -> Shut | None:
     p = x.p[lo : lo + many * each].reshape(many, each).mean(axis=1)
     first, t = float(t[0]), t - t[0]
     tried = np.arange(0.0, LATEST * float(t[-1]), max(each * x.dt_s, STEP_S))
-    squares = np.empty((len(tried), len(SETTLES_S), len(LETS_OUT_S)))
-    for i, slow in enumerate(SETTLES_S):
-        q, left = _off(np.stack([np.ones_like(t), t, np.exp(-t / slow)], axis=1), p)
-        for j, tau in enumerate(LETS_OUT_S):
-            cut = np.maximum(np.exp(-t / tau) - np.exp(-tried[:, None] / tau), 0.0)
-            cut /= np.maximum(cut[:, :1], 1e-12)
-            cut -= (cut @ q) @ q.T
-            size, along = (cut**2).sum(axis=1), cut @ left
-            squares[:, i, j] = float(left @ left) - np.maximum(along, 0.0) ** 2 / np.maximum(size, 1e-9)
+    squares = _cut_off(t, p, tried)
     best = float(squares.min())
-    var = x.sd_kpa**2 / each * max(best / max(many - 6, 1) / (x.sd_kpa**2 / each), 1.0)
+    var = max(best / max(many - 6, 1), x.sd_kpa**2 / each)
     weight = np.exp(-0.5 * (squares - best) / var).sum(axis=(1, 2))
     weight /= weight.sum()
     at = float(weight @ tried)
