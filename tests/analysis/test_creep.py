@@ -71,3 +71,23 @@ def test_a_leak_beside_it_is_seen(noise_kpa: float, seed: int) -> None:
     t, p = hold(1.0, noise_kpa, seed)
     rate, u = rate_of(t, p, noise_kpa)
     assert abs(rate - 1.0) < 2.0 * u and rate - 2.0 * u > 0.35
+
+
+@pytest.mark.parametrize("leak_kpa_per_min", [0.0, 1.0])
+@pytest.mark.parametrize("creep", [0.4, 0.9])
+def test_the_curve_and_the_drop_are_those_of_the_trace(creep: float, leak_kpa_per_min: float) -> None:
+    """What creeps is in the curve that is drawn, in the fall from start to end, and in what settled."""
+    t = np.arange(0.0, LENGTH_S, 1.0 / RATE_HZ)
+    quick = 1.1 * np.exp(-t / 3.0)
+    true = 115.0 - creep * chain_fell(t) - leak_kpa_per_min * t / 60.0 + quick
+    p = true + np.random.default_rng(5).normal(0.0, 0.05, len(t))
+    fit = fit_hold(t, p, step_kpa=0.0, noise_kpa=0.05, last_rise_kpa=5.0,
+                   strokes=(AGES_S, np.full(len(AGES_S), 5.0)), coolant=True)  # fmt: skip
+    off = np.interp(t, fit.time_s, fit.curve_kpa) - true
+    assert max(abs(part.mean()) for part in np.array_split(off, 8)) < 0.02
+    assert abs(fit.end_kpa - true[-1]) < 2.0 * fit.end_u + 0.01
+    drop = fit.start_kpa - fit.end_kpa
+    assert abs(drop - (true[0] - true[-1])) < 2.0 * fit.drop_u + 0.02
+    assert fit.drop_u < 0.15
+    settled = drop - fit.rate_kpa_per_s * LENGTH_S
+    assert fit.amplitude_kpa == pytest.approx(settled, abs=0.15 * settled + 0.05)

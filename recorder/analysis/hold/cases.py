@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recorder.analysis.hold.creep import creep_shape
+from recorder.analysis.hold.creep import Creep, creep_shape
 from recorder.analysis.hold.grid import LOG_ONE_LESS
 from recorder.analysis.hold.laws import (
     LAWS,
@@ -80,10 +80,19 @@ class Hold:
     fulls: dict[Case, list[Points]] = field(default_factory=dict)
     shapes: dict[Law, FloatArray] = field(default_factory=dict)
 
+    def crept(self, t: FloatArray) -> FloatArray:
+        """The fall at ``t`` (s) by creep that is even in the logarithm of time, one at the end."""
+        return creep_shape(t, self.ages_s, self.rises_kpa, self.level_kpa, self.length_s)
+
     @cached_property
     def creep(self) -> FloatArray:
-        """The fall at the bins by creep that is even in the logarithm of time, one at the end."""
-        return creep_shape(self.finder.b.t, self.ages_s, self.rises_kpa, self.level_kpa, self.length_s)
+        """The same at the bins."""
+        return self.crept(self.finder.b.t)
+
+    @property
+    def creeps_kpa(self) -> float:
+        """By so much it usually lowers the pressure in the hold."""
+        return _CREEPS * settles_kpa(self.level_kpa)
 
     def problem(self, case: Case) -> Problem:
         if case not in self.problems:
@@ -91,7 +100,7 @@ class Hold:
             bend = -rate * bows(case.law, case.home, b.t, b.y, self.length_s) if rate > 0.0 else None
             by = away(case.law, case.home)
             if case.creeps:
-                bend, by = -_CREEPS * settles_kpa(self.level_kpa) * self.creep[None], np.array([-1.0])
+                bend, by = -self.creeps_kpa * self.creep[None], np.array([-1.0])
             self.problems[case] = Problem(
                 self.finder, case.noise, self.level_kpa, self.rise_kpa, bend, by, case.gives
             )
@@ -118,9 +127,10 @@ class Hold:
         shape = self.shape(case.law)
         points = posterior(self.problem(case), case.law, shape, quick=quick, none=self.none, sharp=sharp)
         if case.creeps:
+            creep = Creep(self.problem(case), shape, self.creeps_kpa, self.crept)
+            less = [_LOG_CREEPS + LOG_ONE_LESS[(q.theta >= _LOG_SLOW).sum(axis=0)] for q in points]
             return [
-                replace(q, log_weight=q.log_weight + _LOG_CREEPS + LOG_ONE_LESS[(q.theta >= _LOG_SLOW).sum(axis=0)])
-                for q in points
+                replace(q, log_weight=q.log_weight + log, creep=creep) for q, log in zip(points, less, strict=True)
             ]
         if case.gives == 1.0:
             return points

@@ -94,6 +94,23 @@ class Problem:
         x = np.concatenate([self.one[None], -self.whiten(shape)[None], self.whiten(self.b.decays(theta))])
         return np.asarray(self.bows @ (self.y - mean @ x))
 
+    def bends(
+        self, shape: FloatArray, theta: FloatArray, mean: FloatArray, cov: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """The bows' coefficients at points of a posterior: means (q, m), covariances with level, rate and amplitudes
+        (q, 2 + k, m), variances (q, m). theta (k, m), mean (2 + k, m), cov (2 + k, 2 + k, m): of the points."""
+        q, k = len(self.bows), len(theta)
+        along = np.empty((q, 2 + k, theta.shape[1]))  # a unit of each, seen along the bows
+        along[:, :2] = (self.bows @ np.stack([self.one, -self.whiten(shape)], axis=1))[:, :, None]
+        along[:, 2:] = (self.whiten(self.b.decays(theta.T)) @ self.bows.T).transpose(2, 1, 0)
+        cross = -(along[:, :, None] * cov).sum(axis=1)
+        own = 1.0 - (self.bows * self.bows).sum(axis=1)
+        return (
+            (self.bows @ self.y)[:, None] - (along * mean).sum(axis=1),
+            cross,
+            own[:, None] - (along * cross).sum(axis=1),
+        )
+
     def line(self, leak: FloatArray) -> Line:
         """Level and rate, apart from which amplitudes are looked for; leak (n): whitened bin means of a leak's fall."""
         return Line(self, leak)

@@ -22,6 +22,7 @@ from recorder.analysis.trace.normal import normal_quantile
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
+    from recorder.analysis.hold.creep import Creep
     from recorder.model import FloatArray, IntArray
 
 __all__ = ["SLOW_S", "TIGHT", "Points", "Problem", "lag_s", "moments", "posterior", "top", "total"]
@@ -47,7 +48,7 @@ _LIKELY = 11.0  # in log density: less than this below the best weighs nothing
 @dataclass(frozen=True, slots=True, eq=False)
 class Points:
     """Posterior at m sets of k time constants, of one law. Log taus (k, m); log_weight (m); of level, rate and
-    amplitudes mean (2 + k, m) and cov (2 + k, 2 + k, m)."""
+    amplitudes mean (2 + k, m) and cov (2 + k, 2 + k, m). creep: what creeps beside them, where something does."""
 
     law: Law
     theta: FloatArray
@@ -55,6 +56,7 @@ class Points:
     mean: FloatArray
     cov: FloatArray
     length_s: float
+    creep: Creep | None = None
 
 
 def lag_s(theta: FloatArray) -> FloatArray:

@@ -96,7 +96,14 @@ def rate_of(points: list[Points], middle_kpa: float, length_s: float) -> tuple[f
         start += float(w @ (mean[0] + mean[2:].sum(axis=0)))
         gone = 1.0 - np.exp(-length_s * np.exp(-theta))
         settled += float(w @ ((mean[2:] - lag_s(theta) * mean[1]) * gone).sum(axis=0))
+        if q.creep is not None:
+            settled += float(w @ q.creep.sizes(theta, mean, q.cov[:, :, keep])[0])
     return rate, _with_form(rate, u, start / mass + middle_kpa, settled / mass, length_s)
+
+
+def _level_and_leak(leak: FloatArray, m: int) -> FloatArray:
+    """What level and rate are multiplied by at m points (2, m, times); leak (times): its fall."""
+    return np.broadcast_to(np.stack([np.ones_like(leak), -leak])[:, None], (2, m, len(leak)))
 
 
 def summary(
@@ -121,23 +128,30 @@ def summary(
         keep = np.flatnonzero(q.log_weight > most - _WEIGHS)
         if not len(keep):
             continue
-        k = len(q.theta)
         theta, mean, cov = q.theta[:, keep], q.mean[:, keep], q.cov[:, :, keep]
-        x = np.empty((2 + k, len(keep), len(grid)))
-        x[0], x[1] = 1.0, -laws[q.law]
-        x[2:] = np.exp(-grid * np.exp(-theta)[:, :, None])
+        x = np.concatenate([_level_and_leak(laws[q.law], len(keep)), np.exp(-grid * np.exp(-theta)[:, :, None])])
+        of_leak = lag_s(theta) * mean[1]  # what follows the leak's own fall is the leak's
+        slow_part = mean[2:] * (theta >= math.log(SLOW_S))
+        slow, area = slow_part.sum(axis=0), (slow_part * np.exp(theta)).sum(axis=0)
+        if q.creep is not None:
+            fell = q.creep.fell(grid)
+            size, cross, var = q.creep.sizes(theta, mean, cov)
+            left = 1.0 - fell
+            slow, area = slow + size, area + size * float(np.diff(grid) @ (left[1:] + left[:-1])) / 2.0
+            x = np.concatenate([x, np.broadcast_to(-fell, (1, len(keep), len(grid)))])
+            mean, of_leak = np.concatenate([mean, size[None]]), np.concatenate([of_leak, 0.0 * size[None]])
+            cov = np.concatenate([cov, cross[None]])
+            cov = np.concatenate([cov, np.concatenate([cross, var[None]])[:, None]], axis=1)
         weights.append(np.exp(q.log_weight[keep] - most))
         means.append((mean[:, :, None] * x).sum(axis=0))
         variances.append(((cov.transpose(2, 0, 1) @ x.transpose(1, 0, 2)) * x.transpose(1, 0, 2)).sum(axis=1))
         d = x[:, :, 0] - x[:, :, -1]
-        gone = 1.0 - x[2:]  # of each amplitude
-        # what follows the leak's own fall is the leak's
-        settled.append(((mean[2:] - lag_s(theta) * mean[1])[:, :, None] * gone).sum(axis=0))
+        gone = x[2:, :, :1] - x[2:]  # of each amplitude
+        settled.append(((mean[2:] - of_leak)[:, :, None] * gone).sum(axis=0))
         last = gone[:, :, -1]
         settled_vars.append(((cov[2:, 2:] * last).sum(axis=1) * last).sum(axis=0))
-        slow_part = mean[2:] * (theta >= math.log(SLOW_S))
-        slows.append(slow_part.sum(axis=0))
-        slow_areas.append((slow_part * np.exp(theta)).sum(axis=0))
+        slows.append(slow)
+        slow_areas.append(area)
         first = float(laws[q.law][1] / grid[1])  # of the leak's fall, at the start
         leaks.append(np.stack([first * mean[1], *np.broadcast_to([[q.law.n], [q.law.m]], (2, len(keep)))], axis=1))
         drops.append((mean * d).sum(axis=0))
@@ -157,12 +171,13 @@ def summary(
         j = fast[np.argmax(np.abs(best.mean[2 + fast, i]))]
         cooling, cooling_kpa = float(np.exp(best.theta[j, i])), float(best.mean[2 + j, i])
     stretch, spent = np.concatenate(slows), np.concatenate(slow_areas)
-    slow = max(float(w @ stretch), 0.0)
-    slow_s = float(w @ spent) / slow if slow > 1e-6 else 0.0
+    stretches = max(float(w @ stretch), 0.0)
+    slow_s = float(w @ spent) / stretches if stretches > 1e-6 else 0.0
     s, sv = np.concatenate(settled), np.concatenate(settled_vars)
     amp = float(w @ s[:, -1])
     amp_u = float(np.sqrt(max(float(w @ (sv + (s[:, -1] - amp) ** 2)), 1e-18)))
     rate_u = _with_form(rate, rate_u, float(curve[0]) + middle, amp, length)
+    drop_u = math.hypot(drop_u, _FORM_SHARE * amp)
     # when all but 1/e of it was over, in each model and in the mean of all
     each, (tau,) = _over_s(grid, s), _over_s(grid, (w @ s)[None])
     tau_u = math.hypot(float(np.sqrt(w @ (each - tau) ** 2)), _FORM_SHARE * float(tau))
@@ -181,7 +196,7 @@ def summary(
         tau_u,
         cooling,
         cooling_kpa,
-        slow,
+        stretches,
         max(slow_s, SLOW_S),
         grid + t0,
         curve,
