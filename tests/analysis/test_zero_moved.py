@@ -111,11 +111,21 @@ def test_without_a_marking_a_cap_is_judged_by_the_limits_that_are_given(cap: Mad
     assert (low.outcome, low.reasons[0].code) == ("fail", "opens-low")
 
 
-@pytest.mark.parametrize("ends_s", [2.5, 3.0, 4.0])
-def test_a_trace_that_ends_while_the_last_of_it_goes_out_says_nothing_of_zero(ends_s: float) -> None:
+@pytest.mark.parametrize("noise_kpa", [0.02, 0.1, 0.4])
+@pytest.mark.parametrize("ends_s", [0.86, 1.0, 1.6, 2.5, 3.0, 4.0])
+def test_a_trace_that_ends_while_the_last_of_it_goes_out_says_nothing_of_zero(ends_s: float, noise_kpa: float) -> None:
     """From 4 kPa on with a time constant of 2.3 s: the rest is still on its way, however short the end that is seen."""
     t = np.arange(0.0, ends_s, 0.005)
-    p = 4.0 * np.exp(-t / 2.3) + np.random.default_rng(1).normal(0.0, 0.1, len(t))
+    p = 4.0 * np.exp(-t / 2.3) + np.random.default_rng(1).normal(0.0, noise_kpa, len(t))
     found = zero_shift(prepare(t, p, 0.0), 0.0, 0.05)
     assert found is not None and found.standard_uncertainty is not None
     assert found.value < 2.0 * found.standard_uncertainty + 0.05
+
+
+@pytest.mark.parametrize("noise_kpa", [0.05, 0.2])
+def test_a_zero_that_rests_elsewhere_for_some_seconds_has_moved(noise_kpa: float) -> None:
+    t = np.arange(0.0, 6.0, 0.01)
+    p = 3.0 + 10.0 * np.exp(-t / 0.2) + np.random.default_rng(2).normal(0.0, noise_kpa, len(t))
+    found = zero_shift(prepare(t, p, 0.0), 0.0, 0.05)
+    assert found is not None and found.standard_uncertainty is not None
+    assert abs(found.value - 3.0) < 2.0 * found.standard_uncertainty < 1.0

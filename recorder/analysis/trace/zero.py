@@ -22,7 +22,7 @@ __all__ = ["Start", "find_start", "find_zero", "full_scale_kpa", "most_offset_kp
 OFFSET_SHARE, OFFSET_KPA = 0.03, 10.0
 SAME_KPA = 2.0  # two vented readings of one transducer differ by less
 TAIL_S = 0.5
-STILL_FALLS = 0.1  # of what is left, in half of what is seen after the release
+STILL_FALLS, STILL_S = 0.1, 1.0  # of what is left, in half of what is seen after the release, or at that pace in so long
 _VERY_FIRST_S, _STAYS_S = 0.12, 3.0  # a start too short for the first second to be vented
 # so many rises make a row; of so much each on average over so long, and so far apart, at least; common practice, no
 # source
@@ -177,7 +177,8 @@ def _where_it_leaves(t: FloatArray, p: FloatArray, end_s: float, dt_s: float) ->
 
 def zero_shift(x: Prepared, zero_again_s: float, zero_u: float) -> Quantity | None:
     """Where the reading rests after the release, against the zero before (kPa). Where it still falls, as much again as
-    it fell in the second half of what is seen may be to come; where that is a tenth of what is left, all of it."""
+    it fell in the second half of what is seen may be to come; where that is a tenth of what is left, all of it, and so
+    where too little is seen to tell."""
     tail = x.p[x.t > zero_again_s + 0.8]
     if len(tail) < 5:
         return None
@@ -190,10 +191,12 @@ def zero_shift(x: Prepared, zero_again_s: float, zero_u: float) -> Quantity | No
 
     first, second = tail[: len(tail) // 2], tail[len(tail) // 2 :]
     falls = float(np.mean(first) - np.mean(second))
-    if falls > 3.0 * math.hypot(u_of(first), u_of(second)):
+    falls_u = math.hypot(u_of(first), u_of(second))
+    may_fall = (falls + falls_u) * max(1.0, STILL_S / (len(second) * x.dt_s))
+    if falls > 3.0 * falls_u:
         tail = second
     else:
         falls = 0.0
     value = float(np.mean(tail))
-    to_come = max(falls, value / 2.0) if falls > STILL_FALLS * value else falls
+    to_come = max(falls, value / 2.0) if may_fall > STILL_FALLS * value else falls
     return Quantity(value, math.hypot(u_of(tail), zero_u, x.step_kpa / 7.0, to_come), "kPa")
