@@ -210,8 +210,9 @@ def goes_on(x: Prepared, strokes: Sequence[Stroke], release_s: float) -> bool:
         return False
     before = []
     for a, b in pairwise(strokes[-4:]):
-        long = min((b.start_s - a.end_s) / 2.0, SLOPE_S)
-        if long >= 2.0 * x.dt_s:
+        pause = b.start_s - a.end_s
+        long = min(max(pause / 2.0, 2.0 * x.dt_s), SLOPE_S)
+        if long <= pause + 0.1 * x.dt_s:
             p = np.interp([b.start_s - long, b.start_s], x.t, x.smooth)
             before.append(float(p[0] - p[1]) / long)
     p = np.interp([release_s, release_s + SLOPE_S], x.t, x.smooth)
