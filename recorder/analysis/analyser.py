@@ -17,7 +17,7 @@ from recorder.errors import FileError
 from recorder.model import FaultRun, Judgement, LiveView, Recording
 
 if TYPE_CHECKING:
-    from recorder.model import FloatArray
+    from recorder.model import FloatArray, IntArray
 
 __all__ = ["MOST_SAMPLES", "Analyser", "HoldCurve", "Look", "analyse", "judge"]
 
@@ -51,6 +51,7 @@ class Analyser:
         self.setup = setup
         self._t = np.empty(1024)
         self._p = np.empty(1024)
+        self._counts = np.empty(1024)
         self._n = 0
         self._flags: list[tuple[float, str]] = []  # of rows that have one: when, and what
         self._faults: dict[tuple[float, str], FaultRun] = {}
@@ -65,18 +66,21 @@ class Analyser:
         self._latest_kpa: tuple[int, float | None] = (0, None)  # of so many readings
 
     def feed(
-        self, time_s: FloatArray, pressure_kpa: FloatArray, flags: Sequence[str] | None = None
+        self, time_s: FloatArray, pressure_kpa: FloatArray, flags: Sequence[str] | None = None,
+        counts: IntArray | None = None,
     ) -> None:
-        """Readings in kPa (calibrated, not zero-corrected) at times in s, increasing; arrays of one length."""
+        """Readings in kPa (calibrated, not zero-corrected) at times in s, increasing; arrays of one length. counts: of
+        the converter (-1 where there is none), which tell what it resolves."""
         n = min(len(time_s), MOST_SAMPLES - self._n)
         if n <= 0:
             return
         need = self._n + n
         if need > len(self._t):
             size = max(2 * len(self._t), need)
-            self._t, self._p = np.resize(self._t, size), np.resize(self._p, size)
+            self._t, self._p, self._counts = (np.resize(a, size) for a in (self._t, self._p, self._counts))
         self._t[self._n : need] = time_s[:n]
         self._p[self._n : need] = pressure_kpa[:n]
+        self._counts[self._n : need] = np.nan if counts is None else np.where(counts[:n] < 0, np.nan, counts[:n])
         if flags is not None:
             flagged = [(k, f) for k, f in enumerate(flags[:n]) if f]
             self._flags += [(float(time_s[k]), f) for k, f in flagged]
@@ -93,7 +97,8 @@ class Analyser:
 
     def _read(self) -> Study:
         if self._study is None or self._studied != self._n:
-            self._study = study(self.setup, self._t[: self._n], self._p[: self._n], self._told())
+            n = self._n
+            self._study = study(self.setup, self._t[:n], self._p[:n], self._told(), counts=self._counts[:n])
             self._studied = self._n
         return self._study
 
@@ -155,9 +160,9 @@ class Analyser:
     def look(self) -> Callable[[], Look]:
         """A look at the phases as the readings are now, to be made by calling it, in any thread: what it reads does
         not change any more. ``looked`` takes what it gives."""
-        t, p = self._t[: self._n], self._p[: self._n]
+        t, p, counts = (a[: self._n] for a in (self._t, self._p, self._counts))
         told = self._told()
-        return lambda: Look(live_study(self.setup, t, p, told), len(t))
+        return lambda: Look(live_study(self.setup, t, p, told, counts), len(t))
 
     def looked(self, look: Look) -> Study:
         """The next views go by this look."""
@@ -196,7 +201,8 @@ def analyse(recording: Recording) -> Analyser:
             path=recording.path, do="cut it to the test",
         )
     analyser = Analyser(Setup.from_header(recording.header))
-    analyser.feed(recording.rows.time_s, recording.rows.pressure_kpa, recording.rows.flag)
+    rows = recording.rows
+    analyser.feed(rows.time_s, rows.pressure_kpa, rows.flag, rows.counts)
     for run in recording.faults:
         analyser.fault(run)
     return analyser

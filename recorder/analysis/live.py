@@ -54,17 +54,17 @@ def latest_kpa(t: FloatArray, p: FloatArray) -> float | None:
     return float(near[middle] if len(near) % 2 else (near[middle - 1] + near[middle]) / 2.0)
 
 
-def live_study(setup: Setup, t: FloatArray, p: FloatArray, told: Told) -> Study:
+def live_study(setup: Setup, t: FloatArray, p: FloatArray, told: Told, counts: FloatArray) -> Study:
     """A quick study for the live view. Of a trace that began under pressure and was vented before anything was held,
     from the venting on: what came before is no part of the test that is made now."""
     vented_s = _vented_s(t, p, most_offset_kpa(setup.calibration))
     if vented_s is not None:
         before, rest = t < vented_s, t >= vented_s
-        earlier = study(setup, t[before], p[before], quick=True)
+        earlier = study(setup, t[before], p[before], counts=counts[before], quick=True)
         parts = earlier.parts
         if parts is None or not parts.strokes or not parts.holds:  # else its zero is from the release
-            return study(setup, t[rest], p[rest], told, quick=True)
-    return study(setup, t, p, told, quick=True)
+            return study(setup, t[rest], p[rest], told, counts=counts[rest], quick=True)
+    return study(setup, t, p, told, counts=counts, quick=True)
 
 
 def _vented_s(t: FloatArray, p: FloatArray, most_kpa: float) -> float | None:

@@ -95,22 +95,26 @@ class _Held:
 
 
 def study(
-    setup: Setup, t: FloatArray, p: FloatArray, told: Told = NOTHING_TOLD, *, quick: bool = False
+    setup: Setup, t: FloatArray, p: FloatArray, told: Told = NOTHING_TOLD, *, counts: FloatArray | None = None,
+    quick: bool = False,
 ) -> Study:
-    """Study readings ``p`` (kPa, not zero-corrected) at ``t`` (s, increasing). told: what is known of faults. quick:
-    what a live view shows, with fewer models."""
+    """Study readings ``p`` (kPa, not zero-corrected) at ``t`` (s, increasing). told: what is known of faults. counts:
+    of the converter, which tell its resolution (NaN where not known). quick: what a live view shows, with fewer
+    models."""
+    c = np.full(len(t), np.nan) if counts is None else counts
     finite = np.isfinite(p) & np.isfinite(t)
-    t, p = t[finite], p[finite]
+    t, p, c = t[finite], p[finite], c[finite]
     later = np.diff(t, prepend=-np.inf) > 0.0
-    t, p, same = t[later], p[later], len(t) - int(np.count_nonzero(later))
+    same = len(t) - int(np.count_nonzero(later))
+    t, p, c = t[later], p[later], c[later]
     ends = (float(t[0]), float(t[-1])) if len(t) else None
     untouched, cut = usable(t, told)
-    t, p = t[untouched], p[untouched]
+    t, p, c = t[untouched], p[untouched], c[untouched]
     if len(t) < _FEWEST or float(t[-1] - t[0]) < 1.0:
         phase = (Phase("vented", *ends),) if ends is not None else ()
         reported = often_told(told) or (None if cut is None else str(cut))
         return Study(phases=phase, broken=f"fewer than {_FEWEST} readings", fault=reported)
-    steps, taken = t[1:] - t[:-1], sampling(t, p)
+    steps, taken = t[1:] - t[:-1], sampling(t, p, c)
     unusable = _unusable(steps, taken.dt_s)
     if unusable is not None:
         return Study(phases=(Phase("vented", float(t[0]), float(t[-1])),), broken=unusable)

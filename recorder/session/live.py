@@ -315,7 +315,7 @@ class Session:
         self._faults.open = True
         for kept in self._keeper.rows(rows):  # on disk, then to the analyser
             self._wrong(self._keeper.error)
-            self.analyser.feed(kept.time_s, kept.pressure_kpa, kept.flag)
+            self.analyser.feed(kept.time_s, kept.pressure_kpa, kept.flag, kept.counts)
             self._views.stale = True
 
     def _store(self, what: Callable[[Writer], object]) -> None:

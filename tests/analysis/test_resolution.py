@@ -8,7 +8,10 @@ import numpy as np
 import pytest
 
 from recorder import rig
-from recorder.analysis.trace.signal import resolution_kpa
+from recorder.analysis import Analyser, Setup
+from recorder.analysis.trace.signal import counted_kpa, resolution_kpa, sampling
+from recorder.limits import resolve
+from recorder.model import Marking
 from tests.benchmarks.truth_run import judged
 
 
@@ -34,6 +37,50 @@ def readings(*, bits: int, noise: float, supply_drifts: bool, n: int = 3000) -> 
 def test_step_of_a_converter(bits: int, noise: float, supply_drifts: bool) -> None:
     p, step = readings(bits=bits, noise=noise, supply_drifts=supply_drifts)
     assert resolution_kpa(p) == pytest.approx(step, rel=0.05)
+
+
+@pytest.mark.parametrize("low_bits", [0, 2])
+@pytest.mark.parametrize("bits", [10, 12])
+def test_counts_tell_the_step_where_the_supply_is_converted_too(bits: int, low_bits: int) -> None:
+    """A supply that reads a count more or less every now and then moves the pressures of each count about; a converter
+    whose lowest bits are not sent jumps by several counts; single wild readings and rows without counts do not count.
+    """
+    rng = np.random.default_rng(3)
+    full = 2**bits - 1
+    p = np.concatenate([np.linspace(0.0, 100.0, 2000), 100.0 - 3.0 * np.linspace(0.0, 1.0, 4000)])
+    p[::500] += 30.0
+    supply = np.round(0.97 * full + rng.normal(0.0, 0.5, len(p)))
+    counts = (np.round((0.1 + 0.8 * p / 690.0) * supply).astype(np.int64) >> low_bits) << low_bits
+    read = 690.0 / 0.8 * (counts / supply - 0.1)
+    step = 690.0 / 0.8 / (0.97 * full) * 2**low_bits
+    known = np.where(np.arange(len(p)) % 7 == 0, np.nan, counts)
+    assert counted_kpa(read, known) == pytest.approx(step, rel=0.02)
+    assert sampling(np.arange(len(p)) * 0.01, read, known).step_kpa == pytest.approx(step, rel=0.02)
+
+
+def test_counts_that_do_not_go_with_the_pressures_tell_nothing() -> None:
+    rng = np.random.default_rng(4)
+    p = np.linspace(0.0, 100.0, 1000)
+    assert counted_kpa(p, rng.integers(0, 1023, len(p)).astype(float)) == 0.0
+    assert counted_kpa(p, np.full(len(p), 7.0)) == 0.0
+    assert counted_kpa(p, np.full(len(p), np.nan)) == 0.0
+
+
+def test_coarse_readings_beside_a_supply_that_is_converted_too_make_no_strokes() -> None:
+    """Ten bits over 690 kPa: steps of 0.87 kPa in a hold that falls by two of them."""
+    rng = np.random.default_rng(5)
+    t = np.arange(0.0, 160.0, 0.02)
+    strokes = 5.0 + 1.1 * np.arange(24.0)
+    p = 5.0 * np.clip((t[:, None] - strokes) / 0.4, 0.0, 1.0).sum(axis=1)
+    p -= 1.7 * np.clip((t - strokes[-1] - 0.4) / 125.0, 0.0, 1.0)
+    supply = np.round(1002.0 + rng.normal(0.0, 0.4, len(t)))
+    counts = np.round((0.1 + 0.8 * (p + rng.normal(0.0, 0.13, len(t))) / 690.0) * supply).astype(np.int64)
+    read = 690.0 / 0.8 * (counts / supply - 0.1)
+    analyser = Analyser(Setup("system", Marking(103.0, "kPa", 103.0), resolve("system", {})))
+    analyser.feed(t.round(6), read.round(4), None, counts)
+    found = analyser.judgement()
+    assert found.strokes == 24
+    assert found.hold is not None and found.hold.end_s - found.hold.start_s > 120.0
 
 
 @pytest.mark.parametrize("seed", range(5))

@@ -63,8 +63,10 @@ def judged(trace: rig.Trace) -> dict[str, Any]:
     p = np.round(trace.reading_kpa[kept], 4)
     flags = trace.flags
     plain = not any(flags)
+    counts = trace.counts[kept]
     for i in range(0, len(t), BLOCK):
-        analyser.feed(t[i:i + BLOCK], p[i:i + BLOCK], None if plain else flags[i:i + BLOCK])
+        part = slice(i, i + BLOCK)
+        analyser.feed(t[part], p[part], None if plain else flags[part], counts[part])
     return analyser.judgement().to_json()
 
 

@@ -22,6 +22,7 @@ _MAD_TO_SD = 1.4826  # of a normal distribution
 FINE_S = 0.03  # readings further apart show a short peak in one of them alone, which a wild reading is as well
 _JUMP_RANKS = np.array([0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.85, 0.9, 0.93, 0.95, 0.97])
 _JUMPS_LEAST = 0.03  # of all changes
+_GOES_TOGETHER = 0.98  # squared correlation of counts and pressures
 AMONG_S = 2.0  # after another rise a stroke may follow
 LAST_PLACE_KPA = 2.5e-4  # the last decimal of the file
 SLOPE_S = 0.09  # width of the Gaussian whose derivative gives the slope: a fraction of a stroke
@@ -61,9 +62,26 @@ class Sampling:
     step_kpa: float
 
 
-def sampling(t: FloatArray, p: FloatArray) -> Sampling:
-    """How readings ``p`` (kPa) at ``t`` (s) were taken; two or more."""
-    return Sampling(median(t[1:] - t[:-1]), resolution_kpa(p))
+def sampling(t: FloatArray, p: FloatArray, counts: FloatArray | None = None) -> Sampling:
+    """How readings ``p`` (kPa) at ``t`` (s) were taken; two or more. counts: of the converter, where they are known
+    (NaN where not)."""
+    step = counted_kpa(p, counts) if counts is not None else 0.0
+    return Sampling(median(t[1:] - t[:-1]), step or resolution_kpa(p))
+
+
+def counted_kpa(p: FloatArray, counts: FloatArray) -> float:
+    """What one step of the converter comes to (kPa): a supply that is converted too moves the pressures of one count
+    about. 0 where counts and pressures do not go together."""
+    known = np.isfinite(counts)
+    p, counts = p[known], counts[known]
+    if len(p) < 8:
+        return 0.0
+    off, kpa = counts - counts.mean(), p - p.mean()
+    size, along, all_kpa = float(off @ off), float(off @ kpa), float(kpa @ kpa)
+    if along * along < _GOES_TOGETHER * size * all_kpa or size <= 0.0:
+        return 0.0
+    # a converter whose lowest bits are not sent jumps by several counts
+    return abs(along) / size * float(np.gcd.reduce(np.diff(np.unique(counts.astype(np.int64)))))
 
 
 def resolution_kpa(p: FloatArray) -> float:
@@ -94,14 +112,14 @@ def _usual_jump(p: FloatArray) -> float:
         return 0.0
     size = np.sort(np.abs(change))
     tried = size[(_JUMP_RANKS * len(size)).astype(np.int64)]
-    small, low, high = (np.searchsorted(size, factor * tried) for factor in (0.4, 0.8, 1.25))
+    small, low, high = (np.searchsorted(size, factor * tried) for factor in (0.4, 0.7, 1.3))
     many = high - low
     apart = (tried > LAST_PLACE_KPA) & (many >= _JUMPS_LEAST * len(size)) & (low - small <= 0.1 * many)
     if not apart.any():
         return 0.0
     best = int(np.argmax(np.where(apart, many, -1)))
     step = median(size[low[best] : high[best]])
-    up, down = (np.count_nonzero(np.abs(change - sign * step) < 0.25 * step) for sign in (1.0, -1.0))
+    up, down = (np.count_nonzero(np.abs(change - sign * step) < 0.3 * step) for sign in (1.0, -1.0))
     return step if min(up, down) > 0.6 * max(up, down) else 0.0
 
 

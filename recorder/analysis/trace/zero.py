@@ -22,7 +22,8 @@ __all__ = ["Start", "find_start", "find_zero", "full_scale_kpa", "most_offset_kp
 OFFSET_SHARE, OFFSET_KPA = 0.03, 10.0
 SAME_KPA = 2.0  # two vented readings of one transducer differ by less
 TAIL_S = 0.5
-STILL_FALLS, STILL_S = 0.1, 1.0  # of what is left, in half of what is seen after the release, or at that pace in so long
+# of what is left, in half of what is seen after the release, or at that pace in so long
+STILL_FALLS, STILL_S = 0.1, 1.0
 _VERY_FIRST_S, _STAYS_S = 0.12, 3.0  # a start too short for the first second to be vented
 # so many rises make a row; of so much each on average over so long, and so far apart, at least; common practice, no
 # source
