@@ -1,4 +1,4 @@
-"""Draws the plots of physics.md again: ``python docs/make_plots.py`` from the project's folder.
+"""Draws the plots of physics.md, opening.md and hold.md again: ``python docs/make_plots.py`` from the project's folder.
 
 The traces are simulated, but for the noise of a real transducer (tests/outside/data/SOURCES.md). The plots of a
 population are drawn from the rows that the scoreboard leaves:

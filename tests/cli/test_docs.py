@@ -163,6 +163,6 @@ def test_the_plots_of_the_physics_can_be_drawn_again(tmp_path: Path, monkeypatch
     words = [text.text for text in ET.parse(drawn).iter("{http://www.w3.org/2000/svg}text")]
     assert any(word and "24 strokes counted, 24 made" in word for word in words), words
     stored = sorted((ROOT / "docs" / "pictures").glob("physics-*.svg"))
-    page = (ROOT / "docs" / "physics.md").read_text("utf-8")
+    page = "".join((ROOT / "docs" / f"{name}.md").read_text("utf-8") for name in ("physics", "opening", "hold"))
     assert len(stored) == 6 and all(f"pictures/{file.name}" in page for file in stored)
     assert all(file.stat().st_size < 150_000 for file in stored)

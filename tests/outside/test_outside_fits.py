@@ -121,7 +121,7 @@ def test_the_hold_agrees_with_the_library_where_its_model_is_known(seed: int, si
     """A line and one exponential in white noise: the fit that averages over models gives what scipy's least squares
     gives when it is told the model, with an uncertainty no smaller than is possible, and not much larger: besides, one
     per cent of the rate and of what settled are in it, and where air may be what cools, 0.115 r tau / T that the leak's
-    own fall may have let it cool (docs/physics.md)."""
+    own fall may have let it cool (docs/hold.md)."""
     rng = np.random.default_rng(seed)
     t = np.arange(0.0, 120.0, 0.1)
     p = 100.0 - 0.02 * t + size_kpa * np.exp(-t / tau_s) + rng.normal(0.0, 0.05, len(t))

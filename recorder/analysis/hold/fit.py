@@ -6,7 +6,7 @@ prior on the amplitudes); the time constants, the number of exponentials, the la
 evidence (Hoeting et al. 1999, Statistical Science 14, 382): on a logarithmic grid, and by points drawn about the
 optima that Gauss-Newton finds, weighted together (Owen & Zhou 2000, J. Am. Stat. Assoc. 95, 135).
 Physics adds two signs: what settles slowly falls, and a leak gives no pressure back. Their sizes are flat in their
-logarithm. Derivation in docs/physics.md.
+logarithm. Derivation in docs/hold.md.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 Level and rate are taken out first; what is left has one row and column for each amplitude, three at most, and is
 solved for hundreds of sets of time constants at once. Sets with fewer exponentials than others that are solved with
 them have ``NONE`` in place of a time constant: nothing that settles, known to be nothing. The points are the last axis
-of all arrays, which numpy is quickest with. Derivation in docs/physics.md.
+of all arrays, which numpy is quickest with. Derivation in docs/hold.md.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 For given time constants everything is linear and Gaussian, so it is integrated in closed form. The time constants are
 covered by a logarithmic grid and by points about the optima that Gauss-Newton finds, weighted together as one sample of
-a known density (Owen & Zhou 2000, J. Am. Stat. Assoc. 95, 135). Derivation in docs/physics.md.
+a known density (Owen & Zhou 2000, J. Am. Stat. Assoc. 95, 135). Derivation in docs/hold.md.
 """
 
 from __future__ import annotations
