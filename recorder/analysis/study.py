@@ -133,7 +133,9 @@ def study(
 
     opening = None
     if setup.test == "cap" and parts.strokes and fault is None:  # the end of a gauge's range is a ceiling too
-        opening = find_opening(x, parts.strokes, end, quick=quick)
+        opening = find_opening(
+            x, parts.strokes, end, air_kpa=setup.procedure.local_air_pressure_kpa, quick=quick
+        )
     held = _held(setup, x, parts, opening, quick=quick)
     fit = held.fit if held is not None else None
     steady = fit is not None and not fit.rising and beat is None  # what hides a leak lets nothing be sure

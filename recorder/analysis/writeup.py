@@ -34,6 +34,10 @@ def _q(value: float, u: float | None, unit: str, time_s: float | None = None) ->
     )
 
 
+def _rounded(q: Quantity | None) -> Quantity | None:
+    return None if q is None else _q(q.value, q.standard_uncertainty, q.unit, q.time_s)
+
+
 def _hold(s: Study, scale_u: float) -> Hold | None:
     fit = s.fit
     if fit is None:
@@ -158,20 +162,10 @@ def write_up(setup: Setup, s: Study) -> Judgement:
             lost, lost_u = lost_ml(s.headspace, s.fit.start_kpa, fall, air, gas=setup.test != "system")
             rate_u = abs(lost) * s.fit.rate_u / max(abs(s.fit.rate_kpa_per_s), 1e-9)
             leak = _q(60.0 * lost / length, 60.0 * hypot(lost_u, rate_u) / length, "mL/min")
-    opening = reseat = None
-    if s.opening is not None:
-        o = s.opening
-        opening = _q(
-            o.onset_kpa, (o.onset_u**2 + s.zero_u**2 + scale_u**2) ** 0.5, "kPa", o.onset_s
-        )
-        if o.reseat_kpa is not None:
-            reseat = _q(
-                o.reseat_kpa, (o.reseat_u**2 + s.zero_u**2 + scale_u**2) ** 0.5, "kPa", o.reseat_s
-            )
-    peak = None
-    if s.peak is not None:
-        u = (s.peak.standard_uncertainty or 0.0) ** 2 + s.zero_u**2 + scale_u**2
-        peak = _q(s.peak.value, u**0.5, "kPa", s.peak.time_s)
+    opening, peak = _rounded(f.opening), _rounded(f.peak)
+    reseat = None
+    if (o := s.opening) is not None and o.reseat_kpa is not None:
+        reseat = _q(o.reseat_kpa, hypot(o.reseat_u, s.zero_u, scale_u), "kPa", o.reseat_s)
     extra: dict[str, Any] = {}
     if setup.test == "cap" and setup.procedure.judged_pressure == "peak":
         extra["judged_pressure"] = "peak"

@@ -24,29 +24,31 @@ def soft(x: float) -> float:
     return x - math.sin(2.0 * math.pi * x) / (2.0 * math.pi)
 
 
-def brought(x: float, base: float, rise: float) -> float:
+def brought(x: float, base: float, rise: float, outside: float) -> float:
     """Share of the barrel's air that has gone over, from the balance of what is left in the barrel."""
     left = 1.0 - soft(x)
 
     def too_much(share: float) -> float:
-        return share - 1.0 + left * ((OUTSIDE_KPA + base + rise * share) / OUTSIDE_KPA) ** (1.0 / POLYTROPE)
+        return share - 1.0 + left * ((outside + base + rise * share) / outside) ** (1.0 / POLYTROPE)
 
     return 0.0 if too_much(0.0) > 0.0 else float(brentq(too_much, 0.0, 1.0))
 
 
-def test_air_passes_once_it_has_the_pressure_of_the_space() -> None:
+@pytest.mark.parametrize("outside", [OUTSIDE_KPA, 75.0])
+def test_air_passes_once_it_has_the_pressure_of_the_space(outside: float) -> None:
     """At twice the pressure of outside air, half the way for Boyle, 1 - 2^(-1/n) in general."""
-    piston = Piston.of(1.0, 0.0, 1.0, BASE, RISE)
+    piston = Piston.of(1.0, 0.0, 1.0, np.array([0.0, 40.0, outside]), RISE, outside)
     swept = np.array([soft(float(x)) for x in piston.begins])
-    assert swept == pytest.approx([0.0, 1.0 - (1.0 + 40.0 / OUTSIDE_KPA) ** (-1.0 / POLYTROPE),
+    assert swept == pytest.approx([0.0, 1.0 - (1.0 + 40.0 / outside) ** (-1.0 / POLYTROPE),
                                    1.0 - 2.0 ** (-1.0 / POLYTROPE)], abs=2e-3)  # fmt: skip
 
 
-def test_what_comes_in_is_what_the_barrel_loses() -> None:
-    piston = Piston.of(1.0, 0.0, 1.0, BASE, RISE)
+@pytest.mark.parametrize("outside", [OUTSIDE_KPA, 75.0])
+def test_what_comes_in_is_what_the_barrel_loses(outside: float) -> None:
+    piston = Piston.of(1.0, 0.0, 1.0, BASE, RISE, outside)
     for at in np.linspace(0.0, 1.0, 41):
         got = piston.inflow(np.full(3, at) - piston.begins)
-        want = [brought(float(at), b, r) for b, r in zip(BASE, RISE, strict=True)]
+        want = [brought(float(at), b, r, outside) for b, r in zip(BASE, RISE, strict=True)]
         assert got == pytest.approx(want, abs=0.01)
 
 
@@ -66,7 +68,7 @@ def test_its_warmth_is_what_an_integrator_says() -> None:
     assert np.abs(got - want).max() < 0.005
 
 
-def pumped(seed: int, rate_hz: float) -> tuple[np.ndarray, np.ndarray]:
+def pumped(seed: int, rate_hz: float, outside: float = OUTSIDE_KPA) -> tuple[np.ndarray, np.ndarray]:
     """A cap that opens at 70 kPa, quickly, and is shut again at 69, behind a barrel of 24 kPa a stroke: the valve's
     lift follows p - 70 and is 8 ms late."""
     rng = np.random.default_rng(seed)
@@ -82,7 +84,7 @@ def pumped(seed: int, rate_hz: float) -> tuple[np.ndarray, np.ndarray]:
             held = 1.0  # the barrel is full again
         air = 0.0
         if x < 1.0:
-            left = (1.0 - soft(x)) * ((OUTSIDE_KPA + p) / OUTSIDE_KPA) ** (1.0 / 1.3)
+            left = (1.0 - soft(x)) * ((outside + p) / outside) ** (1.0 / 1.3)
             air, held = max(held - left, 0.0), min(held, left)
         opened = p > 70.0 or (opened and p > 69.0)
         lift += (max(p - (70.0 if x < 1.0 else 69.0), 0.0) * opened - lift) * min(step / 0.008, 1.0)
@@ -104,6 +106,22 @@ def test_a_barrels_sudden_start_is_not_taken_for_the_valve(seed: int) -> None:
     told = analyser.judgement()
     assert told.opening is not None and told.opening.standard_uncertainty is not None
     assert abs(told.opening.value - 70.0) < min(1.5, 2.0 * told.opening.standard_uncertainty)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_air_outside_is_that_of_the_place(seed: int) -> None:
+    """75 kPa, as at 2500 m (U.S. Standard Atmosphere 1976: 74.7 kPa)."""
+    t, p = pumped(seed, 50.0, 75.0)
+    told = []
+    for air in ("75 kPa", "101.325 kPa"):
+        procedure = resolve("cap", {"local_air_pressure": air})
+        analyser = Analyser(Setup("cap", Marking(70.0, "kPa", 70.0), procedure))
+        analyser.feed(t.round(6), p.round(4))
+        opening = analyser.judgement().opening
+        assert opening is not None and opening.standard_uncertainty is not None
+        told.append(opening)
+    assert abs(told[0].value - 70.0) < min(1.5, 2.0 * (told[0].standard_uncertainty or 0.0))
+    assert told[0].value != told[1].value
 
 
 def knocked(seed: int) -> Quantity:

@@ -27,7 +27,7 @@ class Law(NamedTuple):
     width_kpa: float = 0.0
 
 
-_AIR_KPA = 101.325  # shapes only; the local pressure would change nothing that shows
+_AIR_KPA = 101.325  # of the laws' shapes alone: 70 kPa change them by half of what a spread of m does
 
 NEAR_LAW = Law(0.5, 1.0)  # a small fall does not show which one it is
 _SPREADS = (0.2, 0.6)  # standard deviations of n and m about a law: half the way to the next

@@ -44,7 +44,7 @@ class Response:
     """What strokes on the closed valve are like. amount_kpa and length_s with their relative
     spreads; lead_s: from where a stroke was seen to begin to where its air begins; warm_kpa: the
     state c at the start of the next stroke; fall_kpa_per_s: steady fall; miss_kpa: what the model
-    leaves unexplained beyond noise."""
+    leaves unexplained beyond noise; outside_kpa: the air outside, absolute."""
 
     w: float
     v: float
@@ -59,6 +59,7 @@ class Response:
     warm_kpa: float
     fall_kpa_per_s: float
     miss_kpa: float
+    outside_kpa: float = OUTSIDE_KPA
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,12 +74,15 @@ class Piston:
     begins: FloatArray
 
     @classmethod
-    def of(cls, w: float, v: float, held: float, base_kpa: FloatArray, rise_kpa: FloatArray) -> Piston:
-        """For strokes that raise the pressure from ``base_kpa`` by ``rise_kpa``. With w^2 + v^2 above 1 a piston would
-        go back on its way: such a pair is that at 1 of the same direction."""
+    def of(
+        cls, w: float, v: float, held: float, base_kpa: FloatArray, rise_kpa: FloatArray,
+        outside_kpa: float = OUTSIDE_KPA,
+    ) -> Piston:
+        """For strokes that raise the pressure from ``base_kpa`` by ``rise_kpa``, of air of ``outside_kpa``.
+        With w^2 + v^2 above 1 a piston would go back on its way: such a pair is that at 1 of the same direction."""
         back = max(math.hypot(w, v), 1.0)
         w, v = w / back, v / back
-        ratio = [np.maximum(1.0 + p / OUTSIDE_KPA, 1.0) ** (1.0 / POLYTROPE) for p in (base_kpa, base_kpa + rise_kpa)]
+        ratio = [np.maximum(1.0 + p / outside_kpa, 1.0) ** (1.0 / POLYTROPE) for p in (base_kpa, base_kpa + rise_kpa)]
         first, more = held * (ratio[0] - 1.0), held * (ratio[1] - ratio[0])
         return cls(w, v, first, more, np.interp(first / (1.0 + first), cls(w, v, first, more, first).swept(WAY), WAY))
 
@@ -130,21 +134,23 @@ class Piston:
         return out
 
 
-def _default(strokes: Sequence[Stroke], k: int) -> Response:
+def _default(strokes: Sequence[Stroke], k: int, outside_kpa: float) -> Response:
     """Where no stroke came before: the stroke itself says little more than how large it is."""
     s = strokes[k]
     length = min(max(s.end_s - s.start_s - 0.12, 0.1), 0.8)
     return Response(
         W_PRIOR[0], 0.0, HELD_PRIOR[0], A_PRIOR[0], math.exp(LOG_TAU_PRIOR[0]), 1.1 * s.rise_kpa, 0.4, length, 0.4,
-        0.05, 0.0, 0.0, 0.02 * s.rise_kpa,
+        0.05, 0.0, 0.0, 0.02 * s.rise_kpa, outside_kpa,
     )  # fmt: skip
 
 
-def closed_response(x: Prepared, strokes: Sequence[Stroke], k: int) -> Response:
-    """The response from the strokes before stroke ``k``."""
+def closed_response(
+    x: Prepared, strokes: Sequence[Stroke], k: int, outside_kpa: float = OUTSIDE_KPA
+) -> Response:
+    """The response from the strokes before stroke ``k``, of air of ``outside_kpa``."""
     used = [s for s in strokes[max(k - USED, 0) : k] if s.rise_kpa > 0.3]
     if not used:
-        return _default(strokes, k)
+        return _default(strokes, k, outside_kpa)
     lo, hi = used[0].start_s - 0.2, strokes[k].start_s - 0.02
     pick = np.flatnonzero((x.t >= lo) & (x.t <= hi))
     t, p = x.t[pick] - lo, x.p[pick]
@@ -155,12 +161,12 @@ def closed_response(x: Prepared, strokes: Sequence[Stroke], k: int) -> Response:
     sd = x.sd_kpa / math.sqrt(every)
     m = len(used)
     if len(t) < 3 * m + 4:
-        return _default(strokes, k)
+        return _default(strokes, k, outside_kpa)
     mid = np.array([(s.start_s + s.end_s) / 2 - lo for s in used])
     length0 = np.clip(np.array([s.end_s - s.start_s for s in used]) - 0.12, 0.12, 0.9)
     rise = np.array([s.rise_kpa for s in used])
     base = np.array([s.base_kpa for s in used])
-    usual = Piston.of(W_PRIOR[0], 0.0, HELD_PRIOR[0], base, rise)
+    usual = Piston.of(W_PRIOR[0], 0.0, HELD_PRIOR[0], base, rise, outside_kpa)
     start = np.concatenate(
         [[W_PRIOR[0], 0.0, A_PRIOR[0], LOG_TAU_PRIOR[0], 0.0, used[0].base_kpa, 0.0, HELD_PRIOR[0]],
          mid - length0 / 2, np.log(length0 / (1.0 - usual.begins)), rise / 1.15]
@@ -187,7 +193,7 @@ def closed_response(x: Prepared, strokes: Sequence[Stroke], k: int) -> Response:
 
     def model(q: FloatArray) -> FloatArray:
         a, tau = q[2], math.exp(q[3])
-        piston = Piston.of(q[0], q[1], q[7], base, rise)
+        piston = Piston.of(q[0], q[1], q[7], base, rise, outside_kpa)
         air, warm = parts(piston, tau, q[8 : 8 + m], np.exp(q[8 + m : 8 + 2 * m]))
         n = q[8 + 2 * m :]
         return np.asarray(q[5] - q[4] * t + a * q[6] * np.exp(-t / tau) + n @ (air + a * warm))
@@ -199,13 +205,13 @@ def closed_response(x: Prepared, strokes: Sequence[Stroke], k: int) -> Response:
         """Jacobian; a stroke's own start and length move nothing but its own column."""
         a, tau, n = q[2], math.exp(q[3]), q[8 + 2 * m :]
         s, d = q[8 : 8 + m], np.exp(q[8 + m : 8 + 2 * m])
-        piston = Piston.of(q[0], q[1], q[7], base, rise)
+        piston = Piston.of(q[0], q[1], q[7], base, rise, outside_kpa)
         air, warm = parts(piston, tau, s, d)
         own = air + a * warm
         out = np.empty((len(t), 8 + 3 * m))
         h = 1e-5
         for i, (dw, dv, dc) in ((0, (h, 0.0, 0.0)), (1, (0.0, h, 0.0)), (7, (0.0, 0.0, h))):
-            air2, warm2 = parts(Piston.of(q[0] + dw, q[1] + dv, q[7] + dc, base, rise), tau, s, d)
+            air2, warm2 = parts(Piston.of(q[0] + dw, q[1] + dv, q[7] + dc, base, rise, outside_kpa), tau, s, d)
             out[:, i] = n @ (air2 + a * warm2 - own) / h
         gone = np.exp(-t / tau)
         warm2 = piston.warmth(t[None, :] - s[:, None], d, tau * math.exp(h))
@@ -239,7 +245,7 @@ def closed_response(x: Prepared, strokes: Sequence[Stroke], k: int) -> Response:
     tau = math.exp(q[3])
     s, d, n = q[8 : 8 + m], np.exp(q[8 + m : 8 + 2 * m]), q[8 + 2 * m :]
     end = np.array([hi - lo])
-    piston = Piston.of(q[0], q[1], q[7], base, rise)
+    piston = Piston.of(q[0], q[1], q[7], base, rise, outside_kpa)
     warm = float(n @ piston.warmth(end[None, :] - s[:, None], d, tau)[:, 0])
     # what is left unexplained shows while the air goes in and just after, not in the pauses
     ends = s + d * (1.0 - piston.begins) + 0.15
@@ -262,4 +268,5 @@ def closed_response(x: Prepared, strokes: Sequence[Stroke], k: int) -> Response:
         warm + float(q[6]) * math.exp(-(hi - lo) / tau),
         float(q[4]),
         math.sqrt(max(spread**2 - sd**2, 0.0)) + 0.004 * float(near.mean()),
+        outside_kpa,
     )

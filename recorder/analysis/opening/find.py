@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recorder.analysis.opening.closed import Response, closed_response
+from recorder.analysis.opening.closed import OUTSIDE_KPA, Response, closed_response
 from recorder.analysis.opening.onset import (
     Opening,
     by_fit,
@@ -103,9 +103,10 @@ def _correlation(x: Prepared, start_s: float, end_s: float) -> float:
 
 
 def find_opening(
-    x: Prepared, strokes: Sequence[Stroke], end_s: float, *, quick: bool = False
+    x: Prepared, strokes: Sequence[Stroke], end_s: float, *, air_kpa: float = OUTSIDE_KPA, quick: bool = False
 ) -> Opening | None:
-    """The opening of a cap, or None where no stroke relieved. quick: from levels alone, for a view while it runs."""
+    """The opening of a cap, or None where no stroke relieved. air_kpa: outside, absolute. quick: from levels alone, for
+    a view while it runs."""
     # A stroke at the very end (the recorder was killed, say) is not over: it seems to bring little.
     strokes = [stroke for stroke in strokes if end_s - stroke.end_s > _WHOLE_S]
     if not strokes:
@@ -128,7 +129,7 @@ def find_opening(
     if quick:
         return _quick(strokes, level, k, usual)
     correlated = _correlation(x, strokes[-1].end_s, end_s)
-    found = _by_strokes(x, strokes, level, fell, k, usual, end_s, correlated)
+    found = _by_strokes(x, strokes, level, fell, k, usual, end_s, correlated, air_kpa)
     if sinks(x, strokes, end_s):
         slow = find_slow(x, strokes, end_s, correlated)
         found = found if slow is None or not _is_slow(slow, found, strokes[-1]) else by_levels(strokes, slow)
@@ -144,7 +145,7 @@ def find_opening(
 
 def _by_strokes(
     x: Prepared, strokes: Sequence[Stroke], level: FloatArray, fell: dict[int, float], k: int, usual: float,
-    end_s: float, correlated: float,
+    end_s: float, correlated: float, air_kpa: float,
 ) -> Opening | None:
     """What the strokes at the top, from number ``k``, and those that ``fell`` back show by themselves."""
     tries = _tries(k, list(fell), len(strokes))
@@ -156,7 +157,7 @@ def _by_strokes(
         if may_ease and not eased:
             continue  # they are like those before
         key = (may_ease, *which)
-        done[key] = done.get(key) or _fit(x, strokes, which, disturbed, end_s, correlated, may_ease=may_ease)
+        done[key] = done.get(key) or _fit(x, strokes, which, disturbed, end_s, correlated, air_kpa, may_ease=may_ease)
         fit, near, response = done[key]
         odd = None
         if fit is not None and fit.odd is not None and fit.misfit > most:
@@ -277,13 +278,14 @@ def _fit(
     before: int,
     end_s: float,
     correlated: float,
+    air_kpa: float,
     *,
     may_ease: bool,
 ) -> tuple[ValveFit | None, list[int], Response]:
     """The valve of the strokes ``which`` (in order), those of them that were used, and what strokes before them, and
     before number ``before``, were like."""
     near = [j for j in which if j == which[0] or strokes[j].start_s - strokes[j - 1].end_s < 4.0]
-    response = closed_response(x, strokes, min(near[0], before))
+    response = closed_response(x, strokes, min(near[0], before), air_kpa)
     return fit_valve(x, strokes, near, response, end_s, correlated, may_ease=may_ease), near, response
 
 

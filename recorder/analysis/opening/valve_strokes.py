@@ -140,7 +140,7 @@ class MetStrokes:
         self.decay = np.exp(-(starts[1:] - ends[:-1]) / r.tau_s)
         base = np.array([w.base for w in windows])
         m = len(windows)
-        self.piston = Piston.of(r.w, r.v, r.held, base, np.clip(self.top - base, 0.0, r.amount_kpa))
+        self.piston = Piston.of(r.w, r.v, r.held, base, np.clip(self.top - base, 0.0, r.amount_kpa), r.outside_kpa)
         self.mean = np.stack([base, np.full(m, r.lead_s), np.full(m, math.log(r.length_s)),
                               np.full(m, r.amount_kpa), self.after])  # fmt: skip
         self.sd = np.array([3.0, 0.06, r.length_spread, r.amount_spread * r.amount_kpa, 0.05 * self.top + 1.0])
