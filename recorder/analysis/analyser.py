@@ -11,7 +11,7 @@ import numpy as np
 from recorder.analysis.live import latest_kpa, live_study, live_view
 from recorder.analysis.setup import Setup
 from recorder.analysis.study import Study, study
-from recorder.analysis.trace.faults import NO_PRESSURE, Told
+from recorder.analysis.trace.faults import NO_PRESSURE, Reported
 from recorder.analysis.writeup import write_up
 from recorder.errors import FileError
 from recorder.model import FaultRun, Judgement, LiveView, Recording
@@ -92,8 +92,8 @@ class Analyser:
         self._faults[run.time_s, run.word] = run
         self._study = None
 
-    def _told(self) -> Told:
-        return Told(tuple(self._flags), tuple(self._faults.values()))
+    def _told(self) -> Reported:
+        return Reported(tuple(self._flags), tuple(self._faults.values()))
 
     def _read(self) -> Study:
         if self._study is None or self._studied != self._n:

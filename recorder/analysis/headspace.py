@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from recorder.model import FloatArray
+    from recorder.model import FloatArray, IntArray
 
 __all__ = ["KEPT", "Space", "either", "headspace", "lost_ml", "with_uncounted"]
 
@@ -137,22 +137,55 @@ def headspace(
     """
     if len(starts_s) < 3:
         return None
-    at, absolute = np.append(starts_s, after_s), at_kpa + air_kpa
-    seen_s, seen_kpa = trace or (at, levels_kpa)
+    leak = _Leak(
+        np.append(starts_s, after_s), levels_kpa, trace or (np.append(starts_s, after_s), levels_kpa), at_kpa, air_kpa,
+        leak_kpa_per_s, leak_n, leak_m,
+    )  # fmt: skip
+    gains = np.diff(levels_kpa + leak.lost(leak_n, leak_m))
+    full = _full(gains, level_u_kpa)
+    if full is None:
+        return None
+    k, usual = full
+    strokes = _Between(leak, k, gains, usual, (starts_s + ends_s) / 2.0, slow_s, level_u_kpa)
+    tau, doubt = (cooling_s, 1.3) if cooling_s is not None else (_USUAL_TAU_S, 2.5)
+    warmth_u = 0.0
+    if cooling_s is not None and cooling_kpa is not None:
+        warmth = strokes.seen(tau, cooling_kpa)
+    else:
+        warmth, warmth_u = strokes.told(tau)
+    of_heat = strokes.seen(slow_s, slow_kpa)
+    hoses, wide = (tau, warmth, slow_kpa), (slow_s, of_heat, 0.0)
+    best, other = (wide, hoses) if of_heat > 0.5 * _HEAT else (hoses, wide)
+    value, error, share, share_u = strokes.fitted(*best)
+    if value <= 0.0:
+        return None
+    # what is not known: the cooling, the law of the leak, and which of the two stories where both may be
+    pairs: list[tuple[tuple[float, ...], tuple[float, ...]]] = [
+        ((best[0] * doubt, *best[1:]), (best[0] / doubt, *best[1:]))
+    ]
+    if leak_kpa_per_s > 0.0:
+        pairs.append(((*best, max(leak_n - _N_U, 0.0)), (*best, leak_n + _N_U)))
+        pairs.append(((*best, leak_n, leak_m - _M_U), (*best, leak_n, leak_m + _M_U)))
+    if warmth_u > 0.0:
+        pairs.append(((tau, warmth + warmth_u, slow_kpa), (tau, max(warmth - warmth_u, 0.0), slow_kpa)))
+    if of_heat > 0.2 * _HEAT:
+        pairs.append((best, other))
+    apart = [strokes.fitted(*one)[0] - strokes.fitted(*two)[0] for one, two in pairs]
+    over = at_kpa / air_kpa
+    volume = air_kpa * stroke_ml * value * max(1.0 - kept * over, 0.5)
+    u = math.sqrt(error**2 + sum(d**2 / 4.0 for d in apart)) / value
+    # how much of what settles is heat, which strokes alone do not tell from hoses
+    u = math.hypot(u, _SETTLES_U * (max(cooling_kpa or 0.0, 0.0) + max(slow_kpa, 0.0)) / max(at_kpa, 1.0))
+    # strokes that noise hides are not counted: those that stay below half of the usual gain
+    u = math.hypot(u, 0.5 * math.erfc(usual / max(4.0 * level_u_kpa, 1e-9)))
+    if not u < _UNKNOWN:
+        return None
+    return Space(volume, volume * math.hypot(u, _STROKE_U, _KEPT_U * over), min(max(share, 0.0), 1.0), share_u, at_kpa)
 
-    def lost(power: float, growth: float) -> FloatArray:
-        """By how much the leak has lowered each level (kPa): what Boyle gives for gas that left, and for a space that
-        grew by coolant that left."""
-        drive = (np.maximum(seen_kpa, 0.0) / max(at_kpa, 1.0)) ** power
-        driven = np.append(0.0, np.cumsum(np.diff(seen_s) * (drive[1:] + drive[:-1]) / 2.0))
-        driven = np.interp(at, seen_s, driven)
-        gas = leak_kpa_per_s * (driven - driven[0])
-        grown = min(float(gas[-1]) / absolute, 0.9)
-        coolant = gas * (levels_kpa + air_kpa) / absolute - levels_kpa * grown
-        share = min(max(growth / 2.0, 0.0), 1.0)
-        return np.asarray(share * coolant + (1.0 - share) * gas)
 
-    gains = np.diff(levels_kpa + lost(leak_n, leak_m))
+def _full(gains: FloatArray, level_u_kpa: float) -> tuple[IntArray, float] | None:
+    """Numbers of the levels before and after the last full strokes that follow each other, and what a stroke usually
+    ``gains``; None where there are fewer than three."""
     usual = float(np.median(gains))
     if usual <= 0.0:
         return None
@@ -166,33 +199,77 @@ def headspace(
     runs = np.split(full, np.flatnonzero(np.diff(full) > 1) + 1)
     need = max(min(6, max(len(r) for r in runs)), 3)
     long = [r for r in runs if len(r) >= need]
-    if not long:
-        return None
-    k = np.append(long[-1], long[-1][-1] + 1)
-    warm = (starts_s + ends_s) / 2.0
-    still = np.where(at[:, None] > warm, np.exp(-np.maximum(at[:, None] - warm, 0.0) / slow_s), 0.0)
+    return (np.append(long[-1], long[-1][-1] + 1), usual) if long else None
 
-    def gone(stretch_kpa: float, power: float, growth: float) -> FloatArray:
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Leak:
+    """What leaked while it was pumped: ``at_s`` and ``levels_kpa`` of the levels, ``seen`` (s, kPa) the pressure that
+    drives the leak; by ``kpa_per_s`` at ``at_kpa``, going as p^n P^m."""
+
+    at_s: FloatArray
+    levels_kpa: FloatArray
+    seen: tuple[FloatArray, FloatArray]
+    at_kpa: float
+    air_kpa: float
+    kpa_per_s: float
+    n: float
+    m: float
+
+    def lost(self, power: float, growth: float) -> FloatArray:
+        """By how much the leak has lowered each level (kPa): what Boyle gives for gas that left, and for a space that
+        grew by coolant that left."""
+        seen_s, seen_kpa = self.seen
+        absolute = self.at_kpa + self.air_kpa
+        drive = (np.maximum(seen_kpa, 0.0) / max(self.at_kpa, 1.0)) ** power
+        driven = np.append(0.0, np.cumsum(np.diff(seen_s) * (drive[1:] + drive[:-1]) / 2.0))
+        driven = np.interp(self.at_s, seen_s, driven)
+        gas = self.kpa_per_s * (driven - driven[0])
+        grown = min(float(gas[-1]) / absolute, 0.9)
+        coolant = gas * (self.levels_kpa + self.air_kpa) / absolute - self.levels_kpa * grown
+        share = min(max(growth / 2.0, 0.0), 1.0)
+        return np.asarray(share * coolant + (1.0 - share) * gas)
+
+
+class _Between:
+    """The levels between full strokes, and what heat, leak and hoses did to them. k: numbers of the levels; gains,
+    usual_kpa: of all strokes, of a usual one; warm_s: when each stroke's air is warm."""
+
+    def __init__(
+        self, leak: _Leak, k: IntArray, gains: FloatArray, usual_kpa: float, warm_s: FloatArray, slow_s: float,
+        level_u_kpa: float,
+    ) -> None:
+        self.leak, self.k, self.gains, self.usual_kpa, self.warm = leak, k, gains, usual_kpa, warm_s
+        self.at, self.levels, self.level_u = leak.at_s, leak.levels_kpa, level_u_kpa
+        since = self.at[:, None] - warm_s
+        self.still = np.where(since > 0.0, np.exp(-np.maximum(since, 0.0) / slow_s), 0.0)
+
+    def gone(self, stretch_kpa: float, power: float, growth: float) -> FloatArray:
         """By how much leak and stretch (each stroke's in proportion to its rise) have lowered each level."""
-        share = min(stretch_kpa / max(float(still[-1] @ gains), 1e-6), 0.3)
-        return lost(power, growth) + share * (((at[:, None] > warm) - still) @ gains)
+        share = min(stretch_kpa / max(float(self.still[-1] @ self.gains), 1e-6), 0.3)
+        return self.leak.lost(power, growth) + share * (((self.at[:, None] > self.warm) - self.still) @ self.gains)
+
+    def _heat(self, tau_s: float) -> FloatArray:
+        """Strokes' heat that is left at each level, in strokes."""
+        return np.array([float(np.exp(-(self.at[i] - self.warm[:i]) / tau_s).sum()) for i in self.k])
 
     def fitted(
-        tau_s: float, warmth: float, stretch_kpa: float, power: float = leak_n, growth: float = leak_m
+        self, tau_s: float, warmth: float, stretch_kpa: float, power: float | None = None, growth: float | None = None
     ) -> tuple[float, float, float, float]:
         """Space, its standard error, share of give and its: strokes made as a parabola in the pressure."""
-        heat = np.array([float(np.exp(-(at[i] - warm[:i]) / tau_s).sum()) for i in k])
-        without = gone(stretch_kpa, power, growth)
-        level = levels_kpa[k] + without[k]
+        k, leak, heat = self.k, self.leak, self._heat(tau_s)
+        without = self.gone(stretch_kpa, leak.n if power is None else power, leak.m if growth is None else growth)
+        level = self.levels[k] + without[k]
         beta = np.linalg.lstsq(np.stack([np.ones(len(k)), k + warmth * heat], axis=1), level, rcond=None)[0]
-        x = level - warmth * beta[1] * heat - (at_kpa + without[-1])  # once it has cooled
+        x = level - warmth * beta[1] * heat - (leak.at_kpa + without[-1])  # once it has cooled
         design = np.stack([np.ones(len(k)), x, x * x], axis=1)
         # how much the parabola may bend: the hoses' share of the space, 2 C = 2 share V / p_abs
+        absolute = leak.at_kpa + leak.air_kpa
         bend = max(float(beta[1]), 1e-9) * absolute
         u_bend = _GIVE_U / bend
         rest = k - design @ np.linalg.lstsq(design, k, rcond=None)[0]
         # levels are no surer than their noise, however well a few of them fit
-        noise = level_u_kpa / max(float(beta[1]), 1e-9)
+        noise = self.level_u / max(float(beta[1]), 1e-9)
         spread = max(float(rest @ rest) / max(len(k) - 3, 1), noise * noise, 1e-6)
         normal, right = design.T @ design / spread, design.T @ k / spread
         normal[2, 2] += u_bend**-2
@@ -205,54 +282,21 @@ def headspace(
         share = float(c[2]) * absolute / max(per_kpa, 1e-9)
         return per_kpa, math.sqrt(float(cov[1, 1])), share, math.sqrt(float(cov[2, 2])) * absolute / max(per_kpa, 1e-9)
 
-    def seen(tau_s: float, kpa: float) -> float:
-        """Share by which strokes are warm at first, of which ``kpa`` is left at ``after_s``; no more than gamma - 1."""
-        left = float(np.maximum(gains, 0.0) @ np.exp(-np.maximum(after_s - warm, 0.0) / tau_s))
+    def seen(self, tau_s: float, kpa: float) -> float:
+        """Share by which strokes are warm at first, of which ``kpa`` is left at the end; no more than gamma - 1."""
+        left = float(np.maximum(self.gains, 0.0) @ np.exp(-np.maximum(self.at[-1] - self.warm, 0.0) / tau_s))
         return min(max(kpa, 0.0) / max(left, 1e-6), _HEAT)
 
-    def told(tau_s: float) -> tuple[float, float]:
+    def told(self, tau_s: float) -> tuple[float, float]:
         """Share by which strokes are warm at first, as the strokes tell it: those after the first few lie on the cold
         of the ones before. With its standard uncertainty."""
-        heat = np.array([float(np.exp(-(at[i] - warm[:i]) / tau_s).sum()) for i in k])
-        level, design = levels_kpa[k], np.stack([np.ones(len(k)), k, heat], axis=1)
+        k = self.k
+        level, design = self.levels[k], np.stack([np.ones(len(k)), k, self._heat(tau_s)], axis=1)
         rest = level - design @ np.linalg.lstsq(design, level, rcond=None)[0]
-        spread = float(rest @ rest) / max(len(k) - 3, 1) + level_u_kpa**2 + (0.005 * usual) ** 2
-        normal, right, prior = design.T @ design / spread, design.T @ level / spread, (_WARM_U * usual) ** -2
+        spread = float(rest @ rest) / max(len(k) - 3, 1) + self.level_u**2 + (0.005 * self.usual_kpa) ** 2
+        normal, right, prior = design.T @ design / spread, design.T @ level / spread, (_WARM_U * self.usual_kpa) ** -2
         normal[2, 2] += prior
-        right[2] += prior * _WARM * usual
+        right[2] += prior * _WARM * self.usual_kpa
         cov = np.linalg.inv(normal)
         _, each, by = cov @ right
         return min(max(float(by / each), 0.0), _HEAT), math.hypot(math.sqrt(float(cov[2, 2])) / float(each), 0.05)
-
-    tau, doubt = (cooling_s, 1.3) if cooling_s is not None else (_USUAL_TAU_S, 2.5)
-    warmth_u = 0.0
-    if cooling_s is not None and cooling_kpa is not None:
-        warmth = seen(tau, cooling_kpa)
-    else:
-        warmth, warmth_u = told(tau)
-    of_heat = seen(slow_s, slow_kpa)
-    hoses, wide = (tau, warmth, slow_kpa), (slow_s, of_heat, 0.0)
-    best, other = (wide, hoses) if of_heat > 0.5 * _HEAT else (hoses, wide)
-    value, error, share, share_u = fitted(*best)
-    if value <= 0.0:
-        return None
-    # what is not known: the cooling, the law of the leak, and which of the two stories where both may be
-    ends = [(fitted(best[0] * doubt, *best[1:])[0], fitted(best[0] / doubt, *best[1:])[0])]
-    if leak_kpa_per_s > 0.0:
-        ends.append((fitted(*best, max(leak_n - _N_U, 0.0))[0], fitted(*best, leak_n + _N_U)[0]))
-        ends.append((fitted(*best, leak_n, leak_m - _M_U)[0], fitted(*best, leak_n, leak_m + _M_U)[0]))
-    if warmth_u > 0.0:
-        more, less = warmth + warmth_u, max(warmth - warmth_u, 0.0)
-        ends.append((fitted(tau, more, slow_kpa)[0], fitted(tau, less, slow_kpa)[0]))
-    if of_heat > 0.2 * _HEAT:
-        ends.append((value, fitted(*other)[0]))
-    over = at_kpa / air_kpa
-    volume = air_kpa * stroke_ml * value * max(1.0 - kept * over, 0.5)
-    u = math.sqrt(error**2 + sum((a - b) ** 2 / 4.0 for a, b in ends)) / value
-    # how much of what settles is heat, which strokes alone do not tell from hoses
-    u = math.hypot(u, _SETTLES_U * (max(cooling_kpa or 0.0, 0.0) + max(slow_kpa, 0.0)) / max(at_kpa, 1.0))
-    # strokes that noise hides are not counted: those that stay below half of the usual gain
-    u = math.hypot(u, 0.5 * math.erfc(usual / max(4.0 * level_u_kpa, 1e-9)))
-    if not u < _UNKNOWN:
-        return None
-    return Space(volume, volume * math.hypot(u, _STROKE_U, _KEPT_U * over), min(max(share, 0.0), 1.0), share_u, at_kpa)

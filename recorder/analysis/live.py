@@ -8,7 +8,7 @@ import numpy as np
 
 from recorder.analysis.setup import Setup
 from recorder.analysis.study import Study, study
-from recorder.analysis.trace.faults import Told
+from recorder.analysis.trace.faults import Reported
 from recorder.analysis.trace.zero import full_scale_kpa, most_offset_kpa
 from recorder.limits import band_kpa, limit_kpa
 from recorder.model import LiveView
@@ -54,7 +54,7 @@ def latest_kpa(t: FloatArray, p: FloatArray) -> float | None:
     return float(near[middle] if len(near) % 2 else (near[middle - 1] + near[middle]) / 2.0)
 
 
-def live_study(setup: Setup, t: FloatArray, p: FloatArray, told: Told, counts: FloatArray) -> Study:
+def live_study(setup: Setup, t: FloatArray, p: FloatArray, told: Reported, counts: FloatArray) -> Study:
     """A quick study for the live view. Of a trace that began under pressure and was vented before anything was held,
     from the venting on: what came before is no part of the test that is made now."""
     vented_s = _vented_s(t, p, most_offset_kpa(setup.calibration))

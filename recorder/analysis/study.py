@@ -17,9 +17,9 @@ from recorder.analysis.setup import Setup
 from recorder.analysis.space import headspace_of
 from recorder.analysis.trace.faults import (
     BEFORE_S,
-    NOTHING_TOLD,
-    Told,
-    often_told,
+    NOTHING_REPORTED,
+    Reported,
+    often_reported,
     rails_kpa,
     sensor_fault,
     usable,
@@ -95,7 +95,7 @@ class _Held:
 
 
 def study(
-    setup: Setup, t: FloatArray, p: FloatArray, told: Told = NOTHING_TOLD, *, counts: FloatArray | None = None,
+    setup: Setup, t: FloatArray, p: FloatArray, told: Reported = NOTHING_REPORTED, *, counts: FloatArray | None = None,
     quick: bool = False,
 ) -> Study:
     """Study readings ``p`` (kPa, not zero-corrected) at ``t`` (s, increasing). told: what is known of faults. counts:
@@ -112,7 +112,7 @@ def study(
     t, p, c = t[untouched], p[untouched], c[untouched]
     if len(t) < _FEWEST or float(t[-1] - t[0]) < 1.0:
         phase = (Phase("vented", *ends),) if ends is not None else ()
-        reported = often_told(told) or (None if cut is None else str(cut))
+        reported = often_reported(told) or (None if cut is None else str(cut))
         return Study(phases=phase, broken=f"fewer than {_FEWEST} readings", fault=reported)
     steps, taken = t[1:] - t[:-1], sampling(t, p, c)
     unusable = _unusable(steps, taken.dt_s)
@@ -128,7 +128,7 @@ def study(
     )  # fmt: skip
     gaps, broken = _holes(steps, x.dt_s)
     broken = broken or _late(start, parts)
-    fault = often_told(told) or sensor_fault(p, x.dt_s, rails_kpa(setup.calibration))
+    fault = often_reported(told) or sensor_fault(p, x.dt_s, rails_kpa(setup.calibration))
     end = parts.release_s if parts.release_s is not None else float(t[-1])
 
     opening = None

@@ -33,7 +33,7 @@ from recorder.analysis.hold.posterior import Points, Problem, moments, posterior
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
-__all__ = ["Case", "Hold"]
+__all__ = ["Case", "HoldCases"]
 
 _STILL = 0.5  # spreads: a law that moves by less is where the trace has it
 # more settles than is likely, in standard deviations: perhaps a leak that shuts. Or air that cools: that takes no
@@ -64,7 +64,7 @@ class Case:
 
 
 @dataclass(frozen=True, eq=False)
-class Hold:
+class HoldCases:
     """What all looks at one hold share: pressure at its start, the last stroke's rise, length; how long before it each
     stroke ended and its rise; prior mass of no leak at all."""
 

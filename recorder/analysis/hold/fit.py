@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.hold.bins import bin_hold
-from recorder.analysis.hold.cases import Case, Hold
+from recorder.analysis.hold.cases import Case, HoldCases
 from recorder.analysis.hold.curve import curve_through
 from recorder.analysis.hold.laws import Law, leak_shape
 from recorder.analysis.hold.line import settles_kpa
@@ -93,7 +93,7 @@ class _Readings:
         finder = NoiseFinder(b, only_s=self.known.wander_s if self.known is not None else None)
         if strokes is None:
             strokes = np.arange(0.0, 90.0, _STROKE_S), np.full(round(90.0 / _STROKE_S), abs(last_rise_kpa))
-        self.hold = Hold(finder, level, last_rise_kpa, length, *strokes, TIGHT if coolant else 0.0)
+        self.hold = HoldCases(finder, level, last_rise_kpa, length, *strokes, TIGHT if coolant else 0.0)
         self.start_kpa = median(p[: max(int(np.searchsorted(time, 0.1)), 1)])
         self.end_kpa = float(b.y[-eighth:].mean())
         # nearly all of it went: that much no settling takes, whatever the shape

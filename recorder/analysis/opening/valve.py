@@ -59,7 +59,7 @@ MISS_S = 0.05  # for so long a misfit of the response's shape lasts
 @dataclass(frozen=True, slots=True, eq=False)
 class ValveFit:
     """Pressures (kPa) at which the valve opens and closes, standard uncertainties of the fit; apart_kpa: how far apart
-    the first two laws put the opening; when it opened first and closed last (s, the latter nan where not seen); gain:
+    friction and popping put the opening; when it opened first and closed last (s, the latter nan where not seen); gain:
     how much better (log likelihood) it explains the strokes than a closed space does; top_kpa: the highest reading;
     misfit: residuals' variance over what the noise explains; unexplained: by how much it is more than 1 and chance, 0
     or more, and the same as a standard deviation (kPa); eased: whether a stroke is more like an eased one than like
@@ -112,7 +112,7 @@ def fit_valve(
     shut = fit.closed()
     fit.improve(shut, 6, "even")
     laws = _laws(fit, n, free, correlated)
-    found = list(laws.values())
+    names, found = list(laws), list(laws.values())
     costs = np.array([float(g.cost.min()) for g in found])
     excess = _excess(found[int(np.argmin(costs))], n, free)
     chi = excess * correlated
@@ -132,9 +132,10 @@ def fit_valve(
 
     best = int(np.argmax(share))
     unexplained = _unexplained(float(costs.min()), n, correlated)
+    apart = float(abs(opens[names.index("even")] - opens[names.index("pops")]))
     return ValveFit(
-        *mixed(opens, open_var), float(abs(opens[0] - opens[1])), *mixed(closes, close_var),
-        *_times(fit, found[best], list(laws)[best]), (float(shut.cost.min()) - float(costs.min())) / chi, fit.top,
+        *mixed(opens, open_var), apart, *mixed(closes, close_var),
+        *_times(fit, found[best], names[best]), (float(shut.cost.min()) - float(costs.min())) / chi, fit.top,
         excess, unexplained, windows[0].sd * math.sqrt(unexplained), fit.eased(found[best]),
         None if (odd := _odd(found, [len(w.t) for w in windows], excess)) is None else list(met)[odd],
         float(share @ np.array([LAGS_S[law] if law in LATE else 0.0 for law in laws])),

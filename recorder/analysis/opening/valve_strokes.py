@@ -157,13 +157,15 @@ class MetStrokes:
         """By how much the stroke before each went above the opening (points, strokes): such a lift friction holds."""
         return np.asarray(np.maximum(self.top_before - p_open[:, None], 0.0))
 
-    def run(self, g: Grid, own: FloatArray, law: Law) -> tuple[FloatArray, FloatArray]:
-        """Pressures (steps + 1, lanes, points, strokes) for own (5, lanes, points, strokes), and
-        warmth at the end."""
+    def run(
+        self, g: Grid, own: FloatArray, law: Law, *, moved: bool = False
+    ) -> tuple[FloatArray, FloatArray]:
+        """Pressures (steps + 1, lanes, points, strokes) for own (5, lanes, points, strokes), and warmth at the end.
+        moved: each lane but the first has one number of its own, in their order."""
         _, lanes, points, m = own.shape
         flat = own.reshape(5, -1)
         # air comes in alike in all lanes but those of another start or length
-        kinds, kind_of = (LANE_KINDS, KIND_OF) if lanes == len(KIND_OF) else ([0], [0])
+        kinds, kind_of = (LANE_KINDS, KIND_OF) if moved else ([0], [0] * lanes)
 
         def each(values: NDArray[_T]) -> NDArray[_T]:
             return np.asarray(np.broadcast_to(values, (lanes, points, m)).reshape(-1))
@@ -195,7 +197,7 @@ class MetStrokes:
             moved = np.repeat(g.own[:, None], 6, axis=1)
             for i in range(5):
                 moved[i, i + 1] += step[i]
-            p = self._go(g, moved, law)
+            p = self._go(g, moved, law, moved=True)
             sd, _ = self.spread(off := self.mean[:, None] - g.own, shut)
             holds = 1.0 / sd**2  # (5, points, strokes)
             right = (off * holds).transpose(1, 2, 0)
@@ -214,9 +216,9 @@ class MetStrokes:
             g.own[CLOSE] = np.minimum(g.own[CLOSE], highest)
         self._weigh(g, shut, law)
 
-    def _go(self, g: Grid, own: FloatArray, law: Law) -> FloatArray:
+    def _go(self, g: Grid, own: FloatArray, law: Law, *, moved: bool = False) -> FloatArray:
         """Pressures as by ``run``; each stroke's warmth is left to the next one."""
-        p, c = self.run(g, own, law)
+        p, c = self.run(g, own, law, moved=moved)
         g.warm[:, 1:] = c[0, :, :-1] * self.decay
         return p
 

@@ -181,7 +181,7 @@ def _at_once(x: Prepared, start_s: float) -> bool:
         if k == 0:
             return False
         times.append(float(np.interp(-share * level, -p[k - 1 : k + 1], t[k - 1 : k + 1])))
-    return times[1] - times[0] < max(AT_ONCE_S, x.dt_s)  # between two readings a fall is drawn out to 0.6 of that
+    return times[1] - times[0] < max(AT_ONCE_S, 1.2 * x.dt_s)  # readings far apart draw a fall out
 
 
 def gone_at_once(x: Prepared, strokes: Sequence[Stroke], end_s: float) -> bool:

@@ -14,7 +14,8 @@ if TYPE_CHECKING:
     from recorder.model import BoolArray, Calibration, FloatArray
 
 __all__ = [
-    "BEFORE_S", "NOTHING_TOLD", "NO_PRESSURE", "Cut", "Told", "often_told", "rails_kpa", "sensor_fault", "usable",
+    "BEFORE_S", "NOTHING_REPORTED", "NO_PRESSURE", "Cut", "Reported", "often_reported", "rails_kpa", "sensor_fault",
+    "usable",
 ]
 
 PINNED_S = 1.0  # shorter runs of one reading are left alone
@@ -37,14 +38,14 @@ _OWN = {NO_PRESSURE: "the counts are above what the supply allows (sense wire or
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Told:
+class Reported:
     """What is known of faults: rows with a flag (when, s; its words), and what the adapter reported."""
 
     flags: tuple[tuple[float, str], ...] = ()
     runs: tuple[FaultRun, ...] = ()
 
 
-NOTHING_TOLD = Told()
+NOTHING_REPORTED = Reported()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,7 +60,7 @@ class Cut:
         return f"{what} from {self.from_s:.1f} s on"
 
 
-def _stretches(told: Told) -> list[tuple[float, float, str]]:
+def _stretches(told: Reported) -> list[tuple[float, float, str]]:
     """From when to when (s) there was a fault, and which came first."""
     seen = [(at, at, next(w for w in words.split("+") if "fault" in w)) for at, words in told.flags if "fault" in words]
     seen += [(r.time_s, max(r.until_s or r.time_s, r.time_s), f"fault-{r.word}") for r in told.runs]
@@ -72,7 +73,7 @@ def _stretches(told: Told) -> list[tuple[float, float, str]]:
     return out
 
 
-def usable(t: FloatArray, told: Told) -> tuple[BoolArray, Cut | None]:
+def usable(t: FloatArray, told: Reported) -> tuple[BoolArray, Cut | None]:
     """Which readings at ``t`` (s, increasing) no fault touches, and the first fault that did not pass."""
     good = np.ones(len(t), bool)
     last = float(t[-1]) if len(t) else 0.0
@@ -85,7 +86,7 @@ def usable(t: FloatArray, told: Told) -> tuple[BoolArray, Cut | None]:
     return good, None
 
 
-def often_told(told: Told) -> str | None:
+def often_reported(told: Reported) -> str | None:
     """What is wrong where many rows have a fault's word; None where not."""
     faulty = [w for _, words in told.flags for w in words.split("+") if "fault" in w and w != NO_PRESSURE]
     return f"the adapter reports '{faulty[0]}'" if len(faulty) > MOST_TOLD else None
