@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 __all__ = ["KEPT", "Space", "either", "headspace", "lost_ml", "with_uncounted"]
 
+# where no source is named beside a number: common practice, no source
 _HEAT = 0.4  # gamma - 1 of air: by which a stroke is warm at first, at most
 _WARM, _WARM_U = 0.3, 0.15  # what it usually is, where the hold does not show it; no source
 _USUAL_TAU_S = 1.5  # of compressed air cooling to a hose's wall, where the hold does not show it

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 __all__ = ["headspace_of"]
 
+# where no source is named beside a number: common practice, no source
 _LEVEL_S = 0.15  # over which a level is averaged
 _STAYS = 0.05  # of the highest pressure: less between the strokes is as good as none
 # the pressure rises by so much more than in the strokes that are counted, in shares of it and in standard deviations

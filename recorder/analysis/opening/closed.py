@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Piston", "Response", "closed_response"]
 
+# where no source is named beside a number: common practice, no source
 # Weak prior knowledge (mean, standard deviation): soft ends, no skew, part of the adiabatic
 # warming, a second or two
 W_PRIOR, V_PRIOR, A_PRIOR, LOG_TAU_PRIOR = (0.7, 0.4), (0.0, 0.25), (0.25, 0.15), (math.log(1.5), 0.9)

@@ -44,6 +44,7 @@ if TYPE_CHECKING:
 
 __all__ = ["find_opening"]
 
+# where no source is named beside a number: common practice, no source
 ENOUGH = 5.0  # log likelihood ratio: three parameters gain as much by chance in about 2 % of closed caps (chi square)
 # where nothing fell back, and only strokes that may be weaker tell: a hand ends such a one as it likes; no source
 EASED_ENOUGH = 20.0
@@ -55,6 +56,9 @@ FITS_WELL = 2.0  # residuals' variance over what noise explains: else only strok
 FITS = 3.0  # residuals' variance over what noise explains, beyond which no law of the valve is believed
 HARDLY_FITS = 5.0  # the same where nothing fell back: a hand that lets a stroke fade looks like a valve; no source
 SOMEHOW = 20.0  # log likelihood ratio of a valve whose laws fit badly, but fit: its tops alone say less; no source
+BUILDS = 0.85  # of the highest level: below it strokes build up
+STAYS = 0.6  # of a usual gain: a stroke that brings less may have relieved
+LEAVES = 0.7  # of its top: a stroke that leaves less never sealed
 PLAIN = 0.2  # of what a stroke brings: so much more gone after the strokes than air's cooling explains was let out
 # 1/s: so slow that strokes, looked at for WAIT_S after, do not show the half of it; and where they show no valve at all
 SLOW_PER_S, UNSEEN_PER_S = 0.8, 2.0
@@ -79,12 +83,12 @@ def _first(strokes: Sequence[Stroke], level: FloatArray) -> tuple[int, float] | 
     """The first stroke that may have relieved, and the usual gain of those before it (kPa)."""
     highest = float(level.max())
     gains = np.diff(level, prepend=strokes[0].base_kpa)
-    building = level < 0.85 * highest
+    building = level < BUILDS * highest
     usual = float(np.median(gains[building] if building.any() else gains[: max(len(gains) // 2, 1)]))
     if usual <= 0.0 or highest < 3.0:
         return None
-    k = int(np.argmax(level >= highest - 0.6 * usual))
-    while k + 1 < len(strokes) and strokes[k + 1].top_kpa - strokes[k].top_kpa > 0.6 * usual:
+    k = int(np.argmax(level >= highest - STAYS * usual))
+    while k + 1 < len(strokes) and strokes[k + 1].top_kpa - strokes[k].top_kpa > STAYS * usual:
         k += 1  # it went on rising
     return k, usual
 
@@ -120,7 +124,7 @@ def find_opening(
     if begins is None and not fell:
         return None
     k, usual = begins or (min(fell), float(np.median([s.rise_kpa for s in strokes])))
-    if (not fell and level[k] < 0.7 * strokes[k].top_kpa) or not _holds(x, strokes[-1], end_s):
+    if (not fell and level[k] < LEAVES * strokes[k].top_kpa) or not _holds(x, strokes[-1], end_s):
         return None  # nothing is held
     if never_seals(x, strokes, end_s):
         return None

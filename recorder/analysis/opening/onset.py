@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Opening", "by_fit", "by_levels", "by_tops", "doubted", "within_seen"]
 
+# where no source is named beside a number: common practice, no source
 LAW_DOUBT = 0.15  # of the distance between two laws of the valve: a real one follows neither
 SHAPE_DOUBT = 0.04  # of the height from closing to the top: strokes differ, valves are not quite linear
 ABOVE_DOUBT = 0.1  # of the height from the onset to the top: a stroke need not be like those before; no source

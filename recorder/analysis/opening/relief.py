@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 __all__ = ["LOOK_S", "Top", "ceiling", "fell_back", "never_seals", "tops"]
 
+# where no source is named beside a number: common practice, no source
 SURE = 4.0  # standard deviations
 WAIT_S = 0.5  # after a stroke: what a relieving valve lets out is out
 HELD_S = 3.0  # after the last stroke: a cap that never seals has lost most of it; common practice, no source

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Shut", "shut_later"]
 
+# where no source is named beside a number: common practice, no source
 LOOK_S = 5.0  # a valve that takes longer is looked for by levels
 LATEST = 0.7  # of that: to see what comes after
 BIN_S, STEP_S = 0.02, 0.03  # of readings, of moments that are tried; no finer than the readings

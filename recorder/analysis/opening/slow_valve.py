@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 __all__ = ["SlowValve", "find_slow", "sinks"]
 
+# where no source is named beside a number: common practice, no source
 MOST, BEFORE = 16, 24  # strokes that are looked at, the last ones; and those before, which tell what a stroke brings
 AFTER_S = 40.0  # after the last stroke
 LEAST_S = 4.0  # of that has to be there

@@ -40,6 +40,7 @@ if TYPE_CHECKING:
 
 __all__ = ["ValveFit", "fit_valve"]
 
+# where no source is named beside a number: common practice, no source
 LIKELY = 18  # points of the first grid that are worth more than one look
 SHUT_SHARE = 0.02  # of its greatest lift: next to nothing passes any more
 LAW_TEMPER = 4.0  # all laws are wrong somewhere: a slightly better fit does not decide between them

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
 __all__ = ["CLOSE", "LAGS_S", "Grid", "Law", "MetStrokes", "Window", "weights", "window"]
 
+# where no source is named beside a number: common practice, no source
 STEPS = 50  # in time through one stroke and what follows it
 AFTER_S = 0.5  # after a stroke: a valve that closes does so within some tenths of a second
 LOG_K_LEAST = math.log(0.4)  # a valve that takes seconds to let out what a stroke brought

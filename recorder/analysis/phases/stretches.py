@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
 __all__ = ["TRANSITIONS", "Stretches", "Stroke", "gone_at_once", "phases", "segment", "take_beat_out"]
 
+# where no source is named beside a number: common practice, no source
 AT_ONCE_S = 0.1  # from 80 to 20 %: a hose that came off; a valve turned by hand takes longer; no source
 SOON_S, SLOPE_S = 3.0, 0.3  # after the last stroke; a fall's slope is taken over so long at most
 # what is let out has gone, or stays: as long as that at one level; common practice, no source

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Habit", "Rises", "chain", "habit_of"]
 
+# where no source is named beside a number: common practice, no source
 USUAL_CADENCE_S = 1.0  # published service manuals ask for about one push a second
 LAG_S = 0.3  # from the steepest point back to before the stroke: half a slow stroke
 SHORTEST_S = 0.35  # between two strokes: no hand is faster

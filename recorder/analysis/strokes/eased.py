@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = ["fit_falls", "with_eased"]
 
+# where no source is named beside a number: common practice, no source
 WINDOWS = (6.0, 12.0, 24.0, 48.0, 96.0)  # in cadences: how long after the last stroke is looked at
 BINS = 120  # so many at most in a window
 SETTLES = (0.5, 2.0, 8.0)  # time constants (cadences) of what settles after strokes: a basis of convex falls

@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 
 __all__ = ["find_strokes", "level_noise"]
 
+# where no source is named beside a number: common practice, no source
 LONG_S = 0.6  # half of the time over which a lone stroke has to stay
 CLEAR = 12.0  # standard deviations of noise: strokes so steep need no better filter
 ALIKE = 0.25  # autocorrelation of the slope at the cadence, at least

@@ -12,6 +12,7 @@ from recorder.analysis.trace.signal import Prepared
 
 __all__ = ["through_holes"]
 
+# where no source is named beside a number: common practice, no source
 FEWEST = 4  # strokes that tell what is usual; where the first is hidden, those of small systems are fewer
 SHORTEST_S = 0.25  # a shorter hole hides none
 EDGE_S = 0.1  # a stroke at the edge of a hole is seen in part

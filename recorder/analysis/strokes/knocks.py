@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 __all__ = ["without_knocks", "without_trifles", "without_wavering"]
 
+# where no source is named beside a number: common practice, no source
 TOGETHER_S = PAUSE_S  # rises no further apart are of one knock
 RINGS_S = 1.0  # it may have rung for so long before a rise of it looked like a stroke
 FELL_S = 5.0  # before that: how fast it falls anyway; it settles ever more slowly

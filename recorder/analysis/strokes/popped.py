@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 __all__ = ["with_peaks", "with_popped", "without_rebounds"]
 
+# where no source is named beside a number: common practice, no source
 POPS_S = 0.1  # from the start of a stroke that opens a valve at once to the start of the fall
 PEAK_S = 0.4  # from the start of such a stroke to where the rest of it shows; half a slow stroke
 PEAK_SHARE = 0.1  # of a usual stroke: a smaller peak is none

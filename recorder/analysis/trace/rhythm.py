@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Beat", "find_beat", "without_beat"]
 
+# where no source is named beside a number: common practice, no source
 LOWEST_HZ, HIGHEST_HZ = 0.3, 12.0  # an idling engine's strokes are below 12 Hz
 # slower (readings few enough that a quick rhythm looks slow): so many waves, and all but so much of what does not
 # drift, or it is not told from settling

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 __all__ = ["without_ringing"]
 
+# where no source is named beside a number: common practice, no source
 COARSEST_S = 0.055  # readings further apart do not show it
 SMOOTH_S = 0.025
 HALF_S = 0.25  # half a period, at most

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 __all__ = ["FINE_S", "Prepared", "Sampling", "prepare", "sampling"]
 
+# where no source is named beside a number: common practice, no source
 _MAD_TO_SD = 1.4826  # of a normal distribution
 FINE_S = 0.03  # readings further apart show a short peak in one of them alone, which a wild reading is as well
 _JUMP_RANKS = np.array([0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.85, 0.9, 0.93, 0.95, 0.97])
