@@ -76,6 +76,13 @@ def as_text(value: object) -> str:
     return value if isinstance(value, str) else as_written(value)
 
 
+def fault_of(err: BaseException) -> str:
+    """What nobody foresaw, in words that name its kind, on one line."""
+    said = " ".join(str(err).split())
+    shown = said if len(said) <= 2 * _LONGEST_SHOWN else said[: 2 * _LONGEST_SHOWN - 2] + " …"
+    return f"a fault in the program ({type(err).__name__}{': ' * bool(shown)}{shown})"
+
+
 class RecorderError(Exception):
     """Base of all errors that a user may see.
 

@@ -100,7 +100,7 @@ def test_judging_again_gives_the_stored_judgement_digit_for_digit(tried: tuple[P
     assert result.exit_code == 0, result.output
     for file, line in zip(files, result.stdout.splitlines(), strict=True):
         again = json.loads(line)
-        assert again.pop("file") == str(file)
+        assert [again.pop(name) for name in ("file", "intact", "simulated")] == [str(file), True, True]
         assert again == stored(file)
 
 

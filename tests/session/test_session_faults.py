@@ -84,7 +84,8 @@ def test_faults_without_samples_are_in_the_recording_and_leave_no_pass(tmp_path:
         [sys.executable, "-m", "recorder", "judge", found.path, "--json"], capture_output=True, text=True, check=True
     )
     told = json.loads(again.stdout)
-    told.pop("file")
+    beside = [told.pop(name) for name in ("file", "intact", "simulated")]
+    assert beside == [found.path, True, False]
     assert told == found.judgement
 
 
