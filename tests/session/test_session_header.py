@@ -13,7 +13,7 @@ import pytest
 from recorder.errors import PortLost, RunError
 from recorder.limits import resolve
 from recorder.model import Announcement, Calibration, Header, Rows
-from recorder.recording import Writer
+from recorder.recording import Writer, program_versions
 from recorder.session.away import Away, away_of
 from recorder.session.config import SessionConfig
 from recorder.session.header import ending, header
@@ -29,11 +29,18 @@ def facts(folder: Path, announced: Announcement | None = HOSE, **more: Any) -> H
                   calibration=config.calibration, procedure=resolve(config.test))
 
 
+def other(folder: Path, *given: Announcement | None, **more: Any) -> dict[str, Any]:
+    """What stands in the head beside the contract's own annotations, and beside the program that wrote it."""
+    found = dict(facts(folder, *given, **more).other)
+    assert found.pop("recorder") == program_versions()
+    return found
+
+
 def test_the_adapter_that_announced_itself(tmp_path: Path) -> None:
     got = facts(tmp_path)
     assert got.adapter == {"port": "/dev/x", "id": "hose-7", "firmware": "1.0", "wire_version": 1,
                            "full_scale_counts": 1023, "nominal_rate_hz": 100.0}
-    assert got.other == {} and got.calibration == OWN
+    assert other(tmp_path) == {} and got.calibration == OWN
     assert got.procedure["hold"] == {"value": 45.0, "unit": "s"}
 
 
@@ -41,14 +48,14 @@ def test_one_that_did_not_and_one_that_prints_plain_numbers(tmp_path: Path) -> N
     assert facts(tmp_path, None).adapter == {"port": "/dev/x", "full_scale_counts": 4095, "announced": False}
     plain = facts(tmp_path, None, bare_unit="psi", calibration=None)
     assert plain.adapter.pop("note").startswith("plain readings: no check, no sequence")  # type: ignore[attr-defined]
-    assert plain.adapter == {"port": "/dev/x", "bare": "psi"} and plain.other == {}
+    assert plain.adapter == {"port": "/dev/x", "bare": "psi"} and list(plain.other) == ["recorder"]
 
 
 def test_what_else_has_to_be_known_of_it(tmp_path: Path) -> None:
-    assert facts(tmp_path, calibration=None).other == {"nominal": True}
-    assert facts(tmp_path, simulated=True).other == {"simulated": True}
-    assert facts(tmp_path, repair="  new clamp ").other == {"repair": "new clamp"}
-    assert facts(tmp_path, repair="  ").other == {}
+    assert other(tmp_path, calibration=None) == {"nominal": True}
+    assert other(tmp_path, simulated=True) == {"simulated": True}
+    assert other(tmp_path, repair="  new clamp ") == {"repair": "new clamp"}
+    assert other(tmp_path, repair="  ") == {}
 
 
 def test_the_testers_own_leak_is_looked_up(tmp_path: Path) -> None:
@@ -58,10 +65,10 @@ def test_the_testers_own_leak_is_looked_up(tmp_path: Path) -> None:
     rate = {"value": 0.1, "standard_uncertainty": 0.01, "unit": "kPa/min"}
     digest = writer.seal({"outcome": "pass", "hold": {"rate": rate}})
     wanted = {"rate": rate, "file": writer.path.name, "sha256": digest}
-    assert facts(tmp_path).other == facts(tmp_path, test="system").other == {"tester": wanted}
-    assert facts(tmp_path, test="tester").other == facts(tmp_path, tester_baseline=False).other == {}
-    assert facts(tmp_path, None).other == {}
-    assert facts(tmp_path, Announcement(1, "hose-8", "1.0", 1023, 100.0)).other == {}
+    assert other(tmp_path) == other(tmp_path, test="system") == {"tester": wanted}
+    assert other(tmp_path, test="tester") == other(tmp_path, tester_baseline=False) == {}
+    assert other(tmp_path, None) == {}
+    assert other(tmp_path, Announcement(1, "hose-8", "1.0", 1023, 100.0)) == {}
 
 
 def test_how_it_ended() -> None:
