@@ -3,6 +3,7 @@ ended."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -10,9 +11,11 @@ from typing import Any
 import numpy as np
 import pytest
 
+from recorder.analysis import Analyser, Setup
+from recorder.calibration import nominal
 from recorder.errors import PortLost, RunError
 from recorder.limits import resolve
-from recorder.model import Announcement, Calibration, Header, Rows
+from recorder.model import Announcement, Calibration, Header, Marking, Rows
 from recorder.recording import Writer, program_versions
 from recorder.session.away import Away, away_of
 from recorder.session.config import SessionConfig
@@ -94,3 +97,15 @@ def test_whether_a_reading_is_of_this_moment(given: dict[str, Any], said: Away |
     """Ten readings a second and more, plain ones one in a few seconds (common practice, no source); an adapter that is
     slower is silent after four of its own."""
     assert away_of(**{"lost": False, "begun": True, "bare": False, **given}) == said
+
+
+def test_a_result_of_a_gauge_that_is_not_calibrated_says_why_its_uncertainty_is_wide(tmp_path: Path) -> None:
+    time_s = np.arange(0, 60, 0.1)
+    kpa = np.where(time_s < 5, 0.0, np.minimum((time_s - 5) * 15, 105.0))
+    for calibration, noted in ((nominal(206.84), True), (OWN, False)):
+        head = facts(tmp_path, calibration=None if noted else calibration)
+        analyser = Analyser(Setup.from_header(replace(head, calibration=calibration, marked=Marking(16, "psi", 110.3))))
+        analyser.feed(time_s, kpa)
+        notes = {note["code"]: note["text"] for note in analyser.judgement().to_json().get("notes", [])}
+        assert ("not-calibrated" in notes) is noted
+        assert "calibrate it for less" in notes.get("not-calibrated", "calibrate it for less")
