@@ -98,7 +98,7 @@ def _judged(name: str) -> _Judged:
 
 def _judged_again(name: str) -> _Judged:
     from recorder.analysis import judge
-    from recorder.recording import differing_keys, of_file, read
+    from recorder.recording import differing_keys, of_file, program_of, read
 
     try:
         recording = read(name)
@@ -112,5 +112,7 @@ def _judged_again(name: str) -> _Judged:
                for note in recording.notes]
     stored = recording.judgement
     if stored is not None and [*differing_keys(dict(stored), json.loads(dump(judgement)))]:
-        remarks.append(f"the judgement stored in the file differs (stored: {stored.get('outcome')})")
+        program, other = program_of(recording.header.other)
+        by = f", by another version: {program}" if other else ""
+        remarks.append(f"the judgement stored in the file differs (stored: {stored.get('outcome')}{by})")
     return judgement, remarks, report.found(recording.marks), recording.intact, recording.header.simulated
