@@ -78,9 +78,12 @@ def as_text(value: object) -> str:
 
 def fault_of(err: BaseException) -> str:
     """What nobody foresaw, in words that name its kind, on one line."""
+    if isinstance(err, MemoryError):
+        return "there is not enough memory for it (MemoryError)"
     said = " ".join(str(err).split())
     shown = said if len(said) <= 2 * _LONGEST_SHOWN else said[: 2 * _LONGEST_SHOWN - 2] + " …"
-    return f"a fault in the program ({type(err).__name__}{': ' * bool(shown)}{shown})"
+    return (f"a fault in the program ({type(err).__name__}{': ' * bool(shown)}{shown}); "
+            "set RECORDER_DEBUG=1 and run it again to see where")
 
 
 class RecorderError(Exception):

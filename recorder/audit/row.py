@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import asdict, dataclass, fields, replace
@@ -208,7 +209,18 @@ def audit_bytes(data: bytes, file: str) -> AuditRow:
     try:
         return _audited(data, file)
     except Exception as err:  # the fault of one file, whatever it is, stops no audit of thousands
-        return AuditRow(file, error=f"it cannot be audited: {fault_of(err)}")
+        return broken_row(file, err)
+
+
+def broken_row(file: str, err: Exception) -> AuditRow:
+    """The row of a file at which the program itself breaks."""
+    return AuditRow(file, error=f"it cannot be audited: {_told(err)}")
+
+
+def _told(err: Exception) -> str:
+    if os.environ.get("RECORDER_DEBUG"):  # who looks for the place wants to see it
+        raise err
+    return fault_of(err)
 
 
 def _audited(data: bytes, file: str) -> AuditRow:
@@ -226,7 +238,7 @@ def _audited(data: bytes, file: str) -> AuditRow:
     except RecorderError as err:
         error = f"it cannot be judged: {of_file(err, recording)}"
     except Exception as err:  # what else there is to say of the file is said all the same
-        error = f"it cannot be judged: {fault_of(err)}"
+        error = f"it cannot be judged: {_told(err)}"
     stored = recording.judgement
     keys: tuple[str, ...] = ()
     difference = None

@@ -12,8 +12,8 @@ from pathlib import Path
 
 from recorder.audit.cache import Cache, key_of
 from recorder.audit.copies import marked_copies
-from recorder.audit.row import AuditRow, audit_bytes
-from recorder.errors import FileError, RunError, as_text, fault_of, printable
+from recorder.audit.row import AuditRow, audit_bytes, broken_row
+from recorder.errors import FileError, RunError, as_text, printable
 from recorder.recording import is_ledger, read_bytes, seal_of
 from recorder.recording.ledger import LEDGER
 from recorder.workers import WORTH_WORKERS, cores, spread
@@ -108,7 +108,7 @@ def _one(path: str, cache: Cache | None) -> _Keyed:
     try:
         return _audited(path, cache)
     except Exception as err:  # as too little memory for its bytes: no reason to stop
-        return None, AuditRow(path, error=f"it cannot be audited: {fault_of(err)}")
+        return None, broken_row(path, err)
 
 
 def _audited(path: str, cache: Cache | None) -> _Keyed:

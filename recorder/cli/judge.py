@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Iterator, Sequence
 from typing import Any
 
@@ -93,6 +94,8 @@ def _judged(name: str) -> _Judged:
     try:
         return _judged_again(name)
     except Exception as err:
+        if os.environ.get("RECORDER_DEBUG"):
+            raise
         return f"{name}: it cannot be judged: {fault_of(err)}"
 
 

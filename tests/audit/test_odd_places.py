@@ -113,7 +113,10 @@ def test_too_little_memory_for_one_file_leaves_the_others_their_rows(
     monkeypatch.setattr("recorder.audit.run.read_bytes", breaks)
     rows = list(audit_folder(shop, jobs=1))
     assert [row.good for row in rows] == [True, False]
-    assert rows[1].error == "it cannot be audited: a fault in the program (MemoryError)"
+    assert rows[1].error == "it cannot be audited: there is not enough memory for it (MemoryError)"
+    monkeypatch.setenv("RECORDER_DEBUG", "1")
+    with pytest.raises(MemoryError):
+        list(audit_folder(shop, jobs=1))
 
 
 def test_a_folder_that_vanishes_while_it_is_looked_through_is_a_row(

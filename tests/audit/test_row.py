@@ -101,7 +101,7 @@ def test_what_nobody_foresaw_is_the_files_row(monkeypatch: pytest.MonkeyPatch, b
 
     monkeypatch.setattr(f"recorder.audit.row.{place}", breaks)
     row = audit_bytes(judged({}), "x.csv")
-    assert row.error is not None and f"a fault in the program ({type(broken).__name__}" in row.error and not row.good
+    assert row.error is not None and f" ({type(broken).__name__}" in row.error and not row.good
 
 
 def test_ctrl_c_is_no_fault_of_a_file(monkeypatch: pytest.MonkeyPatch) -> None:
