@@ -76,6 +76,16 @@ def as_text(value: object) -> str:
     return value if isinstance(value, str) else as_written(value)
 
 
+def fault_of(err: BaseException) -> str:
+    """What nobody foresaw, in words that name its kind, on one line."""
+    if isinstance(err, MemoryError):
+        return "there is not enough memory for it (MemoryError)"
+    said = " ".join(str(err).split())
+    shown = said if len(said) <= 2 * _LONGEST_SHOWN else said[: 2 * _LONGEST_SHOWN - 2] + " …"
+    return (f"a fault in the program ({type(err).__name__}{': ' * bool(shown)}{shown}); "
+            "set RECORDER_DEBUG=1 and run it again to see where")
+
+
 class RecorderError(Exception):
     """Base of all errors that a user may see.
 

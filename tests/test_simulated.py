@@ -51,7 +51,8 @@ def test_judge_says_it_under_the_outcome(tried: tuple[Path, str], real: Path) ->
     lines = run("judge", file).splitlines()
     assert lines[1].startswith(("PASS", "FAIL")) and lines[2].strip() == SIMULATED
     assert "SIMULATED" not in run("judge", real)
-    assert "simulated" not in json.loads(run("judge", "--json", file))  # the judgement is one of the trace alone
+    assert json.loads(run("judge", "--json", file))["simulated"] is True
+    assert json.loads(run("judge", "--json", real))["simulated"] is False
 
 
 def test_picture_and_sheet_carry_it(tried: tuple[Path, str], real: Path, tmp_path: Path) -> None:

@@ -17,13 +17,15 @@ __all__ = ["Setup"]
 @dataclass(frozen=True, slots=True)
 class Setup:
     """One test's facts. ``tester``: the recording's annotation of that name, the leak of the blanked hose
-    (``{"rate": quantity in kPa/min, "file": ..., "sha256": ...}``); None where it was never measured."""
+    (``{"rate": quantity in kPa/min, "file": ..., "sha256": ...}``); None where it was never measured. nominal: the
+    calibration is only what the sensor's full scale makes of it."""
 
     test: TestKind
     marked: Marking | None
     procedure: Procedure
     calibration: Calibration | None = None
     tester: Mapping[str, Any] | None = None
+    nominal: bool = False
 
     @property
     def tester_rate(self) -> Quantity | None:
@@ -48,4 +50,5 @@ class Setup:
             resolve(header.test, header.procedure),
             header.calibration,
             tester if isinstance(tester, Mapping) else None,
+            header.nominal,
         )

@@ -246,6 +246,9 @@ def _notes(setup: Setup, s: Study, f: Findings, outcome: Outcome) -> list[dict[s
     if setup.calibration is None and s.peak is not None:
         text = "No calibration is in the recording: what the gauge is wrong by comes on top of every ±."
         notes.append({"code": "not-calibrated", "text": text})
+    elif setup.nominal and s.peak is not None:
+        text = "The gauge is not calibrated: what its sensor may be wrong by is in every ±; calibrate it for less."
+        notes.append({"code": "not-calibrated", "text": text})
     if s.parts and len(s.parts.holds) > 1:
         span = f"{s.hold_start_s:.0f} s to {s.hold_end_s:.0f} s"
         notes.append({"code": "top-up", "text": f"There is more than one hold; the one from {span} is judged."})

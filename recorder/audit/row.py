@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import asdict, dataclass, fields, replace
@@ -14,16 +15,25 @@ import numpy as np
 
 from recorder.analysis import Setup, judge
 from recorder.calibration import due_after
-from recorder.errors import FileError, RecorderError, as_text
-from recorder.model import Calibration, Recording
-from recorder.recording import altered_where, differing_keys, of_file, parse, seal_of, verify_raw
+from recorder.errors import FileError, RecorderError, as_text, fault_of
+from recorder.model import Header, Recording
+from recorder.recording import (
+    altered_where,
+    differing_keys,
+    of_file,
+    parse,
+    program_of,
+    seal_of,
+    verify_raw,
+)
 
-__all__ = ["AuditRow", "audit_bytes"]
+__all__ = ["DIGITS", "OUTCOME", "AuditRow", "audit_bytes"]
 
 _CLOCK_PPM = 1000.0  # a crystal is some tens of ppm off, a bare RC oscillator up to a percent
 _CLOCK_SHORTEST_S = 20.0
 _CLOCK_ENDS_S = 2.0
 _MOST_KEYS = 20
+OUTCOME, DIGITS = "another outcome", "same outcome, other digits"  # how a stored judgement differs
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +49,9 @@ class AuditRow:
     before its time and without an answer. calibration_*: the one it was made with; span from zero counts to
     full scale. simulated: no real vehicle was tested. file_sha256: of all bytes of the file, while ``sha256`` is of
     those before its seal. copy_of: an earlier file of the same audit that has all bytes of this one.
+    difference: None where ``same`` is not False, else ``OUTCOME`` or ``DIGITS``. program: which one it says that it was
+    judged by. other_program: whether that, its numpy or its scipy is another version than here; None where the file
+    does not say.
     """
 
     file: str
@@ -76,11 +89,19 @@ class AuditRow:
     simulated: bool = False
     file_sha256: str | None = None
     copy_of: str | None = None
+    difference: str | None = None
+    program: str | None = None
+    other_program: bool | None = None
 
     @property
     def good(self) -> bool:
         """Nothing differs, nothing was altered, and it could be judged. A file cut off is no fault of anyone."""
         return self.error is None and self.same is not False and self.intact is not False and not self.raw
+
+    @property
+    def digits_only(self) -> bool:
+        """Whether the stored judgement differs, and its outcome is the recomputed one."""
+        return self.difference == DIGITS
 
     def to_json(self) -> dict[str, Any]:
         return asdict(self)
@@ -101,8 +122,12 @@ def _value(judgement: Mapping[str, Any] | None, *path: str) -> float | None:
     return float(found) if isinstance(found, int | float) and not isinstance(found, bool) else None
 
 
-def _calibration(cal: Calibration | None, started: str | None, adapter: object) -> str:
-    """``in date``, ``out of date``, ``made later`` (than the test), ``no date``, ``none``, or ``another adapter``."""
+def _calibration(header: Header, adapter: object) -> str:
+    """``in date``, ``out of date``, ``made later`` (than the test), ``no date``, ``none``, ``another adapter``, or
+    ``not calibrated``: only what the sensor's full scale makes of it, or plain readings as they came."""
+    cal, started = header.calibration, header.started
+    if header.nominal or (cal is None and "bare" in header.adapter):
+        return "not calibrated"
     if cal is None:
         return "none"
     if cal.adapter_id is not None and adapter is not None and cal.adapter_id != as_text(adapter):  # no recorder does so
@@ -180,7 +205,25 @@ def _unusable(data: bytes, file: str, err: RecorderError, file_sha256: str) -> A
 
 
 def audit_bytes(data: bytes, file: str) -> AuditRow:
-    """The audit of one recording's bytes. Never raises for bad content: ``error`` says what is wrong."""
+    """The audit of one recording's bytes. Never raises for one file: ``error`` says what is wrong."""
+    try:
+        return _audited(data, file)
+    except Exception as err:  # the fault of one file, whatever it is, stops no audit of thousands
+        return broken_row(file, err)
+
+
+def broken_row(file: str, err: Exception) -> AuditRow:
+    """The row of a file at which the program itself breaks."""
+    return AuditRow(file, error=f"it cannot be audited: {_told(err)}")
+
+
+def _told(err: Exception) -> str:
+    if os.environ.get("RECORDER_DEBUG"):  # who looks for the place wants to see it
+        raise err
+    return fault_of(err)
+
+
+def _audited(data: bytes, file: str) -> AuditRow:
     file_sha256 = hashlib.sha256(data).hexdigest()
     try:
         recording = parse(data, file)
@@ -194,10 +237,15 @@ def audit_bytes(data: bytes, file: str) -> AuditRow:
         own = json.loads(json.dumps(judge(recording).to_json()))
     except RecorderError as err:
         error = f"it cannot be judged: {of_file(err, recording)}"
-    except (ValueError, ArithmeticError, IndexError, KeyError, TypeError) as err:
-        error = f"it cannot be judged: a fault in the program ({type(err).__name__}: {err})"
+    except Exception as err:  # what else there is to say of the file is said all the same
+        error = f"it cannot be judged: {_told(err)}"
     stored = recording.judgement
-    keys = tuple(differing_keys(stored, own)) if stored is not None and own is not None else ()
+    keys: tuple[str, ...] = ()
+    difference = None
+    if stored is not None and own is not None:
+        keys = tuple(differing_keys(stored, own))
+        alike = stored.get("outcome") == own.get("outcome")
+        difference = None if not keys else DIGITS if alike else OUTCOME
     if len(keys) > _MOST_KEYS:
         keys = (*keys[:_MOST_KEYS], f"and {len(keys) - _MOST_KEYS} more")
     raw = verify_raw(recording)
@@ -217,9 +265,9 @@ def audit_bytes(data: bytes, file: str) -> AuditRow:
         recording.intact, recording.sha256,
         tuple(str(d) for d in raw), where, _clock(recording),
         _words(recording.rows.flag, "gap"), _words(recording.rows.flag, "restart"),
-        _calibration(cal, header.started, adapter),
+        _calibration(header, adapter),
         cal.date if cal else None, cal.standard_uncertainty_kpa if cal else None,
         cal.coefficients_kpa[0] if cal else None, sum(cal.coefficients_kpa[1:]) if cal else None,
         _cut(recording), recording.seal_missing, _short(own, hold_s), error, recording.notes,
-        header.simulated, file_sha256,
+        header.simulated, file_sha256, None, difference, *program_of(header.other),
     )

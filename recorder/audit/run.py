@@ -12,7 +12,7 @@ from pathlib import Path
 
 from recorder.audit.cache import Cache, key_of
 from recorder.audit.copies import marked_copies
-from recorder.audit.row import AuditRow, audit_bytes
+from recorder.audit.row import AuditRow, audit_bytes, broken_row
 from recorder.errors import FileError, RunError, as_text, printable
 from recorder.recording import is_ledger, read_bytes, seal_of
 from recorder.recording.ledger import LEDGER
@@ -49,7 +49,13 @@ def _folders(folder: str | os.PathLike[str]) -> Iterator[tuple[Path, list[str], 
     for place, folders, files in os.walk(top, followlinks=True, onerror=refuse):
         yield from closed
         closed.clear()
-        info = Path(place).stat()
+        try:
+            info = Path(place).stat()
+        except OSError as err:  # taken away, or out of reach, since it was opened
+            err.filename = place
+            refuse(err)
+            folders.clear()
+            continue
         if (info.st_dev, info.st_ino) in seen:
             folders.clear()
             continue
@@ -99,6 +105,13 @@ def _stated(data: bytes) -> tuple[bool | None, str | None, str | None]:
 
 
 def _one(path: str, cache: Cache | None) -> _Keyed:
+    try:
+        return _audited(path, cache)
+    except Exception as err:  # as too little memory for its bytes: no reason to stop
+        return None, broken_row(path, err)
+
+
+def _audited(path: str, cache: Cache | None) -> _Keyed:
     try:
         data = read_bytes(path)
     except FileError as err:

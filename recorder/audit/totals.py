@@ -12,7 +12,7 @@ from recorder.audit.row import AuditRow
 from recorder.audit.trend import Drift, Point, Zero, calibration_drift, zero_drift
 from recorder.moments import moment, utc_text
 
-__all__ = ["Totals"]
+__all__ = ["Totals", "Used"]
 
 
 def _seconds(day: str | None) -> float | None:
@@ -24,14 +24,18 @@ def _seconds(day: str | None) -> float | None:
 
 
 @dataclass(frozen=True, slots=True)
-class _Used:
-    """A calibration that an adapter's recordings were made with, and the first of them."""
+class Used:
+    """A calibration that an adapter's recordings were made with, and the first of them. offset_kpa: at no counts."""
 
     when: float
     started: str
     date: str | None
     span_kpa: float
     u_kpa: float | None
+    offset_kpa: float | None
+
+    def to_json(self) -> dict[str, Any]:
+        return {"from": self.started, "date": self.date, "span_kPa": self.span_kpa, "offset_kPa": self.offset_kpa}
 
 
 @dataclass
@@ -39,7 +43,9 @@ class Totals:
     """Fed one row at a time; holds a few numbers a recording, not the recordings.
 
     files: all of them. copies: those that have all bytes of an earlier one; they count nowhere else. An altered file
-    has no outcome but ``altered``, and says nothing of an adapter's zero.
+    has no outcome but ``altered``, and says nothing of an adapter's zero. differing: those whose stored judgement is
+    not the recomputed one; other_outcome and other_digits: how many of them each way. other_program: recordings by
+    the program that judged them, where it is another version than this one.
     """
 
     files: int = 0
@@ -49,6 +55,9 @@ class Totals:
     adapters: dict[str, Counter[str]] = field(default_factory=dict)
     months: dict[str, Counter[str]] = field(default_factory=dict)
     differing: int = 0
+    other_outcome: int = 0
+    other_digits: int = 0
+    other_program: Counter[str] = field(default_factory=Counter)
     altered: int = 0
     raw: int = 0
     cut: int = 0
@@ -60,8 +69,9 @@ class Totals:
     of_another: Counter[str] = field(default_factory=Counter)  # by adapter: the calibration is another one's
     made_later: Counter[str] = field(default_factory=Counter)  # recordings by adapter: tested before it was calibrated
     undated: Counter[str] = field(default_factory=Counter)  # recordings by adapter: nobody knows if it was in date
+    not_calibrated: Counter[str] = field(default_factory=Counter)  # recordings by adapter
     _zeros: dict[str, list[Zero]] = field(default_factory=dict)
-    _calibrations: dict[str, dict[str, _Used]] = field(default_factory=dict)
+    _calibrations: dict[str, dict[str, Used]] = field(default_factory=dict)
 
     def add(self, row: AuditRow) -> None:
         self.files += 1
@@ -72,6 +82,10 @@ class Totals:
         self.simulated += row.simulated
         self.outcomes[outcome] += 1
         self.differing += row.same is False
+        self.other_outcome += row.same is False and not row.digits_only
+        self.other_digits += row.digits_only
+        if row.other_program and row.program is not None:
+            self.other_program[row.program] += 1
         self.altered += row.intact is False
         self.raw += bool(row.raw)
         self.errors += row.error is not None
@@ -92,6 +106,8 @@ class Totals:
             self.made_later[adapter] += 1
         if row.calibration == "no date":
             self.undated[adapter] += 1
+        if row.calibration == "not calibrated":
+            self.not_calibrated[adapter] += 1
         if row.adapter is not None and row.intact is not False:
             self._follow(row.adapter, row)
 
@@ -108,7 +124,8 @@ class Totals:
         if row.span_kpa is not None:
             known = self._calibrations.setdefault(adapter, {})
             if used not in known or when < known[used].when:
-                known[used] = _Used(when, row.started or "", row.calibration_date, row.span_kpa, row.calibration_u_kpa)
+                known[used] = Used(when, row.started or "", row.calibration_date, row.span_kpa, row.calibration_u_kpa,
+                                   row.offset_kpa)
 
     def _spans(self, adapter: str) -> list[Point]:
         out = []
@@ -123,12 +140,10 @@ class Totals:
         spans = (calibration_drift(a, self._spans(a)) for a in sorted(self._calibrations))
         return [d for d in (*zeros, *spans) if d is not None]
 
-    def span_changes(self) -> dict[str, list[tuple[str, float]]]:
-        """Adapters that had more than one calibration: (first use, kPa from zero to full scale)."""
-        return {
-            a: [(used.started, used.span_kpa) for used in sorted(known.values(), key=lambda one: one.when)]
-            for a, known in sorted(self._calibrations.items()) if len(known) > 1
-        }
+    def span_changes(self) -> dict[str, list[Used]]:
+        """Adapters that had more than one calibration: each of them, in order of first use."""
+        return {a: sorted(known.values(), key=lambda one: one.when)
+                for a, known in sorted(self._calibrations.items()) if len(known) > 1}
 
     def to_json(self) -> dict[str, Any]:
         def plain(table: Mapping[str, Counter[str]]) -> dict[str, dict[str, int]]:
@@ -137,15 +152,16 @@ class Totals:
         return {
             "files": self.files, "copies": self.copies, "simulated": self.simulated,
             "outcomes": dict(sorted(self.outcomes.items())),
-            "differing": self.differing, "altered": self.altered, "raw_differs": self.raw,
-            "cut": self.cut, "seal_missing": self.seal_missing, "short": self.short, "errors": self.errors,
-            "with_holes": self.holes,
+            "differing": self.differing, "other_outcome": self.other_outcome, "other_digits": self.other_digits,
+            "other_program": dict(sorted(self.other_program.items())), "altered": self.altered,
+            "raw_differs": self.raw, "cut": self.cut, "seal_missing": self.seal_missing, "short": self.short,
+            "errors": self.errors, "with_holes": self.holes,
             "calibration_out_of_date": dict(sorted(self.out_of_date.items())),
             "calibration_of_another": dict(sorted(self.of_another.items())),
             "calibration_made_later": dict(sorted(self.made_later.items())),
             "calibration_without_date": dict(sorted(self.undated.items())),
+            "not_calibrated": dict(sorted(self.not_calibrated.items())),
             "adapters": plain(self.adapters), "months": plain(self.months),
             "drifts": [d.to_json() for d in self.drifts()],
-            "span_changes": {a: [{"from": s, "span_kPa": v} for s, v in c]
-                             for a, c in self.span_changes().items()},
+            "span_changes": {a: [used.to_json() for used in changed] for a, changed in self.span_changes().items()},
         }

@@ -20,7 +20,8 @@ _OF_ROW = ("file", "id", "started", "job", "test", "marked", "adapter", "zero_kp
            "rate_kpa_per_min", "stored", "recomputed", "same", "differing", "intact", "where", "raw", "clock", "holes",
            "restarts", "calibration", "calibration_date", "cut", "seal_missing", "short", "error", "simulated",
            "copy_of")
-HEAD = sheet_line((*_OF_ROW, "ledger"))
+_MORE = ("difference", "program", "other_program")  # behind the ledger's, so that none of the others has moved
+HEAD = sheet_line((*_OF_ROW, "ledger", *_MORE))
 _NO_LEDGER = "no ledger in its folder"
 _NOT_SEALED = "not sealed, and not in the ledger"
 _AS_LISTED = "as the ledger says"
@@ -50,7 +51,8 @@ class Sheet:
             said = standings(check, ledgers.form)
             for name in check.missing:
                 gone = str(Path(check.path).parent / name)
-                yield sheet_line([printable(gone), *("" for _ in _OF_ROW[1:]), printable(said[name])])
+                yield sheet_line([printable(gone), *("" for _ in _OF_ROW[1:]), printable(said[name]),
+                                  *("" for _ in _MORE)])
 
     def _lines(self) -> Iterator[str]:
         if not self._held or self._folder is None:
@@ -64,7 +66,8 @@ class Sheet:
             elif check.unreadable is not None:
                 rest = f"its folder's ledger cannot be used: {check.unreadable}"
             words = said.get(Path(row.file).name, rest)
-            yield sheet_line([*(_cell(getattr(row, name)) for name in _OF_ROW), printable(words)])
+            yield sheet_line([*(_cell(getattr(row, name)) for name in _OF_ROW), printable(words),
+                              *(_cell(getattr(row, name)) for name in _MORE)])
         self._held = []
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import PurePath
 from typing import TYPE_CHECKING
@@ -12,6 +12,7 @@ from recorder.moments import moment, utc_text
 
 if TYPE_CHECKING:
     from recorder.audit import AuditRow, Totals
+    from recorder.audit.totals import Used
     from recorder.cli._audit_ledgers import Ledgers
     from recorder.recording import LedgerCheck
 
@@ -27,8 +28,11 @@ _ADDED = "sealed and not in the ledger"
 _NOT_AS_LISTED = "not what the ledger says"
 _AGAIN = "listed again with another hash, so altered and sealed again"
 _RESEALED = "whole by its own seal, and not what the ledger says, so exchanged or sealed again"
-_WRONG = ("made after the calibration was due", "seal missing", "cannot be used", "not as its raw columns",
-          "not as its stored judgement", "altered")  # the worst last, nearest to the end of the screen
+# What is no difference, and still somebody's to see to; then what is one, the worst last, nearest to the end of the
+# screen.
+_LOOK_AFTER = ("not calibrated", "made after the calibration was due", "seal missing")
+_DIFFERS = ("other digits than its stored judgement, same outcome", "another outcome than its stored judgement")
+_WRONG = ("cannot be used", "not as its raw columns", *_DIFFERS, "altered")
 
 
 def found(row: AuditRow) -> str:
@@ -47,7 +51,9 @@ def found(row: AuditRow) -> str:
     if row.intact is False:
         said.append("ALTERED since it was sealed: " + "; ".join(row.where[:3]))
     if row.same is False:
-        said.append("DIFFERS: " + ", ".join(row.differing[:4]) + (" ..." if len(row.differing) > 4 else ""))
+        by = f" (judged by another version: {row.program})" if row.other_program else ""
+        said.append(f"DIFFERS, {row.difference or 'stored judgement'}{by}: " + ", ".join(row.differing[:4])
+                    + (" ..." if len(row.differing) > 4 else ""))
     if row.intact is not False:  # else the places say it
         said += [f"RAW: {text}" for text in row.raw]
     if row.cut and row.intact is not False:
@@ -64,6 +70,8 @@ def found(row: AuditRow) -> str:
         said.append(some(row.holes, "hole"))
     if row.restarts:
         said.append(some(row.restarts, "restart"))
+    if row.calibration == "not calibrated":
+        said.append("not calibrated")
     if row.calibration == "out of date":
         said.append("calibration out of date")
     if row.calibration == "another adapter":
@@ -98,23 +106,26 @@ class Worst:
     """Files that are not in order, by what is wrong; fed one row at a time, keeps the first names of each. What is
     here stands at the very end, where a long table has scrolled everything else away."""
 
-    names: dict[str, list[str]] = field(default_factory=lambda: {what: [] for what in _WRONG})
-    counts: dict[str, int] = field(default_factory=lambda: dict.fromkeys(_WRONG, 0))
+    names: dict[str, list[str]] = field(default_factory=lambda: {what: [] for what in (*_LOOK_AFTER, *_WRONG)})
+    counts: dict[str, int] = field(default_factory=lambda: dict.fromkeys((*_LOOK_AFTER, *_WRONG), 0))
 
     def add(self, row: AuditRow, name: str) -> None:
-        wrong = (row.calibration == "out of date", row.seal_missing, row.error is not None,
-                 bool(row.raw) and row.intact is not False, row.same is False, row.intact is False)
-        for what, is_so in zip(_WRONG, wrong, strict=True):
+        digits = row.digits_only
+        is_of = (row.calibration == "not calibrated", row.calibration == "out of date", row.seal_missing,
+                 row.error is not None, bool(row.raw) and row.intact is not False, digits,
+                 row.same is False and not digits, row.intact is False)
+        for what, is_so in zip(self.names, is_of, strict=True):
             self.counts[what] += is_so
             if is_so and len(self.names[what]) < _MOST_NAMES:
-                self.names[what].append(name)
+                by = f" (judged by {row.program})" if row.other_program and what in _DIFFERS else ""
+                self.names[what].append(name + by)
 
     def lines(self, *, files: int, good: bool, ledgers: Ledgers) -> Iterator[str]:
         """files: how many were looked at. good: no file is the cause of an exit 1."""
         for what, names in self.names.items():
-            if not names:
-                continue
-            yield f"{what}: {_names(names, self.counts[what])}"
+            if names:
+                aside = "to look after: " if what in _LOOK_AFTER else ""
+                yield f"{aside}{what}: {_names(names, self.counts[what])}"
         resealed = [ledgers.place_of(check, name) for check in ledgers.checks for name in check.resealed]
         if resealed:
             yield f"{_RESEALED}: {_names(resealed, len(resealed))}"
@@ -136,17 +147,21 @@ def totals_lines(totals: Totals, ledgers: Ledgers) -> Iterator[str]:
         yield f"besides {some(totals.copies, 'file')} with all bytes of another one, not counted again"
     if totals.simulated:
         yield f"of these, SIMULATED: {totals.simulated} (no real vehicle was tested)"
-    yield (f"not as their stored judgement: {totals.differing}; altered: {totals.altered}; not as their raw columns: "
+    yield (f"another outcome than stored: {totals.other_outcome}; same outcome, other digits: "
+           f"{totals.other_digits}; altered: {totals.altered}; not as their raw columns: "
            f"{totals.raw}; cannot be used: {totals.errors}; cut off: {totals.cut}; seal missing: "
            f"{totals.seal_missing}; holds cut short: {totals.short}")
-    for adapter, count in sorted(totals.out_of_date.items()):
-        yield f"adapter {adapter}: {some(count, 'recording')} made after its calibration was due"
-    for adapter, count in sorted(totals.of_another.items()):
-        yield f"adapter {adapter}: {some(count, 'recording')} with the calibration of another adapter"
-    for adapter, count in sorted(totals.made_later.items()):
-        yield f"adapter {adapter}: {some(count, 'recording')} made before its calibration was"
-    for adapter, count in sorted(totals.undated.items()):
-        yield f"adapter {adapter}: {some(count, 'recording')} whose calibration has no date, or whose day is not known"
+    for program, count in sorted(totals.other_program.items()):
+        yield f"judged by another version of the program, {program}: {count}; digits may differ for that alone"
+    for by_adapter, words in (
+        (totals.not_calibrated, "made with a gauge that is not calibrated"),
+        (totals.out_of_date, "made after its calibration was due"),
+        (totals.of_another, "with the calibration of another adapter"),
+        (totals.made_later, "made before its calibration was"),
+        (totals.undated, "whose calibration has no date, or whose day is not known"),
+    ):
+        for adapter, count in sorted(by_adapter.items()):
+            yield f"adapter {adapter}: {some(count, 'recording')} {words}"
     for adapter, counts in sorted(totals.adapters.items()):
         yield f"adapter {adapter}: {_counts(dict(counts))}"
     for month, counts in sorted(totals.months.items()):
@@ -157,9 +172,8 @@ def totals_lines(totals: Totals, ledgers: Ledgers) -> Iterator[str]:
             yield (f"adapter {drift.adapter}: its {drift.what} DRIFTS by {drift.kpa_per_year:+.2f} ± "
                    f"{drift.factor * drift.standard_uncertainty:.2f} kPa a year "
                    f"(99 %, {drift.points} {of} in {drift.days:.0f} days)")
-    for adapter, spans in totals.span_changes().items():
-        steps = ", ".join(f"{span:.2f} kPa from {(utc_text(started) or started)[:10]}" for started, span in spans)
-        yield f"adapter {adapter}: its calibration changed ({steps})"
+    for adapter, used in totals.span_changes().items():
+        yield f"adapter {adapter}: its calibration changed ({_changed(used)})"
     for check in ledgers.checks:
         yield from _ledger(check, ledgers)
     for place, count in ledgers.without:
@@ -169,6 +183,27 @@ def totals_lines(totals: Totals, ledgers: Ledgers) -> Iterator[str]:
             yield f"the noted hash {digest} is in no ledger below this folder: one was written anew or taken away"
         else:
             yield f"{path}: the noted hash {digest} is that of line {line}"
+
+
+def _changed(used: Sequence[Used]) -> str:
+    """Calibrations by their dates, with the span where that differs; what else differs, where neither does."""
+    named = [f"that of {one.date}" if one.date else f"one without a date, first used {utc_text(one.started)}"
+             for one in used]
+    spans, offsets = _told_apart([one.span_kpa for one in used]), _told_apart([one.offset_kpa for one in used])
+    if spans is not None:
+        return ", ".join(f"{name}: span {span} kPa" for name, span in zip(named, spans, strict=True))
+    if len({one.date for one in used}) < len(used) and offsets is not None:
+        return ", ".join(f"{name}: {offset} kPa at no counts" for name, offset in zip(named, offsets, strict=True))
+    return ", ".join(named)
+
+
+def _told_apart(values: Sequence[float | None]) -> list[str] | None:
+    """Numbers with two decimals, or as many more as it takes to see that they differ; None where they do not."""
+    for decimals in (2, 4, 6):
+        shown = ["–" if value is None else f"{value:.{decimals}f}" for value in values]
+        if len(set(shown)) > 1:
+            return shown
+    return None
 
 
 def _ledger(check: LedgerCheck, ledgers: Ledgers) -> Iterator[str]:

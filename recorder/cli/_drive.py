@@ -10,6 +10,7 @@ from collections.abc import Callable
 from types import FrameType, TracebackType
 from typing import TYPE_CHECKING, Any
 
+from recorder import report
 from recorder.errors import RecorderError
 
 if TYPE_CHECKING:
@@ -106,8 +107,13 @@ def drive(
     """Runs a session to its end and seals the file. Returns what it left, and the error that came up. A disk that
     takes no more ends no test that is under way: whoever stands there gets its judgement.
 
+    A hold that has told nothing yet is ended by the second press of its key only; a signal ends it at once.
+
     over: says that nothing more will come (the simulated tester has played its whole trace).
     """
+    from recorder.session import AskTwice
+
+    twice = AskTwice()
     shown = float("-inf")
     why, told = "finished", False
     while True:
@@ -130,8 +136,12 @@ def drive(
             session.mark("seen")
             live.say(f"marked at {session.view().time_s:.1f} s")
         elif key in ("q", "Q"):
-            why = "stopped by key"
-            break
+            left_s = twice.press(session.view() if session.away is None else None)
+            if left_s is None:
+                why = "stopped by key"
+                break
+            live.say(f"the hold is not over: it needs {report.clock(left_s)} more to tell. Press q again within "
+                     f"{twice.within_s:.0f} s to end it here")
         now = time.monotonic()
         if now - shown >= 0.9 * _TURN_S:
             view = session.view()

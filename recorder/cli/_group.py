@@ -15,7 +15,7 @@ import click
 
 from recorder import __version__
 from recorder.cli._plain import prepare
-from recorder.errors import RecorderError, printable
+from recorder.errors import RecorderError, fault_of, printable
 
 __all__ = ["COMMANDS", "main"]
 
@@ -152,8 +152,7 @@ class LazyGroup(click.Group):
             elif isinstance(err, OSError) and isinstance(err.filename, str):
                 _say(f"{err.filename}: it cannot be used ({err.strerror}); check the name and its rights")
             else:
-                _say(f"recorder: a fault in the program ({type(err).__name__}: {err}); "
-                     "set RECORDER_DEBUG=1 and run it again to see where")
+                _say(f"recorder: {fault_of(err)}")
             result = 2
         code = result if isinstance(result, int) else 0
         if standalone_mode:

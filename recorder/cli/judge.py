@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Iterator, Sequence
 from typing import Any
 
@@ -17,7 +18,7 @@ from recorder.cli._common import (
     without_ledgers,
 )
 from recorder.cli._plain import put_data
-from recorder.errors import RecorderError, printable
+from recorder.errors import RecorderError, fault_of, printable
 
 __all__ = ["command"]
 
@@ -30,6 +31,8 @@ __all__ = ["command"]
 @click.pass_context
 def command(ctx: click.Context, files: tuple[str, ...], as_json: bool, unit: str | None, jobs: int | None) -> None:
     """Judge recordings again from their traces.
+
+    With --json each line also has file, intact (false: altered since it was sealed; null: no seal) and simulated.
 
     Example: recorder judge recordings/*.csv
     """
@@ -46,9 +49,9 @@ def command(ctx: click.Context, files: tuple[str, ...], as_json: bool, unit: str
                 put_data(json_line({"file": name, "error": judged}))
             click.echo(judged, err=True)
             continue
-        judgement, remarks, found, simulated = judged
+        judgement, remarks, found, intact, simulated = judged
         if as_json:
-            put_data(dump(judgement, file=name))
+            put_data(dump(judgement, file=name, intact=intact, simulated=simulated))
             for remark in remarks:  # the judgement says what the rows give; what is wrong with the file is said beside
                 click.echo(printable(f"{name}: {remark}"), err=True)
             continue
@@ -64,9 +67,9 @@ def command(ctx: click.Context, files: tuple[str, ...], as_json: bool, unit: str
     ctx.exit(2 if failed else 0)
 
 
-_Judged = tuple[dict[str, Any], list[str], list[str], bool] | str
-"""A judgement, what has to be said about its file, what was found, and whether it is simulated; or the error,
-in one line."""
+_Judged = tuple[dict[str, Any], list[str], list[str], bool | None, bool] | str
+"""A judgement, what has to be said about its file, what was found, whether it is intact (None: no seal), and whether
+it is simulated; or the error, in one line."""
 _ALTERED = "ALTERED: "
 
 
@@ -87,8 +90,18 @@ def _chunk(names: Sequence[str]) -> list[_Judged]:
 
 
 def _judged(name: str) -> _Judged:
+    """The fault of one file, whatever it is, is no reason to leave the others unjudged."""
+    try:
+        return _judged_again(name)
+    except Exception as err:
+        if os.environ.get("RECORDER_DEBUG"):
+            raise
+        return f"{name}: it cannot be judged: {fault_of(err)}"
+
+
+def _judged_again(name: str) -> _Judged:
     from recorder.analysis import judge
-    from recorder.recording import differing_keys, of_file, read
+    from recorder.recording import differing_keys, of_file, program_of, read
 
     try:
         recording = read(name)
@@ -102,5 +115,7 @@ def _judged(name: str) -> _Judged:
                for note in recording.notes]
     stored = recording.judgement
     if stored is not None and [*differing_keys(dict(stored), json.loads(dump(judgement)))]:
-        remarks.append(f"the judgement stored in the file differs (stored: {stored.get('outcome')})")
-    return judgement, remarks, report.found(recording.marks), recording.header.simulated
+        program, other = program_of(recording.header.other)
+        by = f", by another version: {program}" if other else ""
+        remarks.append(f"the judgement stored in the file differs (stored: {stored.get('outcome')}{by})")
+    return judgement, remarks, report.found(recording.marks), recording.intact, recording.header.simulated

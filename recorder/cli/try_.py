@@ -27,7 +27,7 @@ _QUIET_S = 0.5  # after the last byte is written, the reader has long passed it 
 
 
 class _Played:
-    """Says that the simulated tester has played its trace and all of it has arrived."""
+    """Says that the simulated tester has played its trace, or broke, and all that it wrote has arrived."""
 
     def __init__(self, tester: SimulatedTester, session: Session) -> None:
         self._tester, self._session = tester, session
@@ -35,7 +35,7 @@ class _Played:
 
     def __call__(self) -> bool:
         samples = self._session.counts.samples
-        if samples != self._seen or not self._tester.finished:
+        if samples != self._seen or not (self._tester.finished or self._tester.error):
             self._seen, self._since = samples, time.monotonic()
         return time.monotonic() - self._since > _QUIET_S
 
@@ -93,6 +93,8 @@ def command(ctx: click.Context, fast: bool, folder: str, unit: str | None, as_js
             if done.path is None and stop.why is not None:
                 live.say(_NOTHING)
                 break
+            if tester.broken is not None:
+                raise tester.broken
             if error is not None:
                 raise error
             if done.path is None:

@@ -70,6 +70,11 @@ class Header:
         """Whether it is of the simulated tester, by its annotation ``simulated``: no real vehicle was tested."""
         return self.other.get("simulated") is True
 
+    @property
+    def nominal(self) -> bool:
+        """Whether its calibration is only what the sensor's full scale makes of it, by its annotation ``nominal``."""
+        return self.other.get("nominal") is True
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rows:

@@ -10,6 +10,7 @@ from recorder.recording.ledger import (
     verify_ledger,
 )
 from recorder.recording.named import of_file
+from recorder.recording.program import program_of, program_versions
 from recorder.recording.raw import RawDifference, verify_raw
 from recorder.recording.reader import LARGEST_BYTES, parse, read, read_bytes
 from recorder.recording.rows import LARGEST_KPA, columns_line, rows_text
@@ -29,6 +30,8 @@ __all__ = [
     "latest_tester",
     "of_file",
     "parse",
+    "program_of",
+    "program_versions",
     "read",
     "read_bytes",
     "rows_text",

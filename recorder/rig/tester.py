@@ -10,6 +10,7 @@ import time
 import tty
 from types import TracebackType
 
+from recorder.errors import RunError
 from recorder.rig.lines import announcement, timed_lines
 from recorder.rig.trace import Trace
 
@@ -19,7 +20,7 @@ class SimulatedTester:
 
     speed: 1.0 in real time, 10.0 ten times as fast, None as fast as it is read. It begins to play when the
     host first writes anything (``?`` is answered with an announcement) or after ``start_after_s``.
-    ``error`` keeps what went wrong in its thread; ``finished`` tells that all has been written.
+    ``error`` keeps whatever went wrong in its thread, ``broken`` says it; ``finished`` tells that all has been written.
     """
 
     def __init__(self, trace: Trace, speed: float | None = 1.0, *, start_after_s: float = 1.0) -> None:
@@ -28,7 +29,7 @@ class SimulatedTester:
         self._start_after_s = start_after_s
         self._stop = threading.Event()
         self._done = threading.Event()
-        self.error: OSError | None = None
+        self.error: Exception | None = None
         self._master, self._slave = os.openpty()
         tty.setraw(self._slave)
         os.set_blocking(self._master, False)
@@ -38,6 +39,13 @@ class SimulatedTester:
     @property
     def finished(self) -> bool:
         return self._done.is_set()
+
+    @property
+    def broken(self) -> RunError | None:
+        """That its thread has broken, and nothing more will come."""
+        if self.error is None:
+            return None
+        return RunError(f"the simulated tester broke ({type(self.error).__name__}: {self.error})", do="run it again")
 
     def __enter__(self) -> SimulatedTester:
         self._thread.start()
@@ -81,7 +89,7 @@ class SimulatedTester:
             self._done.set()
             while not self._stop.is_set():  # the adapter stays plugged in
                 self._listen(0.1)
-        except OSError as err:
+        except Exception as err:  # a thread may die, it may not vanish
             if not self._stop.is_set():
                 self.error = err
 

@@ -2,6 +2,7 @@
 
 from recorder.session.away import Away
 from recorder.session.config import Finished, PortLike, SessionConfig
+from recorder.session.ending import AskTwice
 from recorder.session.live import Session
 
-__all__ = ["Away", "Finished", "PortLike", "Session", "SessionConfig"]
+__all__ = ["AskTwice", "Away", "Finished", "PortLike", "Session", "SessionConfig"]

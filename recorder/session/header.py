@@ -7,7 +7,8 @@ from pathlib import Path
 from recorder.errors import PortLost, RecorderError
 from recorder.limits import Procedure
 from recorder.model import Announcement, Calibration, Header, JsonObject
-from recorder.recording import latest_tester
+from recorder.recording import latest_tester, program_versions
+from recorder.recording.program import PROGRAM
 from recorder.session.config import SessionConfig
 from recorder.wire import Decoder, Timeline
 
@@ -25,7 +26,7 @@ def header(
     """The header of a live recording; looks up the tester's baseline in ``folder`` where asked to."""
     bare = config.bare_unit is not None
     adapter: JsonObject = {"port": url}
-    other: JsonObject = {}
+    other: JsonObject = {PROGRAM: program_versions()}
     if announced is not None:
         adapter |= {"id": announced.adapter_id, **_facts(announced)}
     elif not bare:

@@ -149,6 +149,8 @@ class Running:
 
     def _turn(self) -> None:
         session = self.session
+        if self._tester is not None and self._tester.broken is not None:
+            raise self._tester.broken
         session.step()
         self._write_marks()
         self._hand_over(session.view())

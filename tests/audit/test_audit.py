@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
 import json
 import sys
@@ -20,14 +21,7 @@ from recorder.recording import differing_keys
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 from made import make
 
-
-@pytest.fixture
-def shop(tmp_path: Path) -> Path:
-    folder = tmp_path / "shop"
-    folder.mkdir()
-    for seed in range(3):
-        make(folder, seed, seconds=30)
-    return folder
+SHOP = {"seconds": 30, "job": ""}
 
 
 def run(*args: str) -> tuple[int, str]:
@@ -82,6 +76,37 @@ def test_a_stored_judgement_that_is_not_the_traces_is_found(shop: Path) -> None:
     row = audit_bytes(changed, "x.csv")
     assert row.same is False and row.intact is False
     assert set(row.differing) == {"strokes", "phases[0].end_s"}
+
+
+def test_how_a_judgement_differs_is_said_in_every_form(shop: Path) -> None:
+    for path, change in zip(sorted(shop.glob("2*.csv")), ((b'"strokes": ', b'"strokes": 1'), (b"", b""),
+                                                          (b'"outcome": "', b'"outcome": "un')), strict=True):
+        body = path.read_bytes().rpartition(b"# sha256: ")[0]
+        head = b'# recorder: {"version": "0.0.9", "numpy": "1.26.0", "scipy": "1.11.0"}\n'
+        body = (head if change[0] == b'"strokes": ' else b"") + body.replace(*change)
+        path.write_bytes(body + b'# sha256: "%s"\n' % hashlib.sha256(body).hexdigest().encode())
+    (shop / "ledger.csv").unlink()
+    digits, _, outcome = (path.name for path in sorted(shop.glob("2*.csv")))
+    words = ["same outcome, other digits", None, "another outcome"]
+    code, text = run(str(shop))
+    by = "0.0.9, numpy 1.26.0, scipy 1.11.0"
+    said = " ".join(text.split())
+    assert code == 1 and "another outcome than stored: 1; same outcome, other digits: 1; " in text
+    assert f"DIFFERS, same outcome, other digits (judged by another version: {by}): strokes" in said
+    assert "DIFFERS, another outcome: outcome" in said
+    assert f"judged by another version of the program, {by}: 1; digits may differ for that alone" in text
+    assert text.splitlines()[-3:-1] == [
+        f"other digits than its stored judgement, same outcome: {digits} (judged by {by})",
+        f"another outcome than its stored judgement: {outcome}"]
+    *rows, last = (json.loads(line) for line in run(str(shop), "--json")[1].splitlines())
+    assert [row["difference"] for row in rows] == words and [row["same"] for row in rows] == [False, True, False]
+    assert [row["other_program"] for row in rows] == [True, None, None] and rows[0]["program"] == by
+    assert (last["totals"]["other_outcome"], last["totals"]["other_digits"]) == (1, 1)
+    assert last["totals"]["other_program"] == {by: 1}
+    done = CliRunner().invoke(main, ["audit", str(shop), "--csv", "--no-cache"])
+    table = list(csv.DictReader(io.StringIO(done.stdout)))
+    assert [row["difference"] for row in table] == [word or "" for word in words]
+    assert [row["program"] for row in table] == [by, "", ""]
 
 
 def test_a_time_that_is_not_the_clocks_is_found(shop: Path) -> None:

@@ -22,16 +22,9 @@ from tests.test_picture import hold_alone
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 from made import make
 
+SHOP = {"count": 5}
 ROOT = Path(__file__).parents[2]
 LONG = "a name that somebody made up in a file manager, with the car and the day and all else (final) (2).csv"
-
-
-@pytest.fixture
-def shop(tmp_path: Path) -> Path:
-    folder = tmp_path / "shop"
-    for seed in range(5):
-        make(folder, seed, seconds=8, job="van")
-    return folder
 
 
 def run(*args: object) -> Result:
@@ -65,7 +58,11 @@ def test_a_folder_without_recordings_is_not_called_in_order(tmp_path: Path) -> N
 def test_a_calibration_that_was_due_is_named_by_its_file(tmp_path: Path) -> None:
     path = make(tmp_path, 0, seconds=8)
     path.write_bytes(path.read_bytes().replace(b'"2026-01-02"', b'"2021-01-02"'))
-    assert f"made after the calibration was due: {path.name}" in run(tmp_path).stdout
+    (tmp_path / "ledger.csv").unlink()
+    path.write_bytes(path.read_bytes().rpartition(b"# judgement: ")[0])  # else it would be altered
+    *_, said, last = run(tmp_path).stdout.splitlines()
+    assert said == f"to look after: made after the calibration was due: {path.name}"
+    assert last == "in order: nothing differs or was altered"
 
 
 def test_of_more_files_than_a_table_holds_those_that_are_wrong_are_listed(
@@ -124,7 +121,7 @@ def test_simulated_tests_are_said_and_counted(tmp_path: Path) -> None:
     writer.close()
     done = run(tmp_path)
     assert "    SIMULATED; " in done.stdout and "of these, SIMULATED: 1 (no real vehicle was tested)" in done.stdout
-    assert run(tmp_path, "--csv").stdout.splitlines()[1].endswith(",True,,no ledger in its folder")
+    assert run(tmp_path, "--csv").stdout.splitlines()[1].endswith(",True,,no ledger in its folder,,,")
 
 
 def test_a_hold_without_zero_and_peak_goes_through_everything(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

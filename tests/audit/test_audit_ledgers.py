@@ -11,22 +11,12 @@ import sys
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
 
-import pytest
 from click.testing import CliRunner, Result
 
 from recorder.cli import main
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 from made import make
-
-
-@pytest.fixture
-def shop(tmp_path: Path) -> Path:
-    folder = tmp_path / "shop"
-    folder.mkdir()
-    for seed in range(3):
-        make(folder, seed, seconds=8, job="van")
-    return folder
 
 
 def run(*args: object) -> Result:

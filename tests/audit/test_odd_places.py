@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import sys
@@ -10,6 +11,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
+from recorder.audit import audit_folder
 from recorder.cli import main
 from recorder.errors import StorageError
 from recorder.recording import append_ledger, verify_ledger
@@ -96,3 +98,41 @@ def test_a_line_that_is_no_ledger_line_is_a_broken_one(shop: Path, line: bytes) 
     assert last["ledgers"][0]["broken"] == [3]  # type: ignore[index]
     append_ledger(shop, "new.csv", "0" * 64)
     assert (check := verify_ledger(shop, {})) is not None and check.broken == (3,) and check.lines == 3
+
+
+def test_too_little_memory_for_one_file_leaves_the_others_their_rows(
+    shop: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (shop / "huge.csv").write_text("a,b\n", "utf-8")
+
+    def breaks(path: str) -> bytes:
+        if path.endswith("huge.csv"):
+            raise MemoryError
+        return Path(path).read_bytes()
+
+    monkeypatch.setattr("recorder.audit.run.read_bytes", breaks)
+    rows = list(audit_folder(shop, jobs=1))
+    assert [row.good for row in rows] == [True, False]
+    assert rows[1].error == "it cannot be audited: there is not enough memory for it (MemoryError)"
+    monkeypatch.setenv("RECORDER_DEBUG", "1")
+    with pytest.raises(MemoryError):
+        list(audit_folder(shop, jobs=1))
+
+
+def test_a_folder_that_vanishes_while_it_is_looked_through_is_a_row(
+    shop: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    gone = shop / "a gone one"
+    gone.mkdir()
+    stat = Path.stat
+
+    def breaks(self: Path, **more: bool) -> object:
+        if self == gone and more == {}:
+            raise FileNotFoundError(errno.ENOENT, "No such file or directory", str(self))
+        return stat(self, **more)
+
+    monkeypatch.setattr(Path, "stat", breaks)
+    rows = list(audit_folder(shop, jobs=1))
+    assert [Path(row.file).name for row in rows if row.good] == [path.name for path in shop.glob("2*.csv")]
+    [bad] = [row for row in rows if not row.good]
+    assert bad.file == str(gone) and bad.error is not None

@@ -40,7 +40,7 @@ def test_a_file_whose_seal_alone_is_gone_is_not_called_cut_off(tmp_path: Path, s
     done = CliRunner().invoke(main, ["audit", "--no-cache", str(path.parent)])
     assert done.exit_code == 0 and "cut off: 0; seal missing: 1; " in done.stdout
     assert "seal missing: nothing shows whether it was changed" in done.stdout
-    assert "\nseal missing: x.csv\n" in done.stdout and "cut off or not finished" not in done.stdout
+    assert "\nto look after: seal missing: x.csv\n" in done.stdout and "cut off or not finished" not in done.stdout
     assert "the seal is missing: " in CliRunner().invoke(main, ["judge", str(path)]).stdout
     for args, said in ((["picture", path, "-o", tmp_path / "x.svg"], "x.csv, SEAL MISSING; recorder"),
                        (["sheet", path, "-o", tmp_path / "x.html"], "its seal is missing")):

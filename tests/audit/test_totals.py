@@ -8,6 +8,9 @@ from typing import Any
 import pytest
 
 from recorder.audit import AuditRow, Totals
+from recorder.audit.row import DIGITS, OUTCOME
+from recorder.cli._audit_ledgers import Ledgers
+from recorder.cli._audit_words import totals_lines
 
 GOOD = AuditRow("a.csv", started="2026-03-14T10:00:00Z", adapter="hose-7", stored="pass", recomputed="pass", same=True,
                 intact=True, calibration="in date")
@@ -61,6 +64,40 @@ def test_calibrations_by_adapter() -> None:
     got = counted(*(replace(GOOD, calibration=one) for one in said))
     assert (got["calibration_out_of_date"], got["calibration_without_date"]) == ({"hose-7": 2}, {"hose-7": 1})
     assert got["calibration_made_later"] == {"hose-7": 1}
+    got = counted(replace(GOOD, calibration="not calibrated"), replace(GOOD, calibration="none"))
+    assert (got["not_calibrated"], got["calibration_without_date"]) == ({"hose-7": 1}, {})
+
+
+def test_another_outcome_and_other_digits_are_told_apart_and_so_is_another_program() -> None:
+    got = counted(
+        replace(GOOD, same=False, difference=DIGITS, other_program=True, program="0.0.9"),
+        replace(GOOD, same=False, difference=DIGITS), replace(GOOD, same=False, difference=OUTCOME),
+        replace(GOOD, other_program=True, program="0.0.9"), replace(GOOD, other_program=False, program="0.1.0"), GOOD,
+    )
+    assert (got["differing"], got["other_outcome"], got["other_digits"]) == (3, 1, 2)
+    assert got["other_program"] == {"0.0.9": 2}
+
+
+def test_calibrations_that_changed_are_named_by_what_differs() -> None:
+    def said(*changes: dict[str, Any]) -> str:
+        known = replace(GOOD, zero_kpa=0.1, zero_uncertainty_kpa=0.02, span_kpa=258.55, offset_kpa=-25.855,
+                        calibration_u_kpa=0.2, calibration_date="2026-01-02")
+        totals = Totals()
+        for day, change in enumerate(changes, 14):
+            totals.add(replace(known, started=f"2026-03-{day}T10:00:00Z", **change))
+        [line] = [line for line in totals_lines(totals, Ledgers((), (), ())) if "its calibration changed" in line]
+        return line.removeprefix("adapter hose-7: its calibration changed ")
+
+    new = {"calibration_date": "2026-03-15"}
+    assert said({}, new) == "(that of 2026-01-02, that of 2026-03-15)"
+    assert said({}, {**new, "span_kpa": 259.0}) == (
+        "(that of 2026-01-02: span 258.55 kPa, that of 2026-03-15: span 259.00 kPa)")
+    assert said({}, {"span_kpa": 258.5503}) == (
+        "(that of 2026-01-02: span 258.5500 kPa, that of 2026-01-02: span 258.5503 kPa)")
+    assert said({}, {"offset_kpa": -25.5}) == (
+        "(that of 2026-01-02: -25.86 kPa at no counts, that of 2026-01-02: -25.50 kPa at no counts)")
+    assert said({}, {"calibration_date": None}) == (
+        "(that of 2026-01-02, one without a date, first used 2026-03-15 10:00)")
 
 
 def test_what_an_altered_or_void_file_says_of_the_gauge_does_not_count() -> None:

@@ -43,6 +43,7 @@ def test_live_in_real_time_and_judged_from_the_file(tmp_path: Path) -> None:
     judged = CliRunner().invoke(main, ["judge", "--json", str(live["file"])])  # not the process that recorded
     assert judged.exit_code == 0, judged.output
     again = json.loads(judged.stdout)
+    assert (again.pop("intact"), again.pop("simulated")) == (True, False)
     assert {k: v for k, v in again.items() if v != live.get(k)} == {} and again == live
     assert live["outcome"] == "pass", live["reasons"]
     assert isinstance(live["peak"], dict) and 108.0 < live["peak"]["value"] < 118.0

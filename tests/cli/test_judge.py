@@ -69,7 +69,10 @@ def test_json_says_beside_what_is_wrong_with_a_file(tmp_path: Path) -> None:
     result = CliRunner().invoke(main, ["judge", "--json", str(whole), str(altered), str(cut)])
     assert result.exit_code == 0
     keys = [list(json.loads(line)) for line in result.stdout.splitlines()]
-    assert keys[0] == keys[1] and keys[0][:2] == ["file", "judgement-format"] and "remarks" not in keys[0]
+    assert keys[0] == keys[1] and keys[0][:4] == ["file", "intact", "simulated", "judgement-format"]
+    lines = [json.loads(line) for line in result.stdout.splitlines()]
+    assert [line["intact"] for line in lines] == [True, False, None]
+    assert [line["simulated"] for line in lines] == [False] * 3
     said = result.stderr.splitlines()
     assert not [line for line in said if str(whole) in line]
     assert [line for line in said if line.startswith(f"{altered}: ALTERED: ")]
@@ -79,6 +82,41 @@ def test_json_says_beside_what_is_wrong_with_a_file(tmp_path: Path) -> None:
     plain = CliRunner().invoke(main, ["judge", str(altered)])
     assert plain.stdout.count("ALTERED") == 1 and plain.stderr == ""
     assert plain.stdout.splitlines()[2].startswith("  ALTERED: ")  # beside the outcome, not below all else
+
+
+def test_json_says_whether_a_real_vehicle_was_tested(tmp_path: Path) -> None:
+    path = write(tmp_path / "a.csv", seed=3)
+    path.write_text("# simulated: true\n" + path.read_text("utf-8"), "utf-8")
+    line = json.loads(CliRunner().invoke(main, ["judge", "--json", str(path)]).stdout)
+    assert line["simulated"] is True and line["intact"] is None
+    assert CliRunner().invoke(main, ["judge", str(path)]).stdout.count("SIMULATED") == 1
+
+
+@pytest.mark.parametrize("broken", [AttributeError("made by a test"), MemoryError(), AssertionError(), OSError("eh")])
+def test_what_nobody_foresaw_is_that_files_line_and_the_others_are_judged(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, broken: Exception
+) -> None:
+    import recorder.recording as recording
+
+    files = [str(write(tmp_path / f"{name}.csv", seed=3)) for name in "abc"]
+    read = recording.read
+
+    def breaks(name: str) -> object:
+        if name == files[1]:
+            raise broken
+        return read(name)
+
+    monkeypatch.setattr(recording, "read", breaks)
+    result = CliRunner().invoke(main, ["judge", "--json", *files])
+    assert result.exit_code == 2 and not isinstance(result.exception, type(broken))
+    lines = [json.loads(line) for line in result.stdout.splitlines()]
+    assert [line["file"] for line in lines] == files
+    assert list(lines[1]) == ["file", "error"] and "outcome" in lines[2]
+    said = lines[1]["error"]
+    assert said.startswith(f"{files[1]}: it cannot be judged: ") and f" ({type(broken).__name__}" in said
+    assert "\n" not in said and result.stderr.splitlines()[1] == said
+    monkeypatch.setattr(recording, "read", lambda name: (_ for _ in ()).throw(KeyboardInterrupt))
+    assert CliRunner().invoke(main, ["judge", "--json", *files]).stdout == ""
 
 
 def test_good_files_exit_0_and_say_the_outcome(tmp_path: Path) -> None:

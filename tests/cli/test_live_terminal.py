@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import time
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -74,3 +75,24 @@ def test_a_fault_is_said_when_it_comes_and_not_again(monkeypatch: pytest.MonkeyP
             live.show(replace(VIEW, next_step=step, fault=fault, hold_left_s=30.0))
     text = " ".join("".join(said).split())
     assert text.count(f"(open wire): check its wires; {RELIEVE}") == 1
+
+
+def test_one_touch_of_q_ends_no_hold_and_says_what_it_would_cost(tmp_path: Path) -> None:
+    scene = replace({d.name: d for d in demo()}["system-repaired"].scene, hold_s=130.0, vented_s=4.0)
+    pressed: list[float] = []
+
+    def during(screen: Screen) -> None:
+        begun = not pressed and re.search(r"hold +1:\d\d left", screen.plain)
+        asked = len(pressed) == 1 and time.monotonic() - pressed[0] > 1.5 and "Press q again" in screen.words
+        if begun or asked:
+            screen.press(b"q")
+            pressed.append(time.monotonic())
+
+    with SimulatedTester(simulate(scene), speed=5.0, start_after_s=20.0) as tester:
+        screen, code = at_a_terminal([*record(tester.url, tmp_path), "--limit", "hold=120 s"], 80, during=during)
+    assert code == 0 and len(pressed) == 2, screen.text
+    assert re.search(r"the hold is not over: it needs 1:\d\d more to tell\. Press q again within 6 s to end it here",
+                     screen.words)
+    after = screen.plain.partition("Press q again")[2]
+    assert len(re.findall(r"1:\d\d left", after)) > 5, "it went on"
+    assert "CANNOT TELL YET" in after

@@ -21,6 +21,7 @@ from click.testing import CliRunner
 from recorder.cli import main
 from recorder.recording import read
 from recorder.rig import SimulatedTester, demo, simulate
+from recorder.rig.lines import timed_lines
 from recorder.rig.scene import Cap
 from tests.cli.terminal import Screen, at_a_terminal
 
@@ -99,7 +100,7 @@ def test_judging_again_gives_the_stored_judgement_digit_for_digit(tried: tuple[P
     assert result.exit_code == 0, result.output
     for file, line in zip(files, result.stdout.splitlines(), strict=True):
         again = json.loads(line)
-        assert again.pop("file") == str(file)
+        assert [again.pop(name) for name in ("file", "intact", "simulated")] == [str(file), True, True]
         assert again == stored(file)
 
 
@@ -195,3 +196,18 @@ def test_try_that_is_stopped_before_its_first_sample_says_so(tmp_path: Path) -> 
     screen, code = at_a_terminal(["try", "--folder", str(tmp_path)], 80, during=during)
     assert code == 0 and not list(tmp_path.iterdir())
     assert screen.words.endswith("stopped: nothing of this test was recorded")
+
+
+def test_a_simulated_tester_that_breaks_is_said_in_one_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def breaks(trace: Any) -> Any:
+        yield from list(timed_lines(trace))[:300]
+        raise ZeroDivisionError("made by a test")
+
+    monkeypatch.setattr("recorder.rig.tester.timed_lines", breaks)
+    began = time.monotonic()
+    result = CliRunner().invoke(main, ["try", "--fast", "--folder", str(tmp_path)])
+    assert result.exit_code == 2 and time.monotonic() - began < 30
+    said = "the simulated tester broke (ZeroDivisionError: made by a test); run it again"
+    assert result.stderr.splitlines()[-1] == said
+    [file] = tmp_path.glob("*-*.csv")
+    assert read(file).intact

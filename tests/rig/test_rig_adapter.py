@@ -11,7 +11,7 @@ import pytest
 import serial
 
 from recorder import rig
-from recorder.rig.lines import line
+from recorder.rig.lines import line, timed_lines
 from recorder.wire import Decoder
 
 SHORT = replace(rig.demo()[0].scene, hold_s=3.0)
@@ -115,3 +115,22 @@ def test_demo_is_what_it_says():
                         "system-repaired": "pass"}
     assert all("invented" in t.job for t in rig.demo())
     assert 0.05 < rig.simulate(rig.blanked_hose()).truth.rate_kpa_per_min < 0.2
+
+
+def test_whatever_breaks_in_its_thread_is_kept(monkeypatch):
+    def breaks(trace):
+        yield from list(timed_lines(trace))[:100]
+        raise ZeroDivisionError("made by a test")
+
+    monkeypatch.setattr("recorder.rig.tester.timed_lines", breaks)
+    with rig.SimulatedTester(rig.simulate(SHORT), speed=None, start_after_s=0.0) as tester:
+        assert wait_for(lambda: tester.error is not None)
+        assert isinstance(tester.error, ZeroDivisionError) and not tester.finished
+        assert str(tester.broken) == "the simulated tester broke (ZeroDivisionError: made by a test); run it again"
+
+
+def wait_for(what, seconds=5.0):
+    until = time.monotonic() + seconds
+    while not what() and time.monotonic() < until:
+        time.sleep(0.01)
+    return what()

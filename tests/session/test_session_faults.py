@@ -84,7 +84,8 @@ def test_faults_without_samples_are_in_the_recording_and_leave_no_pass(tmp_path:
         [sys.executable, "-m", "recorder", "judge", found.path, "--json"], capture_output=True, text=True, check=True
     )
     told = json.loads(again.stdout)
-    told.pop("file")
+    beside = [told.pop(name) for name in ("file", "intact", "simulated")]
+    assert beside == [found.path, True, False]
     assert told == found.judgement
 
 
@@ -98,7 +99,7 @@ def test_a_blink_in_the_hold_is_a_gap(tmp_path: Path) -> None:
     assert found.judgement is not None and found.rows.flag is not None
     assert [f for f in found.rows.flag if f] == ["fault-adc+gap"]
     assert outcome(found)[0] == "pass"
-    assert [n["code"] for n in found.judgement["notes"]] == ["gaps"]
+    assert [n["code"] for n in found.judgement["notes"]] == ["gaps", "not-calibrated"]
     assert found.judgement["phases"][-1]["end_s"] == found.rows.time_s[-1]
 
 
@@ -180,7 +181,7 @@ def test_a_sense_wire_that_blinks_in_the_hold_is_a_gap(tmp_path: Path) -> None:
     assert found.judgement is not None
     assert outcome(found) == ("pass", ["no-detectable-fall"])
     assert 118.0 < found.judgement["peak"]["value"] < 122.0
-    assert [n["code"] for n in found.judgement["notes"]] == ["gaps"]
+    assert [n["code"] for n in found.judgement["notes"]] == ["gaps", "not-calibrated"]
 
 
 def test_a_supply_that_drops_by_more_than_a_third_is_no_pressure(tmp_path: Path) -> None:

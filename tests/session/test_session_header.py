@@ -3,6 +3,7 @@ ended."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -10,10 +11,12 @@ from typing import Any
 import numpy as np
 import pytest
 
+from recorder.analysis import Analyser, Setup
+from recorder.calibration import nominal
 from recorder.errors import PortLost, RunError
 from recorder.limits import resolve
-from recorder.model import Announcement, Calibration, Header, Rows
-from recorder.recording import Writer
+from recorder.model import Announcement, Calibration, Header, Marking, Rows
+from recorder.recording import Writer, program_versions
 from recorder.session.away import Away, away_of
 from recorder.session.config import SessionConfig
 from recorder.session.header import ending, header
@@ -29,11 +32,18 @@ def facts(folder: Path, announced: Announcement | None = HOSE, **more: Any) -> H
                   calibration=config.calibration, procedure=resolve(config.test))
 
 
+def other(folder: Path, *given: Announcement | None, **more: Any) -> dict[str, Any]:
+    """What stands in the head beside the contract's own annotations, and beside the program that wrote it."""
+    found = dict(facts(folder, *given, **more).other)
+    assert found.pop("recorder") == program_versions()
+    return found
+
+
 def test_the_adapter_that_announced_itself(tmp_path: Path) -> None:
     got = facts(tmp_path)
     assert got.adapter == {"port": "/dev/x", "id": "hose-7", "firmware": "1.0", "wire_version": 1,
                            "full_scale_counts": 1023, "nominal_rate_hz": 100.0}
-    assert got.other == {} and got.calibration == OWN
+    assert other(tmp_path) == {} and got.calibration == OWN
     assert got.procedure["hold"] == {"value": 45.0, "unit": "s"}
 
 
@@ -41,14 +51,14 @@ def test_one_that_did_not_and_one_that_prints_plain_numbers(tmp_path: Path) -> N
     assert facts(tmp_path, None).adapter == {"port": "/dev/x", "full_scale_counts": 4095, "announced": False}
     plain = facts(tmp_path, None, bare_unit="psi", calibration=None)
     assert plain.adapter.pop("note").startswith("plain readings: no check, no sequence")  # type: ignore[attr-defined]
-    assert plain.adapter == {"port": "/dev/x", "bare": "psi"} and plain.other == {}
+    assert plain.adapter == {"port": "/dev/x", "bare": "psi"} and list(plain.other) == ["recorder"]
 
 
 def test_what_else_has_to_be_known_of_it(tmp_path: Path) -> None:
-    assert facts(tmp_path, calibration=None).other == {"nominal": True}
-    assert facts(tmp_path, simulated=True).other == {"simulated": True}
-    assert facts(tmp_path, repair="  new clamp ").other == {"repair": "new clamp"}
-    assert facts(tmp_path, repair="  ").other == {}
+    assert other(tmp_path, calibration=None) == {"nominal": True}
+    assert other(tmp_path, simulated=True) == {"simulated": True}
+    assert other(tmp_path, repair="  new clamp ") == {"repair": "new clamp"}
+    assert other(tmp_path, repair="  ") == {}
 
 
 def test_the_testers_own_leak_is_looked_up(tmp_path: Path) -> None:
@@ -58,10 +68,10 @@ def test_the_testers_own_leak_is_looked_up(tmp_path: Path) -> None:
     rate = {"value": 0.1, "standard_uncertainty": 0.01, "unit": "kPa/min"}
     digest = writer.seal({"outcome": "pass", "hold": {"rate": rate}})
     wanted = {"rate": rate, "file": writer.path.name, "sha256": digest}
-    assert facts(tmp_path).other == facts(tmp_path, test="system").other == {"tester": wanted}
-    assert facts(tmp_path, test="tester").other == facts(tmp_path, tester_baseline=False).other == {}
-    assert facts(tmp_path, None).other == {}
-    assert facts(tmp_path, Announcement(1, "hose-8", "1.0", 1023, 100.0)).other == {}
+    assert other(tmp_path) == other(tmp_path, test="system") == {"tester": wanted}
+    assert other(tmp_path, test="tester") == other(tmp_path, tester_baseline=False) == {}
+    assert other(tmp_path, None) == {}
+    assert other(tmp_path, Announcement(1, "hose-8", "1.0", 1023, 100.0)) == {}
 
 
 def test_how_it_ended() -> None:
@@ -87,3 +97,15 @@ def test_whether_a_reading_is_of_this_moment(given: dict[str, Any], said: Away |
     """Ten readings a second and more, plain ones one in a few seconds (common practice, no source); an adapter that is
     slower is silent after four of its own."""
     assert away_of(**{"lost": False, "begun": True, "bare": False, **given}) == said
+
+
+def test_a_result_of_a_gauge_that_is_not_calibrated_says_why_its_uncertainty_is_wide(tmp_path: Path) -> None:
+    time_s = np.arange(0, 60, 0.1)
+    kpa = np.where(time_s < 5, 0.0, np.minimum((time_s - 5) * 15, 105.0))
+    for calibration, noted in ((nominal(206.84), True), (OWN, False)):
+        head = facts(tmp_path, calibration=None if noted else calibration)
+        analyser = Analyser(Setup.from_header(replace(head, calibration=calibration, marked=Marking(16, "psi", 110.3))))
+        analyser.feed(time_s, kpa)
+        notes = {note["code"]: note["text"] for note in analyser.judgement().to_json().get("notes", [])}
+        assert ("not-calibrated" in notes) is noted
+        assert "calibrate it for less" in notes.get("not-calibrated", "calibrate it for less")

@@ -8,7 +8,7 @@ import pytest
 from PySide6.QtCore import Qt
 from pytestqt.qtbot import QtBot
 
-from recorder.window.places import ending
+from recorder.session import AskTwice
 from recorder.window.places.main import MainWindow
 from tests.window.conftest import choose
 from tests.window.test_window import hold_has_run
@@ -21,10 +21,10 @@ def holding(window: MainWindow, scene: str, qtbot: QtBot, seconds: float) -> Non
 
 
 @pytest.fixture
-def asking(opened: Callable[..., MainWindow], qtbot: QtBot, monkeypatch: pytest.MonkeyPatch) -> MainWindow:
+def asking(opened: Callable[..., MainWindow], qtbot: QtBot) -> MainWindow:
     """A window in whose unfinished hold E was pressed once."""
-    monkeypatch.setattr(ending, "_ASKS_MS", 400)
     window = opened(speed=4.0)
+    window.testing.ending._twice = AskTwice(within_s=0.4)
     holding(window, "system-repaired", qtbot, 5)
     qtbot.keyClick(window, Qt.Key.Key_E)
     return window

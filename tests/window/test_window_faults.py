@@ -7,6 +7,7 @@ import os
 import subprocess
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from PySide6.QtCore import Qt
@@ -15,6 +16,7 @@ from pytestqt.qtbot import QtBot
 
 from recorder.analysis import judge
 from recorder.recording import read
+from recorder.rig.lines import timed_lines
 from recorder.settings import Settings
 from recorder.window.places.main import MainWindow
 from tests.benchmarks.faults_common import Plug, played
@@ -242,6 +244,29 @@ def test_a_fault_of_the_program_is_said_and_the_file_sealed(
     assert "the program broke" in window.banner.text() and "made by a test" in window.banner.text()
     (file,) = recordings(tmp_path / "recordings")
     assert len(read(file).rows) > 300
+
+
+def test_a_simulated_tester_that_breaks_is_said_in_one_line(
+    opened: Callable[..., MainWindow], qtbot: QtBot, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def breaks(trace: Any) -> Any:
+        yield from list(timed_lines(trace))[:300]
+        raise ZeroDivisionError("made by a test")
+
+    monkeypatch.setattr("recorder.rig.tester.timed_lines", breaks)
+    said = "the simulated tester broke (ZeroDivisionError: made by a test)"
+    window = opened()
+    choose(window, "system-seeps")
+    window.testing.start_test()
+    qtbot.waitUntil(lambda: window.testing.judgement is not None, timeout=20000)
+    assert said in window.banner.text()
+    (file,) = recordings(tmp_path / "recordings")
+    assert read(file).intact
+    window.testing.next_test()
+    window.go(2)
+    window.adapter.listen()
+    qtbot.waitUntil(lambda: said in window.banner.text(), timeout=20000)
+    assert window.adapter._own is None
 
 
 def test_an_adapter_that_cannot_be_read_is_said_large(opened: Callable[..., MainWindow], qtbot: QtBot, tmp_path: Path,

@@ -238,10 +238,11 @@ class AdapterPlace(QWidget):
         """Takes what has arrived and shows it."""
         now = time.monotonic()
         if self._own is not None:
-            port, _tester, link = self._own
+            port, tester, link = self._own
             link.take(port.take())
-            if port.failure is not None:
-                self.problem.emit(str(port.failure))
+            wrong = port.failure or (tester.broken if tester is not None else None)
+            if wrong is not None:
+                self.problem.emit(str(wrong))
                 self.let_go()
         if self.pages.currentIndex() == 1:
             self.calibrate.link = self.link
