@@ -36,6 +36,14 @@ def test_every_page_is_in_the_list_of_pages() -> None:
     assert not pages - listed, pages - listed
 
 
+def test_the_readme_has_one_command_for_the_job_and_one_for_the_tests() -> None:
+    """Each from nothing but Python and a package index; the job needs none of what only the tests need."""
+    lines = [line for line in (ROOT / "README.md").read_text("utf-8").splitlines() if line.startswith("python3 -m venv")]
+    job, tests = (line.split(" && ") for line in lines)
+    assert job == ["python3 -m venv v", "v/bin/pip install -e .", "v/bin/recorder try --fast"]
+    assert tests[:2] == ["python3 -m venv v", "v/bin/pip install -e '.[test]'"] and "pytest" in tests[2]
+
+
 def anchors(page: Path) -> set[str]:
     """What a link can name in a page: its headings, as forges of Markdown spell them."""
     headings = re.findall(r"^#+ +(.*)$", page.read_text(encoding="utf-8"), re.MULTILINE)
