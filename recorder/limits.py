@@ -6,6 +6,7 @@ command line, in that order; the resolved values go into the recording.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
@@ -178,12 +179,30 @@ _SHOULD_BE_POSITIVE = {"hold", "shortest_hold", "steady_fall_allowed", "stroke_v
                        "zero_shift_allowed", "most_air", "band_high"}
 
 
+_RANGE = re.compile(  # a number and its unit, then another number; the minus of 1e-3 begins none
+    r"(?![-+]?[\d.,]+e[-+]?\d)[-+]?\d[\d.,]*?\s*([a-z][^\s…–—]*?|%)?\s*(\.\.+|…|[-–—]|\bto\b)\s*[-+]?\d", re.I)
+_OF_A_BAND = "write how far either side of the marking, like '10 %', or give its ends as band_low and band_high, " \
+             "each like '99 kPa'"
+
+
+def _parsed(key: Key, given: Any) -> float:
+    """A limit in its key's unit. SettingError, also where two ends were written for one value."""
+    of_band = key.name in ("band_below", "band_above")
+    try:
+        return parse_quantity(given, key.unit)
+    except SettingError as err:
+        if isinstance(given, str) and _RANGE.match(given.strip()):
+            raise SettingError(f"{as_written(given)} is a range",
+                               do=_OF_A_BAND if of_band else "give one number with its unit") from None
+        raise SettingError(err.what, do=_OF_A_BAND if of_band else err.do) from None
+
+
 def _one(key: Key, given: Any) -> dict[str, Any]:
     if key.name == "judged_pressure":
         if given not in ("opening", "peak"):
             raise SettingError(f"it is {as_written(given)}", do="write 'opening' or 'peak'")
         return {"judged_pressure": given}
-    value = parse_quantity(given, key.unit)
+    value = _parsed(key, given)
     if key.name == "local_air_pressure" and not LOWEST_AIR_KPA <= value <= HIGHEST_AIR_KPA:
         raise SettingError(
             f"it is {as_written(given)}, which is {value:g} kPa",

@@ -28,7 +28,7 @@ from datetime import tzinfo
 from pathlib import Path
 from typing import Any
 
-from recorder.errors import FileError, RecorderError, as_written
+from recorder.errors import FileError, RecorderError, SettingError, as_written
 from recorder.limits import KEYS, NAMED, Procedure, check, resolve
 from recorder.model import TestKind
 from recorder.units import pressure_factor_kpa, sensor_scale, unit_name
@@ -86,8 +86,12 @@ class Settings:
     ) -> Procedure:
         """Defaults, then the named procedure, then the file's limits, then ``more``. SettingError.
 
+        Named procedures are of caps and systems: by what those may lose a tester that leaks would pass.
         ``other["named"]`` keeps the name, so that the recording says which procedure it was."""
-        name = named or self.procedures.get(test) or self.procedures.get("")
+        if test == "tester" and named:
+            raise SettingError(f"'{named}' is of a cap or a system, and not of the tester itself", where="--procedure",
+                               do="leave it away, or give limits with --limit")
+        name = None if test == "tester" else named or self.procedures.get(test) or self.procedures.get("")
         layers: list[Mapping[str, Any]] = [NAMED[name]] if name else []
         layers += [self.limits, self.limits_by_test.get(test, {}), *more]
         out = resolve(test, *layers, strict=True)
@@ -258,6 +262,10 @@ def _limits(given: Any, refuse: Any) -> tuple[dict[str, Any], dict[str, dict[str
     names = {key.name for key in KEYS} | {"band"}
 
     def take(key: str, value: Any, table: str, into: dict[str, Any], test: TestKind) -> None:
+        if key not in names and table == "limits" and isinstance(value, Mapping):
+            do = "a test of the tester takes its limits from [limits]" if key == "tester" else \
+                "write [limits.cap] or [limits.system]"
+            raise refuse(f"only cap and system have tables of limits, and '{key}' has none", key, do, table)
         if key not in names:
             raise refuse(f"there is no limit called '{key}'", key, "use one of: " + ", ".join(sorted(names)),
                          table)

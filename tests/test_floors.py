@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import ast
+import re
 import subprocess
 import sys
+import tomllib
 from functools import cache
+from graphlib import TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -25,6 +28,8 @@ def imported(path: Path, *, top_only: bool = False) -> set[str]:
             out |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
             out.add(node.module)
+            if node.module == "recorder":  # rooms themselves
+                out |= {f"recorder.{alias.name}" for alias in node.names}
     return out
 
 
@@ -42,6 +47,22 @@ def test_the_layers_contract_holds() -> None:
         cwd=PACKAGE.parent, capture_output=True, text=True, timeout=100, check=False,
     )
     assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_rooms_of_one_floor_import_each_other_as_developers_says_and_in_no_circle() -> None:
+    tools = tomllib.loads((PACKAGE.parent / "pyproject.toml").read_text("utf-8"))["tool"]
+    layers = tools["importlinter"]["contracts"][0]["layers"]
+    floor = {name: n for n, layer in enumerate(layers) for name in re.findall(r"\w+", layer)}
+    beside: dict[str, set[str]] = {}
+    for path in SOURCES:
+        room = path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+        others = {module.split(".")[1] for module in imported(path) if module.startswith("recorder.")} - {room}
+        beside.setdefault(room, set()).update(o for o in others if o in floor and floor.get(room) == floor[o])
+    assert list(TopologicalSorter(beside).static_order())  # raises CycleError
+    text = (PACKAGE.parent / "DEVELOPERS.md").read_text("utf-8").partition("## Rooms and floors")[2].partition("|")[0]
+    named = set(re.findall(r"`(\w+)`", text))
+    said = {name for room, others in beside.items() if others for name in (room, *others)} - {"cli", "sheet", "window"}
+    assert said <= named, said - named
 
 
 def test_only_the_port_knows_serial_and_only_faces_know_qt() -> None:

@@ -171,3 +171,23 @@ def test_each_limit_of_a_file_is_tried_alone() -> None:
     limits.check("system", "target_low", "20 kPa")
     with pytest.raises(SettingError):
         limits.check("system", "hold", "0 s")
+
+
+@pytest.mark.parametrize("text", ["100..110", "100-110", "99.3 to 121.3 kPa", "14 psi - 18 psi", "100 … 110", "93–123",
+                                  "1 kgf/cm2-2"])
+def test_two_ends_of_a_band_are_told_how_they_are_given(text: str) -> None:
+    with pytest.raises(SettingError) as caught:
+        resolve("cap", {"band": text})
+    said = str(caught.value)
+    assert said.startswith(f"limit 'band': '{text}' is a range") and "\n" not in said
+    assert "'10 %'" in said and "band_low" in said and "band_high" in said and "not a unit" not in said
+    with pytest.raises(SettingError, match=r"^limit 'hold': '.*' is a range.*one number with its unit"):
+        resolve("cap", {"hold": text})
+
+
+def test_a_pressure_for_a_band_is_told_how_it_is_given() -> None:
+    with pytest.raises(SettingError, match=r"limit 'band': .*'psi'.*'10 %'.* band_low and band_high"):
+        resolve("cap", {"band": "14 psi"})
+    assert resolve("cap", {"band_below": "1e-0 %"}).band_below == 0.01  # a minus is no range by itself
+    with pytest.raises(SettingError, match="not a unit"):
+        resolve("cap", {"hold": "1e-3 parcels"})

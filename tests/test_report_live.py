@@ -146,7 +146,7 @@ def test_pressure_that_is_left_comes_before_any_result(kpa: float | None, was: b
 
 
 def test_what_could_hurt_somebody_is_never_left_out_for_room() -> None:
-    for code in ("over-limit", "opens-high", "no-opening", "sensor-fault", "rhythmic", "hose-off", "pinned"):
+    for code in ("over-limit", "opens-high", "no-opening", "sensor-fault", "rhythmic", "hose-off"):
         assert report.is_safety(code)
         for test in ("system", "cap"):
             judgement = {"test": test, "outcome": "fail", "reasons": [{"code": code}], "notes": [{"code": code}]}

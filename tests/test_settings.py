@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from recorder.errors import FileError, SettingError
+from recorder.limits import NAMED, resolve
 from recorder.settings import Settings, load_settings, recordings_folder
 
 GOOD = """\
@@ -51,6 +52,26 @@ def test_every_key_is_used_and_units_are_converted(tmp_path: Path) -> None:
     assert cap.judged_pressure == "peak" and cap.band_low_kpa == 94.0  # the named procedure
     assert cap.to_json()["named"] == "ten-second-hold" and "named" not in system.to_json()
     assert s.procedure("cap", {"hold": "20 s"}).hold_s == 20.0  # the command line wins
+
+
+@pytest.mark.parametrize("name", NAMED)
+def test_no_named_procedure_lets_a_leaky_tester_pass(tmp_path: Path, name: str) -> None:
+    """Two psi in two minutes is what a vehicle may lose by one manual: 20 times what is to be seen of the tester."""
+    s = load_settings(write(tmp_path, f'procedure = "{name}"\n'))
+    assert s.procedure("system").to_json()["named"] == name
+    assert s.procedure("tester").to_json() == resolve("tester").to_json()
+    with pytest.raises(SettingError, match=f"--procedure: '{name}' .* cap or a system.* --limit"):
+        s.procedure("tester", named=name)
+    s = load_settings(write(tmp_path, f'procedure = "{name}"\n[limits]\nsteady_fall_allowed = 0.5\n'))
+    assert s.procedure("tester").steady_fall_allowed_kpa_per_min == 0.5
+
+
+@pytest.mark.parametrize("table", ["tester", "car"])
+def test_only_cap_and_system_have_tables_of_limits(tmp_path: Path, table: str) -> None:
+    path = write(tmp_path, f'[limits]\nhold = "2 min"\n\n[limits.{table}]\nhold = "3 min"\n')
+    with pytest.raises(FileError, match=r"line 4: .*only cap and system have tables of limits") as caught:
+        load_settings(path)
+    assert ("tester takes its limits from [limits]" in str(caught.value)) == (table == "tester")
 
 
 def test_both_ends_of_a_target_may_be_raised_and_have_to_agree(tmp_path: Path) -> None:

@@ -16,6 +16,7 @@ from recorder.report import NONE_VISIBLE, summary
 from recorder.settings import load_settings
 from recorder.sheet import Entry, html_text, pdf_bytes, say, to_do
 from tests.test_picture import HOSTILE, hold_alone, invented
+from tests.test_remedies import CODES
 
 
 def entry(**given: str) -> Entry:
@@ -165,6 +166,25 @@ def test_why_a_whole_test_says_nothing() -> None:
     assert "not pumped up far enough" in say(judgement("system", "undecided", TIGHT, low))[0]
     assert "not pumped up far enough" in say(judgement("cap", "undecided", closed, TIGHT))[0]
     assert "too short" in say(judgement("system", "undecided", short, low))[0]
+    blanked = say(judgement("tester", "undecided", TIGHT, low))[0]
+    assert "not pumped up far enough" in blanked and "system" not in blanked
+    for code in ("opens-low", "opens-high"):
+        close = (code, "The opening is too close to the limit to tell: 100.2 ± 1.8 kPa, 99.3 to 121.3 kPa allowed.")
+        assert say(judgement("cap", "undecided", close, TIGHT))[0].startswith(
+            "The cap opens so near the edge of what is allowed that this gauge cannot say")
+        assert "too short" in say(judgement("cap", "undecided", close, short))[0]
+        assert "did not come back to zero" in say(judgement("cap", "undecided", close, TIGHT, ZERO))[0]
+        assert to_do(judgement("cap", "undecided", close, TIGHT)) == ["Have the test made again."]
+
+
+@pytest.mark.parametrize("code", CODES)
+def test_a_whole_test_is_never_called_too_short(code: str) -> None:
+    """Every code that alone leaves a test undecided is explained by what it is; the others never do, or it was the
+    hold."""
+    test = "cap" if code.startswith("opens-") or code == "no-opening" else "system"
+    said = say(judgement(test, "undecided", (code, "")))
+    leaves_open = {"opens-low", "opens-high", "no-opening", "below-target", "too-much-air", "zero-shift"}
+    assert ("too short or too unsteady" in said[0]) == (code not in leaves_open), said
 
 
 def test_there_is_a_rest_of_the_fall_only_where_the_leak_is_not_all_of_it() -> None:

@@ -118,13 +118,14 @@ def _write(path: str, text: str) -> None:
 @click.option("--full-scale-counts", type=click.FloatRange(min=1), help="Readings are counts of this full scale; live, "
               "that of an adapter which does not announce its own.")
 @click.option("--reference", metavar="TEXT", help="What the reference was: gauge, number, certificate.")
-@click.option("--reference-u", metavar="U", help="Its standard uncertainty, '0.3 kPa', or a maker's limit, '0.25 %FS'.")
+@click.option("--reference-u", metavar="U", help="Its standard uncertainty, '0.3 kPa', or a maker's limit, '0.25 %FS'; "
+              "-o needs it, 0 where the reference is to be taken as perfect.")
 @click.option("--reference-full-scale", metavar="PRESSURE", help="The reference gauge's full scale, for %FS.")
 @click.option("--adapter-id", metavar="ID", help="The adapter that this calibration belongs to.")
 @click.option("--seconds", type=click.FloatRange(0.5, 60.0), default=STEP_S, show_default=True,
               help="How long to average at each live step.")
 @click.option("--baud", type=click.IntRange(min=1), help="Speed of the port (default: 115200).")
-@click.option("-o", "--output", metavar="FILE", help="Write the calibration file.")
+@click.option("-o", "--output", metavar="FILE", help="Write the calibration file; needs --reference-u.")
 @click.option("--due", metavar="DATE", help="When it is due again (default: in 12 months).")
 @click.option("--json", "as_json", is_flag=True, help="Print the calibration as one line of JSON.")
 def command(
@@ -159,6 +160,9 @@ def command(
             do="give its largest count, 1023 for 10 bits; for readings in volts leave it away, and write each "
             "divided by the supply's volts",
         )
+    if output is not None and reference_u is None:  # a reference taken as perfect would stand in every recording
+        raise SettingError("a calibration is only as good as its reference, and how good that is was not said",
+                           where="--reference-u", do="give '0.25 %FS' or '0.3 kPa', or 0 to take it as perfect")
     u = reference_u_kpa(reference_u, reference_full_scale, unit)
     kpa = None
     if full_scale is not None:

@@ -20,7 +20,8 @@ _ENDS = {"parquet": ".parquet", "sheet": ".sheet.txt"}
 @click.option("--to", "form", required=True, type=click.Choice(["parquet", "csvw", "sheet"]),
               help="parquet: columns for data programs; csvw: a W3C description beside the file; "
                    "sheet: a CSV text to import into a spreadsheet.")
-@click.option("--folder", type=click.Path(), help="Where to write (default: beside each file).")
+@click.option("--folder", type=click.Path(), help="Where to write parquet and sheet (default: beside each file); csvw "
+              "stands beside its file always.")
 @click.option("--skip-existing", is_flag=True, help="Pass over what was exported before.")
 @click.option("--json", "as_json", is_flag=True, help="Say what was written, one line of JSON a file.")
 def command(files: tuple[str, ...], form: str, folder: str | None, skip_existing: bool, as_json: bool) -> int:

@@ -25,13 +25,18 @@ _ADVICE_BY_CODE: dict[str, str] = {
     "over-limit": "The pressure went over the limit: look over hoses, radiator and tank for damage.",
     "below-target": "The pressure did not reach the target: pump up to the target and test again.",
     "opens-low": "Wet the cap's seal with coolant, seat it again and repeat; if it still opens low, replace the cap.",
-    "opens-high": "Pump slowly and repeat; a cap that opens high strains hoses and radiator: replace it.",
+    "opens-high": "Pump slowly and repeat; if it still opens high, replace the cap: it strains hoses and radiator.",
+}
+# Beside a leak that is proven; mending it comes first.
+_ADVICE_OF_A_LEAK = {
+    "too-much-air": "Too much air in the system: the leak is larger than the fall looks. Fill it up when it is mended, "
+    "and test again.",
+    "below-target": "The pressure did not reach the target: when it is mended, pump up to the target and test again.",
 }
 _ADVICE_BY_NOTE: dict[str, str] = {
     "warming": "The coolant was warming and raised the pressure: let it go cold and test again.",
     "wavers": "Sun, wind, warmth or a hand on the hose moved the pressure: keep them off, let it go cold, test again.",
     "rhythmic": "The pressure beats in rhythm: combustion gas in the coolant is suspected; let trained people check.",
-    "pinned": "The reading stood at the end of its range: check the gauge's wires and its range.",
     "hose-off": "The pressure went all at once: check that the hose stayed on.",
     "late-start": "Start the recording first, with the tester open to the air; then pump.",
     "top-up": "Pumping or letting out during the hold starts it anew: keep your hands off.",
@@ -40,11 +45,17 @@ _ADVICE_BY_NOTE: dict[str, str] = {
 }
 
 # A cap on the tester, or the tester itself, hangs at no engine.
-_BEATS_ON_THE_BENCH = "The pressure beats in rhythm: keep pump, hose and bench still, and test again."
+_ON_THE_BENCH = {
+    "over-limit": "The pressure went over the limit: look over the tester's hose, joints and pump for damage.",
+    "rhythmic": "The pressure beats in rhythm: keep pump, hose and bench still, and test again.",
+    "warming": "Something was warming and raised the pressure: let all of it come to the room's warmth and test again.",
+}
+_OPENINGS = {"opens-low", "opens-high"}
+_TOO_CLOSE = "Pump slowly and test again; if it opens so close to the limit again, "
 _STUCK = "The cap never opened: check the marking and the adapter; a stuck cap has to be replaced."
 _STRAINED = "What a stuck cap was on has been under too much pressure: look its hoses, radiator and tank over."
 # What could hurt somebody, of reasons, notes and the advice for them.
-_SAFETY = {"over-limit", "opens-high", "no-opening", "sensor-fault", "rhythmic", "hose-off", "pinned"}
+_SAFETY = {"over-limit", "opens-high", "no-opening", "sensor-fault", "rhythmic", "hose-off"}
 
 
 def is_safety(text_or_code: str) -> bool:
@@ -52,7 +63,7 @@ def is_safety(text_or_code: str) -> bool:
     if text_or_code in _SAFETY:
         return True
     return any(text_or_code == texts.get(code) for code in _SAFETY for texts in (_ADVICE_BY_CODE, _ADVICE_BY_NOTE)) \
-        or text_or_code in (_STUCK, _STRAINED)
+        or text_or_code in (_STUCK, _STRAINED, _ON_THE_BENCH["over-limit"])
 
 
 _UNITS = ("kPa", "psi", "bar", "kgf/cm2")
@@ -76,7 +87,9 @@ def advice(judgement: Mapping[str, Any], found: Sequence[str] = ()) -> list[str]
     # where something else has to be put right first, a longer hold alone would tell no more
     longer = outcome == "undecided" and not _NOT_BY_HOLDING & {*codes, *noted}
     if longer and isinstance(more, int | float) and math.isfinite(more):
-        out.append(f"Test again and hold for {span(float(more))} longer, then it can be told.")
+        # of where it opens no hold tells, and in much air it tells less
+        then = "." if {"too-much-air", *_OPENINGS} & set(codes) else ", then it can be told."
+        out.append(f"Test again and hold for {span(float(more))} longer{then}")
     elif longer and "hold-too-short" in codes:
         out.append("Test again and hold for the whole time.")
     wet = list(dict.fromkeys(text for text in found if text != NONE_VISIBLE))
@@ -84,17 +97,26 @@ def advice(judgement: Mapping[str, Any], found: Sequence[str] = ()) -> list[str]
         out += _falling(str(test), wet, looked=NONE_VISIBLE in found)
     elif wet and test == "system":
         out.append(f"Marked: {', '.join(wet)}. Dry it, pump up again and see whether it comes back wet.")
+    leaks = "fall-too-fast" in codes
+    by_code, by_note = _ADVICE_BY_CODE, _ADVICE_BY_NOTE
+    if outcome == "fail":  # what fails, beside what these two are of, is that it leaks
+        by_code = {**by_code, **_ADVICE_OF_A_LEAK}
+    if test != "system":
+        by_code, by_note = {**by_code, **_ON_THE_BENCH}, {**by_note, **_ON_THE_BENCH}
     for code in codes:
         if code == "no-opening":
-            out += _shut(outcome, leaks="fall-too-fast" in codes, sure="not-calibrated" not in noted)
+            out += _shut(outcome, leaks=leaks, sure="not-calibrated" not in noted)
+        elif code in _OPENINGS:
+            out += _opens(code, outcome, leaks=leaks, moved="zero-shift" in codes, sure="not-calibrated" not in noted)
         elif code == "trace-broken" and {"rhythmic", "hose-off", "late-start"} & set(noted):
             continue  # nothing is missing: the note says what it was
         elif code == "sensor-fault" and _at_its_end(judgement):
             out.append(f"The reading stood at the end of what the gauge can read, {_highest(judgement)}: take one that "
                        "reads further; if that is not it, check plug, wires and supply.")
-        elif code in _ADVICE_BY_CODE:
-            out.append(_ADVICE_BY_CODE[code])
-    by_note = _ADVICE_BY_NOTE if test == "system" else {**_ADVICE_BY_NOTE, "rhythmic": _BEATS_ON_THE_BENCH}
+        elif code in by_code:
+            out.append(by_code[code])
+    if any(code.startswith("opens-") for code in codes):  # the procedure has a band of its own
+        noted = [code for code in noted if code != "no-marking"]
     out += [by_note[code] for code in noted if code in by_note]
     if not out and outcome == "undecided":
         out.append("Test again, with a longer hold.")
@@ -123,6 +145,19 @@ def _shut(outcome: object, *, leaks: bool, sure: bool) -> Sequence[str]:
             return (further,)
         return (further, "If it was there and stayed shut, this gauge cannot tell: calibrate it, or use one that is.")
     return (_STUCK, _STRAINED)
+
+
+def _opens(code: str, outcome: object, *, leaks: bool, moved: bool, sure: bool) -> Sequence[str]:
+    """For a cap that opens too low or too high, or too close to that limit to tell. moved: zero did, by too much; sure:
+    whether the gauge is calibrated."""
+    if outcome != "undecided":
+        # beside a leak the opening may be too close to tell as well: what is said of high is right for both, and what
+        # to do about a seal is said already
+        return () if leaks and code == "opens-low" else (_ADVICE_BY_CODE[code],)
+    if moved:
+        return ()  # where it opens is not known; the zero is said
+    return (_TOO_CLOSE + ("use a gauge that is calibrated better." if sure else
+                          "calibrate this gauge, or use one that is."),)
 
 
 def _falling(test: str, wet: Sequence[str], *, looked: bool) -> Sequence[str]:

@@ -29,7 +29,8 @@ def warning(judgement: Mapping[str, Any]) -> str:
     if "over-limit" not in codes(judgement):
         return ""
     but = "but it" if judgement.get("outcome") == "pass" else "it"
-    return f"{but} was OVER THE LIMIT: look hoses, radiator and tank over"
+    what = "the tester's hose and joints" if judgement.get("test") == "tester" else "hoses, radiator and tank"
+    return f"{but} was OVER THE LIMIT: look {what} over"
 
 
 def notes(judgement: Mapping[str, Any]) -> list[Mapping[str, Any]]:

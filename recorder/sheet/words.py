@@ -44,7 +44,9 @@ _UNDECIDED_BY = {  # where this alone is why
     "no-marking": "Without the marking of the cap nobody can say whether it works as it should.",
     "too-much-air": "There is too much air in the system to say; it has to be filled and tested again.",
     "no-opening": "The cap was not pumped up far enough to say; it has to be tested again.",
-    "below-target": "The system was not pumped up far enough to say; it has to be tested again.",
+    "below-target": "It was not pumped up far enough to say; it has to be tested again.",
+    **dict.fromkeys(("opens-low", "opens-high"), "The cap opens so near the edge of what is allowed that this gauge "
+                    "cannot say whether it works as it should; it has to be tested again."),
     "zero-shift": "The gauge did not come back to zero, so this test cannot say; it has to be made again.",
 }
 _OTHERWISE = {"hold-too-short", "trace-broken"}  # the hold is why
@@ -155,6 +157,8 @@ def _answer(j: Mapping[str, Any], test: str, outcome: str) -> str:
     why, unmarked = codes(j), test == "cap" and _unmarked(j)
     if outcome == "undecided":
         alone = [] if _OTHERWISE & set(why) else [*(["no-marking"] if unmarked else []), *why]
+        if "zero-shift" in alone:  # where it opened is not known then
+            alone = [code for code in alone if not code.startswith("opens-")]
         return next((_UNDECIDED_BY[code] for code in alone if code in _UNDECIDED_BY), _UNDECIDED)
     if outcome == "pass" and unmarked:
         return _TIGHT_ONLY

@@ -251,8 +251,25 @@ def test_a_calibration_that_is_written_nowhere_says_so(tmp_path: Path) -> None:
     file.write_text("0,0.1001,up\n80,0.4099,up\n160,0.7188,up\n80,0.4101,down\n")
     done = CliRunner().invoke(main, ["calibrate", str(file)])
     assert done.exit_code == 0 and done.stdout.splitlines()[-1] == "no file was written: -o FILE writes one"
-    done = CliRunner().invoke(main, ["calibrate", str(file), "-o", str(tmp_path / "g.json")])
-    assert "no file was written" not in done.stdout
+    written = ["-o", str(tmp_path / "g.json"), "--reference-u", "0.3 kPa"]
+    done = CliRunner().invoke(main, ["calibrate", str(file), *written])
+    assert done.exit_code == 0 and "no file was written" not in done.stdout
+
+
+@pytest.mark.parametrize("more", [[], ["--json"], ["--port", "/dev/none"]])
+def test_no_file_is_written_of_a_reference_whose_uncertainty_was_not_said(tmp_path: Path, more: list[str]) -> None:
+    """It would carry 0.03 kPa where the gauge beside it may be off by ten times that; and it is asked for before the
+    pairs are taken, not after."""
+    file, out = tmp_path / "pairs.csv", tmp_path / "gauge.json"
+    file.write_text("0,0.1001,up\n80,0.4099,up\n160,0.7188,up\n80,0.4101,down\n")
+    args = ["calibrate", *([] if "--port" in more else [str(file)]), *more, "-o", str(out)]
+    done = CliRunner().invoke(main, args)
+    assert done.exit_code == 2 and not out.exists() and done.stdout == ""
+    assert done.stderr.startswith("--reference-u: ") and done.stderr.count("\n") == 1
+    assert "'0.25 %FS'" in done.stderr and "'0.3 kPa'" in done.stderr and "0" in done.stderr
+    if "--port" not in more:
+        perfect = CliRunner().invoke(main, [*args, "--reference-u", "0"])  # said, so it stands
+        assert perfect.exit_code == 0 and out.exists()
 
 
 @pytest.mark.parametrize("text", [

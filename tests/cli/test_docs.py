@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from recorder.audit.jobs import JobTest, job_state
 from recorder.cli import COMMANDS, main
 from recorder.model import Hold, Judgement, Marking, Phase, Quantity, Reason, Settling
 from recorder.recording import read
@@ -34,6 +35,29 @@ def test_every_page_is_in_the_list_of_pages() -> None:
     listed = set(re.findall(r"\]\(([^)#]+)", (ROOT / "docs" / "README.md").read_text("utf-8")))
     pages = {page.name for page in (ROOT / "docs").glob("*.md")} - {"README.md"}
     assert not pages - listed, pages - listed
+
+
+def test_the_readme_has_one_command_for_the_job_and_one_for_the_tests() -> None:
+    """Each from nothing but Python and a package index; the job needs none of what only the tests need."""
+    lines = (ROOT / "README.md").read_text("utf-8").splitlines()
+    job, tests = (line.split(" && ") for line in lines if line.startswith("python3 -m venv"))
+    assert job == ["python3 -m venv v", "v/bin/pip install -e .", "v/bin/recorder try --fast"]
+    assert tests[:2] == ["python3 -m venv v", "v/bin/pip install -e '.[test]'"] and "pytest" in tests[2]
+
+
+def test_every_state_of_a_job_is_explained() -> None:
+    section = (ROOT / "docs" / "audit.md").read_text("utf-8").partition("\n## Jobs\n")[2].partition("\n## ")[0]
+    seen = {job_state([JobTest(f"{n}.csv", f"2026-03-02T09:0{n}:00Z", kind, outcome)
+                       for n, (kind, outcome) in enumerate(tests)])
+            for tests in ([], [("tester", "pass")], [("cap", "pass")], [("cap", "fail")], [("cap", "fail")] * 2,
+                          [("system", "fail")] * 2, [("cap", "void")])}
+    assert len(seen) == 6 and not [state for state in seen if f"**{state}**" not in section]
+
+
+def test_the_help_of_an_option_says_which_form_refuses_it(tmp_path: Path) -> None:
+    refused = CliRunner().invoke(main, ["export", "x.csv", "--to", "csvw", "--folder", str(tmp_path)])
+    said = CliRunner().invoke(main, ["export", "--help"]).output.partition("--folder")[2].partition("--skip")[0]
+    assert refused.exit_code == 2 and "csvw" in said
 
 
 def anchors(page: Path) -> set[str]:

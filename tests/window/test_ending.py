@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
 
 import pytest
 from PySide6.QtCore import Qt
@@ -10,6 +12,7 @@ from pytestqt.qtbot import QtBot
 
 from recorder.session import AskTwice
 from recorder.window.places.main import MainWindow
+from tests.test_report import VIEW
 from tests.window.conftest import choose
 from tests.window.test_window import hold_has_run
 
@@ -58,6 +61,14 @@ def test_one_press_is_enough_before_the_hold_and_once_it_leaks_for_certain(opene
     qtbot.keyClick(window, Qt.Key.Key_E)
     qtbot.waitUntil(lambda: testing.judgement is not None, timeout=20000)
     assert testing.judgement is not None and testing.judgement["outcome"] == "fail"
+
+
+@pytest.mark.parametrize(("early", "left_s", "asks"), [
+    (None, 30.0, True), ("tight", 30.0, True), ("leak", 30.0, False), (None, 0.0, False), (None, None, False),
+])
+def test_what_it_asks_for_is_what_docs_window_says(early: Any, left_s: float | None, asks: bool) -> None:
+    """Nor is a hold over because it is tight for certain."""
+    assert ending._too_early_s(replace(VIEW, early=early, hold_left_s=left_s)) == (left_s if asks else None)
 
 
 def test_what_was_asked_takes_no_news_away(asking: MainWindow, qtbot: QtBot) -> None:

@@ -138,11 +138,17 @@ def test_plain_numbers_are_calibrated_too(opened: Callable[..., MainWindow], qtb
         page.reference_edit.setText(str(kpa))
         page.ratio_edit.setText(f"{kpa / 6.894757 + 0.5:.2f}")
         page.add_pair()
+    for said in ("", "much"):  # nothing is taken for perfect because nothing was said
+        page.u_edit.setText(said)
+        page.save()
+        assert window.testing.gauge.calibration is None and "±" in window.banner.text(), window.banner.text()
+        assert not list((tmp_path / "out").glob("gauge*.json"))
+    page.u_edit.setText("0.5 kPa")
     page.save()
     kept = window.testing.gauge.calibration
     assert kept is not None, window.banner.text()
     stored = json.loads(Path(kept).read_text())
-    assert stored["bare"] is True
+    assert stored["bare"] is True and stored["details"]["reference_standard_uncertainty_kPa"] == 0.25
     cal, _ = window.testing.gauge.resolved()
     assert cal is not None  # kPa = reading - 0.5 psi
     # read to a hundredth of a psi, which is 0.07 kPa

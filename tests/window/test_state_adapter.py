@@ -190,8 +190,13 @@ def test_the_curve_and_the_residuals_have_the_digits_of_the_doubt_in_the_users_u
 def test_a_written_plus_minus_is_two_standard_uncertainties() -> None:
     assert reference_u("0.5 kPa", "kPa") == 0.25
     assert reference_u("", "psi") == 0.0
+    assert reference_u("0", "psi", needed=True) == 0.0
     with pytest.raises(SettingError):
         reference_u("much", "kPa")
+    with pytest.raises(SettingError, match=r"its ± .* 0 "):
+        reference_u(" ", "kPa", needed=True)
+    with pytest.raises(SettingError, match="below zero"):
+        reference_u("-0.5", "kPa")
 
 
 def test_the_due_date_is_a_year_on_or_as_written() -> None:

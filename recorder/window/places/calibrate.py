@@ -228,10 +228,12 @@ class CalibratePage(QWidget):
 
     def save(self) -> None:
         """The calibration file; an existing one is never overwritten."""
+        self.show_fit()  # by the ± that stands there now
         if self.found is None:
             return
         today = date.today()
         try:
+            reference_u(self.u_edit.text(), self.unit, needed=True)
             due = due_day(self.due_edit.text(), today)
         except SettingError as err:
             self.problem.emit(str(err))

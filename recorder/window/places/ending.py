@@ -1,5 +1,5 @@
-"""Ending a test by hand. In a hold that has not told anything yet it takes a second press: a wet glove beside the key
-for findings must not cost the test."""
+"""Ending a test by hand. In a hold that is not over, and in which no leak is certain, it takes a second press: a wet
+glove beside the key for findings must not cost the test."""
 
 from __future__ import annotations
 

@@ -55,11 +55,21 @@ def with_direction(pair: Pair, before: Sequence[Pair]) -> Pair:
     return Pair(pair.reference_kpa, pair.ratio, "down" if pair.reference_kpa < last else "up")
 
 
-def reference_u(text: str, unit: str) -> float:
-    """The reference's standard uncertainty in kPa, from half of the ± that was written. Raises SettingError."""
+def reference_u(text: str, unit: str, *, needed: bool = False) -> float:
+    """The reference's standard uncertainty in kPa, from half of the ± that was written; 0 where none was, unless it is
+    needed. Raises SettingError."""
     if not text.strip():
+        if needed:
+            raise SettingError("how good the reference gauge is was not said",
+                               do=f"write its ± beside its name, {examples(unit)[1]}, or 0 to take it as perfect")
         return 0.0
-    return convert(parse_quantity(text, unit), unit, "kPa") / 2.0
+    try:
+        value = parse_quantity(text, unit)
+    except SettingError as err:
+        raise SettingError(err.what, where="the reference gauge's ±", do=f"write it {examples(unit)[1]}") from None
+    if value < 0:
+        raise SettingError(f"'{text.strip()}' is below zero", where="the reference gauge's ±", do="leave the sign away")
+    return convert(value, unit, "kPa") / 2.0
 
 
 def examples(unit: str) -> tuple[str, str]:
