@@ -56,7 +56,9 @@ def _same(recording: Recording) -> bool:
     other = Analyser(Setup.from_header(recording.header))
     r = recording.rows
     for i in range(0, len(r), 7):
-        other.feed(r.time_s[i : i + 7], r.pressure_kpa[i : i + 7], r.flag[i : i + 7] if r.flag else None)
+        part = slice(i, i + 7)
+        other.feed(r.time_s[part], r.pressure_kpa[part], r.flag[part] if r.flag else None,
+                   r.counts[part] if r.counts is not None else None)
     return other.judgement().to_json() == judge(recording).to_json()
 
 

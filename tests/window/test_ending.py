@@ -11,6 +11,7 @@ from PySide6.QtCore import Qt
 from pytestqt.qtbot import QtBot
 
 from recorder.session import AskTwice
+from recorder.session.ending import too_early_s
 from recorder.window.places.main import MainWindow
 from tests.test_report import VIEW
 from tests.window.conftest import choose
@@ -68,7 +69,7 @@ def test_one_press_is_enough_before_the_hold_and_once_it_leaks_for_certain(opene
 ])
 def test_what_it_asks_for_is_what_docs_window_says(early: Any, left_s: float | None, asks: bool) -> None:
     """Nor is a hold over because it is tight for certain."""
-    assert ending._too_early_s(replace(VIEW, early=early, hold_left_s=left_s)) == (left_s if asks else None)
+    assert too_early_s(replace(VIEW, early=early, hold_left_s=left_s)) == (left_s if asks else None)
 
 
 def test_what_was_asked_takes_no_news_away(asking: MainWindow, qtbot: QtBot) -> None:
