@@ -10,6 +10,14 @@ from typing import TYPE_CHECKING, TypeAlias
 import numpy as np
 
 from recorder.analysis.phases.let_down import GONE, let_downs
+from recorder.analysis.phases.release import (
+    STEADY_S,
+    Release,
+    at_zero,
+    find_release,
+    last_held,
+    let_out_slowly,
+)
 from recorder.analysis.phases.transitions import TRANSITIONS, follow
 from recorder.analysis.strokes import (
     QUIET_S,
@@ -31,18 +39,9 @@ if TYPE_CHECKING:
 __all__ = ["TRANSITIONS", "Stretches", "Stroke", "gone_at_once", "phases", "segment", "take_beat_out"]
 
 # where no source is named beside a number: common practice, no source
-AT_ONCE_S = 0.1  # from 80 to 20 %: a hose that came off; a valve turned by hand takes longer; no source
 SOON_S, SLOPE_S = 3.0, 0.3  # after the last stroke; a fall's slope is taken over so long at most
-# what is let out has gone, or stays: as long as that at one level; common practice, no source
-RESTS_S, RESTS_KPA = 1.5, 0.3
-# let out slowly: so far, in shares of what was held a second, against the fall before; common practice, no source
-BLOCK_S, STEADY_S, BLED_S = 0.5, 5.0, 3.0
-BLED_SHARE, BLED_TIMES, STEADY_SHARE, BLED_TO = 0.015, 6.0, 0.002, 0.5
-HELD_ON = 0.75  # of what was held; common practice, no source
+HELD_ON = 0.75  # of what was held
 
-
-# when the pressure was let go, when it was at zero again, and whether it went at once (hose off)
-Release: TypeAlias = tuple[float | None, float | None, bool]
 Spans: TypeAlias = list[tuple[float, float]]  # from when to when, s
 _Parts: TypeAlias = tuple[list[Stroke], Spans, float | None, float | None, Spans]
 
@@ -59,130 +58,6 @@ class Stretches:
     zero_again_s: float | None
     knocked_off: bool
     let_downs: tuple[tuple[float, float], ...] = ()
-
-
-def _release(x: Prepared, after_s: float) -> Release:
-    """The release of a trace that ends vented."""
-    p = x.smooth
-    top = float(np.max(p))
-    if top < 3.0:
-        return None, None, False
-    least = max(4 * x.sd_kpa, 1.0)
-    if p[-1] > max(0.25 * top, least):
-        return None, None, False
-    for share, near in ((0.3, 0.06), (0.13, 0.06), (0.06, 0.03)):  # a leak may have taken most before it was let go
-        near_zero = max(near * top, least)
-        found = _steep_fall(x, max(share * top, 2.0 * near_zero), near_zero, after_s)
-        if found[0] is not None:
-            return found
-    return None, None, False
-
-
-def _bled(x: Prepared, after_s: float) -> tuple[float | None, float | None]:
-    """When a held pressure began to be let out slowly, by a valve opened a little, and when it was at zero or rested;
-    None where no hold turns into such a fall. Readings are looked at in blocks; the kink is where the slope of the
-    seconds after is furthest below that of the seconds before."""
-    n = max(round(BLOCK_S / x.dt_s), 1)
-    many = len(x.even_p) // n
-    before, after = (max(round(s / (n * x.dt_s)), 2) for s in (STEADY_S, BLED_S))
-    if many < before + after + 2:
-        return None, None
-    b = x.even_p[: many * n].reshape(many, n).mean(axis=1)
-    at = x.even_t[: many * n].reshape(many, n).mean(axis=1)
-    k = np.arange(before, many - after)
-    held = (b[k] - b[k - before]) / (at[k] - at[k - before])
-    falls = (b[k + after] - b[k]) / (at[k + after] - at[k])
-    later = np.maximum.accumulate(b[::-1])[::-1]
-    steep = (falls < -BLED_SHARE * b[k]) & (falls < BLED_TIMES * np.minimum(held, 0.0))
-    quiet = held < STEADY_SHARE * b[k]  # no stroke in it
-    ends = (later[k + after] < b[k]) & (b[-1] < BLED_TO * b[k]) & (b[k] > 10.0 * x.sd_kpa)
-    kinks = np.flatnonzero(steep & quiet & ends & (at[k] > after_s))
-    if not len(kinks):
-        return None, None
-    at_s = float(at[k[kinks[int(np.argmin((falls - held)[kinks]))]]])
-    start = _last_held(x, at_s)
-    return start, _gone(x, start)
-
-
-def _gone(x: Prepared, start_s: float) -> float | None:
-    """When what was let go from ``start_s`` on was at zero, or near it and at rest; None where it was not, or not all
-    was let go."""
-    least = max(0.03 * float(np.max(x.smooth)), 4.0 * x.sd_kpa, 1.0)
-    zero_at = np.flatnonzero((x.t > start_s) & (x.smooth < least))
-    if len(zero_at):
-        return float(x.t[zero_at[0]])
-    return _rests(x, start_s) if x.smooth[-1] < GONE * float(np.max(x.smooth)) else None
-
-
-def _last_held(x: Prepared, start_s: float) -> float:
-    """The last reading near ``start_s`` still at the level that was held before."""
-    t = x.t
-    before = (t > start_s - 1.5) & (t < start_s - 0.15)
-    if np.count_nonzero(before) < 3:
-        return start_s
-    level = median(x.p[before])
-    near = np.flatnonzero((t > start_s - 0.3) & (t < start_s + 0.8) & (x.p > level - 4.0 * x.sd_kpa - 0.2))
-    return float(t[near[-1]]) if len(near) else start_s
-
-
-def _steep_fall(
-    x: Prepared, above_kpa: float, near_zero: float, after_s: float
-) -> Release:
-    """The fall that the last reading above ``above_kpa`` belongs to, where it is steep."""
-    t, p = x.t, x.smooth
-    top = float(np.max(p))
-    up = np.flatnonzero(p > above_kpa)
-    if not len(up):
-        return None, None, False
-    last = int(up[-1])
-    # back from the middle of the fall to where it began: steep against the fall of the seconds before it
-    calm = x.slope[(t > t[last] - 12.0) & (t < t[last] - 2.5)]
-    usual = median(calm) if len(calm) > 3 else 0.0
-    steep = min(6.0 * min(usual, 0.0) - 1.0, -0.03 * top, usual - 5.0 * x.sd_kpa / 0.3)
-    low, high = (
-        max(last - round(3.0 / x.dt_s), 0),
-        min(last + round(1.5 / x.dt_s) + 2, len(t)),
-    )
-    if high <= low or float(np.min(x.slope[low:high])) > steep:
-        return None, None, False
-    at = low + int(np.argmin(x.slope[low:high]))
-    while at > 0 and x.slope[at] < steep * 0.5:
-        at -= 1
-    start = float(t[at])
-    start = _last_held(x, start)
-    if start < after_s:
-        return None, None, False
-    zero_at = np.flatnonzero((t > start) & (p < near_zero))
-    again = float(t[zero_at[0]]) if len(zero_at) else _rests(x, start)
-    return start, again, _at_once(x, start)
-
-
-def _rests(x: Prepared, release_s: float) -> float | None:
-    """From when on the reading stays where it is to the end, though not at the old zero; None where it still falls."""
-    t, p = x.t[x.t > release_s], x.smooth[x.t > release_s]
-    late = t > t[-1] - RESTS_S if len(t) else np.zeros(0, bool)
-    if np.count_nonzero(late) < 5 or float(t[-1]) - release_s < 2.0 * RESTS_S:
-        return None
-    level = median(p[late])
-    away = np.flatnonzero(np.abs(p - level) > max(3.0 * x.sd_kpa, RESTS_KPA))
-    since = float(t[away[-1]]) if len(away) else release_s
-    return since if since < t[-1] - RESTS_S else None
-
-
-def _at_once(x: Prepared, start_s: float) -> bool:
-    """Whether what was held at ``start_s`` went faster than a hand lets it go."""
-    t, p = x.t[x.t >= start_s], x.p[x.t >= start_s]
-    held = (x.t > start_s - 0.6) & (x.t < start_s)
-    if len(p) < 3 or not held.any():
-        return False
-    level = median(x.p[held])
-    times = []
-    for share in (0.8, 0.2):
-        k = int(np.argmax(p < share * level))
-        if k == 0:
-            return False
-        times.append(float(np.interp(-share * level, -p[k - 1 : k + 1], t[k - 1 : k + 1])))
-    return times[1] - times[0] < max(AT_ONCE_S, 1.2 * x.dt_s)  # readings far apart draw a fall out
 
 
 def gone_at_once(x: Prepared, strokes: Sequence[Stroke], end_s: float) -> bool:
@@ -222,12 +97,12 @@ def goes_on(x: Prepared, strokes: Sequence[Stroke], release_s: float) -> bool:
 
 def take_beat_out(x: Prepared, vented_end_s: float) -> tuple[Prepared, Beat | None, Release]:
     """The trace without the rhythm of an idling engine, that rhythm where there is one, and the release."""
-    release = _release(x, vented_end_s)
+    release = find_release(x, vented_end_s)
     beat = find_beat(x, release[0] if release[0] is not None else float(x.t[-1]))
     if beat is None:
         return x, None, release
     calm = without_beat(x, beat)
-    return calm, beat, _release(calm, vented_end_s)
+    return calm, beat, find_release(calm, vented_end_s)
 
 
 def segment(
@@ -253,7 +128,7 @@ def segment(
 
     parts = apart(release, again)
     if parts[2] is None and (strokes or late):
-        release, again = _bled(x, (strokes[-1].end_s if strokes else float(x.t[0])) + STEADY_S)
+        release, again = let_out_slowly(x, (strokes[-1].end_s if strokes else float(x.t[0])) + STEADY_S)
         if release is not None:
             parts = apart(release, again)
     strokes, holds, release, again, downs = parts
@@ -286,7 +161,7 @@ def _apart(
     begun_s = strokes[-1].start_s if strokes else float(x.t[0])
     if final is not None and final[0] > begun_s and _first_bite(x, holds, final, ends=release is not None):
         if release is None:
-            again = _gone(x, final[0])
+            again = at_zero(x, final[0])
         release, downs = final[0], downs[:-1]
         holds = [h for h in holds if h[0] < release]
     return strokes, holds, release, again, downs
@@ -304,7 +179,7 @@ def _quiet(
         if until - since <= QUIET_S:
             continue
         for a, b in let_downs(x, since, until, hold_s=hold_s, may_close=may_close):
-            from_s = _last_held(x, a) if b > a else a
+            from_s = last_held(x, a) if b > a else a
             holds.append((since, from_s))
             if b > a:
                 downs.append((from_s, b))
