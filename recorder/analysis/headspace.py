@@ -7,7 +7,8 @@ Three things are taken out of the levels between the strokes: the heat that earl
 gamma = 1.4 times as high, adiabatic, and dies away to 1), what leaked away meanwhile (gas takes its part of p V with
 it, coolant leaves its room to the gas), and what hoses stretched since, as the hold shows them stretching on.
 Coolant that leaks is made up by the gas, V p / p_abs^2 a kPa (Boyle), and by the hoses, C a kPa. Gas that leaks takes
-V / p_abs a kPa with it, at its own pressure.
+V / p_abs a kPa with it, at its own pressure. Hoses that went on stretching shrink late, too: what they take back of a
+fall was lost without being seen.
 """
 
 from __future__ import annotations
@@ -35,18 +36,21 @@ KEPT, _KEPT_U = 0.015, 0.015
 _N_U, _M_U = 0.25, 0.5  # how well a hold shows how the leak goes with the pressure
 _STEP_SURE, _STEP_SHARE = 4.0, 0.12  # standard errors, and share of a stroke: a smaller step is none
 _UNKNOWN = 0.3  # relative u from which on strokes do not tell the space
+_LATE_U = 0.5  # relative: how much of what settles slowly is hoses
 _GIVE, _GIVE_U = 0.1, 0.15  # share of the space that is the give of hoses, where the strokes do not tell
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Space:
-    """Gas space (mL) at gauge pressure ``at_kpa`` with its standard uncertainty, and the hoses' share of it."""
+    """Gas space (mL) at gauge pressure ``at_kpa`` with its standard uncertainty, and the hoses' share of it. late: of a
+    sudden change of the pressure, the share that the hoses take back in time."""
 
     volume_ml: float
     u_ml: float
     give: float
     give_u: float
     at_kpa: float
+    late: float = 0.0
 
 
 def either(one: Space | None, other: Space | None, share: float) -> Space | None:
@@ -69,8 +73,9 @@ def with_uncounted(space: Space, more: float) -> Space | None:
 def lost_ml(
     space: Space, start_kpa: float, fall_kpa: float, air_kpa: float, *, gas: bool
 ) -> tuple[float, float]:
-    """What left (mL) while a leak let the pressure fall from ``start_kpa`` (gauge), and the standard uncertainty that
-    the space gives it. gas: air, at its own pressure; else coolant, which air may have been all the same."""
+    """What left (mL) while a leak let the pressure fall steadily by ``fall_kpa`` from ``start_kpa`` (gauge), and the
+    standard uncertainty that the space gives it. gas: air, at its own pressure; else coolant, which air may have been
+    all the same. Of each fall the hoses take back the share ``space.late`` (superposition, Boltzmann)."""
     # a broken trace can have a fit that is below nothing
     least = 0.2 * air_kpa
     here, first = max(space.at_kpa + air_kpa, least), max(start_kpa + air_kpa, least)
@@ -82,7 +87,8 @@ def lost_ml(
     doubt = space.give_u * (here * (1.0 / last - 1.0 / first) - hoses)
     if not gas:
         doubt = math.hypot(doubt, (coolant - air) / 2.0)
-    return space.volume_ml * each, math.hypot(space.u_ml * each, space.volume_ml * doubt)
+    volume = space.volume_ml / (1.0 - space.late)
+    return volume * each, math.hypot(space.u_ml * each, volume * doubt, _LATE_U * space.late * volume * each)
 
 
 def _less_from(gains: FloatArray) -> int:
@@ -181,7 +187,10 @@ def headspace(
     u = math.hypot(u, 0.5 * math.erfc(usual / max(4.0 * level_u_kpa, 1e-9)))
     if not u < _UNKNOWN:
         return None
-    return Space(volume, volume * math.hypot(u, _STROKE_U, _KEPT_U * over), min(max(share, 0.0), 1.0), share_u, at_kpa)
+    return Space(
+        volume, volume * math.hypot(u, _STROKE_U, _KEPT_U * over), min(max(share, 0.0), 1.0), share_u, at_kpa,
+        strokes.late(best[2]),
+    )  # fmt: skip
 
 
 def _full(gains: FloatArray, level_u_kpa: float) -> tuple[IntArray, float] | None:
@@ -247,8 +256,12 @@ class _Between:
 
     def gone(self, stretch_kpa: float, power: float, growth: float) -> FloatArray:
         """By how much leak and stretch (each stroke's in proportion to its rise) have lowered each level."""
-        share = min(stretch_kpa / max(float(self.still[-1] @ self.gains), 1e-6), 0.3)
+        share = self.late(stretch_kpa)
         return self.leak.lost(power, growth) + share * (((self.at[:, None] > self.warm) - self.still) @ self.gains)
+
+    def late(self, stretch_kpa: float) -> float:
+        """Share of each rise that stretching takes back in time, of which ``stretch_kpa`` is to come at the end."""
+        return min(max(stretch_kpa, 0.0) / max(float(self.still[-1] @ self.gains), 1e-6), 0.3)
 
     def _heat(self, tau_s: float) -> FloatArray:
         """Strokes' heat that is left at each level, in strokes."""
