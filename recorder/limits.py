@@ -18,6 +18,8 @@ from recorder.units import parse_quantity
 __all__ = ["KEYS", "NAMED", "Key", "Procedure", "band_kpa", "check", "limit_kpa", "needed_kpa", "resolve"]
 
 PRACTICE = "common practice, no source"
+# kPa; below it no radiator cap is marked: SAE J164, class of 3 to 5 psi, from memory
+LEAST_MARKED_KPA = 20.7
 TESTER_LEAST = 0.75  # of its target: a check at less says nothing; common practice, no source
 STANDARD_ATMOSPHERE_KPA = 101.325  # ISO 2533 standard atmosphere at sea level
 _ROUNDING_KPA = 1e-6  # of limits in other units

@@ -7,6 +7,7 @@ cannot be told apart yet, so no answer comes before it can.
 from __future__ import annotations
 
 import math
+from statistics import NormalDist
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
@@ -24,6 +25,8 @@ Early: TypeAlias = tuple[Literal["leak", "tight"], float]  # what is said, and f
 
 ALPHA = 0.01  # a tight one called leaking
 BETA = 0.01  # a leaking one called tight
+SHARES = (1 / 6, 1 / 3, 1 / 2, 3 / 4)  # of the hold, when it is looked at
+LOOKS = len(SHARES)
 SHORTEST_S = 10.0  # cooling of compressed air takes seconds: no answer before
 
 
@@ -38,13 +41,15 @@ def answer(
 ) -> Literal["leak", "tight"] | None:
     """The answer at this moment, or None. Rate, its standard uncertainty and the rate that matters in one unit.
 
-    Log likelihood ratio of 2 ``matters`` against 0 for a normal estimate: 2 m (r - m) / u^2.
+    Log likelihood ratio of 2 ``matters`` against 0 for a normal estimate: 2 m (r - m) / u^2. Against larger leaks it
+    wastes time while u is wide: a rate above 2 ``matters`` by more than chance gives in ``alpha`` of ``LOOKS`` looks
+    together (Bonferroni) is a leak as well.
     """
     if u <= 0 or matters <= 0:
         return None
     log_ratio = 2.0 * matters * (rate - matters) / (u * u)
     high, low = thresholds(alpha, beta)
-    if log_ratio >= math.log(high):
+    if log_ratio >= math.log(high) or rate - NormalDist().inv_cdf(1.0 - alpha / LOOKS) * u > 2.0 * matters:
         return "leak"
     return "tight" if log_ratio <= math.log(low) else None
 
@@ -53,9 +58,10 @@ def first_answer(
     setup: Setup, x: Prepared, hold: tuple[float, float], fit: HoldFit, strokes: tuple[FloatArray, FloatArray], *,
     now_only: bool,
 ) -> tuple[Literal["leak", "tight"], float] | None:
-    """When a sequential decision was first reached: the hold is looked at again at growing lengths.
+    """When a sequential decision was first reached that the whole hold does not contradict: the hold is looked at again
+    at growing lengths. Quick looks tell when a full one is due.
 
-    ``fit`` is a quick one of all of it where ``now_only``. What a quick look says has to stand in a full one.
+    ``fit`` is a quick one of all of it where ``now_only``.
     A cap is not condemned for what the tester itself loses.
     """
     base = setup.tester_rate if setup.test == "cap" else None
@@ -65,13 +71,13 @@ def first_answer(
     def said(rate: float, u: float) -> Literal["leak", "tight"] | None:
         return answer(60.0 * rate - own, float(np.hypot(60.0 * u, own_u)), limit)
 
-    shares = (1 / 6, 1 / 3, 1 / 2, 3 / 4)
-    ends = [hold[1]] if now_only else [hold[0] + q * setup.procedure.hold_s for q in shares]
+    ends = [hold[1]] if now_only else [hold[0] + q * setup.procedure.hold_s for q in SHARES]
+    last_word = said(fit.rate_kpa_per_s, fit.rate_u)
     for end in ends:
         if end - hold[0] < SHORTEST_S or end > hold[1]:
             continue
         first, last = np.searchsorted(x.t, hold[0]), np.searchsorted(x.t, end, "right")
-        if last - first < 8 or (now_only and said(fit.rate_kpa_per_s, fit.rate_u) is None):
+        if last - first < 8 or (now_only and last_word is None):
             continue
         beginning = Beginning(
             x.t[first:last], x.p[first:last], step_kpa=x.step_kpa, noise_kpa=x.noise_kpa, strokes=strokes, whole=fit
@@ -79,6 +85,6 @@ def first_answer(
         if not now_only and said(*beginning.rate(quick=True)) is None:
             continue
         sure = said(*beginning.rate(quick=False))
-        if sure is not None:
+        if sure is not None and last_word in (None, sure):
             return sure, end
     return None

@@ -13,7 +13,9 @@ if TYPE_CHECKING:
 
 __all__ = ["find_peak"]
 
+# where no source is named beside a number: common practice, no source
 _FLAT_KPA = 1e-9  # a top that bends less is flat but for rounding errors
+_BLUNT_KPA, _BLUNT_KPA_PER_S = 0.2, 2.0  # u of a top that no parabola fits, the wider the readings are apart
 _TOP_S = 1.0  # after a hold began its last stroke may still have its top
 
 
@@ -35,7 +37,7 @@ def find_peak(x: Prepared, end_s: float, falls: tuple[float, float] | None) -> Q
     sd = x.sd_kpa
     # a full top first; where no parabola fits it, less of it: a valve that pops leaves a sharp one
     for half_s in (0.12, 0.07, 0.04, 0.025):
-        near = np.abs(since) < half_s
+        near = np.abs(since) < half_s - 1e-6  # the same readings wherever the clock stands
         n = int(np.count_nonzero(near))
         if n < (7 if half_s > 0.1 else 5):
             break
@@ -51,4 +53,4 @@ def find_peak(x: Prepared, end_s: float, falls: tuple[float, float] | None) -> Q
         u = float(sd * np.sqrt(cov[0, 0])) + 0.05
         top = level + tilt * at + bend * at * at
         return Quantity(top, float(np.hypot(u, 0.1)), "kPa", float(t[k]) + at * half_s)
-    return Quantity(float(mean[k]), float(np.hypot(sd, 0.2 + x.dt_s * 2.0)), "kPa", float(t[k]))
+    return Quantity(float(mean[k]), float(np.hypot(sd, _BLUNT_KPA + _BLUNT_KPA_PER_S * x.dt_s)), "kPa", float(t[k]))

@@ -35,10 +35,15 @@ class Setup:
             return None
         try:
             value = parse_quantity(given, "kPa/minute")
+            u = parse_quantity({**given, "value": given.get("standard_uncertainty") or 0.0}, "kPa/minute")
         except SettingError:
             return None
-        u = given.get("standard_uncertainty")
-        return Quantity(value, float(u) if isinstance(u, int | float) else 0.0, "kPa/min")
+        return Quantity(value, u, "kPa/min") if u >= 0.0 else None
+
+    @property
+    def tester_unused(self) -> bool:
+        """Whether the recording names the tester's own fall in a way that it cannot be taken out."""
+        return (self.tester or {}).get("rate") is not None and self.tester_rate is None
 
     @classmethod
     def from_header(cls, header: Header) -> Setup:

@@ -104,7 +104,7 @@ def study(
     c = np.full(len(t), np.nan) if counts is None else counts
     finite = np.isfinite(p) & np.isfinite(t)
     t, p, c = t[finite], p[finite], c[finite]
-    later = np.diff(t, prepend=-np.inf) > 0.0
+    later = np.diff(np.maximum.accumulate(t), prepend=-np.inf) > 0.0
     same = len(t) - int(np.count_nonzero(later))
     t, p, c = t[later], p[later], c[later]
     ends = (float(t[0]), float(t[-1])) if len(t) else None
@@ -156,7 +156,8 @@ def study(
     space = shift = None
     if not quick:  # a live view shows neither
         space = headspace_of(setup, x, parts, opening, fit) if fault is None else None
-        shift = zero_shift(x, parts.zero_again_s, start.zero_u) if parts.zero_again_s is not None else None
+        if parts.zero_again_s is not None and not start.late:
+            shift = zero_shift(x, parts.zero_again_s, start.zero_u)
     seen_phases = phases(x, parts, opening.onset_s if opening else None, held.span if held else None,
                          vented=not start.late)  # fmt: skip
     if ends is not None and seen_phases and not untouched.all():  # what was left out belongs to its neighbours

@@ -7,16 +7,18 @@ from typing import Literal
 
 from recorder.analysis.setup import Setup
 from recorder.digits import rounded_down, with_doubt
-from recorder.limits import TESTER_LEAST, band_kpa
+from recorder.limits import LEAST_MARKED_KPA, TESTER_LEAST, band_kpa
 from recorder.model import Outcome, Quantity, Reason
 
 __all__ = ["Findings", "decide", "wavers"]
 
+# where no source is named beside a number: common practice, no source
+PUMPED_KPA = 3.0  # less was never pumped up
 HIDDEN_SHARE = 0.1  # of a stroke: so much beyond the opening may not show
-STILL_IN_KPA = 4.0  # a gauge's zero seldom moves as far; common practice, no source
-SETTLES_KPA = 3.0  # just after the last stroke; common practice, no source
+STILL_IN_KPA = 4.0  # a gauge's zero seldom moves as far
+SETTLES_KPA = 3.0  # just after the last stroke
 ENDS_S = 0.1  # so far apart may readings be: a hold is seen that much shorter than it was
-CLIMBS_KPA = 0.5  # within a hold; less may be noise that wanders; common practice, no source
+CLIMBS_KPA = 0.5  # within a hold; less may be noise that wanders
 PROVEN = 3.0  # standard uncertainties: a leak that ends a hold before anything else could be said
 
 Side = Literal["below", "above", "unclear"]
@@ -25,7 +27,8 @@ Side = Literal["below", "above", "unclear"]
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Findings:
     """What the estimators say. Pressures kPa, rate kPa/min with the tester's own leak still in it. Zero and
-    calibration are in the uncertainties of peak and opening; stroke_kpa: what a stroke brings."""
+    calibration are in the uncertainties of peak and opening; stroke_kpa: what a stroke brings; reached_kpa: what
+    the hold was pumped to."""
 
     fault: str | None
     broken: str | None
@@ -44,6 +47,7 @@ class Findings:
     never_held: bool = False
     judged: Quantity | None = None  # the opening, or the peak where the procedure goes by it; None: did not open
     stroke_kpa: float = 0.0
+    reached_kpa: float = 0.0
     stood: Quantity | None = None  # the highest that the cap held before it opened
     climbs_kpa: float = 0.0  # by so much the pressure rose within the hold
 
@@ -72,7 +76,7 @@ def decide(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], floa
         return "void", (Reason("sensor-fault", f"The reading cannot be trusted: {f.fault}."),), None
     if f.broken:
         return "void", (Reason("trace-broken", f"The trace is broken: {f.broken}."),), None
-    if f.strokes == 0 or f.peak is None or f.peak.value < 3.0:
+    if f.strokes == 0 or f.peak is None or f.peak.value < PUMPED_KPA:
         return "void", (Reason("never-pumped", "The pressure was never pumped up."),), None
     out, reasons, more = _judge(setup, f)
     zero = _zero(setup, f)
@@ -94,7 +98,7 @@ def _whenever(setup: Setup, f: Findings, shift_kpa: float, outcome: Outcome) -> 
     start = None if f.start_kpa is None else f.start_kpa - shift_kpa
     early = replace(
         f, peak=less(f.peak, shift_kpa), opening=less(f.opening, shift_kpa), judged=less(f.judged, shift_kpa),
-        stood=less(f.stood, shift_kpa), start_kpa=start,
+        stood=less(f.stood, shift_kpa), start_kpa=start, reached_kpa=f.reached_kpa - shift_kpa,
     )  # fmt: skip
     late = replace(f, rate=less(f.rate, -60.0 * shift_kpa / max(f.hold_s, 1.0)))
     return outcome if all(_judge(setup, g)[0] == outcome for g in (early, late)) else "undecided"
@@ -151,8 +155,7 @@ def _hold(setup: Setup, f: Findings, *, net: bool) -> tuple[Outcome, list[Reason
         reasons.append(
             Reason(
                 "hold-too-short",
-                f"The hold lasted {f.hold_s:.0f} s; at least "
-                f"{proc.shortest_hold_s:.0f} s say anything.",
+                f"The hold lasted {rounded_down(f.hold_s, 1)} s; at least {proc.shortest_hold_s:g} s say anything.",
             )
         )
         return "undecided", reasons, max(proc.hold_s - f.hold_s, 5.0)
@@ -252,6 +255,9 @@ def _cap(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], float 
             reasons.append(
                 Reason("trace-broken", "The pressure vanished at once: the hose came off.")
             )
+        else:
+            text = "The pressure beats in a rhythm, which may hide a leak: keep the pump and its hose still."
+            reasons.append(Reason("trace-broken", text))
     return ("undecided" if "undecided" in (band, held) else "pass"), tuple(reasons), more
 
 
@@ -264,7 +270,7 @@ def _system(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], flo
                 "trace-broken", "The pressure vanished at once during the hold: the hose came off."
             )
         )
-    if f.rhythmic and out != "fail":
+    if f.rhythmic and out not in ("fail", "void"):
         out = "undecided"
         reasons.append(
             Reason(
@@ -273,21 +279,25 @@ def _system(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], flo
                 "combustion gas in the coolant is suspected. Test with the engine off.",
             )
         )
-    target = least = None  # a check of the tester itself may be held a little below its target: it has no marking
+    begins, least = "the target begins at", None
+    target = None  # a check of the tester itself may be held a little below its target: it has no marking
     if setup.marked is not None:
         target = least = setup.marked.kpa + setup.procedure.target_low_kpa
     elif setup.test == "tester":
         target = setup.procedure.tester_target_kpa
         least = TESTER_LEAST * target
-    if target is not None and least is not None and f.start_kpa is not None and f.peak is not None:
+    else:
+        target = least = LEAST_MARKED_KPA
+        begins = "no marking is given, and the lowest of any cap is"
+    if f.start_kpa is not None and f.peak is not None:
         peak_u = f.peak.standard_uncertainty or 0.0
         # what settles after the last stroke is no fault of the pumping
-        reached = max(f.peak.value, f.start_kpa + SETTLES_KPA)
+        reached = max(f.reached_kpa, f.start_kpa + SETTLES_KPA)
         if reached + 2 * peak_u < least:  # a leak shows a little below as well: only what is clearly below counts
-            text = f"Held at {f.start_kpa:.0f} kPa; the target begins at {target:.0f} kPa."
+            text = f"Held at {f.start_kpa:.0f} kPa; {begins} {target:.0f} kPa."
             reasons.append(Reason("below-target", text))
             if out == "pass":
-                out, more = "undecided", setup.procedure.hold_s
+                out, more = "undecided", None
     if setup.marked is not None and f.peak is not None:  # held or not: who sees the limit passed lets go at once
         over = setup.marked.kpa + setup.procedure.over_limit_kpa
         if f.peak.value - 2 * (f.peak.standard_uncertainty or 0.0) > over:

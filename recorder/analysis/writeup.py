@@ -20,9 +20,13 @@ from recorder.model import Hold, Judgement, Outcome, Quantity, Settling
 __all__ = ["write_up"]
 
 _DIGITS = 6
-STANDS_S = 0.5  # longer than a stroke stays above where it opens a valve; common practice, no source
-CALM_S = 10.0  # after the last stroke; common practice, no source
-_SMALLEST_KPA_PER_MIN = 0.35  # fall that matters anywhere; common practice, no source
+# where no source is named beside a number: common practice, no source
+STANDS_S = 0.5  # longer than a stroke stays above where it opens a valve
+CALM_S = 10.0  # after the last stroke
+_SMALLEST_KPA_PER_MIN = 0.35  # fall that matters anywhere
+# of the standard uncertainty: 5 % each way of saying what is not so (Currie, Anal. Chem. 40 (1968) 586-593)
+_DETECTABLE = 3.29
+STILL = 0.9  # of what was reached: a hold that begins lower was let down, whether that was seen or not
 
 
 def _q(value: float, u: float | None, unit: str, time_s: float | None = None) -> Quantity:
@@ -57,7 +61,7 @@ def _hold(s: Study, scale_u: float) -> Hold | None:
         _q(drop, fit.drop_u, "kPa"),
         _q(60.0 * fit.rate_kpa_per_s, 60.0 * fit.rate_u, "kPa/min"),
         settling,
-        _q(60.0 * 3.29 * fit.rate_u, None, "kPa/min"),
+        _q(60.0 * _DETECTABLE * fit.rate_u, None, "kPa/min"),
     )
 
 
@@ -98,9 +102,20 @@ def findings(setup: Setup, s: Study) -> Findings:
         never_held=s.never_held,
         judged=judged,
         stroke_kpa=rises[len(rises) // 2] if rises else 0.0,
+        reached_kpa=_reached_kpa(s),
         stood=_stood(s, scale_u),
         climbs_kpa=_climbs_kpa(s),
     )
+
+
+def _reached_kpa(s: Study) -> float:
+    """The pressure that the hold which is judged was pumped to, since some was last let down."""
+    if s.x is None or s.parts is None or s.fit is None:
+        return 0.0
+    since = max((b for _, b in s.parts.let_downs if b <= s.hold_start_s + 0.5), default=0.0)
+    pumped = (s.x.t >= since) & (s.x.t <= s.hold_start_s + 0.5)
+    reached = float(s.x.smooth[pumped].max()) if pumped.any() else 0.0
+    return reached if s.fit.start_kpa > STILL * reached else s.fit.start_kpa
 
 
 def _stood(s: Study, scale_u: float) -> Quantity | None:
@@ -243,11 +258,17 @@ def _notes(setup: Setup, s: Study, f: Findings, outcome: Outcome) -> list[dict[s
     if setup.marked is None and setup.test != "tester":
         text = "No marking is given, so the pressure cannot be held against it."
         notes.append({"code": "no-marking", "text": text})
+    if setup.tester_unused:
+        text = "The tester's own fall stands in the recording as nothing that can be read: it was not taken out."
+        notes.append({"code": "tester-unused", "text": text})
     if setup.calibration is None and s.peak is not None:
         text = "No calibration is in the recording: what the gauge is wrong by comes on top of every ±."
         notes.append({"code": "not-calibrated", "text": text})
     elif setup.nominal and s.peak is not None:
         text = "The gauge is not calibrated: what its sensor may be wrong by is in every ±; calibrate it for less."
+        notes.append({"code": "not-calibrated", "text": text})
+    elif setup.calibration is not None and setup.calibration.standard_uncertainty_kpa is None and s.peak is not None:
+        text = "The calibration does not say how sure it is: what the gauge is wrong by comes on top of every ±."
         notes.append({"code": "not-calibrated", "text": text})
     if s.parts and len(s.parts.holds) > 1:
         span = f"{s.hold_start_s:.0f} s to {s.hold_end_s:.0f} s"

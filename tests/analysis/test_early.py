@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from recorder.analysis import early
 from recorder.analysis.setup import Setup
@@ -41,11 +42,12 @@ class Looks:
 
 
 def answered(monkeypatch: pytest.MonkeyPatch, test: TestKind, looks: Looks, held_s: float, *,
-             tester: dict[str, Any] | None = None, now: tuple[float, float] | None = None, dt_s: float = 0.25) -> Any:
+             tester: dict[str, Any] | None = None, now: tuple[float, float] | None = None, dt_s: float = 0.25,
+             whole: tuple[float, float] | None = None) -> Any:
     monkeypatch.setattr(early, "Beginning", looks.beginning)
     t = np.arange(0.0, 240.0, dt_s)
     x = prepare(t, np.full(len(t), 100.0), 0.0)
-    rate, u = now or (math.nan, math.nan)
+    rate, u = now or whole or (math.nan, math.nan)
     fit: Any = SimpleNamespace(rate_kpa_per_s=rate / 60.0, rate_u=u / 60.0)
     strokes = (np.empty(0), np.empty(0))
     setup = Setup(test, None, resolve(test), tester=tester)
@@ -113,6 +115,33 @@ def test_a_cap_alone_is_spared_what_the_tester_loses(monkeypatch: pytest.MonkeyP
     assert [of("cap", 14.0, 1.0), of("cap", 1.0, 1.0), of("cap", 14.0, 10.0)] == ["tight", "leak", None]
     assert of("system", 14.0, 1.0) == "leak"
     assert of("cap", 14.0, None) == "tight"  # of a tester whose doubt is not known
+
+
+def test_the_testers_fall_in_any_unit() -> None:
+    """1 psi is 6.894757 kPa (NIST SP 811), and so is its uncertainty."""
+    def of(u: Any) -> Any:
+        return Setup("cap", None, resolve("cap"), tester={"rate": {"value": 0.5, "standard_uncertainty": u,
+                                                                   "unit": "psi/minute"}})
+
+    rate = of(0.1).tester_rate
+    assert (rate.value, rate.standard_uncertainty) == pytest.approx((3.4474, 0.68948), rel=1e-4)
+    assert of(None).tester_rate.standard_uncertainty == 0.0 and not of(None).tester_unused
+    assert of(-0.1).tester_rate is None and of(-0.1).tester_unused
+
+
+def test_a_plain_large_leak_does_not_wait_for_a_narrow_doubt() -> None:
+    """Four looks in which a tight one may be called leaking once in a hundred: each by a normal quantile of 1 - 0.01/4,
+    2.807 (scipy.stats), beyond twice what matters."""
+    beyond = float(norm.isf(0.01 / 4))
+    assert early.answer(0.7 + 1.001 * beyond * 1.3, 1.3, 0.35) == "leak"
+    assert early.answer(0.7 + 0.999 * beyond * 1.3, 1.3, 0.35) is None
+
+
+def test_what_the_whole_hold_contradicts_is_not_kept(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A leak that begins late: what was said of its first part is not what the judgement keeps."""
+    looks = Looks({20.0: TIGHT, 40.0: TIGHT, 60.0: CANNOT_TELL, 90.0: LEAKS})
+    assert answered(monkeypatch, "system", looks, 120.0, whole=TIGHT) == ("tight", START_S + 20.0)
+    assert answered(monkeypatch, "system", looks, 120.0, whole=LEAKS) == ("leak", START_S + 90.0)
 
 
 @pytest.mark.parametrize(("rate", "says"), [(0.0, "tight"), (0.7, "leak")])

@@ -181,6 +181,18 @@ def test_a_hold_below_the_target_does_not_stand_for_one_at_it(system: Made) -> N
     assert told.outcome == "fail"
 
 
+@pytest.mark.parametrize("after_s", [3.0, 6.0])
+@pytest.mark.parametrize("left", [0.5, 0.85])
+def test_what_was_reached_and_let_down_again_does_not_count_as_held(left: float, after_s: float, system: Made) -> None:
+    """Target 105 kPa, reached; held at 54 or 92. Pressure and settling scale by as much (linear)."""
+    t, p = zeroed(system)
+    since = t - (system.hold_start_s + after_s)
+    told = judged("system", t, np.where(p > 5.0, p * (1.0 - (1.0 - left) * np.clip(since / 0.8, 0.0, 1.0)), p))
+    assert (told.outcome, [r.code for r in told.reasons]) == ("undecided", ["no-detectable-fall", "below-target"])
+    assert told.hold is not None and told.hold.start.value == pytest.approx(left * 108.0, rel=0.05)
+    assert "hold_more_s" not in told.extra
+
+
 def test_a_cap_is_judged_by_how_it_holds_once_it_has_opened() -> None:
     made = make(31, rate_hz=50.0, stroke_kpa=9.0, valve=Valve(98.0, 94.0, 60.0, pops=False), hold_s=46.0)
     t, p = zeroed(made)

@@ -49,15 +49,6 @@ def test_what_is_known_well_stays_with_a_part_of_what_the_stroke_carried_it_on()
     assert got.onset_u == pytest.approx(math.hypot(0.4, ABOVE_DOUBT * (TOP - 90.0)), abs=0.03)
 
 
-def test_no_distribution_is_wider_than_that() -> None:
-    rng = np.random.default_rng(7)
-    for _ in range(300):
-        values = rng.uniform(2.0, 5.0, 6) if rng.random() < 0.7 else rng.choice([2.0, 5.0], 6)
-        w = rng.dirichlet(np.full(6, 0.5))
-        mean = float(w @ values)
-        assert float(w @ (values - mean) ** 2) <= (mean - 2.0) * (5.0 - mean) + 1e-12
-
-
 def test_what_only_sinks_after_the_last_stroke_has_to_be_plainer() -> None:
     """A hose that creeps explains it as well; what earlier strokes let out, or strokes show by themselves, does not."""
     strokes = trace()[1]

@@ -85,8 +85,7 @@ def test_pressure_that_is_let_go_in_part_and_still_falls_says_nothing_of_zero(sy
     analyser.feed(system.time_s[keep].round(6), p[keep].round(4))
     told = analyser.judgement()
     assert "zero-shift" not in [r.code for r in told.reasons]
-    if told.zero_shift is not None:
-        assert told.zero_shift.value < 3.0 * (told.zero_shift.standard_uncertainty or 0.0)
+    assert told.zero_shift is None
 
 
 @pytest.mark.parametrize(
