@@ -136,21 +136,27 @@ def test_one_hold_has_one_length(seconds: float, shop: str, owner: str) -> None:
     assert [text for text in summary(made) if text.strip().startswith(shop)], summary(made)
 
 
-AIR = ("too-much-air", "About 2100 mL of air in the system hide a leak: fill it and test again.")
+AIR = ("too-much-air", "About 2100 mL of air in the system: a leak shows as a smaller fall.")
 OVER = ("over-limit", "It was pumped to 140 kPa; never above 124 kPa.")
 ZERO = ("zero-shift", "Zero moved by 2.4 kPa between start and release.")
 TIGHT = ("no-detectable-fall", "No fall beyond settling can be seen: 0.02 ± 0.04 kPa/min beyond settling, 7 allowed.")
 
 
 @pytest.mark.parametrize("outcome", ["pass", "undecided"])
-@pytest.mark.parametrize(("reason", "wanted"), [
-    (AIR, "have it filled and tested again"), (OVER, "have hoses, radiator and tank looked over"),
-    (ZERO, "have the test made again"),
+@pytest.mark.parametrize(("reason", "wanted", "passing"), [
+    (AIR, "have it filled and tested again", "have it filled."),
+    (OVER, "have hoses, radiator and tank looked over", ""),
+    (ZERO, "have the test made again", "The answer is the same"),
 ])
-def test_never_nothing_to_do_beside_something(outcome: str, reason: tuple[str, str], wanted: str) -> None:
+def test_never_nothing_to_do_beside_something(
+    outcome: str, reason: tuple[str, str], wanted: str, passing: str
+) -> None:
+    """A pass stands whatever is said beside it: nobody is told that it has to be made again."""
+    wanted = passing if outcome == "pass" and passing else wanted
     for test in ("system", "cap"):
         said = " ".join(to_do(judgement(test, outcome, TIGHT, reason)))
         assert wanted in said and "Nothing has to be" not in said, said
+        assert outcome != "pass" or "again" not in said
     places = " ".join(to_do(judgement("system", outcome, TIGHT, reason), ["heater"]))
     assert "Nothing has to be" not in places and wanted in places
 

@@ -312,8 +312,7 @@ def _system(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], flo
         reasons.append(
             Reason(
                 "too-much-air",
-                f"About {f.headspace_ml:.0f} mL of air in the system hide a leak: "
-                "fill it and test again.",
+                f"About {f.headspace_ml:.0f} mL of air in the system: a leak shows as a smaller fall.",
             )
         )
         # in so much air what a leak of the size that matters takes shows as a smaller fall

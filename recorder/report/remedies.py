@@ -33,11 +33,21 @@ _ADVICE_OF_A_LEAK = {
     "and test again.",
     "below-target": "The pressure did not reach the target: when it is mended, pump up to the target and test again.",
 }
+# Beside a pass, which stands all the same.
+_ADVICE_OF_A_PASS = {
+    "too-much-air": "Much air in the system makes a leak look smaller; none showed all the same. Fill it up.",
+    "zero-shift": "The zero moved, which does not change this answer: let the gauge warm up and check its fitting "
+    "before the next test.",
+    "tester-leaks": "The tester itself leaks, which was taken out: check its hose, joints and seals before the next "
+    "test.",
+}
 _ADVICE_BY_NOTE: dict[str, str] = {
     "warming": "The coolant was warming and raised the pressure: let it go cold and test again.",
     "wavers": "Sun, wind, warmth or a hand on the hose moved the pressure: keep them off, let it go cold, test again.",
     "rhythmic": "The pressure beats in rhythm: combustion gas in the coolant is suspected; let trained people check.",
     "hose-off": "The pressure went all at once: check that the hose stayed on.",
+    "near-the-limit": "The pressure may have gone over the limit: look over hoses, radiator and tank, and calibrate "
+    "the gauge.",
     "late-start": "Start the recording first, with the tester open to the air; then pump.",
     "top-up": "Pumping or letting out during the hold starts it anew: keep your hands off.",
     "gaps": "Samples are missing: check the cable and the port.",
@@ -55,7 +65,7 @@ _TOO_CLOSE = "Pump slowly and test again; if it opens so close to the limit agai
 _STUCK = "The cap never opened: check the marking and the adapter; a stuck cap has to be replaced."
 _STRAINED = "What a stuck cap was on has been under too much pressure: look its hoses, radiator and tank over."
 # What could hurt somebody, of reasons, notes and the advice for them.
-_SAFETY = {"over-limit", "opens-high", "no-opening", "sensor-fault", "rhythmic", "hose-off"}
+_SAFETY = {"over-limit", "opens-high", "no-opening", "sensor-fault", "rhythmic", "hose-off", "near-the-limit"}
 
 
 def is_safety(text_or_code: str) -> bool:
@@ -101,6 +111,8 @@ def advice(judgement: Mapping[str, Any], found: Sequence[str] = ()) -> list[str]
     by_code, by_note = _ADVICE_BY_CODE, _ADVICE_BY_NOTE
     if outcome == "fail":  # what fails, beside what these two are of, is that it leaks
         by_code = {**by_code, **_ADVICE_OF_A_LEAK}
+    elif outcome == "pass":
+        by_code = {**by_code, **_ADVICE_OF_A_PASS}
     if test != "system":
         by_code, by_note = {**by_code, **_ON_THE_BENCH}, {**by_note, **_ON_THE_BENCH}
     for code in codes:

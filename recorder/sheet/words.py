@@ -222,12 +222,19 @@ def _besides(j: Mapping[str, Any], test: str, outcome: str) -> list[str]:
         out.append("Have the cap tested again with its marking, the pressure that is stamped on it.")
     if "over-limit" in why:
         out.append(_OVER)
+    elif any(note.get("code") == "near-the-limit" for note in notes(j)):
+        out.append("The pressure may have gone over the limit of the test, which this gauge cannot tell: have hoses, "
+                   "radiator and tank looked over.")
     if test == "system" and any(note.get("code") == "rhythmic" for note in notes(j)):
         out.append("The pressure beat in a rhythm: gas from the engine may be getting into the coolant. Have trained "
                    "people check that.")
     if "too-much-air" in why:
-        out.append("There was much air in the system, which hides leaks: have it filled and tested again.")
-    if "zero-shift" in why:
+        out.append("There was much air in the system, in which a leak shows less. None was seen: have it filled."
+                   if outcome == "pass" else
+                   "There was much air in the system, which hides leaks: have it filled and tested again.")
+    if "zero-shift" in why and outcome == "pass":
+        out.append("The gauge did not quite come back to zero. The answer is the same wherever its zero was.")
+    elif "zero-shift" in why:
         out.append("The gauge did not come back to zero, so its numbers are in doubt: have the test made again"
                    + (" before anything is replaced." if outcome == "fail" else "."))
     return out

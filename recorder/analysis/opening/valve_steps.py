@@ -19,6 +19,7 @@ __all__ = ["Lanes", "run_valves"]
 SHUT_KPA = 1e-3  # a lift below this is none
 SAME_KPA = 1e-9  # rounding, between a pressure and a line that it is on
 LEAST = 1e-12
+TINY = 1e-12  # kPa: a push so small is none
 
 
 @dataclass(slots=True, eq=False)
@@ -110,7 +111,7 @@ def _run_rubbing(q: Lanes, gas: _Gas) -> None:
         if moves.any():
             np.multiply(gas.push, slow, out=settle)
             # where the step begins before the line is met, only the part after counts
-            part = (still - lift) / np.where(gas.push == 0.0, 1.0, gas.push)
+            part = (still - lift) / np.where(np.abs(gas.push) < TINY, 1.0, gas.push)
             np.minimum(np.maximum(part, 0.0, out=part), 1.0, out=part)
             part *= rate
             level = np.where(up, np.maximum(p, lift), np.minimum(p + q.gap, lift)) - settle

@@ -327,11 +327,13 @@ def find_strokes(x: Prepared, start_s: float, end_s: float, *, may_open: bool) -
         if len(chosen) == before:
             break
     found = [s for s in _edges(x, [int(k) for k in c.at[chosen]]) if s.end_s > s.start_s]  # it raises the pressure
+    if not found:
+        return []
     if may_open:
         found = without_rebounds(x, found)
         found = with_popped(x, found, slope.sd, level_sd, end_s)
         found = with_peaks(x, found, level_sd, end_s)
     else:
         found = without_trifles(found, level_sd)
-    found = without_halves(without_wavering(x, without_knocks(x, found, end_s)))
+    found = without_halves(without_wavering(x, without_knocks(x, found, end_s, may_open=may_open)))
     return through_holes(x, y, found, level_sd, end_s, may_open=may_open)

@@ -1,5 +1,6 @@
-"""Rises that are no strokes: a hose or a gauge that was hit rings during a hold and leaves the pressure as it was; a
-hand that holds the pump in a pause on the way up is never quite still; and what a pause shows beside full strokes."""
+"""Rises that are no strokes: a hose or a gauge that was hit, bent or squeezed during a hold leaves the pressure as it
+was; a hand that holds the pump in a pause on the way up is never quite still; and what a pause shows beside full
+strokes."""
 
 from __future__ import annotations
 
@@ -27,8 +28,9 @@ BESIDE, TRIFLE = 4, 0.04  # strokes to each side; of what these bring a hand bri
 SWINGS, RECOVERS = 0.33, 0.25  # of its height: below where it was, and back up again
 
 
-def without_knocks(x: Prepared, strokes: list[Stroke], end_s: float) -> list[Stroke]:
-    """Without rises in a hold that leave nothing and swing to both sides."""
+def without_knocks(x: Prepared, strokes: list[Stroke], end_s: float, *, may_open: bool) -> list[Stroke]:
+    """Without rises in a hold that leave nothing: of what may have let out again as much as it brought (may_open, and
+    higher than was held before) only those that swing to both sides."""
     if len(strokes) < 3:
         return strokes
     keep, k = strokes[:1], 1
@@ -37,7 +39,9 @@ def without_knocks(x: Prepared, strokes: list[Stroke], end_s: float) -> list[Str
         while m < len(strokes) and strokes[m].start_s - strokes[m - 1].end_s < TOGETHER_S:
             m += 1
         some = strokes[k:m]
-        if strokes[k].start_s - keep[-1].end_s < PAUSE_S or not _rings(x, some, end_s):
+        held = max(s.base_kpa for s in keep) if may_open else np.inf
+        one_way = max(s.top_kpa for s in some) < held
+        if strokes[k].start_s - keep[-1].end_s < PAUSE_S or not _leaves_nothing(x, some, end_s, one_way=one_way):
             keep += some
         k = m
     return keep
@@ -78,9 +82,9 @@ def without_trifles(strokes: list[Stroke], level_sd: float) -> list[Stroke]:
     return keep
 
 
-def _rings(x: Prepared, some: list[Stroke], end_s: float) -> bool:
-    """Whether the pressure swings to both sides about where it was, and is there again afterwards, or lower by no more
-    than it would have fallen to anyway."""
+def _leaves_nothing(x: Prepared, some: list[Stroke], end_s: float, *, one_way: bool) -> bool:
+    """Whether the pressure is afterwards where it was, or lower by no more than it would have fallen to anyway, and,
+    but for one_way, swings to both sides."""
     t, p = x.even_t, x.even_p
     first, last = some[0].start_s - RINGS_S, some[-1].end_s
 
@@ -100,5 +104,7 @@ def _rings(x: Prepared, some: list[Stroke], end_s: float) -> bool:
     anyway = fell * (last + 1.2 - first)
     if height < 4.0 * x.sd_kpa or not -LEFT * height - anyway < is_now - was < LEFT * height:
         return False
+    if one_way:
+        return True
     by_itself = max(was - is_now - LEFT * height, 0.0)
     return was - low - by_itself > SWINGS * height and is_now - low > RECOVERS * height
