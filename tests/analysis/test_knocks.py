@@ -43,6 +43,24 @@ def test_a_ring_in_the_hold_is_no_stroke(test: str, height_kpa: float, pitch_hz:
     assert told.peak.value == pytest.approx(plain.peak.value, abs=0.05)
 
 
+@pytest.mark.parametrize("width_s", [0.08, 0.15, 0.3])
+@pytest.mark.parametrize(("test", "height_kpa"), [("cap", 1.5), ("system", 1.5), ("system", 4.0)])
+def test_a_hose_that_is_bent_for_a_moment_is_no_stroke(test: str, height_kpa: float, width_s: float) -> None:
+    """A bump (Gaussian) that leaves the pressure where it was, in a cap below what it held before."""
+    if test == "cap":
+        made = make(31, rate_hz=50.0, stroke_kpa=9.0, valve=Valve(98.0, 88.0, 60.0, pops=False), hold_s=60.0)
+    else:
+        made = made_of(test)
+    plain = judged(test, made.time_s, made.pressure_kpa)
+    assert plain.hold is not None
+    since = (made.time_s - plain.hold.start_s - 22.0) / width_s
+    told = judged(test, made.time_s, made.pressure_kpa + height_kpa * np.exp(-since * since / 2.0))
+    assert (told.strokes, told.outcome) == (plain.strokes, plain.outcome)
+    assert told.hold is not None
+    assert told.hold.start_s == pytest.approx(plain.hold.start_s, abs=0.3)
+    assert told.hold.end_s == pytest.approx(plain.hold.end_s, abs=0.1)
+
+
 def test_a_stroke_in_the_hold_is_one() -> None:
     made = made_of("system")
     plain = judged("system", made.time_s, made.pressure_kpa)

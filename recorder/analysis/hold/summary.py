@@ -20,8 +20,9 @@ if TYPE_CHECKING:
 __all__ = ["HoldFit", "rate_of", "summary"]
 
 # no law of a leak is truer than this share of the rate, and less so the more of the pressure goes; and no settling
-# is quite a sum of exponentials: share of what settled
-_LAW_SHARE, _LAW_FALL, _FORM_SHARE = 0.01, 0.02, 0.02
+# is quite a sum of exponentials: share of what settled. Creep so slow that it looks straight: share of the pressure in
+# a hold
+_LAW_SHARE, _LAW_FALL, _FORM_SHARE, _CREEP_SHARE = 0.01, 0.02, 0.02, 0.0005
 _WEIGHS = 7.0  # log weight below the best: what is less likely does not show in the curve
 
 
@@ -69,7 +70,8 @@ def _with_form(rate: float, u: float, start_kpa: float, settled_kpa: float, leng
     """Standard uncertainty of the rate, with that of the law's and the settling's form."""
     share = max(0.0, min(1.0, rate * length_s / max(abs(start_kpa), 1.0)))
     form = (_LAW_SHARE + _LAW_FALL * share) * abs(rate)
-    return math.sqrt(u**2 + form**2 + (_FORM_SHARE * settled_kpa / length_s) ** 2)
+    settling = math.hypot(_FORM_SHARE * settled_kpa, _CREEP_SHARE * start_kpa) / length_s
+    return math.sqrt(u**2 + form**2 + settling**2)
 
 
 def _over_s(grid: FloatArray, settled_kpa: FloatArray) -> FloatArray:
