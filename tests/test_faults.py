@@ -91,8 +91,9 @@ def test_traces_that_no_test_gives_are_judged(tmp_path: Path) -> None:
 
 def test_any_trace_is_answered() -> None:
     """In the 87th strokes bring nothing; those from 50197 on have a reading every few seconds; all that the
-    60527th holds, and the 90330th reaches, is below zero; the 1656th rises by 10^8 of its standard deviations."""
-    for first, many in ((80, 60), (1_656, 1), (50_197, 5), (60_527, 1), (90_330, 1)):
+    60527th holds, and the 90330th reaches, is below zero; the 1656th rises by 10^8 of its standard deviations; in the
+    150th no rise raises the pressure, and the 1146th would push a valve by 10^-308."""
+    for first, many in ((80, 60), (1_656, 1), (50_197, 5), (60_527, 1), (90_330, 1), (150, 1), (1_146, 1)):
         seen = faults_traces.run(many, first)
         assert seen.traces == many and seen.wrong == {}
 

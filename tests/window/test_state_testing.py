@@ -106,6 +106,17 @@ def test_unplugged_is_said_in_the_sentence() -> None:
     assert live_screen(over, test="system", unit="kPa", away=True).sentence.startswith("STOP")
 
 
+def test_a_wire_that_came_off_shows_neither_fall_nor_leak_nor_what_it_read() -> None:
+    """The pinned reading, 232 kPa, is no pressure that was there before it went."""
+    off = dataclasses.replace(HOLD, fault="open", pressure_kpa=232.1, fall_kpa=-111.4, peak_kpa=120.8)
+    screen = live_screen(off, test="system", unit="kPa", procedure=resolve("system"), silent=True)
+    assert screen.hold is not None and (screen.hold.fall, screen.hold.leak) == ("", "")
+    assert "before it went" not in dict(screen.numbers)
+    before = dataclasses.replace(off, pressure_kpa=None, before_kpa=119.0)
+    screen = live_screen(before, test="system", unit="kPa", procedure=resolve("system"), silent=True)
+    assert dict(screen.numbers)["before it went"] == "119.0 kPa"
+
+
 @pytest.mark.parametrize("gone", [{"away": True}, {"silent": True}])
 def test_whoever_pumps_without_a_reading_is_told_to_stop(gone: dict[str, bool]) -> None:
     """It said that the test goes on, to somebody who could see no limit."""

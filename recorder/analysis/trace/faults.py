@@ -32,7 +32,7 @@ BEFORE_S, AFTER_S = 0.5, 1.0
 # A blink of a second and less is told twice a second, so over a second at most; a quarter for what is late.
 LASTING_S = 1.25
 SAME_S = 1.5  # two lines of one fault are nearer
-MOST_TOLD = 3  # rows with an adapter's word, in one recording: then it is no blink
+MOST_TOLD = 3  # times that an adapter reports one, in one recording: then it is no blink
 NO_PRESSURE = "fault-ratio"  # the recorder's own word: counts over supply are what no sensor gives
 _OWN = {NO_PRESSURE: "the counts are above what the supply allows (sense wire or supply off?)"}
 
@@ -87,9 +87,9 @@ def usable(t: FloatArray, told: Reported) -> tuple[BoolArray, Cut | None]:
 
 
 def often_reported(told: Reported) -> str | None:
-    """What is wrong where many rows have a fault's word; None where not."""
-    faulty = [w for _, words in told.flags for w in words.split("+") if "fault" in w and w != NO_PRESSURE]
-    return f"the adapter reports '{faulty[0]}'" if len(faulty) > MOST_TOLD else None
+    """What is wrong where faults come again and again; None where not. Of one that lasts ``usable`` says when."""
+    words = [word for _, _, word in _stretches(told) if word != NO_PRESSURE]
+    return f"the adapter reports '{words[0]}'" if len(words) > MOST_TOLD else None
 
 
 def rails_kpa(calibration: Calibration | None) -> tuple[float, float] | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 from recorder import report
@@ -88,6 +88,9 @@ _RUNG_OF_STEP = {
 }
 
 
+_SAME_KPA = 1.0  # by so much noise takes a reading above the highest pressure
+
+
 def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
@@ -150,10 +153,13 @@ def live_screen(
     if procedure is not None:
         strip = hold_strip(view, unit, hold_s=procedure.hold_s,
                            allowed_kpa_per_min=procedure.steady_fall_allowed_kpa_per_min)
+        if strip is not None and view.fault is not None:  # what is not believed has neither fallen nor leaked
+            strip = replace(strip, fall="", leak="")
     numbers = _numbers(view, unit, marks, test)
     gone = away or silent
     before_kpa = view.before_kpa if view.pressure_kpa is None else view.pressure_kpa
-    if gone and before_kpa is not None:
+    believed = view.fault is None or view.peak_kpa is None or (before_kpa or 0.0) <= view.peak_kpa + _SAME_KPA
+    if gone and before_kpa is not None and believed:
         numbers = (("before it went", format_pressure(before_kpa, unit)), *numbers)
     return LiveScreen(
         _reading(None if gone else view.pressure_kpa, unit), unit, sentence,
