@@ -67,6 +67,18 @@ def test_the_program_as_started_by_a_user(tmp_path: Path) -> None:
     assert len(done.stderr.splitlines()) == 1 and "no-such-file.csv" in done.stderr
 
 
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="DISPLAY is X's")
+def test_a_display_that_does_not_answer_is_one_line_and_exit_2(tmp_path: Path) -> None:
+    """Qt says it in several lines, and aborts."""
+    env = {k: v for k, v in os.environ.items() if k not in ("WAYLAND_DISPLAY", "QT_QPA_PLATFORM")}
+    done = subprocess.run(
+        [sys.executable, "-m", "recorder"], cwd=tmp_path, capture_output=True, text=True, timeout=60, check=False,
+        env={**env, "DISPLAY": ":7777", "PYTHONPATH": str(ROOT)},
+    )
+    assert (done.returncode, done.stdout) == (2, "")
+    assert len(done.stderr.splitlines()) == 1 and "window cannot be opened" in done.stderr
+
+
 def test_help_lists_every_command_without_loading_it() -> None:
     result = CliRunner().invoke(main, ["--help"])
     assert result.exit_code == 0

@@ -3,12 +3,20 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from functools import partial
 from pathlib import Path
 from types import TracebackType
 
-from PySide6.QtCore import QSettings, Qt, QTimer
+from PySide6.QtCore import (
+    QMessageLogContext,
+    QSettings,
+    Qt,
+    QTimer,
+    QtMsgType,
+    qInstallMessageHandler,
+)
 from PySide6.QtWidgets import QApplication
 
 from recorder.errors import RecorderError
@@ -62,6 +70,27 @@ def _broke(window: MainWindow, kind: type[BaseException], err: BaseException, tr
     window.say(f"the program broke ({kind.__name__}: {err}); what was recorded is on disk")
 
 
+def _application() -> QApplication:
+    """Qt itself. Where it finds no display it ends the process at once: then its reasons, of several lines, become one,
+    and the exit that of unusable input."""
+    said: list[str] = []
+
+    def listen(kind: QtMsgType, _: QMessageLogContext, text: str) -> None:
+        said.append(" ".join(text.split()))
+        if kind == QtMsgType.QtFatalMsg:
+            why = said[0].removesuffix(".")
+            print(f"the window cannot be opened: {why}; look at DISPLAY and at the libraries that Qt draws with "
+                  "(Debian: libxcb-cursor0), or use a terminal command, for instance 'recorder record --help'",
+                  file=sys.stderr)
+            sys.stderr.flush()
+            os._exit(2)
+
+    before = qInstallMessageHandler(listen)
+    app = QApplication(sys.argv[:1])
+    qInstallMessageHandler(before)
+    return app
+
+
 def run(argv: list[str]) -> int:
     """Opens the window."""
     parser = argparse.ArgumentParser(prog="recorder window")
@@ -79,9 +108,9 @@ def run(argv: list[str]) -> int:
         print(err, file=sys.stderr)
         return 2
     folder, said = recordings_folder(given.folder, settings)
+    app = QApplication.instance() or _application()
     if said:
         print(said, file=sys.stderr)
-    app = QApplication.instance() or QApplication(sys.argv[:1])
     window = open_window(settings, folder, QSettings("hose-gauge-recorder", "window"), port=given.port,
                          speed=given.speed or None, dark=given.dark)
     sys.excepthook = partial(_broke, window)
