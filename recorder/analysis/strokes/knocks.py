@@ -20,6 +20,7 @@ __all__ = ["without_knocks", "without_trifles", "without_wavering"]
 TOGETHER_S = PAUSE_S  # rises no further apart are of one knock
 RINGS_S = 1.0  # it may have rung for so long before a rise of it looked like a stroke
 FELL_S = 5.0  # before that: how fast it falls anyway; it settles ever more slowly
+HELD = 0.5  # of its top: what was held before it
 LEFT = 0.2  # of its height: a stroke leaves more, or lets out
 SOON_S = (0.2, 0.6)  # after it, the trough of a hand's wavering
 SMALL, LEAVES = 0.15, 0.3  # of a usual stroke; of its own rise; common practice, no source
@@ -40,7 +41,8 @@ def without_knocks(x: Prepared, strokes: list[Stroke], end_s: float, *, may_open
             m += 1
         some = strokes[k:m]
         held = max(s.base_kpa for s in keep) if may_open else np.inf
-        one_way = max(s.top_kpa for s in some) < held
+        top = max(s.top_kpa for s in some)
+        one_way = top < held and some[0].base_kpa > HELD * top  # what nothing holds is gone after each stroke
         if strokes[k].start_s - keep[-1].end_s < PAUSE_S or not _leaves_nothing(x, some, end_s, one_way=one_way):
             keep += some
         k = m
