@@ -104,7 +104,8 @@ def _leaves_nothing(x: Prepared, some: list[Stroke], end_s: float, *, one_way: b
     height, low = float(two.max()) - was, float(two.min())
     fell = max(float(np.median(earlier)) - was, 0.0) / FELL_S if len(earlier) > 2 else 0.0
     anyway = fell * (last + 1.2 - first)
-    if height < 4.0 * x.sd_kpa or not -LEFT * height - anyway < is_now - was < LEFT * height:
+    less = height if one_way else LEFT * height  # just after pumping the air still cools
+    if height < 4.0 * x.sd_kpa or not -less - anyway < is_now - was < LEFT * height:
         return False
     if one_way:
         return True
