@@ -12,7 +12,7 @@ from typing import IO, TYPE_CHECKING, Any, TypeVar
 import click
 
 from recorder import report
-from recorder.errors import RecorderError, SettingError, printable
+from recorder.errors import FileError, RecorderError, SettingError, printable
 from recorder.units import (
     LIKELY_FULL_SCALE_KPA,
     both_ways,
@@ -110,16 +110,20 @@ def ports_found() -> str:
     return f"give --port with one of: {found}" if found else "plug the adapter in; no serial port was found"
 
 
-def without_ledgers(files: Iterable[_Path]) -> list[_Path]:
-    """The files that are no ledger; a ledger, which ``*.csv`` names too, is said and passed over."""
+def without_ledgers(files: Iterable[_Path], *, needed: bool = False) -> list[_Path]:
+    """The files that are no ledger; a ledger, which ``*.csv`` names too, is said and passed over. needed: FileError
+    where nothing else is left, as something was to be written."""
     from recorder.recording import is_ledger
 
-    kept = []
+    kept: list[_Path] = []
+    ledgers: list[_Path] = []
     for file in files:
-        if is_ledger(file):
-            click.echo(printable(f"{file}: passed over, it is the ledger of its folder"), err=True)
-        else:
-            kept.append(file)
+        (ledgers if is_ledger(file) else kept).append(file)
+    if needed and ledgers and not kept:
+        raise FileError("this is the ledger of its folder, and no recording", path=str(ledgers[0]),
+                        do="name a recording")
+    for file in ledgers:
+        click.echo(printable(f"{file}: passed over, it is the ledger of its folder"), err=True)
     return kept
 
 
