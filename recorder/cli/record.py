@@ -22,7 +22,7 @@ from recorder.cli._common import (
 from recorder.cli._drive import Keys, StopSignals, drive
 from recorder.cli._live import LiveLine
 from recorder.cli._plain import put_data
-from recorder.errors import FileError, SettingError, as_typed
+from recorder.errors import FileError, RunError, SettingError, as_typed
 from recorder.limits import NAMED, Procedure, needed_kpa, resolve
 from recorder.model import TEST_KINDS, Calibration, Marking, TestKind
 from recorder.settings import Settings, load_settings, recordings_folder
@@ -121,8 +121,8 @@ def command(ctx: click.Context, /, **given: Any) -> None:
     if done.path is None:
         if error is not None:
             raise error
-        live.say(f"nothing was recorded: no sample arrived from {url}")
-        ctx.exit(0)
+        raise RunError("nothing was recorded: no sample had arrived", where=url,
+                       do="wait for the first reading before you end the test")
     complete = session.storage_error is None
     if given["as_json"]:
         put_data(dump(done.judgement, file=str(done.path), **({} if complete else {"file_complete": False})))

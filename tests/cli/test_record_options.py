@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import signal
 import subprocess
 import sys
 import threading
@@ -20,6 +21,7 @@ from recorder.cli.record import _gauge
 from recorder.limits import KEYS
 from recorder.recording import read
 from recorder.settings import Settings
+from tests.cli.board import board
 from tests.independent_feeder import line
 
 ROOT = Path(__file__).parents[2]
@@ -177,4 +179,23 @@ def test_a_gauge_that_ends_before_the_test_does_is_refused(adapter: str, tmp_pat
     )
     assert run.returncode == 2
     assert said in run.stderr
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_test_that_is_ended_before_its_first_sample_has_recorded_nothing_and_that_is_no_success(
+    tmp_path: Path,
+) -> None:
+    with board(lambda n: b"", rate_hz=10.0) as url:
+        child = subprocess.Popen(
+            [sys.executable, "-m", "recorder", "record", "--port", url, "--test", "tester", "--full-scale", "207 kPa",
+             "--folder", str(tmp_path)],
+            cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        )
+        assert child.stderr is not None
+        first = child.stderr.readline()  # by the first thing it says, signals are heard
+        child.send_signal(signal.SIGINT)
+        out, err = child.communicate(timeout=30)
+    assert child.returncode == 2 and out == "", first + err
+    assert err.splitlines()[-1] == (f"{url}: nothing was recorded: no sample had arrived; "
+                                    "wait for the first reading before you end the test")
     assert not list(tmp_path.iterdir())
