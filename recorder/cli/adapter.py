@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 __all__ = ["command"]
 
 FIRST_LOOK_S = 10.0  # two announcements are due by then
+LEAST_S = 5.0  # of less nothing slow is known at all
 LOOKED_AT = 300  # samples; with fewer it may only be slow
 ASSUMED_FULL_SCALE = "30 psi"  # the commonest hobby gauge; common practice, no source
 _WORD = {"fit": "FIT to use", "marginal": "MARGINAL (usable)", "unfit": "NOT FIT to use"}
@@ -153,7 +154,7 @@ def _gauge(
 
 @click.command("adapter")
 @click.option("--port", "url", metavar="URL", help="Where the adapter is: /dev/ttyUSB0, COM3, socket://host:port.")
-@click.option("--seconds", type=click.FloatRange(5.0, 3600.0), default=180.0, show_default=True,
+@click.option("--seconds", type=click.FloatRange(LEAST_S, 3600.0), default=180.0, show_default=True,
               help="How long to listen; 120 or more measure slow drift.")
 @click.option("--full-scale", metavar="PRESSURE", help="Full scale of an uncalibrated sensor, like '207 kPa'.")
 @click.option("--full-scale-counts", type=click.IntRange(min=1),
@@ -170,8 +171,8 @@ def command(
 ) -> None:
     """Is this adapter fit to use? Leave the hose open to the air while it listens.
 
-    Ctrl-C ends it early: it is judged on what has come, and says that it was cut short. With --bare some of it cannot
-    be known, and that is said. Exit 0 when fit or marginal, 1 when not, 2 where nothing can be measured.
+    Ctrl-C ends it early: it is judged on what has come, 5 s at least, and says that it was cut short. With --bare some
+    of it cannot be known, and that is said. Exit 0 when fit or marginal, 1 when not, 2 where nothing can be measured.
 
     Example: recorder adapter --port /dev/ttyUSB0 --full-scale '207 kPa'
     """
@@ -204,6 +205,10 @@ def command(
                 cut = "the port went away and did not come back"
             if cut and bare is None and port.announcement is None and full_scale_counts is None:
                 raise RunError("the adapter had not announced itself yet", do="let it run for 6 s or more")
+            came_s = port.arrived_s[-1] - port.arrived_s[0]
+            if cut and came_s < LEAST_S:
+                raise RunError(f"an adapter is judged on {LEAST_S:g} s or more, and {came_s:.1f} s had come",
+                               do=f"let it run for {LEAST_S:g} s at least, better for all of {seconds:g} s")
             if bare is not None:
                 report = check_bare(port.readings(), port.arrivals(), port.counts, bare, cal)
             else:
