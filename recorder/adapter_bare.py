@@ -13,7 +13,7 @@ import numpy as np
 
 from recorder import calibration
 from recorder.adapter import AdapterReport, figures
-from recorder.adapter_verdict import Verdict, enough, graded
+from recorder.adapter_verdict import Verdict, changed_kpa, enough, graded
 from recorder.errors import RunError
 from recorder.model import Calibration, JsonObject, WireCounts
 from recorder.units import pressure_factor_kpa
@@ -99,7 +99,9 @@ def check_bare(
     }
     whole = bool(np.all(values == np.round(values))) and len(steps) > 0
     hint = "the numbers are whole ones: where they are counts and no pressure, --bare cannot take them" if whole else ""
-    verdict, reasons = graded({**found, "zero_hint": hint}, 0.0)
+    verdict, reasons = graded({
+        **found, "zero_hint": hint, "changed_kpa": changed_kpa(kpa, found["white_noise_kpa"]),
+    }, 0.0)
     if counts.dropped > 0.01 * (counts.dropped + n):  # as for lost samples
         reasons += (f"{counts.dropped} lines were no number",)
     if not len(steps):

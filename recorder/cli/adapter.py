@@ -12,6 +12,7 @@ import click
 
 from recorder.cli._common import both_ways, checked_unit, ports_found, sensor_scale_kpa
 from recorder.cli._plain import put_data
+from recorder.digits import significant
 from recorder.errors import FileError, RunError, SettingError, printable
 from recorder.model import Announcement
 from recorder.settings import Settings, load_settings
@@ -89,7 +90,7 @@ def _lines(r: AdapterReport | BareReport, seen: _Seen) -> list[str]:
         f"  hum                 {r.hum_text or 'none stands out'}",
         f"  drift               {r.drift_kpa_per_min:+.3f} ± {2 * r.drift_u_kpa_per_min:.3f} kPa/min",
         f"  clock               {clock}",
-        f"  smallest fall       {r.smallest_fall_kpa:.2g} kPa can be told in two minutes (0.7 kPa matters)",
+        f"  smallest fall       {significant(r.smallest_fall_kpa, 2)} kPa can be told in two minutes (0.7 kPa matters)",
     ]
     if not r.drift_seen:
         out.append("  note                slow drift was not measured: that takes 120 s or more (--seconds 180)")
@@ -102,8 +103,8 @@ def _wander(r: AdapterReport | BareReport) -> str:
     """The slow part of the noise, and what it means for a hold."""
     if not r.wander_kpa:
         return "none stands out"
-    return (f"{r.wander_kpa:.2g} kPa from one {r.wander_s:.0f} s to the next (white noise alone: "
-            f"{r.wander_white_kpa:.1g}), which hides falls below {r.wander_fall_kpa:.2g} kPa")
+    return (f"{significant(r.wander_kpa, 2)} kPa from one {r.wander_s:.0f} s to the next (white noise alone: "
+            f"{significant(r.wander_white_kpa, 1)}), which hides falls below {significant(r.wander_fall_kpa, 2)} kPa")
 
 
 @dataclass(frozen=True, slots=True)
