@@ -206,6 +206,11 @@ def test_plain_numbers_that_never_change_are_not_called_fit() -> None:
     host = np.arange(2000) / 10.0
     got = check_bare(np.full(2000, 0.4), host, WireCounts(), "kPa", None)
     assert got.verdict == "marginal" and "never changed" in got.reasons[-1] and got.hum_hz is None
+    said = dict(re.findall(r"^  (\S.{17})  (.*)$", "\n".join(_lines(got, _Seen(200.0, "", b"", "", ""))), re.M))
+    for name in ("smallest step", "noise", "wander", "hum", "drift", "smallest fall"):
+        assert said[f"{name:<18}"] == "not known", said
+    told = got.to_json()
+    assert told["smallest-fall-kpa"] is told["noise-kpa"] is told["resolution-kpa"] is None and not told["allan-kpa"]
     moving = np.random.default_rng(3).normal(0.05, 0.02, 2000).round(3)
     fit = check_bare(moving, host, WireCounts(), "psi", None)
     assert fit.verdict == "fit", fit.reasons

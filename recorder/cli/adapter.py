@@ -83,14 +83,17 @@ def _lines(r: AdapterReport | BareReport, seen: _Seen) -> list[str]:
         *([f"  the latest dropped  '{escaped(seen.unusable)}'"] if r.dropped_lines and seen.unusable else []),
         *([f"  seen through        {seen.gauge}"] if seen.gauge else []),
         f"  reading, hose open  {round(r.zero_kpa, 2) + 0.0:+.2f} kPa",
-        f"  {count:<18}  {r.resolution_kpa:.3f} kPa",
-        f"  noise               {r.noise_kpa:.3f} kPa: white {r.white_noise_kpa:.3f}, "
-        f"slower {r.correlated_noise_kpa:.3f}",
+        f"  {count:<18}  {_figures('{:.3f} kPa', r.resolution_kpa)}",
+        "  noise               " + _figures("{:.3f} kPa: white {:.3f}, slower {:.3f}", r.noise_kpa, r.white_noise_kpa,
+                                            r.correlated_noise_kpa),
         f"  wander              {_wander(r)}",
-        f"  hum                 {r.hum_text or 'none stands out'}",
-        f"  drift               {r.drift_kpa_per_min:+.3f} ± {2 * r.drift_u_kpa_per_min:.3f} kPa/min",
+        f"  hum                 {r.hum_text or ('not known' if r.noise_kpa is None else 'none stands out')}",
+        "  drift               " + _figures("{:+.3f} ± {:.3f} kPa/min", r.drift_kpa_per_min,
+                                            r.drift_u_kpa_per_min and 2 * r.drift_u_kpa_per_min),
         f"  clock               {clock}",
-        f"  smallest fall       {significant(r.smallest_fall_kpa, 2)} kPa can be told in two minutes (0.7 kPa matters)",
+        "  smallest fall       " + ("not known" if r.smallest_fall_kpa is None else
+                                    f"{significant(r.smallest_fall_kpa, 2)} kPa can be told in two minutes "
+                                    "(0.7 kPa matters)"),
     ]
     if not r.drift_seen:
         out.append("  note                slow drift was not measured: that takes 120 s or more (--seconds 180)")
@@ -99,8 +102,15 @@ def _lines(r: AdapterReport | BareReport, seen: _Seen) -> list[str]:
     return [printable(line) for line in out]
 
 
+def _figures(text: str, *values: float | None) -> str:
+    """The values in ``text``, or that they are not known."""
+    return "not known" if None in values else text.format(*values)
+
+
 def _wander(r: AdapterReport | BareReport) -> str:
     """The slow part of the noise, and what it means for a hold."""
+    if r.wander_kpa is None or r.wander_white_kpa is None or r.wander_fall_kpa is None:
+        return "not known"
     if not r.wander_kpa:
         return "none stands out"
     return (f"{significant(r.wander_kpa, 2)} kPa from one {r.wander_s:.0f} s to the next (white noise alone: "
