@@ -58,7 +58,8 @@ ASSUMED_FULL_SCALE = "30 psi"
               help="A named procedure: " + ", ".join(NAMED) + ".")
 @click.option("--limit", "limits", multiple=True, metavar="NAME=VALUE",
               help="Set one limit, in any unit; can be given again.")
-@click.option("--hold", metavar="TIME", help="How long to hold, like '60 s' or '2 min'.")
+@click.option("--hold", metavar="TIME", help="How long to hold, like '60 s' or '2 min'; the shortest hold that says "
+              "anything is no longer than this.")
 @click.option("--stroke-volume", metavar="VOLUME", help="Air that one pump stroke moves, like '24 mL'.")
 @click.option("--altitude", metavar="HEIGHT", help="Height above sea level, like '500 m'.")
 @click.option("--air-pressure", metavar="PRESSURE", help="Outside air pressure, like '95 kPa'.")
@@ -179,12 +180,16 @@ def _marked(test: TestKind, text: str | None) -> Marking | None:
 
 def _procedure(settings: Settings, test: TestKind, given: dict[str, Any]) -> Procedure:
     more: dict[str, Any] = limits_of(given["limits"])
+    said_by = {name: f"--limit {name}" for name in more}
     for name, option in (("hold", "hold"), ("stroke_volume", "stroke_volume"),
-                         ("local_air_pressure", "air_pressure")):
-        if given[option] is not None:
-            more[name] = given[option]
-    if given["altitude"] is not None:
-        more["local_air_pressure"] = _air_at(given["altitude"])
+                         ("local_air_pressure", "air_pressure"), ("local_air_pressure", "altitude")):
+        if given[option] is None:
+            continue
+        own = f"--{option.replace('_', '-')}"
+        if name in said_by:
+            raise click.UsageError(f"{said_by[name]} and {own} are of the same limit: choose one.")
+        said_by[name] = own
+        more[name] = _air_at(given[option]) if option == "altitude" else given[option]
     return settings.procedure(test, more, named=given["procedure"])
 
 

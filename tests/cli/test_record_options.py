@@ -18,7 +18,7 @@ from click.testing import CliRunner
 
 from recorder.cli import main
 from recorder.cli.record import _gauge
-from recorder.limits import KEYS
+from recorder.limits import KEYS, resolve
 from recorder.recording import read
 from recorder.settings import Settings
 from tests.cli.board import board
@@ -154,6 +154,29 @@ def test_limits_against_each_other_are_refused_before_anything_is_recorded(
                                      "--marked", "16 psi", "--folder", str(tmp_path / "out"), *more])
     assert done.exit_code == 2 and len(done.stderr.splitlines()) == 1 and "limit '" in done.stderr
     assert not list(tmp_path.rglob("*.csv"))
+
+
+@pytest.mark.parametrize(("more", "said"), [
+    (["--altitude", "500 m", "--air-pressure", "95 kPa"], ("--air-pressure", "--altitude")),
+    (["--stroke-volume", "24 mL", "--limit", "stroke_volume=30 mL"], ("--limit stroke_volume", "--stroke-volume")),
+    (["--limit", "hold=60 s", "--hold", "60 s"], ("--limit hold", "--hold")),
+    (["--altitude", "500 m", "--limit", "local_air_pressure=95 kPa"], ("--limit local_air_pressure", "--altitude")),
+])
+def test_what_is_given_in_two_ways_is_refused(more: list[str], said: tuple[str, str], tmp_path: Path) -> None:
+    done = CliRunner().invoke(main, ["record", "--port", "loop://", "--full-scale", "207 kPa", "--test", "system",
+                                     "--marked", "16 psi", "--folder", str(tmp_path / "out"), *more])
+    assert done.exit_code == 2
+    assert f"{said[0]} and {said[1]} are of the same limit: choose one." in done.stderr
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_hold_shortens_the_shortest_one_and_that_is_said() -> None:
+    assert resolve("system", {"hold": "5 s"}).shortest_hold_s == 5.0
+    assert resolve("system", {"hold": "90 s"}).shortest_hold_s == 60.0
+    [hold] = [key for key in KEYS if key.name == "hold"]
+    assert "shortens shortest_hold where it is shorter" in hold.meaning
+    shown = " ".join(CliRunner().invoke(main, ["record", "--help"]).stdout.split())
+    assert "the shortest hold that says anything is no longer than this" in shown
 
 
 @pytest.mark.parametrize(
