@@ -25,12 +25,12 @@ from recorder.units import (
 
 if TYPE_CHECKING:
     from recorder.analysis import Analyser
-    from recorder.model import Recording
+    from recorder.model import Calibration, Recording
     from recorder.session import Session
 
 __all__ = [
-    "analysed", "both_ways", "checked_unit", "colour_on", "dump", "json_line", "limits_of", "not_complete",
-    "ports_found", "print_judgement", "sensor_scale_kpa", "typed", "without_ledgers",
+    "analysed", "both_ways", "checked_unit", "colour_on", "dump", "json_line", "limits_of", "load_calibration",
+    "not_complete", "ports_found", "print_judgement", "sensor_scale_kpa", "typed", "without_ledgers",
 ]
 
 _COLOURS = {"pass": "green", "fail": "red", "undecided": "yellow", "void": "yellow"}
@@ -100,6 +100,25 @@ def sensor_scale_kpa(text: str, unit: str) -> float:
         click.echo(printable(f"--full-scale: {text} is {both_ways(kpa)}; usual sensors have {low:g} to {high:g} kPa"),
                    err=True)
     return kpa
+
+
+def load_calibration(path: str, named_in: str | None = None) -> Calibration:
+    """The calibration in a file. FileError. named_in: the settings file that names it; None where an option did."""
+    from recorder import calibration
+
+    do = "give the file 'recorder calibrate -o' made with --calibration"
+    try:
+        try:
+            text = Path(path).read_text("utf-8")
+        except (OSError, UnicodeDecodeError) as err:
+            why = err.strerror if isinstance(err, OSError) else "it is not text in UTF-8"
+            raise FileError(f"cannot be read ({why})", path=path, do="" if named_in else do) from None
+        return calibration.from_file_text(text, path)
+    except FileError as err:
+        if named_in is None:
+            raise
+        named = f"it is the 'calibration' of the settings file {named_in}: correct that, or {do}"
+        raise FileError(err.what, path=err.path, line=err.line, do=f"{err.do}; {named}" if err.do else named) from None
 
 
 def ports_found() -> str:

@@ -5,12 +5,17 @@ from __future__ import annotations
 import json
 import sys
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from recorder.cli._common import both_ways, checked_unit, ports_found, sensor_scale_kpa
+from recorder.cli._common import (
+    both_ways,
+    checked_unit,
+    load_calibration,
+    ports_found,
+    sensor_scale_kpa,
+)
 from recorder.cli._plain import put_data
 from recorder.digits import significant
 from recorder.errors import FileError, RunError, SettingError, printable
@@ -34,18 +39,6 @@ LEAST_S = 5.0  # of less nothing slow is known at all
 LOOKED_AT = 300  # samples; with fewer it may only be slow
 ASSUMED_FULL_SCALE = "30 psi"  # the commonest hobby gauge; common practice, no source
 _WORD = {"fit": "FIT to use", "marginal": "MARGINAL (usable)", "unfit": "NOT FIT to use"}
-
-
-def load_calibration(path: str) -> Calibration:
-    """The calibration in a file. FileError."""
-    from recorder import calibration
-
-    try:
-        text = Path(path).read_text("utf-8")
-    except (OSError, UnicodeDecodeError) as err:
-        why = err.strerror if isinstance(err, OSError) else "it is not text in UTF-8"
-        raise FileError(f"cannot be read ({why})", path=path, do="give the file 'recorder calibrate -o' made") from None
-    return calibration.from_file_text(text, path)
 
 
 def _lines(r: AdapterReport | BareReport, seen: _Seen) -> list[str]:
@@ -142,7 +135,7 @@ def _gauge(
     named = calibration_file
     path = named or (settings.calibration if full_scale is None else None)
     if path is not None:
-        cal = load_calibration(path)
+        cal = load_calibration(path, None if named else settings.path)
         if cal.bare == bare:
             return cal, f"the calibration {path}"
         if bare and named is None:  # the settings file's, of another gauge

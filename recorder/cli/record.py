@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -13,6 +12,7 @@ from recorder.cli._common import (
     checked_unit,
     dump,
     limits_of,
+    load_calibration,
     not_complete,
     ports_found,
     print_judgement,
@@ -22,7 +22,7 @@ from recorder.cli._common import (
 from recorder.cli._drive import Keys, StopSignals, drive
 from recorder.cli._live import LiveLine
 from recorder.cli._plain import put_data
-from recorder.errors import FileError, RunError, SettingError, as_typed
+from recorder.errors import RunError, SettingError, as_typed
 from recorder.limits import NAMED, Procedure, needed_kpa, resolve
 from recorder.model import TEST_KINDS, Calibration, Marking, TestKind
 from recorder.settings import Settings, load_settings, recordings_folder
@@ -209,7 +209,7 @@ def _gauge(settings: Settings, given: dict[str, Any]) -> tuple[Calibration | Non
     Plain readings need neither; the settings file's calibration is used for them where it was made of such."""
     bare = given["bare"] is not None
     if bare and given["calibration"] is None and settings.calibration is not None:
-        own = _calibration(settings.calibration)
+        own = load_calibration(settings.calibration, settings.path)
         return (own if own.bare else None), None
     if bare and given["calibration"] is None:
         return None, None
@@ -218,18 +218,5 @@ def _gauge(settings: Settings, given: dict[str, Any]) -> tuple[Calibration | Non
         return None, sensor_scale_kpa(given["full_scale"], unit)
     path = given["calibration"] or settings.calibration
     if path is not None:
-        return _calibration(path), None
+        return load_calibration(path, None if given["calibration"] else settings.path), None
     return None, settings.full_scale_kpa
-
-
-def _calibration(path: str) -> Calibration:
-    from recorder.calibration import from_file_text
-
-    try:
-        text = Path(path).read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as err:
-        raise FileError(
-            f"cannot be read ({getattr(err, 'strerror', None) or err})", path=str(path),
-            do="check --calibration",
-        ) from None
-    return from_file_text(text, str(path))

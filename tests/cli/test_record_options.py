@@ -222,3 +222,21 @@ def test_a_test_that_is_ended_before_its_first_sample_has_recorded_nothing_and_t
     assert err.splitlines()[-1] == (f"{url}: nothing was recorded: no sample had arrived; "
                                     "wait for the first reading before you end the test")
     assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize("command", [["record", "--test", "tester"], ["adapter"]])
+@pytest.mark.parametrize(("text", "said"), [(None, "cannot be read (No such file"), ("{", "gauge-7.json")])
+def test_a_calibration_that_the_settings_name_and_that_cannot_be_used_is_told_with_them(
+    command: list[str], text: str | None, said: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Whoever gave no --calibration looks in vain for the option that was wrong."""
+    monkeypatch.chdir(tmp_path)
+    Path("recorder.toml").write_text('calibration = "gauge-7.json"\n', "utf-8")
+    if text is not None:
+        Path("gauge-7.json").write_text(text, "utf-8")
+    done = CliRunner().invoke(main, [*command, "--port", "loop://"])
+    [line] = done.stderr.splitlines()
+    assert done.exit_code == 2 and line.startswith("gauge-7.json") and said in line
+    assert "it is the 'calibration' of the settings file recorder.toml" in line
+    given = CliRunner().invoke(main, [*command, "--port", "loop://", "--calibration", "gauge-7.json"])
+    assert given.exit_code == 2 and "recorder.toml" not in given.stderr
