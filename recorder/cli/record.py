@@ -84,6 +84,7 @@ def command(ctx: click.Context, /, **given: Any) -> None:
     import scipy.optimize  # noqa: F401  some looks need it: it is loaded before the test, not in the middle of it
 
     from recorder.port import Port
+    from recorder.recording import check_folder
     from recorder.session import Session
 
     settings = load_settings(given["settings_file"])
@@ -97,6 +98,7 @@ def command(ctx: click.Context, /, **given: Any) -> None:
         config = replace(config, full_scale_kpa=parse_quantity(ASSUMED_FULL_SCALE, "kPa"))
     check_range(config, unit, "--calibration" if config.calibration is not None else "--full-scale")
     folder, said = recordings_folder(given["folder"], settings)
+    check_folder(folder)
     live = LiveLine(config.test, unit, mute=given["mute"])
     # of plain readings the time is that of their arrival
     port = Port(url, baud=given["baud"] or settings.baud, reconnect_s=config.reconnect_s,

@@ -19,7 +19,7 @@ from click.testing import CliRunner
 from recorder.cli import main
 from recorder.cli.record import _gauge
 from recorder.limits import KEYS, resolve
-from recorder.recording import read
+from recorder.recording import check_folder, read
 from recorder.settings import Settings
 from tests.cli.board import board
 from tests.independent_feeder import line
@@ -240,3 +240,26 @@ def test_a_calibration_that_the_settings_name_and_that_cannot_be_used_is_told_wi
     assert "it is the 'calibration' of the settings file recorder.toml" in line
     given = CliRunner().invoke(main, [*command, "--port", "loop://", "--calibration", "gauge-7.json"])
     assert given.exit_code == 2 and "recorder.toml" not in given.stderr
+
+
+@pytest.mark.parametrize("command", [
+    ["record", "--port", "loop://", "--test", "tester"],
+    pytest.param(["try", "--fast"], marks=pytest.mark.skipif(sys.platform == "win32", reason="needs a terminal")),
+])
+def test_a_folder_that_cannot_be_written_is_said_before_anything_else(command: list[str], tmp_path: Path) -> None:
+    """A caution before it would be of a test that there is none of."""
+    (tmp_path / "file").write_text("mine", "utf-8")
+    for folder in (tmp_path / "file", tmp_path / "file" / "below"):
+        done = CliRunner().invoke(main, [*command, "--folder", str(folder)])
+        assert done.exit_code == 2 and done.stdout == ""
+        [line] = done.stderr.splitlines()
+        assert line.startswith(f"{folder}: ") and line.endswith("choose another folder")
+    assert [path.name for path in tmp_path.iterdir()] == ["file"]
+
+
+def test_to_look_whether_a_folder_can_be_written_leaves_nothing_behind(tmp_path: Path) -> None:
+    there = tmp_path / "there"
+    there.mkdir()
+    for folder in (tmp_path / "new" / "below", there):
+        check_folder(folder)
+    assert [path.name for path in tmp_path.iterdir()] == ["there"] and not list(there.iterdir())
