@@ -19,8 +19,18 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from recorder import calibration
-from recorder.adapter_verdict import FEWEST, HOLD_S, Verdict, enough, graded, lost_hint, scale_hint
+from recorder.adapter_verdict import (
+    FEWEST,
+    HOLD_S,
+    Verdict,
+    changed_kpa,
+    enough,
+    graded,
+    lost_hint,
+    scale_hint,
+)
 from recorder.allan import overlapping_adev, overlapping_curve
+from recorder.digits import significant
 from recorder.errors import RunError
 from recorder.model import Announcement, Calibration, JsonObject, WireCounts
 from recorder.wander import CURRIE, wander
@@ -164,7 +174,7 @@ def _hum(p: FloatArray, rate_hz: float) -> tuple[float, float, str] | None:
     seen = [(m, abs(m - rate_hz * round(m / rate_hz))) for m in MAINS_HZ]
     as_mains = [f"{m:g} Hz" for m, alias in seen if abs(alias - f[best]) < near]
     amplitude = math.sqrt(2.0 * float(power[best]))
-    text = f"a tone of {amplitude:.3g} kPa at {f[best]:.2f} Hz"
+    text = f"a tone of {significant(amplitude, 3)} kPa at {f[best]:.2f} Hz"
     if as_mains:
         folded = "" if max(MAINS_HZ) < rate_hz / 2 else " (folded down by the sample rate)"
         text += f": mains of {' or '.join(as_mains)} would be seen there{folded}; keep the wires short and screened"
@@ -293,7 +303,7 @@ def check_adapter(
     told = steps.told
     verdict, reasons = graded({
         **found, "turned_over": steps.seq_back + steps.clock_back, "told": told[0] if told is not None else "",
-        "lost_hint": lost_hint(steps.seq),
+        "lost_hint": lost_hint(steps.seq), "changed_kpa": changed_kpa(p, found["white_noise_kpa"]),
         "over": int(np.sum(samples.counts > scale)), "supply_over": int(np.sum(samples.supply > scale)),
         "highest": int(samples.counts.max()), "scale": scale, "frozen": float(np.ptp(run.counts) == 0),
         "nameless": float(nameless),

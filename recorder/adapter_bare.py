@@ -13,7 +13,7 @@ import numpy as np
 
 from recorder import calibration
 from recorder.adapter import AdapterReport, figures
-from recorder.adapter_verdict import Verdict, enough, graded
+from recorder.adapter_verdict import Verdict, changed_kpa, enough, graded
 from recorder.errors import RunError
 from recorder.model import Calibration, JsonObject, WireCounts
 from recorder.units import pressure_factor_kpa
@@ -26,13 +26,19 @@ __all__ = ["NOT_KNOWN", "BareReport", "check_bare"]
 NOT_KNOWN = ("lost and damaged lines, restarts, the board's own clock and a broken wire cannot be seen: "
              "plain numbers have no sequence, no check and no fault word")
 
+_OF_THE_NOISE = ("resolution_kpa", "noise_kpa", "white_noise_kpa", "correlated_noise_kpa", "wander_kpa", "wander_s",
+                 "wander_white_kpa", "wander_fall_kpa", "drift_kpa_per_min", "drift_u_kpa_per_min",
+                 "rate_u_allan_kpa_per_min", "rate_u_line_kpa_per_min", "smallest_fall_kpa_per_min",
+                 "smallest_fall_kpa")
+
 
 @dataclass(frozen=True, slots=True)
 class BareReport:
     """What was measured, as in :class:`recorder.adapter.AdapterReport`; what is not there cannot be known.
 
     bare: the unit of the numbers; host_jitter_s: spread of the steps between arrivals, s; resolution_kpa: the
-    smallest step between two readings; dropped_lines: lines that were no number.
+    smallest step between two readings; dropped_lines: lines that were no number. Of a number that never changed
+    neither noise, drift nor what follows from them is known: None, and no Allan deviations.
     """
 
     bare: str
@@ -45,27 +51,27 @@ class BareReport:
     dropped_lines: int
     zero_kpa: float
     zero_u_kpa: float | None
-    resolution_kpa: float
-    noise_kpa: float
-    white_noise_kpa: float
-    correlated_noise_kpa: float
-    wander_kpa: float
-    wander_s: float
-    wander_white_kpa: float
-    wander_fall_kpa: float
+    resolution_kpa: float | None
+    noise_kpa: float | None
+    white_noise_kpa: float | None
+    correlated_noise_kpa: float | None
+    wander_kpa: float | None
+    wander_s: float | None
+    wander_white_kpa: float | None
+    wander_fall_kpa: float | None
     hum_hz: float | None
     hum_kpa: float | None
     hum_text: str | None
-    drift_kpa_per_min: float
-    drift_u_kpa_per_min: float
+    drift_kpa_per_min: float | None
+    drift_u_kpa_per_min: float | None
     allan_s: tuple[float, ...]
     allan_kpa: tuple[float, ...]
-    rate_u_allan_kpa_per_min: float
-    rate_u_line_kpa_per_min: float
+    rate_u_allan_kpa_per_min: float | None
+    rate_u_line_kpa_per_min: float | None
     settling_inflation: float
     drift_seen: bool
-    smallest_fall_kpa_per_min: float
-    smallest_fall_kpa: float
+    smallest_fall_kpa_per_min: float | None
+    smallest_fall_kpa: float | None
 
     def to_json(self) -> JsonObject:
         """The keys of the other report, null where nothing can be known."""
@@ -99,11 +105,14 @@ def check_bare(
     }
     whole = bool(np.all(values == np.round(values))) and len(steps) > 0
     hint = "the numbers are whole ones: where they are counts and no pressure, --bare cannot take them" if whole else ""
-    verdict, reasons = graded({**found, "zero_hint": hint}, 0.0)
+    verdict, reasons = graded({
+        **found, "zero_hint": hint, "changed_kpa": changed_kpa(kpa, found["white_noise_kpa"]),
+    }, 0.0)
     if counts.dropped > 0.01 * (counts.dropped + n):  # as for lost samples
         reasons += (f"{counts.dropped} lines were no number",)
     if not len(steps):
         reasons += ("the number never changed: neither its noise nor its smallest step is known",)
+        found |= {**dict.fromkeys(_OF_THE_NOISE), "allan_s": (), "allan_kpa": ()}
     if reasons and verdict == "fit":
         verdict = "marginal"
     return BareReport(bare=unit, verdict=verdict, reasons=reasons, **found)

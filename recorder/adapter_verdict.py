@@ -9,12 +9,15 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
+from recorder.digits import significant
 from recorder.errors import RunError
 
 if TYPE_CHECKING:
-    from recorder.model import IntArray
+    from recorder.model import FloatArray, IntArray
 
-__all__ = ["FEWEST", "HOLD_S", "MATTERS_KPA_PER_MIN", "Verdict", "enough", "graded", "lost_hint", "scale_hint"]
+__all__ = [
+    "FEWEST", "HOLD_S", "MATTERS_KPA_PER_MIN", "Verdict", "changed_kpa", "enough", "graded", "lost_hint", "scale_hint",
+]
 
 Verdict = Literal["fit", "marginal", "unfit"]
 
@@ -26,6 +29,8 @@ _DRIFTS_KPA_PER_MIN = 0.1  # clear of its uncertainty; common practice, no sourc
 _WANDERS_SHARE = 0.3
 _FULL_SCALES = (255, 1023, 4095, 16383, 65535)  # of 8, 10, 12, 14 and 16 bits
 _ZERO_RATIOS = (0.09, 0.11)  # where a 10 to 90 % sensor stands open to the air, give or take its maker's limits
+_MOVED_KPA = 5.0  # within minutes: no sensor that warms up does so much; common practice, no source
+_STRETCHES = 20  # of the time it is listened to: enough for a pump stroke to show, and some samples in each
 _AIR_KPA = (80.0, 106.0)  # from 2000 m up to a high at sea level; standard atmosphere, ISO 2533 (from memory)
 
 
@@ -55,6 +60,16 @@ def lost_hint(steps: IntArray) -> str:
     return f": its sequence goes up by {most} each time, so it counts something else than samples, or sends few of them"
 
 
+def changed_kpa(p: FloatArray, white_kpa: float) -> float:
+    """By how much pressures ``p`` (kPa, 100 or more) changed from one twentieth of their time to another; 0 where it is
+    no more than a sensor may by itself, or white noise of ``white_kpa`` by chance."""
+    parts = np.array_split(p, _STRETCHES)
+    change = float(np.ptp([np.median(part) for part in parts]))
+    # a median scatters by sqrt(pi / 2) of what a mean does; twenty of normal noise span 8 standard deviations never
+    chance = 8.0 * math.sqrt(math.pi / 2 / (len(p) // _STRETCHES)) * white_kpa
+    return change if change > max(_MOVED_KPA, chance) else 0.0
+
+
 def scale_hint(counts: float, scale: int) -> str:
     """Which full scale would make a reading (mean counts, hose open) right where the one announced, ``scale``, does
     not; empty where none of a usual converter does."""
@@ -78,20 +93,27 @@ def graded(r: Mapping[str, Any], nominal_hz: float) -> tuple[Verdict, tuple[str,
     r: a report's fields, and what only the reasons tell; one that is not there is not known and gives no reason."""
     r = defaultdict(float, r)
     lines = r["samples"] + r["failed_checks"]
+    moved = r["changed_kpa"] > 0 and not r["pinned"]
+    still = float(not moved)  # what was moved by hand says nothing of the sensor
     zero_off = abs(r["zero_kpa"]) > 2 * (r["zero_u_kpa"] or 1.0) + 1.0
     drift = abs(r["drift_kpa_per_min"]) - 2 * r["drift_u_kpa_per_min"]
     wanders = r["wander_fall_kpa"] * float(drift <= _DRIFTS_KPA_PER_MIN)  # one that drifts is to warm up first
     matters_kpa = MATTERS_KPA_PER_MIN * HOLD_S / 60.0
     frozen = r["frozen"] and not r["pinned"]
     rules: Sequence[tuple[float, float, float, str]] = (
-        (r["smallest_fall_kpa_per_min"], MATTERS_KPA_PER_MIN, 2 * MATTERS_KPA_PER_MIN,
-         f"the smallest fall it can tell in two minutes is {r['smallest_fall_kpa']:.2g} kPa, "
+        (3.0 * moved, 0.5, 2.0,
+         f"the pressure changed by {significant(r['changed_kpa'], 2)} kPa while it was listened to: leave the hose "
+         "open and still"),
+        (still * r["smallest_fall_kpa_per_min"], MATTERS_KPA_PER_MIN, 2 * MATTERS_KPA_PER_MIN,
+         f"the smallest fall it can tell in two minutes is {significant(r['smallest_fall_kpa'], 2)} kPa, "
          f"and {matters_kpa:g} kPa matters"),
-        (wanders, _WANDERS_SHARE * matters_kpa, math.inf,
-         f"its reading wanders by {r['wander_kpa']:.2g} kPa from one {r['wander_s']:.0f} s to the next (white noise "
-         f"alone: {r['wander_white_kpa']:.1g}): of leaks of {2 * matters_kpa:g} kPa in two minutes many will be "
-         f"undecided ({matters_kpa:g} kPa matters); look at plugs, sense wire and supply, let it warm up"),
-        (1.0 / r["rate_hz"], 1 / 8.0, 1 / 2.0, f"its rate is only {r['rate_hz']:.3g} a second, 8 or more are wanted"),
+        (still * wanders, _WANDERS_SHARE * matters_kpa, math.inf,
+         f"its reading wanders by {significant(r['wander_kpa'], 2)} kPa from one {r['wander_s']:.0f} s to the next "
+         f"(white noise alone: {significant(r['wander_white_kpa'], 1)}): of leaks of {2 * matters_kpa:g} kPa in two "
+         f"minutes many will be undecided ({matters_kpa:g} kPa matters); look at plugs, sense wire and supply, let it "
+         "warm up"),
+        (1.0 / r["rate_hz"], 1 / 8.0, 1 / 2.0,
+         f"its rate is only {significant(r['rate_hz'], 3)} a second, 8 or more are wanted"),
         (r["lost_fraction"], 0.01, 0.10,
          f"{r['lost_fraction']:.1%} of the samples were lost on the way" + (r["lost_hint"] or "")),
         (r["failed_checks"] / max(lines, 1), 0.01, 0.05, f"{r['failed_checks']} lines failed their check"),
@@ -110,13 +132,13 @@ def graded(r: Mapping[str, Any], nominal_hz: float) -> tuple[Verdict, tuple[str,
          "hidden by the size of a count"),
         (float(r["restarts"]), 0.5, 2.5, f"it restarted {_times(r['restarts'])}: check its supply"),
         (float(r["turned_over"]), 0.5, 2.5, str(r["told"])),
-        (float(zero_off) * (3.0 if r["scale_hint"] else 1.0), 0.5, 2.0,
+        (still * zero_off * (3.0 if r["scale_hint"] else 1.0), 0.5, 2.0,
          f"open to air it reads {r['zero_kpa']:.1f} kPa: "
          f"{r['scale_hint'] or r['zero_hint'] or zero_hint(r['zero_kpa'])}"),
-        (drift, _DRIFTS_KPA_PER_MIN, MATTERS_KPA_PER_MIN,
-         f"open to air it drifts {r['drift_kpa_per_min']:+.2g} kPa/min: let it warm up"),
+        (still * drift, _DRIFTS_KPA_PER_MIN, MATTERS_KPA_PER_MIN,
+         f"open to air it drifts {significant(r['drift_kpa_per_min'], 2, sign=True)} kPa/min: let it warm up"),
         (abs(r["rate_hz"] / nominal_hz - 1) if nominal_hz > 0 else 0.0, 0.05, math.inf,
-         f"it sends {r['rate_hz']:.4g} samples a second and announces {nominal_hz:g}"),
+         f"it sends {significant(r['rate_hz'], 4)} samples a second and announces {nominal_hz:g}"),
         (abs(r["clock_error_ppm"] or 0.0) - 2 * (r["clock_error_u_ppm"] or 0.0), 1000.0, 20000.0,
          f"its clock is {_off(r['clock_error_ppm'] or 0.0)}"),
         (float(r["nameless"]), 0.5, math.inf,

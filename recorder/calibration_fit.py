@@ -34,6 +34,9 @@ STRAY_FRACTION = 0.05  # residuals above this share of the range are no sensor's
 EARNED_P = 0.01
 COVERED = 0.95
 NOTHING_KPA = 0.001  # no reference and no reading of this job is as good; common practice, no source
+# Of full scale, over the narrowest span: of the widest usual sensor, which has four fifths of its output for it.
+LEAST_MOVED = 0.8 * NARROWEST_KPA / LIKELY_FULL_SCALE_KPA[1]
+LEAST_MOVED_BARE = 1 / 120.0  # of what the pressures did: beyond bar taken for kPa, the largest slip of a unit
 _SLIPS = (
     (1 / 6.894757, "the pressures look like psi taken for kPa", "give --unit psi"),
     (6.894757, "the pressures look like kPa taken for psi", "give --unit kPa"),
@@ -159,7 +162,29 @@ def _levels(reference: FloatArray) -> list[list[int]]:
     return groups
 
 
-def _check_pairs(x: FloatArray, y: FloatArray, bare: bool) -> None:
+def _meant(x: FloatArray, y: FloatArray, full_scale_kpa: float | None, bare: bool) -> str:
+    """What to do about pressures that span too little: with the unit that they may be in, where the readings, which
+    moved as they did, tell one."""
+    further = "go up to the highest pressure you test at"
+    moved = float(np.ptp(x))
+    if moved < (NARROWEST_KPA if bare else LEAST_MOVED):
+        return further
+    span = float(np.ptp(y)) / moved * (1.0 if bare else 0.8)
+    low, high = LIKELY_FULL_SCALE_KPA
+    if bare or full_scale_kpa is not None:
+        wanted = full_scale_kpa if full_scale_kpa is not None and not bare else 1.0
+        for factor, said, do in _SLIPS:
+            if factor < 1 and abs(math.log(span / wanted / factor)) < 0.12:
+                return f"{said}: {do}"
+        return further
+    units = [unit for unit, kpa in (("psi", 6.894757), ("bar", 100.0)) if low <= span * kpa <= high]
+    if not units or low <= span <= high:
+        return further
+    these = " or ".join(units)
+    return f"{further}; if these were {these}, give --unit {these}"
+
+
+def _check_pairs(x: FloatArray, y: FloatArray, full_scale_kpa: float | None, bare: bool) -> None:
     for i, (ratio, kpa) in enumerate(zip(x, y, strict=True), 1):
         if not (math.isfinite(ratio) and math.isfinite(kpa)):
             raise SettingError(f"pair {i} is not two finite numbers")
@@ -176,10 +201,16 @@ def _check_pairs(x: FloatArray, y: FloatArray, bare: bool) -> None:
     if np.ptp(y) < NARROWEST_KPA:
         raise SettingError(
             f"the pressures span only {np.ptp(y):.3g} kPa, at least {NARROWEST_KPA:g} kPa are needed",
-            do="go up to the highest pressure you test at; if these were psi, give --unit psi",
+            do=_meant(x, y, full_scale_kpa, bare),
         )
     if np.ptp(x) < 1e-9:
         raise SettingError("the reading never changes", do="check the sensor's wires")
+    if np.ptp(x) < (LEAST_MOVED_BARE * np.ptp(y) if bare else LEAST_MOVED):
+        moved = f"{np.ptp(x):.2g} kPa" if bare else f"{np.ptp(x):.2%} of full scale"
+        raise SettingError(
+            f"the reading hardly changed, by {moved} over pressures that span {np.ptp(y):.0f} kPa",
+            do="check the sensor's wires, and that its hose is on what the reference reads",
+        )
 
 
 def _check_line(
@@ -286,7 +317,7 @@ def fit(
         raise SettingError(f"a reference uncertainty of {reference_u_kpa:g} kPa is not possible")
     x = np.array([p.ratio for p in pairs], float)
     y = np.array([p.reference_kpa for p in pairs], float)
-    _check_pairs(x, y, bare)
+    _check_pairs(x, y, full_scale_kpa, bare)
     line = fit_polynomial(x, y, 1, systematic_u=reference_u_kpa)
     _check_line(line, x, y, full_scale_kpa, bare)
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+from decimal import Decimal
 
-__all__ = ["MOST_DECIMALS", "decimals", "rounded_down", "with_doubt"]
+__all__ = ["MOST_DECIMALS", "decimals", "rounded_down", "significant", "with_doubt"]
 
 MOST_DECIMALS = 6
 _LEFT_BY_ARITHMETIC = 1e-6  # of a last digit: 16 psi and a tenth are 17.6 psi, by way of kPa 17.599999999999998
@@ -24,6 +25,12 @@ def rounded_down(value: float, places: int) -> str:
     """``"98.5"`` of 98.595: a number that is not to be gone beyond, cut and not rounded, so that whoever goes up to
     what is written stays within. What only the arithmetic left below a last digit counts as that digit."""
     return f"{math.floor(value * 10**places + _LEFT_BY_ARITHMETIC) / 10**places:.{places}f}"
+
+
+def significant(value: float, digits: int, *, sign: bool = False) -> str:
+    """``"260"`` of 259.7 and 2 digits: a finite number with so many significant digits, never with an exponent.
+    sign: a plus is written, too."""
+    return format(Decimal(f"{value:.{digits}g}"), "+f" if sign else "f")
 
 
 def with_doubt(value: float, expanded: float) -> str:

@@ -54,7 +54,7 @@ KEYS: tuple[Key, ...] = (
         "published vehicle service manuals, see the named procedures"),
     Key("band_high", "kPa", None, None, "highest opening allowed; replaces band_above where given",
         "published vehicle service manuals, see the named procedures"),
-    Key("hold", "s", 45.0, 120.0, "how long to hold", PRACTICE),
+    Key("hold", "s", 45.0, 120.0, "how long to hold; shortens shortest_hold where it is shorter", PRACTICE),
     Key("shortest_hold", "s", 10.0, 60.0, "shortest hold that says anything",
         "10 s for a cap: published vehicle service manuals; 60 s for a system: an equipment manual asks 1 min"),
     Key("steady_fall_allowed", "kPa/minute", 7.0, 0.35,

@@ -1,6 +1,7 @@
 """The adapter check on samples whose faults are known."""
 
 import math
+import re
 
 import numpy as np
 import pytest
@@ -9,6 +10,8 @@ from scipy.signal import lfilter
 from recorder import calibration
 from recorder.adapter import Samples, check_adapter, clock_error, settling_inflation
 from recorder.adapter_bare import check_bare
+from recorder.cli.adapter import _lines, _Seen
+from recorder.digits import significant
 from recorder.errors import RunError
 from recorder.model import Announcement, WireCounts
 
@@ -203,6 +206,11 @@ def test_plain_numbers_that_never_change_are_not_called_fit() -> None:
     host = np.arange(2000) / 10.0
     got = check_bare(np.full(2000, 0.4), host, WireCounts(), "kPa", None)
     assert got.verdict == "marginal" and "never changed" in got.reasons[-1] and got.hum_hz is None
+    said = dict(re.findall(r"^  (\S.{17})  (.*)$", "\n".join(_lines(got, _Seen(200.0, "", b"", "", ""))), re.M))
+    for name in ("smallest step", "noise", "wander", "hum", "drift", "smallest fall"):
+        assert said[f"{name:<18}"] == "not known", said
+    told = got.to_json()
+    assert told["smallest-fall-kpa"] is told["noise-kpa"] is told["resolution-kpa"] is None and not told["allan-kpa"]
     moving = np.random.default_rng(3).normal(0.05, 0.02, 2000).round(3)
     fit = check_bare(moving, host, WireCounts(), "psi", None)
     assert fit.verdict == "fit", fit.reasons
@@ -210,3 +218,28 @@ def test_plain_numbers_that_never_change_are_not_called_fit() -> None:
     assert fit.drift_seen and fit.resolution_kpa == pytest.approx(0.001 * 6.894757)
     with pytest.raises(RunError, match="too few"):
         check_bare(moving[:50], host[:50], WireCounts(), "psi", None)
+
+
+def test_a_hose_that_was_pumped_is_no_sensor_that_drifts() -> None:
+    """Strokes of 10 kPa, up to 110: what was moved by hand is told as that, and no number has an exponent."""
+    s, a = vented(seconds=60.0)
+    up = np.minimum(10.0 * np.floor(np.arange(len(s)) / 50.0 / 5.0), 110.0)
+    counts = s.counts + np.rint(FULL * 0.8 * up / 207).astype(np.int64)
+    got = check_adapter(Samples(s.seq, s.device_us, counts, s.supply, s.host_s), OK, a, CAL)
+    assert got.verdict == "unfit"
+    assert got.reasons == ("the pressure changed by 110 kPa while it was listened to: leave the hose open and still",)
+    bare = check_bare(up + np.random.default_rng(2).normal(0, 0.1, len(up)), np.arange(len(up)) / 50.0, OK, "kPa", None)
+    assert bare.verdict == "unfit" and bare.reasons == got.reasons
+    for report in (got, bare):
+        said = "\n".join(_lines(report, _Seen(60.0, "", b"", "", "")))
+        assert not re.search(r"\d[eE][-+]?\d", said), said
+    for seed in range(20):  # noise alone moves nothing, however large it is
+        noisy = check_adapter(*_with(vented(seconds=10.0, noise=15.0, seed=seed)))
+        assert not any("still" in reason for reason in noisy.reasons)
+
+
+@pytest.mark.parametrize(("value", "digits", "text"), [
+    (259.7, 2, "260"), (0.00001234, 2, "0.000012"), (0.2, 3, "0.2"), (99.96, 3, "100"), (0.0, 2, "0"),
+])
+def test_significant_digits_without_an_exponent(value: float, digits: int, text: str) -> None:
+    assert significant(value, digits) == text and significant(value, digits, sign=True) == f"+{text}"

@@ -108,6 +108,36 @@ def test_unit_slips_are_named(scale: float, said: str) -> None:
         calibration.fit(pairs(scale), full_scale_kpa=207.0)
 
 
+@pytest.mark.parametrize(("levels", "full_scale", "bare", "said", "not_said"), [
+    ((0.0, 0.5, 1.0), 206.84, False, "look like bar taken for kPa: give --unit bar", "psi"),
+    ((0.0, 5.0, 10.0), 206.84, False, "look like psi taken for kPa: give --unit psi", "bar"),
+    ((0.0, 0.5, 1.0), None, False, "if these were bar, give --unit bar", "psi"),
+    ((0.0, 5.0, 10.0), None, False, "if these were psi, give --unit psi", ""),
+    ((0.0, 0.5, 1.0), None, True, "look like bar taken for kPa: give --unit bar", "psi"),
+    ((0.0, 10.0, 20.0), 206.84, False, "go up to the highest pressure", "unit"),
+])
+def test_pressures_that_span_too_little_are_told_the_unit_that_the_readings_tell(
+    levels: tuple[float, ...], full_scale: float | None, bare: bool, said: str, not_said: str,
+) -> None:
+    """A sensor of 30 psi, 206.84 kPa; 1 psi is 6.894757 kPa, 1 bar 100 kPa (NIST SP 811)."""
+    kpa = {1.0: 100.0, 10.0: 6.894757, 20.0: 1.0}[levels[-1]]
+    made = [Pair(level, level * kpa if bare else 0.1 + 0.8 * level * kpa / 206.84) for level in levels]
+    with pytest.raises(SettingError, match="span only") as info:
+        calibration.fit(made, full_scale_kpa=full_scale, bare=bare)
+    assert said in str(info.value) and (not not_said or not_said not in str(info.value))
+
+
+@pytest.mark.parametrize("full_scale", [None, 206.84])
+@pytest.mark.parametrize("readings", [(0.1000, 0.1004, 0.1009), (0.1009, 0.1000, 0.1004), (0.1, 0.11, 0.118)])
+def test_a_reading_that_hardly_changed_is_no_other_unit(readings: tuple[float, ...], full_scale: float | None) -> None:
+    for bare, scale in ((False, 1.0), (True, 50.0)):
+        made = [Pair(kpa, x * scale) for kpa, x in zip((0.0, 60.0, 120.0), readings, strict=True)]
+        with pytest.raises(SettingError, match=r"the reading hardly changed, by .* over pressures that span 120 kPa; "
+                                               r"check the sensor's wires") as info:
+            calibration.fit(made, full_scale_kpa=None if bare else full_scale, bare=bare)
+        assert "unit" not in str(info.value)
+
+
 def test_wide_psi_slip_is_named_by_factor() -> None:
     wide = [Pair(psi, 0.1 + 0.8 * psi / 100.0) for psi in (0.0, 30.0, 60.0, 90.0)]  # psi typed as kPa
     with pytest.raises(SettingError, match="psi taken for kPa"):

@@ -84,7 +84,7 @@ def test_an_opening_too_close_to_the_limit_is_tried_again_and_not_condemned(code
     said = advised("cap", "undecided", code, "no-detectable-fall", notes=("not-calibrated",))
     assert "calibrate this gauge, or use one that is" in said
     short = advised("cap", "undecided", code, "hold-too-short", hold_more_s=20.0)
-    assert "hold for 20 s longer" in short and "can be told" not in short  # where it opens no hold tells
+    assert "hold for 0:20." in short and "can be told" not in short  # where it opens no hold tells
     moved = advised("cap", "undecided", code, "zero-shift")  # it may be clear of the limit, had zero not moved
     assert "zero moved" in moved and "close to the limit" not in moved
 
@@ -104,7 +104,7 @@ def test_what_is_proven_is_mended_before_the_test_is_made_again() -> None:
 
 def test_in_too_much_air_a_longer_hold_alone_is_not_said_to_tell() -> None:
     said = advised("system", "undecided", "hold-too-short", "too-much-air", hold_more_s=60.0)
-    assert "Too much air" in said and "hold for 60 s longer." in said and "can be told" not in said
+    assert "Too much air" in said and "hold for 1:00." in said and "can be told" not in said
 
 
 def test_no_marking_is_asked_for_where_the_band_was_given() -> None:

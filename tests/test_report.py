@@ -161,7 +161,12 @@ def test_one_stroke_is_one() -> None:
     ("judgement", "word"),
     [
         (cap(), "Wet the cap's seal"),
-        (cap(outcome="undecided", reasons=[], hold_more_s=38.2), "hold for 39 s longer"),
+        (cap(outcome="undecided", reasons=[], hold_more_s=38.2), "hold for 0:40,"),
+        (cap(outcome="undecided", reasons=[], hold_more_s=107.0, hold={"start_s": 20.4, "end_s": 33.6}),
+         "Test again and hold for 2:05 in all, then it can be told."),
+        (cap(outcome="undecided", reasons=[], hold_more_s=50.0, phases=[
+            {"name": "hold", "start_s": 9, "end_s": 19}, {"name": "release", "start_s": 19, "end_s": 99}]),
+         "hold for 1:00 in all"),
         (cap(test="system", reasons=[{"code": "fall-too-fast", "text": ""}]), "inside the engine"),
         (cap(test="system", reasons=[{"code": "too-much-air", "text": ""}]), "Fill it up"),
         (cap(notes=[{"code": "warming", "text": ""}]), "warming"),

@@ -123,8 +123,8 @@ def test_where_a_gauge_ended_is_said_in_the_markings_unit(marked: dict[str, Any]
     ({"reasons": [{"code": "trace-broken"}]}, [], "Too much of the trace is missing", "hose"),
     ({"outcome": "undecided", "reasons": []}, [], "Test again, with a longer hold.", "seal"),
     ({"outcome": "undecided", "reasons": [{"code": "hold-too-short"}]}, [], "hold for the whole time", "seal"),
-    ({"outcome": "undecided", "reasons": [], "hold_more_s": 119.0}, [], "hold for 119 s longer", "whole time"),
-    ({"outcome": "undecided", "reasons": [], "hold_more_s": 121.0}, [], "hold for 3 min longer", "whole time"),
+    ({"outcome": "undecided", "reasons": [], "hold_more_s": 119.0}, [], "hold for 2:00, then", "longer"),
+    ({"outcome": "undecided", "reasons": [], "hold_more_s": 121.0}, [], "hold for 2:05, then", "in all"),
 ])
 def test_what_to_do_next(judgement: dict[str, Any], found: list[str], says: str, silent_on: str) -> None:
     got = " ".join(report.advice(cap(**judgement), found))

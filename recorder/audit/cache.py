@@ -57,6 +57,10 @@ def _check(key: str, text: str) -> str:
     return hashlib.sha256(f"{key} {text}".encode()).hexdigest()
 
 
+def _words(err: sqlite3.Error | OSError) -> str:
+    return (err.strerror if isinstance(err, OSError) else None) or str(err)
+
+
 def _is_ours(path: Path) -> bool:
     """Whether there is a cache of this program. False: nothing there yet, or a file of no bytes.
 
@@ -92,16 +96,20 @@ class Cache:
     def __init__(self, path: str | os.PathLike[str]) -> None:
         self.path = Path(path)
         self._db: sqlite3.Connection | None = None
+        self._why = ""
         ours = _is_ours(self.path)
-        with contextlib.suppress(sqlite3.Error, OSError):
+        try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
             self._open(ours)
+        except (sqlite3.Error, OSError) as err:
+            self._why = _words(err)
 
     def _open(self, ours: bool) -> None:
         try:
             self._db = self._connected(ours)
-        except sqlite3.OperationalError:
+        except sqlite3.OperationalError as err:
             self._db = None  # locked or not allowed
+            self._why = _words(err)
         except sqlite3.DatabaseError:
             if ours:  # and damaged
                 self.path.unlink(missing_ok=True)
@@ -120,6 +128,20 @@ class Cache:
             db.close()
             raise
         return db
+
+    def not_kept(self) -> str:
+        """Why nothing can be remembered in it; empty where it can."""
+        if self._db is None:
+            return self._why
+        try:
+            self._db.execute("begin immediate")  # of a file that can only be read it is granted, too
+            try:
+                self._db.execute(f"pragma application_id = {_APPLICATION_ID}")
+            finally:
+                self._db.execute("rollback")
+        except sqlite3.Error as err:
+            return _words(err)
+        return ""
 
     def get(self, key: str, file: str) -> AuditRow | None:
         """The row, if it is there and unharmed."""

@@ -12,7 +12,7 @@ from typing import IO, TYPE_CHECKING, Any, TypeVar
 import click
 
 from recorder import report
-from recorder.errors import RecorderError, SettingError, printable
+from recorder.errors import FileError, RecorderError, SettingError, printable
 from recorder.units import (
     LIKELY_FULL_SCALE_KPA,
     both_ways,
@@ -25,12 +25,12 @@ from recorder.units import (
 
 if TYPE_CHECKING:
     from recorder.analysis import Analyser
-    from recorder.model import Recording
+    from recorder.model import Calibration, Recording
     from recorder.session import Session
 
 __all__ = [
-    "analysed", "both_ways", "checked_unit", "colour_on", "dump", "json_line", "limits_of", "not_complete",
-    "ports_found", "print_judgement", "sensor_scale_kpa", "typed", "without_ledgers",
+    "analysed", "both_ways", "checked_unit", "colour_on", "dump", "json_line", "limits_of", "load_calibration",
+    "not_complete", "ports_found", "print_judgement", "sensor_scale_kpa", "typed", "without_ledgers",
 ]
 
 _COLOURS = {"pass": "green", "fail": "red", "undecided": "yellow", "void": "yellow"}
@@ -102,6 +102,25 @@ def sensor_scale_kpa(text: str, unit: str) -> float:
     return kpa
 
 
+def load_calibration(path: str, named_in: str | None = None) -> Calibration:
+    """The calibration in a file. FileError. named_in: the settings file that names it; None where an option did."""
+    from recorder import calibration
+
+    do = "give the file 'recorder calibrate -o' made with --calibration"
+    try:
+        try:
+            text = Path(path).read_text("utf-8")
+        except (OSError, UnicodeDecodeError) as err:
+            why = err.strerror if isinstance(err, OSError) else "it is not text in UTF-8"
+            raise FileError(f"cannot be read ({why})", path=path, do="" if named_in else do) from None
+        return calibration.from_file_text(text, path)
+    except FileError as err:
+        if named_in is None:
+            raise
+        named = f"it is the 'calibration' of the settings file {named_in}: correct that, or {do}"
+        raise FileError(err.what, path=err.path, line=err.line, do=f"{err.do}; {named}" if err.do else named) from None
+
+
 def ports_found() -> str:
     """What to do where no port was given: the ports there are."""
     from recorder.port import list_ports
@@ -110,16 +129,20 @@ def ports_found() -> str:
     return f"give --port with one of: {found}" if found else "plug the adapter in; no serial port was found"
 
 
-def without_ledgers(files: Iterable[_Path]) -> list[_Path]:
-    """The files that are no ledger; a ledger, which ``*.csv`` names too, is said and passed over."""
+def without_ledgers(files: Iterable[_Path], *, needed: bool = False) -> list[_Path]:
+    """The files that are no ledger; a ledger, which ``*.csv`` names too, is said and passed over. needed: FileError
+    where nothing else is left, as something was to be written."""
     from recorder.recording import is_ledger
 
-    kept = []
+    kept: list[_Path] = []
+    ledgers: list[_Path] = []
     for file in files:
-        if is_ledger(file):
-            click.echo(printable(f"{file}: passed over, it is the ledger of its folder"), err=True)
-        else:
-            kept.append(file)
+        (ledgers if is_ledger(file) else kept).append(file)
+    if needed and ledgers and not kept:
+        raise FileError("this is the ledger of its folder, and no recording", path=str(ledgers[0]),
+                        do="name a recording")
+    for file in ledgers:
+        click.echo(printable(f"{file}: passed over, it is the ledger of its folder"), err=True)
     return kept
 
 

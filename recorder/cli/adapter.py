@@ -5,13 +5,19 @@ from __future__ import annotations
 import json
 import sys
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from recorder.cli._common import both_ways, checked_unit, ports_found, sensor_scale_kpa
+from recorder.cli._common import (
+    both_ways,
+    checked_unit,
+    load_calibration,
+    ports_found,
+    sensor_scale_kpa,
+)
 from recorder.cli._plain import put_data
+from recorder.digits import significant
 from recorder.errors import FileError, RunError, SettingError, printable
 from recorder.model import Announcement
 from recorder.settings import Settings, load_settings
@@ -29,21 +35,10 @@ if TYPE_CHECKING:
 __all__ = ["command"]
 
 FIRST_LOOK_S = 10.0  # two announcements are due by then
+LEAST_S = 5.0  # of less nothing slow is known at all
 LOOKED_AT = 300  # samples; with fewer it may only be slow
 ASSUMED_FULL_SCALE = "30 psi"  # the commonest hobby gauge; common practice, no source
 _WORD = {"fit": "FIT to use", "marginal": "MARGINAL (usable)", "unfit": "NOT FIT to use"}
-
-
-def load_calibration(path: str) -> Calibration:
-    """The calibration in a file. FileError."""
-    from recorder import calibration
-
-    try:
-        text = Path(path).read_text("utf-8")
-    except (OSError, UnicodeDecodeError) as err:
-        why = err.strerror if isinstance(err, OSError) else "it is not text in UTF-8"
-        raise FileError(f"cannot be read ({why})", path=path, do="give the file 'recorder calibrate -o' made") from None
-    return calibration.from_file_text(text, path)
 
 
 def _lines(r: AdapterReport | BareReport, seen: _Seen) -> list[str]:
@@ -81,14 +76,17 @@ def _lines(r: AdapterReport | BareReport, seen: _Seen) -> list[str]:
         *([f"  the latest dropped  '{escaped(seen.unusable)}'"] if r.dropped_lines and seen.unusable else []),
         *([f"  seen through        {seen.gauge}"] if seen.gauge else []),
         f"  reading, hose open  {round(r.zero_kpa, 2) + 0.0:+.2f} kPa",
-        f"  {count:<18}  {r.resolution_kpa:.3f} kPa",
-        f"  noise               {r.noise_kpa:.3f} kPa: white {r.white_noise_kpa:.3f}, "
-        f"slower {r.correlated_noise_kpa:.3f}",
+        f"  {count:<18}  {_figures('{:.3f} kPa', r.resolution_kpa)}",
+        "  noise               " + _figures("{:.3f} kPa: white {:.3f}, slower {:.3f}", r.noise_kpa, r.white_noise_kpa,
+                                            r.correlated_noise_kpa),
         f"  wander              {_wander(r)}",
-        f"  hum                 {r.hum_text or 'none stands out'}",
-        f"  drift               {r.drift_kpa_per_min:+.3f} ± {2 * r.drift_u_kpa_per_min:.3f} kPa/min",
+        f"  hum                 {r.hum_text or ('not known' if r.noise_kpa is None else 'none stands out')}",
+        "  drift               " + _figures("{:+.3f} ± {:.3f} kPa/min", r.drift_kpa_per_min,
+                                            r.drift_u_kpa_per_min and 2 * r.drift_u_kpa_per_min),
         f"  clock               {clock}",
-        f"  smallest fall       {r.smallest_fall_kpa:.2g} kPa can be told in two minutes (0.7 kPa matters)",
+        "  smallest fall       " + ("not known" if r.smallest_fall_kpa is None else
+                                    f"{significant(r.smallest_fall_kpa, 2)} kPa can be told in two minutes "
+                                    "(0.7 kPa matters)"),
     ]
     if not r.drift_seen:
         out.append("  note                slow drift was not measured: that takes 120 s or more (--seconds 180)")
@@ -97,12 +95,19 @@ def _lines(r: AdapterReport | BareReport, seen: _Seen) -> list[str]:
     return [printable(line) for line in out]
 
 
+def _figures(text: str, *values: float | None) -> str:
+    """The values in ``text``, or that they are not known."""
+    return "not known" if None in values else text.format(*values)
+
+
 def _wander(r: AdapterReport | BareReport) -> str:
     """The slow part of the noise, and what it means for a hold."""
+    if r.wander_kpa is None or r.wander_white_kpa is None or r.wander_fall_kpa is None:
+        return "not known"
     if not r.wander_kpa:
         return "none stands out"
-    return (f"{r.wander_kpa:.2g} kPa from one {r.wander_s:.0f} s to the next (white noise alone: "
-            f"{r.wander_white_kpa:.1g}), which hides falls below {r.wander_fall_kpa:.2g} kPa")
+    return (f"{significant(r.wander_kpa, 2)} kPa from one {r.wander_s:.0f} s to the next (white noise alone: "
+            f"{significant(r.wander_white_kpa, 1)}), which hides falls below {significant(r.wander_fall_kpa, 2)} kPa")
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +135,7 @@ def _gauge(
     named = calibration_file
     path = named or (settings.calibration if full_scale is None else None)
     if path is not None:
-        cal = load_calibration(path)
+        cal = load_calibration(path, None if named else settings.path)
         if cal.bare == bare:
             return cal, f"the calibration {path}"
         if bare and named is None:  # the settings file's, of another gauge
@@ -153,7 +158,7 @@ def _gauge(
 
 @click.command("adapter")
 @click.option("--port", "url", metavar="URL", help="Where the adapter is: /dev/ttyUSB0, COM3, socket://host:port.")
-@click.option("--seconds", type=click.FloatRange(5.0, 3600.0), default=180.0, show_default=True,
+@click.option("--seconds", type=click.FloatRange(LEAST_S, 3600.0), default=180.0, show_default=True,
               help="How long to listen; 120 or more measure slow drift.")
 @click.option("--full-scale", metavar="PRESSURE", help="Full scale of an uncalibrated sensor, like '207 kPa'.")
 @click.option("--full-scale-counts", type=click.IntRange(min=1),
@@ -170,8 +175,8 @@ def command(
 ) -> None:
     """Is this adapter fit to use? Leave the hose open to the air while it listens.
 
-    Ctrl-C ends it early: it is judged on what has come, and says that it was cut short. With --bare some of it cannot
-    be known, and that is said. Exit 0 when fit or marginal, 1 when not, 2 where nothing can be measured.
+    Ctrl-C ends it early: it is judged on what has come, 5 s at least, and says that it was cut short. With --bare some
+    of it cannot be known, and that is said. Exit 0 when fit or marginal, 1 when not, 2 where nothing can be measured.
 
     Example: recorder adapter --port /dev/ttyUSB0 --full-scale '207 kPa'
     """
@@ -204,6 +209,10 @@ def command(
                 cut = "the port went away and did not come back"
             if cut and bare is None and port.announcement is None and full_scale_counts is None:
                 raise RunError("the adapter had not announced itself yet", do="let it run for 6 s or more")
+            came_s = port.arrived_s[-1] - port.arrived_s[0]
+            if cut and came_s < LEAST_S:
+                raise RunError(f"an adapter is judged on {LEAST_S:g} s or more, and {came_s:.1f} s had come",
+                               do=f"let it run for {LEAST_S:g} s at least, better for all of {seconds:g} s")
             if bare is not None:
                 report = check_bare(port.readings(), port.arrivals(), port.counts, bare, cal)
             else:

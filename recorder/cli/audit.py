@@ -153,11 +153,17 @@ def command(
 
     if as_json and as_csv:
         raise click.UsageError("Give --json or --csv, not both.")
+    if cache and no_cache:
+        raise click.UsageError("Give --cache or --no-cache, not both.")
     paths = list(find_recordings(folder))
     place = None if no_cache else Path(cache) if cache else default_cache()
     if place is not None:
         try:
-            Cache(place).close()
+            with Cache(place) as kept:
+                why = kept.not_kept()
+            if why:
+                click.echo(printable(f"{place}: no cache is kept ({why}); name another file with --cache, "
+                                     "or use --no-cache"), err=True)
         except SettingError as err:
             if cache:
                 raise

@@ -203,7 +203,8 @@ def command(
     if output is not None:
         _write(output, calibration.to_file_text(cal, details))
     if as_json:
-        put_data(json.dumps({**cal.to_json(), "details": details}, ensure_ascii=False, allow_nan=False))
+        body = {"calibration-format": calibration.FORMAT, **cal.to_json(), "details": details}
+        put_data(json.dumps(body, ensure_ascii=False, allow_nan=False))
         return
     for line in _lines(fit, unit, today.isoformat(), due_day.isoformat(), bare is not None, noise_kpa):
         click.echo(line)

@@ -27,6 +27,8 @@ __all__ = ["command"]
 def command(folder: str, as_json: bool) -> int:
     """Show which jobs in FOLDER are still leaking, were not tested again, or are done.
 
+    A file that cannot be read is said, and the others are told all the same; then exit 2.
+
     Example: recorder jobs recordings
     """
     from recorder.audit import jobs_table
@@ -45,7 +47,7 @@ def command(folder: str, as_json: bool) -> int:
                                "copies": found.copies}))
     else:
         _table(found)
-    return 0
+    return 2 if found.unreadable else 0
 
 
 def _story(job: Job) -> str:

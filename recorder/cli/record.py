@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -13,6 +12,7 @@ from recorder.cli._common import (
     checked_unit,
     dump,
     limits_of,
+    load_calibration,
     not_complete,
     ports_found,
     print_judgement,
@@ -22,7 +22,7 @@ from recorder.cli._common import (
 from recorder.cli._drive import Keys, StopSignals, drive
 from recorder.cli._live import LiveLine
 from recorder.cli._plain import put_data
-from recorder.errors import FileError, SettingError, as_typed
+from recorder.errors import RunError, SettingError, as_typed
 from recorder.limits import NAMED, Procedure, needed_kpa, resolve
 from recorder.model import TEST_KINDS, Calibration, Marking, TestKind
 from recorder.settings import Settings, load_settings, recordings_folder
@@ -58,7 +58,8 @@ ASSUMED_FULL_SCALE = "30 psi"
               help="A named procedure: " + ", ".join(NAMED) + ".")
 @click.option("--limit", "limits", multiple=True, metavar="NAME=VALUE",
               help="Set one limit, in any unit; can be given again.")
-@click.option("--hold", metavar="TIME", help="How long to hold, like '60 s' or '2 min'.")
+@click.option("--hold", metavar="TIME", help="How long to hold, like '60 s' or '2 min'; the shortest hold that says "
+              "anything is no longer than this.")
 @click.option("--stroke-volume", metavar="VOLUME", help="Air that one pump stroke moves, like '24 mL'.")
 @click.option("--altitude", metavar="HEIGHT", help="Height above sea level, like '500 m'.")
 @click.option("--air-pressure", metavar="PRESSURE", help="Outside air pressure, like '95 kPa'.")
@@ -83,6 +84,7 @@ def command(ctx: click.Context, /, **given: Any) -> None:
     import scipy.optimize  # noqa: F401  some looks need it: it is loaded before the test, not in the middle of it
 
     from recorder.port import Port
+    from recorder.recording import check_folder
     from recorder.session import Session
 
     settings = load_settings(given["settings_file"])
@@ -96,6 +98,7 @@ def command(ctx: click.Context, /, **given: Any) -> None:
         config = replace(config, full_scale_kpa=parse_quantity(ASSUMED_FULL_SCALE, "kPa"))
     check_range(config, unit, "--calibration" if config.calibration is not None else "--full-scale")
     folder, said = recordings_folder(given["folder"], settings)
+    check_folder(folder)
     live = LiveLine(config.test, unit, mute=given["mute"])
     # of plain readings the time is that of their arrival
     port = Port(url, baud=given["baud"] or settings.baud, reconnect_s=config.reconnect_s,
@@ -121,8 +124,8 @@ def command(ctx: click.Context, /, **given: Any) -> None:
     if done.path is None:
         if error is not None:
             raise error
-        live.say(f"nothing was recorded: no sample arrived from {url}")
-        ctx.exit(0)
+        raise RunError("nothing was recorded: no sample had arrived", where=url,
+                       do="wait for the first reading before you end the test")
     complete = session.storage_error is None
     if given["as_json"]:
         put_data(dump(done.judgement, file=str(done.path), **({} if complete else {"file_complete": False})))
@@ -179,12 +182,16 @@ def _marked(test: TestKind, text: str | None) -> Marking | None:
 
 def _procedure(settings: Settings, test: TestKind, given: dict[str, Any]) -> Procedure:
     more: dict[str, Any] = limits_of(given["limits"])
+    said_by = {name: f"--limit {name}" for name in more}
     for name, option in (("hold", "hold"), ("stroke_volume", "stroke_volume"),
-                         ("local_air_pressure", "air_pressure")):
-        if given[option] is not None:
-            more[name] = given[option]
-    if given["altitude"] is not None:
-        more["local_air_pressure"] = _air_at(given["altitude"])
+                         ("local_air_pressure", "air_pressure"), ("local_air_pressure", "altitude")):
+        if given[option] is None:
+            continue
+        own = f"--{option.replace('_', '-')}"
+        if name in said_by:
+            raise click.UsageError(f"{said_by[name]} and {own} are of the same limit: choose one.")
+        said_by[name] = own
+        more[name] = _air_at(given[option]) if option == "altitude" else given[option]
     return settings.procedure(test, more, named=given["procedure"])
 
 
@@ -204,7 +211,7 @@ def _gauge(settings: Settings, given: dict[str, Any]) -> tuple[Calibration | Non
     Plain readings need neither; the settings file's calibration is used for them where it was made of such."""
     bare = given["bare"] is not None
     if bare and given["calibration"] is None and settings.calibration is not None:
-        own = _calibration(settings.calibration)
+        own = load_calibration(settings.calibration, settings.path)
         return (own if own.bare else None), None
     if bare and given["calibration"] is None:
         return None, None
@@ -213,18 +220,5 @@ def _gauge(settings: Settings, given: dict[str, Any]) -> tuple[Calibration | Non
         return None, sensor_scale_kpa(given["full_scale"], unit)
     path = given["calibration"] or settings.calibration
     if path is not None:
-        return _calibration(path), None
+        return load_calibration(path, None if given["calibration"] else settings.path), None
     return None, settings.full_scale_kpa
-
-
-def _calibration(path: str) -> Calibration:
-    from recorder.calibration import from_file_text
-
-    try:
-        text = Path(path).read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as err:
-        raise FileError(
-            f"cannot be read ({getattr(err, 'strerror', None) or err})", path=str(path),
-            do="check --calibration",
-        ) from None
-    return from_file_text(text, str(path))

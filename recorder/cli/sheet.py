@@ -30,7 +30,7 @@ def _order(test: Entry) -> tuple[bool, float]:
 @click.option("-o", "--out", required=True, type=click.Path(path_type=Path),
               help="Sheet to write: .pdf or .html.")
 @click.option("--settings", "settings_file", metavar="FILE", help="Settings file with the shop's name.")
-@click.option("--paper", type=click.Choice(["A4", "Letter"]), default="A4", show_default=True,
+@click.option("--paper", type=click.Choice(["A4", "Letter"], case_sensitive=False), default="A4", show_default=True,
               help="Paper of a PDF.")
 @click.option("--unit", callback=checked_unit, help="Pressure unit to show.")
 @click.option("--force", is_flag=True, help="Write over an existing sheet.")
@@ -55,7 +55,7 @@ def command(files: tuple[Path, ...], out: Path, settings_file: str | None, paper
     settings = load_settings(settings_file)
     tests = []
     known: dict[bytes, Path] = {}
-    for file in without_ledgers(files):
+    for file in without_ledgers(files, needed=True):
         data = read_bytes(file)
         recording = parse(data, str(file))
         first = known.setdefault(hashlib.sha256(data).digest(), file)

@@ -61,11 +61,13 @@ def command(ctx: click.Context, fast: bool, folder: str, unit: str | None, as_js
                             where="recorder try", do="try it on Linux or macOS, or in WSL")
     from recorder.limits import resolve
     from recorder.port import Port
+    from recorder.recording import check_folder
     from recorder.rig import SimulatedTester, demo, simulate
     from recorder.session import Session, SessionConfig
     from recorder.settings import load_settings
 
     settings = load_settings()
+    check_folder(Path(folder))
     shown_unit = unit or settings.unit
     paths: list[str] = []
     with StopSignals() as stop:

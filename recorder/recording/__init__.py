@@ -14,7 +14,7 @@ from recorder.recording.program import program_of, program_versions
 from recorder.recording.raw import RawDifference, verify_raw
 from recorder.recording.reader import LARGEST_BYTES, parse, read, read_bytes
 from recorder.recording.rows import LARGEST_KPA, columns_line, rows_text
-from recorder.recording.writer import Writer
+from recorder.recording.writer import Writer, check_folder
 
 __all__ = [
     "LARGEST_BYTES",
@@ -24,6 +24,7 @@ __all__ = [
     "Writer",
     "altered_where",
     "append_ledger",
+    "check_folder",
     "columns_line",
     "differing_keys",
     "is_ledger",

@@ -36,7 +36,7 @@ _COLUMNS = {
 }
 
 
-def _new_file(path: Path, data: bytes) -> Path:
+def _new_file(path: Path, data: bytes, do: str = "choose another place with --folder") -> Path:
     try:
         with path.open("xb") as file:
             file.write(data)
@@ -44,8 +44,7 @@ def _new_file(path: Path, data: bytes) -> Path:
         raise FileError("the file is there already", path=str(path),
                         do="remove it, or pass over it with --skip-existing") from None
     except OSError as err:
-        raise FileError(f"it cannot be written ({err.strerror})", path=str(path),
-                        do="choose another place with --folder") from None
+        raise FileError(f"it cannot be written ({err.strerror})", path=str(path), do=do) from None
     return path
 
 
@@ -123,7 +122,9 @@ def write_csvw(path: str | os.PathLike[str]) -> Path:
     if wrong:
         raise FileError(f"its columns cannot be described: {wrong[0]}", path=os.fspath(path))
     target = Path(f"{os.fspath(path)}-metadata.json")
-    return _new_file(target, (json.dumps(metadata, indent=2, ensure_ascii=False) + "\n").encode())
+    return _new_file(target, (json.dumps(metadata, indent=2, ensure_ascii=False) + "\n").encode(),
+                     "it has to stand beside its recording: copy that to a folder that can be written to, and export "
+                     "the copy")
 
 
 def _table(recording: Recording, data: bytes) -> dict[str, Any]:

@@ -7,6 +7,7 @@ import errno
 import hashlib
 import math
 import os
+import tempfile
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import replace
@@ -21,7 +22,7 @@ from recorder.recording.aside import Aside
 from recorder.recording.ledger import append_ledger
 from recorder.recording.rows import RAW_COLUMNS, BadRow, columns_line, written
 
-__all__ = ["Writer"]
+__all__ = ["Writer", "check_folder"]
 
 _SYNC_EVERY_S = 1.0
 _WHY = {
@@ -39,6 +40,23 @@ _WHY = {
 def _storage_error(err: OSError, path: Path, saved: str = "") -> StorageError:
     what, do = _WHY.get(err.errno or 0, (f"writing failed ({err.strerror})", "test again"))
     return StorageError(what + saved, where=str(path), do=do)
+
+
+def check_folder(folder: Path) -> None:
+    """StorageError where no recording can be written in ``folder``; nothing is left behind, also no folder that was
+    not there."""
+    made: list[Path] = []
+    try:
+        made = [path for path in (folder, *folder.parents) if not path.exists()]
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=folder):
+            pass
+    except OSError as err:
+        raise _storage_error(err, folder) from None
+    finally:
+        for path in made:
+            with contextlib.suppress(OSError):
+                path.rmdir()
 
 
 class Writer:

@@ -8,7 +8,7 @@ from typing import Any
 
 from recorder.model import Mark
 from recorder.report.names import NONE_VISIBLE
-from recorder.report.numbers import quantity, span
+from recorder.report.numbers import clock, quantity
 from recorder.report.results import codes as codes_of
 from recorder.report.results import notes
 
@@ -76,6 +76,7 @@ def is_safety(text_or_code: str) -> bool:
         or text_or_code in (_STUCK, _STRAINED, _ON_THE_BENCH["over-limit"])
 
 
+_HOLD_STEP_S = 5.0  # nobody holds by the second
 _UNITS = ("kPa", "psi", "bar", "kgf/cm2")
 _NOT_BY_HOLDING = {"warming", "wavers", "rhythmic", "below-target", "trace-broken", "no-opening"}
 
@@ -99,7 +100,7 @@ def advice(judgement: Mapping[str, Any], found: Sequence[str] = ()) -> list[str]
     if longer and isinstance(more, int | float) and math.isfinite(more):
         # of where it opens no hold tells, and in much air it tells less
         then = "." if {"too-much-air", *_OPENINGS} & set(codes) else ", then it can be told."
-        out.append(f"Test again and hold for {span(float(more))} longer{then}")
+        out.append(f"Test again and hold for {_to_hold(judgement, float(more))}{then}")
     elif longer and "hold-too-short" in codes:
         out.append("Test again and hold for the whole time.")
     wet = list(dict.fromkeys(text for text in found if text != NONE_VISIBLE))
@@ -133,6 +134,19 @@ def advice(judgement: Mapping[str, Any], found: Sequence[str] = ()) -> list[str]
     if not out and outcome == "undecided":
         out.append("Test again, with a longer hold.")
     return list(dict.fromkeys(out))
+
+
+def _to_hold(judgement: Mapping[str, Any], more_s: float) -> str:
+    """How long the next hold is to be, the one that was included: the next one begins anew."""
+    holds = [judgement["hold"]] if isinstance(judgement.get("hold"), Mapping) else [
+        phase for phase in judgement.get("phases") or () if isinstance(phase, Mapping) and phase.get("name") == "hold"]
+    held_s = 0.0
+    if holds:
+        start, end = holds[-1].get("start_s"), holds[-1].get("end_s")
+        if isinstance(start, int | float) and isinstance(end, int | float) and math.isfinite(end - start):
+            held_s = max(float(end - start), 0.0)
+    whole = math.ceil((held_s + more_s) / _HOLD_STEP_S) * _HOLD_STEP_S
+    return clock(max(whole, _HOLD_STEP_S)) + (" in all" if held_s else "")
 
 
 def _at_its_end(judgement: Mapping[str, Any]) -> bool:

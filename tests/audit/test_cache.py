@@ -123,3 +123,27 @@ def test_whole_altered_and_cut_files_come_from_the_cache(
 
     monkeypatch.setattr("recorder.audit.run.audit_bytes", never)
     assert list(audit_folder(shop, jobs=1, cache=kept)) == rows
+
+
+@pytest.mark.parametrize(("there", "why"), [
+    (True, "attempt to write a readonly database"), (False, "unable to open database file"),
+])
+def test_a_cache_that_cannot_be_written_is_said_and_nothing_else_differs(
+    shop: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, there: bool, why: str
+) -> None:
+    """SQLite's own words for a database that it may only read (mode=ro, sqlite.org/uri.html)."""
+    path, connect = tmp_path / "kept.sqlite", sqlite3.connect
+    if there:
+        list(audit_folder(shop, jobs=1, cache=path))
+    before = sorted(tmp_path.iterdir())
+    plain = run(shop, "--no-cache")
+    monkeypatch.setattr(sqlite3, "connect", lambda place, **how: connect(f"file:{place}?mode=ro", uri=True, **how))
+    done = run(shop, "--cache", path, "--jobs", 1)
+    assert (done.exit_code, done.stdout) == (plain.exit_code, plain.stdout) == (0, done.stdout)
+    assert done.stderr == (f"{path}: no cache is kept ({why}); name another file with --cache, or use --no-cache\n")
+    assert sorted(tmp_path.iterdir()) == before
+
+
+def test_a_cache_and_none_are_not_both(shop: Path, tmp_path: Path) -> None:
+    done = run(shop, "--no-cache", "--cache", tmp_path / "kept.sqlite")
+    assert done.exit_code == 2 and "--cache or --no-cache" in done.stderr and not (tmp_path / "kept.sqlite").exists()

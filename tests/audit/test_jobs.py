@@ -79,7 +79,7 @@ def test_a_month_in_the_workshop(tmp_path: Path, add: Add) -> None:
     add("system-repaired", "")
     (tmp_path / "scribble.csv").write_text("a,b\n1,2\n", "utf-8")
     done = CliRunner().invoke(main, ["jobs", str(tmp_path), "--json"])
-    assert done.exit_code == 0
+    assert done.exit_code == 2  # a job may stand in what could not be read
     *lines, rest = map(json.loads, done.stdout.splitlines())
     jobs = {job["job"]: job for job in lines}
     assert rest["without_job"] == 1 and len(rest["unreadable"]) == 1 and "scribble.csv" in rest["unreadable"][0]
@@ -181,3 +181,15 @@ def test_sheet_and_picture_say_the_true_time(tmp_path: Path) -> None:
         drawn = file.with_suffix(".svg")
         assert CliRunner().invoke(main, ["picture", str(file), "-o", str(drawn)]).exit_code == 0
         assert said in drawn.read_text("utf-8")
+
+
+@pytest.mark.parametrize(("scribble", "code"), [(False, 0), (True, 2)])
+def test_a_file_that_cannot_be_read_is_no_success_and_the_table_is_whole(
+    tmp_path: Path, add: Add, scribble: bool, code: int
+) -> None:
+    add("system-seeps", "1044 white pickup")
+    if scribble:
+        (tmp_path / "scribble.csv").write_text("a,b\n1,2\n", "utf-8")
+    done = CliRunner().invoke(main, ["jobs", str(tmp_path)])
+    assert done.exit_code == code and "1044 white pickup" in done.stdout and "jobs: 1 not retested" in done.stdout
+    assert ("scribble.csv" in done.stderr) == scribble

@@ -62,7 +62,7 @@ def test_a_folder_that_cannot_be_opened_is_a_row(shop: Path) -> None:
     assert "it cannot be opened (File name too long)" in str(rows[1]["error"])
     assert last["totals"]["errors"] == 1 and len(last["ledgers"]) == 2  # type: ignore[index, arg-type]
     done = run("jobs", "--json", shop)
-    assert done.exit_code == 0 and len(done.stdout.splitlines()) == 3 and "it cannot be opened" in done.stderr
+    assert done.exit_code == 2 and len(done.stdout.splitlines()) == 3 and "it cannot be opened" in done.stderr
 
 
 @posix

@@ -313,3 +313,12 @@ def test_a_calibration_of_plain_readings_and_one_of_counts_are_not_mixed(tmp_pat
     assert good["zero-kpa"] == pytest.approx(1.02 * 0.6 - 0.6, abs=0.05) and good["zero-u-kpa"] == 0.2
     assert any("lines were no number" in reason for reason in good["reasons"])
     assert wrong.exit_code == 2 and wrong.stderr.startswith(f"{counts}: this calibration is of counts")
+
+
+def test_calibrate_prints_the_keys_that_it_writes(tmp_path: Path) -> None:
+    file = tmp_path / "gauge.json"
+    got = CliRunner().invoke(main, ["calibrate", "-", "--unit", "psi", "--json", "--reference-u", "0.3 kPa", "-o",
+                                    str(file)], input=PSI)
+    assert got.exit_code == 0, got.output
+    assert json.loads(got.stdout) == json.loads(file.read_text("utf-8"))
+    assert next(iter(json.loads(got.stdout).items())) == ("calibration-format", 1)

@@ -139,7 +139,7 @@ def test_chatter_between_the_lines_is_shown() -> None:
 
 
 def test_ctrl_c_reports_on_what_has_come() -> None:
-    """And says that it was cut short; where that is too little, how much longer it takes."""
+    """And says that it was cut short; where that is too little, how much it takes."""
     def after(seconds: float, announce: str = A) -> tuple[Screen, int]:
         since: list[float] = []
 
@@ -153,14 +153,14 @@ def test_ctrl_c_reports_on_what_has_come() -> None:
         with board(lambda n: sent(n, announce="") + (line(announce) if announce else b"")) as url:
             return at_a_terminal(["adapter", "--port", url, "--full-scale", "207 kPa"], 100, during=during)
 
-    screen, code = after(2.5)
-    assert code == 0 and re.search(r"hose-7: FIT to use, as far as [23] s can tell", screen.text), screen.text
+    screen, code = after(6.0)
+    assert code == 0 and re.search(r"hose-7: FIT to use, as far as [567] s can tell", screen.text), screen.text
     assert "cut short by Ctrl-C: judged on what had come of 180 s" in screen.words
     assert "slow drift was not measured" in screen.words
-    screen, code = after(0.3)
-    assert code == 2
-    assert re.search(r"cut short \(by Ctrl-C\): \d+ samples in a row are too few .* let it run about [12] s more, "
-                     r"[23] s in all", screen.words), screen.text
+    screen, code = after(2.5)  # samples enough, and nothing slow is known by them
+    assert code == 2 and "FIT" not in screen.words
+    assert re.search(r"cut short \(by Ctrl-C\): an adapter is judged on 5 s or more, and [23]\.\d s had come; "
+                     "let it run for 5 s at least, better for all of 180 s", screen.words), screen.text
     screen, code = after(0.3, announce="")
     assert code == 2 and "cut short (by Ctrl-C): the adapter had not announced itself yet" in screen.words
 

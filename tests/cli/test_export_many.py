@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import builtins
+import errno
 import json
+import os
 import sys
 from pathlib import Path
 from typing import Any
@@ -87,3 +89,22 @@ def test_a_missing_package_is_said_once(shop: list[Path], monkeypatch: pytest.Mo
     monkeypatch.setattr(builtins, "__import__", without)
     done = run("export", "--to", "parquet", *shop)
     assert done.exit_code == 2 and len(done.stderr.splitlines()) == 1 and "pyarrow" in done.stderr
+
+
+@pytest.mark.parametrize("form", ENDS)
+def test_where_it_cannot_be_written_the_advice_is_one_that_can_be_taken(
+    shop: list[Path], form: str, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A csvw description takes no --folder."""
+    opens = Path.open
+
+    def read_only(self: Path, mode: str = "r", *more: Any, **how: Any) -> Any:
+        if "x" in mode:
+            raise OSError(errno.EROFS, os.strerror(errno.EROFS))
+        return opens(self, mode, *more, **how)
+
+    monkeypatch.setattr(Path, "open", read_only)
+    done = run("export", "--to", form, shop[0])
+    [said] = done.stderr.splitlines()
+    assert done.exit_code == 2 and os.strerror(errno.EROFS) in said
+    assert ("--folder" in said) == (form != "csvw") and ("export the copy" in said) == (form == "csvw")

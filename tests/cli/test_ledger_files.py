@@ -46,7 +46,20 @@ def test_other_commands_pass_it_over(shop: Path, args: tuple[str, ...]) -> None:
     assert "passed over" in done.stderr and len(done.stderr.splitlines()) == 1
 
 
-@pytest.mark.parametrize("args", [("judge",), ("picture",), ("conform",), ("export", "--to", "csvw")])
+@pytest.mark.parametrize("args", [
+    ("picture",), ("picture", "-o", "OUT.svg"), ("export", "--to", "csvw"), ("export", "--to", "sheet"),
+    ("sheet", "-o", "OUT.html"),
+])
+def test_where_a_file_was_to_be_written_the_ledger_alone_is_an_error(shop: Path, args: tuple[str, ...]) -> None:
+    before = sorted(shop.iterdir())
+    done = run(*(shop / a if a.startswith("OUT") else a for a in args), shop / "ledger.csv")
+    assert done.exit_code == 2 and done.stdout == ""
+    assert done.stderr.splitlines() == [
+        f"{shop / 'ledger.csv'}: this is the ledger of its folder, and no recording; name a recording"]
+    assert sorted(shop.iterdir()) == before
+
+
+@pytest.mark.parametrize("args", [("judge",), ("conform",)])
 def test_the_ledger_alone_is_no_error(shop: Path, args: tuple[str, ...]) -> None:
     before = sorted(shop.iterdir())
     done = run(*args, shop / "ledger.csv")

@@ -85,7 +85,7 @@ def test_the_sheet_has_the_shops_name_and_one_unit(pair: tuple[Path, Path], tmp_
     assert "psi" in words and set(re.findall(r"[\d.]+ kPa", words)) <= {"100 kPa"}
     assert not re.search(r"(src|href)=|url\(|@import", text)  # it loads nothing
     paper = tmp_path / "sheet.pdf"
-    done = run("sheet", pair[0], "-o", paper, "--settings", settings, "--paper", "Letter", "--json")
+    done = run("sheet", pair[0], "-o", paper, "--settings", settings, "--paper", "letter", "--json")
     assert done.exit_code == 0 and json.loads(done.stdout)["recordings"][0]["file"] == str(pair[0])
     assert paper.read_bytes().startswith(b"%PDF")
     assert run("sheet", pair[0], "-o", tmp_path / "sheet.doc").exit_code == 2

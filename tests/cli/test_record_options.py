@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import signal
 import subprocess
 import sys
 import threading
@@ -17,9 +18,10 @@ from click.testing import CliRunner
 
 from recorder.cli import main
 from recorder.cli.record import _gauge
-from recorder.limits import KEYS
-from recorder.recording import read
+from recorder.limits import KEYS, resolve
+from recorder.recording import check_folder, read
 from recorder.settings import Settings
+from tests.cli.board import board
 from tests.independent_feeder import line
 
 ROOT = Path(__file__).parents[2]
@@ -154,6 +156,29 @@ def test_limits_against_each_other_are_refused_before_anything_is_recorded(
     assert not list(tmp_path.rglob("*.csv"))
 
 
+@pytest.mark.parametrize(("more", "said"), [
+    (["--altitude", "500 m", "--air-pressure", "95 kPa"], ("--air-pressure", "--altitude")),
+    (["--stroke-volume", "24 mL", "--limit", "stroke_volume=30 mL"], ("--limit stroke_volume", "--stroke-volume")),
+    (["--limit", "hold=60 s", "--hold", "60 s"], ("--limit hold", "--hold")),
+    (["--altitude", "500 m", "--limit", "local_air_pressure=95 kPa"], ("--limit local_air_pressure", "--altitude")),
+])
+def test_what_is_given_in_two_ways_is_refused(more: list[str], said: tuple[str, str], tmp_path: Path) -> None:
+    done = CliRunner().invoke(main, ["record", "--port", "loop://", "--full-scale", "207 kPa", "--test", "system",
+                                     "--marked", "16 psi", "--folder", str(tmp_path / "out"), *more])
+    assert done.exit_code == 2
+    assert f"{said[0]} and {said[1]} are of the same limit: choose one." in done.stderr
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_hold_shortens_the_shortest_one_and_that_is_said() -> None:
+    assert resolve("system", {"hold": "5 s"}).shortest_hold_s == 5.0
+    assert resolve("system", {"hold": "90 s"}).shortest_hold_s == 60.0
+    [hold] = [key for key in KEYS if key.name == "hold"]
+    assert "shortens shortest_hold where it is shorter" in hold.meaning
+    shown = " ".join(CliRunner().invoke(main, ["record", "--help"]).stdout.split())
+    assert "the shortest hold that says anything is no longer than this" in shown
+
+
 @pytest.mark.parametrize(
     ("typed", "unit", "kpa"), [("30", "psi", 30 * PSI), ("207 kPa", "psi", 207.0), ("207", None, 207.0)]
 )
@@ -178,3 +203,63 @@ def test_a_gauge_that_ends_before_the_test_does_is_refused(adapter: str, tmp_pat
     assert run.returncode == 2
     assert said in run.stderr
     assert not list(tmp_path.iterdir())
+
+
+def test_a_test_that_is_ended_before_its_first_sample_has_recorded_nothing_and_that_is_no_success(
+    tmp_path: Path,
+) -> None:
+    with board(lambda n: b"", rate_hz=10.0) as url:
+        child = subprocess.Popen(
+            [sys.executable, "-m", "recorder", "record", "--port", url, "--test", "tester", "--full-scale", "207 kPa",
+             "--folder", str(tmp_path)],
+            cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        )
+        assert child.stderr is not None
+        first = child.stderr.readline()  # by the first thing it says, signals are heard
+        child.send_signal(signal.SIGINT)
+        out, err = child.communicate(timeout=30)
+    assert child.returncode == 2 and out == "", first + err
+    assert err.splitlines()[-1] == (f"{url}: nothing was recorded: no sample had arrived; "
+                                    "wait for the first reading before you end the test")
+    assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize("command", [["record", "--test", "tester"], ["adapter"]])
+@pytest.mark.parametrize(("text", "said"), [(None, "cannot be read (No such file"), ("{", "gauge-7.json")])
+def test_a_calibration_that_the_settings_name_and_that_cannot_be_used_is_told_with_them(
+    command: list[str], text: str | None, said: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Whoever gave no --calibration looks in vain for the option that was wrong."""
+    monkeypatch.chdir(tmp_path)
+    Path("recorder.toml").write_text('calibration = "gauge-7.json"\n', "utf-8")
+    if text is not None:
+        Path("gauge-7.json").write_text(text, "utf-8")
+    done = CliRunner().invoke(main, [*command, "--port", "loop://"])
+    [line] = done.stderr.splitlines()
+    assert done.exit_code == 2 and line.startswith("gauge-7.json") and said in line
+    assert "it is the 'calibration' of the settings file recorder.toml" in line
+    given = CliRunner().invoke(main, [*command, "--port", "loop://", "--calibration", "gauge-7.json"])
+    assert given.exit_code == 2 and "recorder.toml" not in given.stderr
+
+
+@pytest.mark.parametrize("command", [
+    ["record", "--port", "loop://", "--test", "tester"],
+    pytest.param(["try", "--fast"], marks=pytest.mark.skipif(sys.platform == "win32", reason="needs a terminal")),
+])
+def test_a_folder_that_cannot_be_written_is_said_before_anything_else(command: list[str], tmp_path: Path) -> None:
+    """A caution before it would be of a test that there is none of."""
+    (tmp_path / "file").write_text("mine", "utf-8")
+    for folder in (tmp_path / "file", tmp_path / "file" / "below"):
+        done = CliRunner().invoke(main, [*command, "--folder", str(folder)])
+        assert done.exit_code == 2 and done.stdout == ""
+        [line] = done.stderr.splitlines()
+        assert line.startswith(f"{folder}: ") and line.endswith("choose another folder")
+    assert [path.name for path in tmp_path.iterdir()] == ["file"]
+
+
+def test_to_look_whether_a_folder_can_be_written_leaves_nothing_behind(tmp_path: Path) -> None:
+    there = tmp_path / "there"
+    there.mkdir()
+    for folder in (tmp_path / "new" / "below", there):
+        check_folder(folder)
+    assert [path.name for path in tmp_path.iterdir()] == ["there"] and not list(there.iterdir())

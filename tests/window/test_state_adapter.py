@@ -6,11 +6,13 @@ import dataclasses
 import json
 import re
 from datetime import date
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from recorder import calibration as calibrations
+from recorder.cli._pairs import reference_u_kpa
 from recorder.errors import SettingError
 from recorder.model import Announcement, Calibration
 from recorder.port import Back, Chunk, Lost
@@ -216,3 +218,14 @@ def test_the_file_is_read_back_as_it_was_saved() -> None:
     again = calibrations.from_file_text(calibrations.to_file_text(cal, details), "x.json")
     assert again == cal
     assert len(json.loads(calibrations.to_file_text(cal, details))["details"]["pairs"]["rows"]) == 9
+
+
+def test_the_page_says_that_window_and_command_take_the_references_doubt_otherwise() -> None:
+    """What covers 95 in 100 is twice a standard uncertainty (GUM 6.2.1 with k = 2, from memory)."""
+    root = Path(__file__).parents[2]
+    page = (root / "docs" / "calibration.md").read_text("utf-8").replace("\n", " ")
+    found = re.search(r'"(Its ± [^"]*)".* What is ± ([\d.]+ kPa) there is `--reference-u "([\d.]+ kPa)"` here', page)
+    assert found is not None
+    label, window, command = found.groups()
+    assert reference_u(window, "kPa") == pytest.approx(reference_u_kpa(command, None, "kPa"))
+    assert f'"{label}"' in (root / "recorder" / "window" / "places" / "calibrate.py").read_text("utf-8")
