@@ -6,6 +6,7 @@ screen is grabbed small and large, light and dark, into a folder to look through
 
 from __future__ import annotations
 
+import argparse
 import os
 import sys
 import tempfile
@@ -216,7 +217,9 @@ def adapter_pictures(app: QApplication, window: MainWindow, take: Camera) -> Non
 
 
 def main() -> None:
-    folder = Path(sys.argv[2]) if sys.argv[1:2] == ["--all"] else None
+    ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    ask.add_argument("--all", type=Path, metavar="FOLDER", help="every size and look into this folder, none into docs/")
+    folder = ask.parse_args().all
     (folder or OUT).mkdir(parents=True, exist_ok=True)
     app = QApplication.instance() or QApplication(sys.argv[:1])
     with tempfile.TemporaryDirectory() as recordings:

@@ -10,7 +10,15 @@ import pytest
 
 from recorder.errors import FileError
 from recorder.window.state.opened import load, opened_screen
-from recorder.window.state.records import RecordList, RecordRow, check_again, list_folder, quick_row
+from recorder.window.state.records import (
+    COLUMNS,
+    RecordList,
+    RecordRow,
+    cell,
+    check_again,
+    list_folder,
+    quick_row,
+)
 from tests.benchmarks.made import make
 
 # Six samples of a file that was cut off: readable, never sealed, never judged.
@@ -42,6 +50,17 @@ def test_a_cut_off_file_is_a_row_and_no_error(tmp_path: Path) -> None:
     assert (found.marked, found.outcome) == ("16 psi", "unfinished")
     checked = check_again(found)
     assert (checked.intact, checked.same) == ("not sealed", "was not judged")
+
+
+def test_what_was_over_the_limit_is_seen_in_the_table(tmp_path: Path) -> None:
+    """Somebody has to look the hoses over, whatever the outcome."""
+    path = make(tmp_path, 1)
+    good = quick_row(path)
+    over = path.with_name("20260314T101500Z-cap-over.csv")
+    over.write_text(path.read_text().replace('"reasons": [', '"reasons": [{"code": "over-limit", "text": "over"}, ', 1))
+    column = COLUMNS.index("outcome")
+    assert cell(quick_row(over), column, "kPa") == f"{good.outcome}, OVER LIMIT"
+    assert cell(good, column, "kPa") == good.outcome
 
 
 def test_a_sealed_file_is_whole_and_the_same_and_an_altered_one_is_said(tmp_path: Path) -> None:

@@ -30,7 +30,8 @@ _LARGEST = 1e12  # of a value that is shown; more is no pressure
 
 @dataclass(frozen=True, slots=True)
 class RecordRow:
-    """One recording. Pressures kPa; ``intact`` and ``same`` are words, ``…`` until checked."""
+    """One recording. Pressures kPa; ``intact`` and ``same`` are words, ``…`` until checked. over: it was pumped above
+    the limit, which is said beside the outcome."""
 
     path: str
     time: str
@@ -42,6 +43,7 @@ class RecordRow:
     outcome: str
     intact: str = _NOT_CHECKED
     same: str = _NOT_CHECKED
+    over: bool = False
 
 
 def list_folder(folder: Path) -> list[Path]:
@@ -118,7 +120,7 @@ def quick_row(path: Path) -> RecordRow:
         _text(facts.get("test", "?")) + (" SIMULATED" if facts.get("simulated") is True else ""),
         "" if stamped is None or not isinstance(marked, Mapping) else f"{stamped:g} {_text(marked.get('unit', ''))}",
         _value(judgement.get("opening")), _value(hold.get("drop")) if isinstance(hold, Mapping) else None,
-        report.outcome_word(judgement) if judgement else "unfinished",
+        report.outcome_word(judgement) if judgement else "unfinished", over=bool(report.warning(judgement)),
     )
 
 
@@ -154,7 +156,7 @@ def cell(row: RecordRow, column: int, unit: str) -> str:
         return "" if kpa is None else f"{kpa * k:.{decimals + more}f}"
 
     return (row.time, row.job, row.test, row.marked, pressure(row.opening_kpa), pressure(row.fall_kpa, 1),
-            row.outcome, row.intact, row.same)[column]
+            row.outcome + ", OVER LIMIT" * row.over, row.intact, row.same)[column]
 
 
 def sort_value(row: RecordRow, column: int) -> Any:
