@@ -163,7 +163,7 @@ def test_many_reasons_are_shown_or_counted(opened: Callable[..., MainWindow], qt
     for _ in range(3):
         QApplication.processEvents()
     live = window.testing.live
-    everything = result_screen(MUCH_WRONG, "kPa").lines
+    everything = result_screen(window.testing.judgement, "kPa").lines
 
     def left() -> int:
         return len(everything) - len(set(everything) & set(live.reasons.text().split("\n")))
@@ -179,9 +179,10 @@ def test_many_reasons_are_shown_or_counted(opened: Callable[..., MainWindow], qt
 def test_an_opened_recording_has_every_reason_and_advice(window: MainWindow, qtbot: QtBot, folder: Path) -> None:
     place = window.records
     opened = load(str(next(folder.glob("*-system-*.csv"))))
-    place.page.show_opened(dataclasses.replace(opened, judgement={**opened.judgement, **MUCH_WRONG}), None, "kPa")
+    much = {**opened.judgement, **MUCH_WRONG}
+    place.page.show_opened(dataclasses.replace(opened, judgement=much), None, "kPa")
     said = [*place.page.reasons.text().split("\n"), *place.page.more.text().split("\n")]
-    assert set(result_screen(MUCH_WRONG, "kPa").lines) <= set(said)
+    assert set(result_screen(much, "kPa").lines) <= set(said)
     assert set(OVER_LINES) <= set(place.page.reasons.text().split("\n"))
 
 

@@ -155,8 +155,11 @@ def cell(row: RecordRow, column: int, unit: str) -> str:
     def pressure(kpa: float | None, more: int = 0) -> str:
         return "" if kpa is None else f"{kpa * k:.{decimals + more}f}"
 
+    outcome = row.outcome
+    if row.over:  # two lines fit into a cell
+        outcome = f"{'UNCLEAR' if ' ' in outcome else outcome}, OVER LIMIT"
     return (row.time, row.job, row.test, row.marked, pressure(row.opening_kpa), pressure(row.fall_kpa, 1),
-            row.outcome + ", OVER LIMIT" * row.over, row.intact, row.same)[column]
+            outcome, row.intact, row.same)[column]
 
 
 def sort_value(row: RecordRow, column: int) -> Any:
