@@ -7,13 +7,12 @@ instead and begins to fall later, strokes went on until then; how many is told b
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recorder.analysis.strokes.stroke import PAUSE_S, Stroke
-from recorder.analysis.trace.filters import running_median
 from recorder.analysis.trace.signal import Prepared
 
 if TYPE_CHECKING:
@@ -54,12 +53,6 @@ def _tail(x: Prepared, start_s: float, end_s: float, cadence_s: float, level_sd:
     white = x.sd_kpa / math.sqrt(2 * round(0.06 / x.dt_s) + 1)
     rounding = 0.5 * x.step_kpa if x.noise_kpa < 0.5 * x.step_kpa else 0.0  # more noise averages it away
     return _Tail(t, p - float(p.mean()), x.sd_kpa**2 / n * max(level_sd / white, 1.0) ** 2, rounding)
-
-
-def _without_bumps(tail: _Tail) -> _Tail:
-    """Without what is over within half a pause: a hose that was bent, not strokes that keep the pressure up."""
-    n = max(round(PAUSE_S / float(tail.t[1] - tail.t[0])) // 2, 1)
-    return replace(tail, p=running_median(tail.p, 2 * n + 1))
 
 
 def _falls(t: FloatArray, since_s: float | FloatArray, cadence_s: float) -> list[FloatArray]:
@@ -175,7 +168,7 @@ def with_eased(x: Prepared, strokes: list[Stroke], level_sd: float, end_s: float
         if len(tail.t) < 12:
             break
         went_on = _went_on(tail, cadence, usual)
-        if went_on is not None and _went_on(_without_bumps(tail), cadence, usual) is not None:
+        if went_on is not None:
             at = last.start_s + _how_many(tail, went_on, cadence, length)
             p = np.interp(np.stack([at, at + length]), x.t, x.smooth)
             new = [Stroke(float(a), float(a) + length, float(b), float(c)) for a, b, c in zip(at, *p, strict=True)]
