@@ -133,7 +133,7 @@ def find_opening(
     if quick:
         return _quick(strokes, level, k, usual)
     correlated = _correlation(x, strokes[-1].end_s, end_s)
-    found = _by_strokes(x, strokes, level, fell, k, usual, end_s, correlated, air_kpa)
+    found = _by_strokes(x, strokes, fell, k, usual, end_s, correlated, air_kpa)
     if sinks(x, strokes, end_s):
         slow = find_slow(x, strokes, end_s, correlated)
         found = found if slow is None or not _is_slow(slow, found, strokes[-1]) else by_levels(strokes, slow)
@@ -148,8 +148,8 @@ def find_opening(
 
 
 def _by_strokes(
-    x: Prepared, strokes: Sequence[Stroke], level: FloatArray, fell: dict[int, float], k: int, usual: float,
-    end_s: float, correlated: float, air_kpa: float,
+    x: Prepared, strokes: Sequence[Stroke], fell: dict[int, float], k: int, usual: float, end_s: float,
+    correlated: float, air_kpa: float,
 ) -> Opening | None:
     """What the strokes at the top, from number ``k``, and those that ``fell`` back show by themselves."""
     tries = _tries(k, list(fell), len(strokes))
@@ -208,7 +208,7 @@ def _by_strokes(
         (fit, near, response) for fit, near, response in done.values()
         if fit is not None and fit.gain >= SOMEHOW and fit.open_u <= 0.5 * usual
     ]  # fmt: skip
-    return _nearest(x, strokes, somehow, usual) if somehow else by_tops(x, strokes, seen)
+    return _nearest(x, strokes, somehow, usual) if somehow else by_tops(x, seen)
 
 
 def _nearest(

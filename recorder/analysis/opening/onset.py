@@ -81,7 +81,7 @@ def by_fit(
     )
 
 
-def by_tops(x: Prepared, strokes: Sequence[Stroke], seen: Sequence[Top]) -> Opening:
+def by_tops(x: Prepared, seen: Sequence[Top]) -> Opening:
     """Onset at the highest of the tops, each of which only seems lower, between two readings."""
     # a knock on top of a stroke stands out of what the readings may have missed of the others
     middle = float(np.median([q.kpa for q in seen]))
