@@ -294,6 +294,10 @@ def test_what_was_over_the_limit_is_said_first_whatever_the_outcome() -> None:
     assert report.advice(found) == [
         "The pressure went over the limit: look over hoses, radiator and tank for damage."
     ]
+    text = "It may have been pumped above the limit: 131 ± 16 kPa, never above 124 kPa."
+    perhaps = {**found, "reasons": found["reasons"][:1], "notes": [{"code": "near-the-limit", "text": text}]}
+    assert report.summary(perhaps)[1] == "  but it may have been OVER THE LIMIT: look hoses, radiator and tank over"
+    assert any("may have gone over the limit" in line for line in report.advice(perhaps))
     assert report.warning({**found, "outcome": "fail"}).startswith("it was OVER THE LIMIT")
     assert report.warning({**found, "reasons": found["reasons"][:1]}) == ""  # type: ignore[index]
 

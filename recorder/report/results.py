@@ -26,11 +26,13 @@ def codes(judgement: Mapping[str, Any]) -> list[str]:
 
 def warning(judgement: Mapping[str, Any]) -> str:
     """What has to be seen beside the outcome, whatever it is; empty where there is nothing."""
-    if "over-limit" not in codes(judgement):
+    sure = "over-limit" in codes(judgement)
+    if not sure and "near-the-limit" not in [note.get("code") for note in notes(judgement)]:
         return ""
     but = "but it" if judgement.get("outcome") == "pass" else "it"
+    was = "was OVER" if sure else "may have been OVER"
     what = "the tester's hose and joints" if judgement.get("test") == "tester" else "hoses, radiator and tank"
-    return f"{but} was OVER THE LIMIT: look {what} over"
+    return f"{but} {was} THE LIMIT: look {what} over"
 
 
 def notes(judgement: Mapping[str, Any]) -> list[Mapping[str, Any]]:

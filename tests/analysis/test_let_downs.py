@@ -15,7 +15,7 @@ import pytest
 
 from recorder.analysis import Analyser, Setup
 from recorder.limits import resolve
-from recorder.model import Judgement, Marking
+from recorder.model import Calibration, Judgement, Marking
 
 sys.path.insert(0, str(Path(__file__).parent))
 from other_physics import Made, Valve, make
@@ -196,6 +196,20 @@ def test_what_was_reached_and_let_down_again_does_not_count_as_held(left: float,
         assert codes == ["no-detectable-fall", "below-target"] and "hold_more_s" not in told.extra
     else:
         assert codes == ["hold-too-short"] and after_s != 3.0
+
+
+@pytest.mark.parametrize(("u_kpa", "codes", "noted"), [
+    (0.2, ["no-detectable-fall", "over-limit"], False), (6.0, ["no-detectable-fall"], True),
+])
+def test_over_the_limit_is_never_left_unsaid(u_kpa: float, codes: list[str], noted: bool, system: Made) -> None:
+    """Pumped to 121 kPa of at most 112, by a gauge that is good for 0.4 kPa and by one that is good for 12."""
+    calibration = Calibration((-25.0, 250.0), u_kpa)
+    analyser = Analyser(Setup("system", Marking(98.0, "kPa", 98.0), resolve("system", {}), calibration))
+    t, p = zeroed(system)
+    analyser.feed(t.round(6), (1.08 * p).round(4))
+    told = analyser.judgement()
+    assert told.outcome == "pass" and [r.code for r in told.reasons] == codes
+    assert ("near-the-limit" in [n["code"] for n in told.extra.get("notes", ())]) == noted
 
 
 def test_a_cap_is_judged_by_how_it_holds_once_it_has_opened() -> None:

@@ -61,6 +61,8 @@ def test_what_was_over_the_limit_is_seen_in_the_table(tmp_path: Path) -> None:
     column = COLUMNS.index("outcome")
     assert cell(quick_row(over), column, "kPa") == f"{good.outcome}, OVER LIMIT"
     assert cell(good, column, "kPa") == good.outcome
+    over.write_text(path.read_text().replace('"notes": [', '"notes": [{"code": "near-the-limit", "text": ""}, ', 1))
+    assert cell(quick_row(over), column, "kPa") == f"{good.outcome}, OVER LIMIT?"
 
 
 def test_a_sealed_file_is_whole_and_the_same_and_an_altered_one_is_said(tmp_path: Path) -> None:

@@ -112,7 +112,7 @@ class RecordsTable(QTableView):
         """Widths from the font: every column whole, the job elided."""
         metrics = self.fontMetrics()
         # Two lines fit into a row: the day above the hour, CANNOT above TELL YET., PASS, above OVER LIMIT.
-        samples = ("2026-03-14", "", "SIMULATED", "kgf/cm2", "kgf/cm2", "kgf/cm2", "OVER LIMIT", "ALTERED", "DIFFERS")
+        samples = ("2026-03-14", "", "SIMULATED", "kgf/cm2", "kgf/cm2", "kgf/cm2", "OVER LIMIT?", "ALTERED", "DIFFERS")
         taken = 0
         for column, sample in enumerate(samples):
             if sample:

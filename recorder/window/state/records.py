@@ -30,8 +30,8 @@ _LARGEST = 1e12  # of a value that is shown; more is no pressure
 
 @dataclass(frozen=True, slots=True)
 class RecordRow:
-    """One recording. Pressures kPa; ``intact`` and ``same`` are words, ``…`` until checked. over: it was pumped above
-    the limit, which is said beside the outcome."""
+    """One recording. Pressures kPa; ``intact`` and ``same`` are words, ``…`` until checked. over: ``OVER LIMIT``, with
+    a question mark where the gauge cannot tell; stands beside the outcome."""
 
     path: str
     time: str
@@ -43,7 +43,7 @@ class RecordRow:
     outcome: str
     intact: str = _NOT_CHECKED
     same: str = _NOT_CHECKED
-    over: bool = False
+    over: str = ""
 
 
 def list_folder(folder: Path) -> list[Path]:
@@ -120,8 +120,14 @@ def quick_row(path: Path) -> RecordRow:
         _text(facts.get("test", "?")) + (" SIMULATED" if facts.get("simulated") is True else ""),
         "" if stamped is None or not isinstance(marked, Mapping) else f"{stamped:g} {_text(marked.get('unit', ''))}",
         _value(judgement.get("opening")), _value(hold.get("drop")) if isinstance(hold, Mapping) else None,
-        report.outcome_word(judgement) if judgement else "unfinished", over=bool(report.warning(judgement)),
+        report.outcome_word(judgement) if judgement else "unfinished", over=_over(judgement),
     )
+
+
+def _over(judgement: Mapping[str, Any]) -> str:
+    if not report.warning(judgement):
+        return ""
+    return "OVER LIMIT" if "over-limit" in report.codes(judgement) else "OVER LIMIT?"
 
 
 def check_again(row: RecordRow) -> RecordRow:
@@ -157,7 +163,7 @@ def cell(row: RecordRow, column: int, unit: str) -> str:
 
     outcome = row.outcome
     if row.over:  # two lines fit into a cell
-        outcome = f"{'UNCLEAR' if ' ' in outcome else outcome}, OVER LIMIT"
+        outcome = f"{'UNCLEAR' if ' ' in outcome else outcome}, {row.over}"
     return (row.time, row.job, row.test, row.marked, pressure(row.opening_kpa), pressure(row.fall_kpa, 1),
             outcome, row.intact, row.same)[column]
 
