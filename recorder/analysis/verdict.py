@@ -261,6 +261,17 @@ def _cap(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], float 
     return ("undecided" if "undecided" in (band, held) else "pass"), tuple(reasons), more
 
 
+def _least(setup: Setup) -> tuple[float, str]:
+    """The least (kPa) at which a system, or the tester itself, is held, and what is wanted, in words."""
+    if setup.marked is not None:
+        target = setup.marked.kpa + setup.procedure.target_low_kpa
+        return target, f"the target begins at {target:.0f} kPa"
+    if setup.test == "tester":  # it has no marking, and may be held a little below its target
+        target = setup.procedure.tester_target_kpa
+        return TESTER_LEAST * target, f"the target begins at {target:.0f} kPa"
+    return LEAST_MARKED_KPA, f"no marking is given, and the lowest of any cap is {LEAST_MARKED_KPA:.0f} kPa"
+
+
 def _system(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], float | None]:
     out, reasons, more = _hold(setup, f, net=False)
     if f.lost_at_once and out != "fail":
@@ -279,23 +290,13 @@ def _system(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], flo
                 "combustion gas in the coolant is suspected. Test with the engine off.",
             )
         )
-    begins, least = "the target begins at", None
-    target = None  # a check of the tester itself may be held a little below its target: it has no marking
-    if setup.marked is not None:
-        target = least = setup.marked.kpa + setup.procedure.target_low_kpa
-    elif setup.test == "tester":
-        target = setup.procedure.tester_target_kpa
-        least = TESTER_LEAST * target
-    else:
-        target = least = LEAST_MARKED_KPA
-        begins = "no marking is given, and the lowest of any cap is"
     if f.start_kpa is not None and f.peak is not None:
         peak_u = f.peak.standard_uncertainty or 0.0
         # what settles after the last stroke is no fault of the pumping
         reached = max(f.reached_kpa, f.start_kpa + SETTLES_KPA)
+        least, wanted = _least(setup)
         if reached + 2 * peak_u < least:  # a leak shows a little below as well: only what is clearly below counts
-            text = f"Held at {f.start_kpa:.0f} kPa; {begins} {target:.0f} kPa."
-            reasons.append(Reason("below-target", text))
+            reasons.append(Reason("below-target", f"Held at {f.start_kpa:.0f} kPa; {wanted}."))
             if out == "pass":
                 out, more = "undecided", None
     if setup.marked is not None and f.peak is not None:  # held or not: who sees the limit passed lets go at once
