@@ -10,7 +10,7 @@ from recorder.digits import rounded_down, with_doubt
 from recorder.limits import LEAST_MARKED_KPA, TESTER_LEAST, band_kpa
 from recorder.model import Outcome, Quantity, Reason
 
-__all__ = ["Findings", "decide", "wavers"]
+__all__ = ["Findings", "decide", "over_limit", "wavers"]
 
 # where no source is named beside a number: common practice, no source
 PUMPED_KPA = 3.0  # less was never pumped up
@@ -261,6 +261,14 @@ def _cap(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], float 
     return ("undecided" if "undecided" in (band, held) else "pass"), tuple(reasons), more
 
 
+def over_limit(setup: Setup, f: Findings) -> tuple[Side, float] | None:
+    """On which side of the limit the highest pressure of a marked system was, and that limit (kPa)."""
+    if setup.marked is None or f.peak is None:
+        return None
+    limit = setup.marked.kpa + setup.procedure.over_limit_kpa
+    return side(f.peak.value, f.peak.standard_uncertainty or 0.0, limit), limit
+
+
 def _least(setup: Setup) -> tuple[float, str]:
     """The least (kPa) at which a system, or the tester itself, is held, and what is wanted, in words."""
     if setup.marked is not None:
@@ -299,15 +307,10 @@ def _system(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], flo
             reasons.append(Reason("below-target", f"Held at {f.start_kpa:.0f} kPa; {wanted}."))
             if out == "pass":
                 out, more = "undecided", None
-    if setup.marked is not None and f.peak is not None:  # held or not: who sees the limit passed lets go at once
-        over = setup.marked.kpa + setup.procedure.over_limit_kpa
-        if f.peak.value - 2 * (f.peak.standard_uncertainty or 0.0) > over:
-            reasons.append(
-                Reason(
-                    "over-limit",
-                    f"It was pumped to {f.peak.value:.0f} kPa; never above {rounded_down(over, 0)} kPa.",
-                )
-            )
+    over = over_limit(setup, f)
+    if over is not None and over[0] == "above" and f.peak is not None:  # held or not: who sees it lets go at once
+        text = f"It was pumped to {f.peak.value:.0f} kPa; never above {rounded_down(over[1], 0)} kPa."
+        reasons.append(Reason("over-limit", text))
     most = setup.procedure.most_air_ml
     if f.headspace_ml is not None and f.headspace_ml > most:
         reasons.append(

@@ -14,7 +14,7 @@ from recorder.analysis.hold import HoldFit
 from recorder.analysis.setup import Setup
 from recorder.analysis.study import Study
 from recorder.analysis.trace.filters import running_least
-from recorder.analysis.verdict import Findings, decide, side, wavers
+from recorder.analysis.verdict import Findings, decide, over_limit, wavers
 from recorder.digits import rounded_down, with_doubt
 from recorder.model import Hold, Judgement, Outcome, Quantity, Settling
 
@@ -259,12 +259,11 @@ def _notes(setup: Setup, s: Study, f: Findings, outcome: Outcome) -> list[dict[s
     if setup.marked is None and setup.test != "tester":
         text = "No marking is given, so the pressure cannot be held against it."
         notes.append({"code": "no-marking", "text": text})
-    if setup.test == "system" and setup.marked is not None and f.peak is not None:
-        over = setup.marked.kpa + setup.procedure.over_limit_kpa
-        if side(f.peak.value, f.peak.standard_uncertainty or 0.0, over) == "unclear" and f.peak.value > over:
-            said = with_doubt(f.peak.value, 2.0 * (f.peak.standard_uncertainty or 0.0))
-            text = f"It may have been pumped above the limit: {said} kPa, never above {rounded_down(over, 0)} kPa."
-            notes.append({"code": "near-the-limit", "text": text})
+    over = over_limit(setup, f) if setup.test == "system" else None
+    if over is not None and over[0] == "unclear" and f.peak is not None and f.peak.value > over[1]:
+        said = with_doubt(f.peak.value, 2.0 * (f.peak.standard_uncertainty or 0.0))
+        text = f"It may have been pumped above the limit: {said} kPa, never above {rounded_down(over[1], 0)} kPa."
+        notes.append({"code": "near-the-limit", "text": text})
     if setup.tester_unused:
         text = "The tester's own fall stands in the recording as nothing that can be read: it was not taken out."
         notes.append({"code": "tester-unused", "text": text})
