@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy import ndimage, special
+from scipy import ndimage, special, stats
 
 from recorder.analysis.trace.filters import (
+    normal_sd,
     running_least,
     running_mean,
     running_median,
@@ -36,6 +37,12 @@ def test_running_median(trace: np.ndarray, width: int) -> None:
         x = trace[:length]
         assert np.array_equal(running_median(x, width), ndimage.median_filter(x, width, mode="nearest"))
         assert np.array_equal(running_median(x, width, "reflect"), ndimage.median_filter(x, width, mode="mirror"))
+
+
+@pytest.mark.parametrize("length", [1, 2, 7, 4001])
+def test_normal_sd(trace: np.ndarray, length: int) -> None:
+    x = trace[:length]
+    assert normal_sd(x - np.median(x)) == pytest.approx(stats.median_abs_deviation(x, scale="normal"), rel=1e-5)
 
 
 @pytest.mark.parametrize("sd", [0.5, 0.9, 4.5, 18.0])

@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy.optimize import least_squares
+from scipy.stats import norm
 
 from recorder.allan import overlapping_adev
 from recorder.analysis import judge
@@ -76,6 +77,9 @@ def test_a_record_that_is_all_hold_is_void_but_its_rate_is_told(name: str, tmp_p
         assert [q.name for q in found.phases] == ["hold"]
         assert found.hold is not None and found.hold.start.standard_uncertainty is not None
         assert found.hold.start.standard_uncertainty > 5.0  # nobody knows where zero is
+        # Currie, Anal. Chem. 40 (1968) 586: 5 % invented, 5 % missed
+        least = 2.0 * norm.ppf(0.95) * found.hold.rate.standard_uncertainty
+        assert found.hold.smallest_detectable_rate.value == pytest.approx(least, rel=1e-3)
         holds.append(found.hold)
     rate, u = (np.array([getattr(h.rate, what) for h in holds]) for what in ("value", "standard_uncertainty"))
     mean = np.sum(rate / u**2) / np.sum(1 / u**2)

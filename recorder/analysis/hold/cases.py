@@ -26,7 +26,7 @@ from recorder.analysis.hold.laws import (
     moved,
     shut_laws,
 )
-from recorder.analysis.hold.line import SLOW_S, settles_kpa
+from recorder.analysis.hold.line import LOG_SLOW, settles_kpa
 from recorder.analysis.hold.noise import Noise, NoiseFinder
 from recorder.analysis.hold.posterior import Points, Problem, moments, posterior, top, total
 
@@ -44,7 +44,6 @@ _MORE, _LOG_MORE = 5.0, math.log(0.1)
 # creep that is even in the logarithm of time is so likely, at odds; no source. It takes the place of one slow
 # exponential; of what hoses give, it is so much in the hold, and as much less or more
 _LOG_CREEPS, _CREEPS = math.log(0.02), 0.5
-_LOG_SLOW = math.log(SLOW_S)
 _BEHIND = (8.0, 5.0)  # log evidence below the best: not looked at any closer; left out
 _MOST = (3, 5)  # laws that are moved; laws and noises that are kept
 
@@ -128,7 +127,7 @@ class HoldCases:
         points = posterior(self.problem(case), case.law, shape, quick=quick, none=self.none, sharp=sharp)
         if case.creeps:
             creep = Creep(self.problem(case), shape, self.creeps_kpa, self.crept)
-            less = [_LOG_CREEPS + LOG_ONE_LESS[(q.theta >= _LOG_SLOW).sum(axis=0)] for q in points]
+            less = [_LOG_CREEPS + LOG_ONE_LESS[(q.theta >= LOG_SLOW).sum(axis=0)] for q in points]
             return [
                 replace(q, log_weight=q.log_weight + log, creep=creep) for q, log in zip(points, less, strict=True)
             ]

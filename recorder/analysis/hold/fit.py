@@ -26,7 +26,7 @@ from recorder.analysis.hold.noise import Noise, NoiseFinder
 from recorder.analysis.hold.posterior import TIGHT, Points, posterior
 from recorder.analysis.hold.rounded import Rounded
 from recorder.analysis.hold.summary import HoldFit, rate_of, summary
-from recorder.analysis.trace.filters import median
+from recorder.analysis.trace.filters import median, normal_sd
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray
@@ -85,7 +85,7 @@ class _Readings:
                 curve = curve_through(
                     b, Noise(sd), time, length_s=length, level_kpa=level, last_rise_kpa=last_rise_kpa
                 ).kpa
-            spread = max(1.4826 * median(np.abs(p - curve)), sd)
+            spread = max(normal_sd(p - curve), sd)
             b = bin_hold(time, p, spread, curve, first=b.first)
             noise = Noise(spread)
         self.b, self.noise = b, noise

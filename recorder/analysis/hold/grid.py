@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.hold.bins import GRID, NONE
-from recorder.analysis.hold.line import SLOW_S
+from recorder.analysis.hold.line import LOG_SLOW
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray
@@ -19,12 +19,11 @@ __all__ = ["FULL", "LOG_ONE_LESS", "QUICK", "THREE", "Family", "log_prior"]
 _SLOW_PRIOR = np.array([1e-4,.45,.43,.12])  # of none, one, two, three slow ones: rubber always gives
 # what the log prior is more with so many slow ones where something else takes the place of one (three: as none)
 LOG_ONE_LESS = np.log(np.roll(_SLOW_PRIOR, -1) / _SLOW_PRIOR)
-_LOG_SLOW = math.log(SLOW_S)
 
 
 def log_prior(theta: FloatArray, volume: FloatArray) -> FloatArray:
     """Log prior density of ordered log time constants (k, m): flat among those with as many slow ones."""
-    slow = np.count_nonzero(theta >= _LOG_SLOW, axis=0)
+    slow = np.count_nonzero(theta >= LOG_SLOW, axis=0)
     # as many fast ones as it takes: none, one or two alike
     ways = np.array([3.0, 3.0, 2.0, 1.0])
     return np.asarray(np.log(_SLOW_PRIOR / ways / volume)[slow])
@@ -39,7 +38,7 @@ class Structure:
         every = range(0, len(GRID), 2 if coarse else 1)
         self.places = np.array(list(combinations(every, k)), int).reshape(math.comb(len(every), k), k)
         self.cell = (float(GRID[1] - GRID[0]) * (2 if coarse else 1)) ** k
-        slow = np.count_nonzero(GRID[self.places] >= _LOG_SLOW, axis=1)
+        slow = np.count_nonzero(GRID[self.places] >= LOG_SLOW, axis=1)
         self.volumes = np.maximum(np.bincount(slow, minlength=4), 1) * self.cell
         theta = GRID[self.places].T
         self.log_prior = log_prior(theta, self.volumes) if k else np.array([math.log(_SLOW_PRIOR[0])])

@@ -21,10 +21,10 @@ from recorder.analysis.hold.noise import Noise, NoiseFinder
 if TYPE_CHECKING:
     from recorder.model import FloatArray, IntArray
 
-__all__ = ["GRID", "NONE", "SLOW_S", "Line", "Problem", "Solved", "settles_kpa"]
+__all__ = ["GRID", "LOG_SLOW", "NONE", "SLOW_S", "Line", "Problem", "Solved", "settles_kpa"]
 
 SLOW_S = 8.0  # rubber, not air: settling slower than this falls
-_LOG_SLOW = math.log(SLOW_S)
+LOG_SLOW = math.log(SLOW_S)
 _SLOW_SHARE = 0.02  # of the pressure
 
 
@@ -86,7 +86,7 @@ class Problem:
 
     def precision(self, theta: FloatArray) -> FloatArray:
         """Prior precisions of amplitudes; any will do for what is not there."""
-        return np.asarray(np.where(theta < _LOG_SLOW, self.fast_kpa**-2.0, self.slow_kpa**-2.0))
+        return np.asarray(np.where(theta < LOG_SLOW, self.fast_kpa**-2.0, self.slow_kpa**-2.0))
 
     def bent(self, shape: FloatArray, theta: FloatArray, mean: FloatArray) -> FloatArray:
         """Coefficients (q) of the bows that a fit leaves: log time constants (k), level, rate and amplitudes (2 + k);

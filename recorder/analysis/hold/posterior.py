@@ -16,7 +16,7 @@ import numpy as np
 from recorder.analysis.hold.bins import GRID, NONE
 from recorder.analysis.hold.grid import FULL, QUICK, THREE, Family, log_prior
 from recorder.analysis.hold.laws import Law
-from recorder.analysis.hold.line import SLOW_S, Line, Problem, Solved
+from recorder.analysis.hold.line import LOG_SLOW, SLOW_S, Line, Problem, Solved
 from recorder.analysis.trace.normal import normal_quantile
 
 if TYPE_CHECKING:
@@ -36,7 +36,6 @@ _LEAST_LEAK, _LEAST_GIVE = 0.1 / 60.0, 0.15
 TIGHT = _LEAST_LEAK * math.log(2.0)
 _NODES, _NODE_WEIGHTS = np.polynomial.legendre.leggauss(8)
 _NODES, _NODE_WEIGHTS = (_NODES + 1.0) / 2.0, _NODE_WEIGHTS / 2.0
-_LOG_SLOW = math.log(SLOW_S)
 _FAR = 4.5  # standard deviations: no further does a quadrature go
 _DRAWS = {1: 16, 2: 32, 3: 48}
 _SCALES = (1.1, 2.5)
@@ -61,13 +60,13 @@ class Points:
 
 def lag_s(theta: FloatArray) -> FloatArray:
     """Seconds of its rate by which a leak's fall goes further once each mode has followed it."""
-    return np.asarray(np.where(theta < _LOG_SLOW, _AIR_SHARE, _RUBBER_SHARE) * np.exp(theta))
+    return np.asarray(np.where(theta < LOG_SLOW, _AIR_SHARE, _RUBBER_SHARE) * np.exp(theta))
 
 
 def lagging(theta: FloatArray, length_s: float) -> tuple[FloatArray, FloatArray]:
     """Mean rate of all of a leak's fall (m) over that of its own part, and the standard uncertainty."""
     lag = lag_s(theta) * -np.expm1(-length_s * np.exp(-theta)) / length_s
-    fast = np.where(theta < _LOG_SLOW, lag, 0.0).sum(axis=0)
+    fast = np.where(theta < LOG_SLOW, lag, 0.0).sum(axis=0)
     return 1.0 + lag.sum(axis=0), fast * (_AIR_SHARE_U / _AIR_SHARE)
 
 
@@ -78,7 +77,7 @@ def _signs(
     and gives the log of the evidence's factor. One after the other, each by its moments. none: prior mass of no leak at
     all."""
     log = np.zeros(theta.shape[1])
-    slow = theta >= _LOG_SLOW
+    slow = theta >= LOG_SLOW
     for j in range(len(theta) + 1, 0, -1):
         if j == 1:
             if none is not None:

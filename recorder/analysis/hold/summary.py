@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recorder.analysis.hold.line import LOG_SLOW
 from recorder.analysis.hold.noise import Noise
 from recorder.analysis.hold.posterior import SLOW_S, Points, lag_s, moments, top
 
@@ -108,6 +109,64 @@ def _level_and_leak(leak: FloatArray, m: int) -> FloatArray:
     return np.broadcast_to(np.stack([np.ones_like(leak), -leak])[:, None], (2, m, len(leak)))
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Part:
+    """What the m likely points of one posterior say of the hold, their axis first: weight (m); mean and variance of
+    the curve (m, times); drop and its variance (m); what has settled by when (m, times) and the variance of all of it
+    (m); slow settling still to come (m) and its integral over time (m); the leak's rate at the start and its powers
+    (m, 3). Pressures kPa."""
+
+    weight: FloatArray
+    mean_kpa: FloatArray
+    var: FloatArray
+    drop_kpa: FloatArray
+    drop_var: FloatArray
+    settled_kpa: FloatArray
+    settled_var: FloatArray
+    slow_kpa: FloatArray
+    slow_area: FloatArray
+    leak: FloatArray
+
+
+def _of(q: Points, most: float, grid: FloatArray, fall: FloatArray) -> _Part:
+    """most: the best point's log weight. fall: of the leak, at ``grid``'s times, s."""
+    keep = np.flatnonzero(q.log_weight > most - _WEIGHS)
+    theta, mean, cov = q.theta[:, keep], q.mean[:, keep], q.cov[:, :, keep]
+    x = np.concatenate([_level_and_leak(fall, len(keep)), np.exp(-grid * np.exp(-theta)[:, :, None])])
+    of_leak = lag_s(theta) * mean[1]  # what follows the leak's own fall is the leak's
+    slow_part = mean[2:] * (theta >= LOG_SLOW)
+    slow, area = slow_part.sum(axis=0), (slow_part * np.exp(theta)).sum(axis=0)
+    if q.creep is not None:
+        fell = q.creep.fell(grid)
+        size, cross, var = q.creep.sizes(theta, mean, cov)
+        left = 1.0 - fell
+        slow, area = slow + size, area + size * float(np.diff(grid) @ (left[1:] + left[:-1])) / 2.0
+        x = np.concatenate([x, np.broadcast_to(-fell, (1, len(keep), len(grid)))])
+        mean, of_leak = np.concatenate([mean, size[None]]), np.concatenate([of_leak, 0.0 * size[None]])
+        cov = np.concatenate([cov, cross[None]])
+        cov = np.concatenate([cov, np.concatenate([cross, var[None]])[:, None]], axis=1)
+    d = x[:, :, 0] - x[:, :, -1]
+    gone = x[2:, :, :1] - x[2:]  # of each amplitude
+    last = gone[:, :, -1]
+    first = float(fall[1] / grid[1])
+    return _Part(
+        weight=np.exp(q.log_weight[keep] - most),
+        mean_kpa=(mean[:, :, None] * x).sum(axis=0),
+        var=((cov.transpose(2, 0, 1) @ x.transpose(1, 0, 2)) * x.transpose(1, 0, 2)).sum(axis=1),
+        drop_kpa=(mean * d).sum(axis=0),
+        drop_var=(d * (cov * d).sum(axis=1)).sum(axis=0),
+        settled_kpa=((mean[2:] - of_leak)[:, :, None] * gone).sum(axis=0),
+        settled_var=((cov[2:, 2:] * last).sum(axis=1) * last).sum(axis=0),
+        slow_kpa=slow,
+        slow_area=area,
+        leak=np.stack([first * mean[1], *np.broadcast_to([[q.law.n], [q.law.m]], (2, len(keep)))], axis=1),
+    )
+
+
+def _all(parts: list[_Part], what: str) -> FloatArray:
+    return np.concatenate([getattr(part, what) for part in parts])
+
+
 def summary(
     points: list[Points],
     middle: float,
@@ -123,59 +182,25 @@ def summary(
     early = min(4.0, 0.3 * length)
     grid = np.concatenate([np.linspace(0.0, early, 25)[:-1], np.linspace(early, length, 56)])
     laws = {law: shape(grid, law) for law in {q.law for q in points}}
-    weights, means, variances, drops, drop_vars = [], [], [], [], []
-    settled, settled_vars, slows, slow_areas = [], [], [], []
-    leaks = []
-    for q in points:
-        keep = np.flatnonzero(q.log_weight > most - _WEIGHS)
-        if not len(keep):
-            continue
-        theta, mean, cov = q.theta[:, keep], q.mean[:, keep], q.cov[:, :, keep]
-        x = np.concatenate([_level_and_leak(laws[q.law], len(keep)), np.exp(-grid * np.exp(-theta)[:, :, None])])
-        of_leak = lag_s(theta) * mean[1]  # what follows the leak's own fall is the leak's
-        slow_part = mean[2:] * (theta >= math.log(SLOW_S))
-        slow, area = slow_part.sum(axis=0), (slow_part * np.exp(theta)).sum(axis=0)
-        if q.creep is not None:
-            fell = q.creep.fell(grid)
-            size, cross, var = q.creep.sizes(theta, mean, cov)
-            left = 1.0 - fell
-            slow, area = slow + size, area + size * float(np.diff(grid) @ (left[1:] + left[:-1])) / 2.0
-            x = np.concatenate([x, np.broadcast_to(-fell, (1, len(keep), len(grid)))])
-            mean, of_leak = np.concatenate([mean, size[None]]), np.concatenate([of_leak, 0.0 * size[None]])
-            cov = np.concatenate([cov, cross[None]])
-            cov = np.concatenate([cov, np.concatenate([cross, var[None]])[:, None]], axis=1)
-        weights.append(np.exp(q.log_weight[keep] - most))
-        means.append((mean[:, :, None] * x).sum(axis=0))
-        variances.append(((cov.transpose(2, 0, 1) @ x.transpose(1, 0, 2)) * x.transpose(1, 0, 2)).sum(axis=1))
-        d = x[:, :, 0] - x[:, :, -1]
-        gone = x[2:, :, :1] - x[2:]  # of each amplitude
-        settled.append(((mean[2:] - of_leak)[:, :, None] * gone).sum(axis=0))
-        last = gone[:, :, -1]
-        settled_vars.append(((cov[2:, 2:] * last).sum(axis=1) * last).sum(axis=0))
-        slows.append(slow)
-        slow_areas.append(area)
-        first = float(laws[q.law][1] / grid[1])  # of the leak's fall, at the start
-        leaks.append(np.stack([first * mean[1], *np.broadcast_to([[q.law.n], [q.law.m]], (2, len(keep)))], axis=1))
-        drops.append((mean * d).sum(axis=0))
-        drop_vars.append((d * (cov * d).sum(axis=1)).sum(axis=0))
-    w = np.concatenate(weights)
+    parts = [_of(q, most, grid, laws[q.law]) for q in points if q.log_weight.max() > most - _WEIGHS]
+    w = _all(parts, "weight")
     w /= w.sum()
-    leak_start, leak_n, leak_m = (float(v) for v in w @ np.concatenate(leaks))
-    m, v = np.concatenate(means), np.concatenate(variances)
+    leak_start, leak_n, leak_m = (float(v) for v in w @ _all(parts, "leak"))
+    m, v = _all(parts, "mean_kpa"), _all(parts, "var")
     curve = w @ m
     curve_u = np.sqrt(np.maximum(w @ (v + (m - curve) ** 2), 1e-12))
-    d, dv = np.concatenate(drops), np.concatenate(drop_vars)
+    d, dv = _all(parts, "drop_kpa"), _all(parts, "drop_var")
     drop_u = float(np.sqrt(max(float(w @ (dv + (d - w @ d) ** 2)), 1e-12)))
     best, i = top(points)
     cooling = cooling_kpa = 0.0
-    fast = np.flatnonzero(best.theta[:, i] < math.log(SLOW_S))
+    fast = np.flatnonzero(best.theta[:, i] < LOG_SLOW)
     if len(fast):
         j = fast[np.argmax(np.abs(best.mean[2 + fast, i]))]
         cooling, cooling_kpa = float(np.exp(best.theta[j, i])), float(best.mean[2 + j, i])
-    stretch, spent = np.concatenate(slows), np.concatenate(slow_areas)
+    stretch, spent = _all(parts, "slow_kpa"), _all(parts, "slow_area")
     stretches = max(float(w @ stretch), 0.0)
     slow_s = float(w @ spent) / stretches if stretches > 1e-6 else 0.0
-    s, sv = np.concatenate(settled), np.concatenate(settled_vars)
+    s, sv = _all(parts, "settled_kpa"), _all(parts, "settled_var")
     amp = float(w @ s[:, -1])
     amp_u = float(np.sqrt(max(float(w @ (sv + (s[:, -1] - amp) ** 2)), 1e-18)))
     rate_u = _with_form(rate, rate_u, float(curve[0]) + middle, amp, length)
@@ -185,28 +210,28 @@ def summary(
     tau_u = math.hypot(float(np.sqrt(w @ (each - tau) ** 2)), _FORM_SHARE * float(tau))
     curve = curve + middle
     return HoldFit(
-        rate,
-        rate_u,
-        float(curve[0]),
-        float(curve_u[0]),
-        float(curve[-1]),
-        float(curve_u[-1]),
-        drop_u,
-        amp,
-        amp_u,
-        float(tau),
-        tau_u,
-        cooling,
-        cooling_kpa,
-        stretches,
-        max(slow_s, SLOW_S),
-        grid + t0,
-        curve,
-        curve_u,
-        noise,
-        last_rise_kpa,
-        rising,
-        leak_start,
-        leak_n,
-        leak_m,
+        rate_kpa_per_s=rate,
+        rate_u=rate_u,
+        start_kpa=float(curve[0]),
+        start_u=float(curve_u[0]),
+        end_kpa=float(curve[-1]),
+        end_u=float(curve_u[-1]),
+        drop_u=drop_u,
+        amplitude_kpa=amp,
+        amplitude_u=amp_u,
+        tau_s=float(tau),
+        tau_u=tau_u,
+        cooling_s=cooling,
+        cooling_kpa=cooling_kpa,
+        slow_kpa=stretches,
+        slow_s=max(slow_s, SLOW_S),
+        time_s=grid + t0,
+        curve_kpa=curve,
+        curve_u=curve_u,
+        noise=noise,
+        last_rise_kpa=last_rise_kpa,
+        rising=rising,
+        leak_start_kpa_per_s=leak_start,
+        leak_n=leak_n,
+        leak_m=leak_m,
     )

@@ -37,6 +37,7 @@ from recorder.analysis.opening.shuts import shut_later
 from recorder.analysis.opening.slow_valve import SlowValve, find_slow, sinks
 from recorder.analysis.opening.valve import ValveFit, fit_valve
 from recorder.analysis.strokes import Stroke
+from recorder.analysis.trace.filters import normal_sd
 from recorder.analysis.trace.signal import Prepared
 
 if TYPE_CHECKING:
@@ -102,7 +103,7 @@ def _correlation(x: Prepared, start_s: float, end_s: float) -> float:
         return 1.2
     means = x.even_p[pick][: n * width].reshape(n, width).mean(axis=1)
     change = np.diff(means, 2)
-    seen = 1.4826 * float(np.median(np.abs(change - np.median(change)))) / math.sqrt(6.0)
+    seen = normal_sd(change - np.median(change)) / math.sqrt(6.0)
     return float(np.clip((seen * math.sqrt(width) / x.sd_kpa) ** 2, 1.0, 8.0))
 
 

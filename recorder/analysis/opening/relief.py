@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.strokes import Stroke
+from recorder.analysis.trace.filters import normal_sd
 from recorder.analysis.trace.signal import Prepared
 
 if TYPE_CHECKING:
@@ -74,7 +75,7 @@ def fell_back(x: Prepared, strokes: Sequence[Stroke], level: FloatArray) -> dict
         if len(before) > 1:
             shares = fell[before] / rise[before]
             share = float(np.median(shares))
-            spread = 1.4826 * float(np.median(np.abs(shares - share))) + 0.04
+            spread = normal_sd(shares - share) + 0.04
         excess = fell[j] - max(share, 0.0) * max(rise[j], 0.0)
         if excess > SURE * math.hypot(spread * max(rise[j], 0.0), noise) + 0.02 * usual:
             out[j] = float(excess)

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.strokes import Stroke
+from recorder.analysis.trace.filters import normal_sd
 from recorder.analysis.trace.signal import Prepared
 
 if TYPE_CHECKING:
@@ -168,7 +169,7 @@ def _levels(x: Prepared, strokes: Sequence[Stroke], end_s: float) -> _Levels | N
     lean = base / max(float(base[first]), 1.0) - 1.0
     before = np.arange(first - len(gains), first)
     off = gains - (np.polyval(np.polyfit(base[before], gains, 1), base[before]) if len(gains) > 5 else usual)
-    spread = float(np.clip(1.4826 * np.median(np.abs(off)) / usual, *SPREAD)) * usual
+    spread = float(np.clip(normal_sd(off) / usual, *SPREAD)) * usual
     noise = x.sd_kpa * math.sqrt(2.0 / max(BIN_S / x.dt_s, 1.0))
     for z, gain in zip(lean[before], gains, strict=True):
         known.add({usual_at: 1.0, usual_at + 1: z, usual_at + 2: -z}, gain, math.hypot(spread, noise))

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recorder.analysis.trace.filters import median
+from recorder.analysis.trace.filters import median, normal_sd
 from recorder.analysis.trace.signal import Prepared
 
 if TYPE_CHECKING:
@@ -50,7 +50,7 @@ def let_downs(
     first = last - many * n
     level = x.even_p[first:last].reshape(many, n).mean(axis=1)
     at = x.even_t[first:last].reshape(many, n).mean(axis=1)
-    seen = 1.4826 * median(np.abs(level[2:] - 2.0 * level[1:-1] + level[:-2])) / math.sqrt(6.0)
+    seen = normal_sd(level[2:] - 2.0 * level[1:-1] + level[:-2]) / math.sqrt(6.0)
     sd = max(x.sd_kpa / math.sqrt(n), seen)
     out: list[tuple[float, float]] = []
     for a, b in _steep_runs(level, block_s, settled, sd):

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.strokes.stroke import Stroke
-from recorder.analysis.trace.filters import median, running_mean, running_median
+from recorder.analysis.trace.filters import median, normal_sd, running_mean, running_median
 from recorder.analysis.trace.signal import Prepared
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ def that_bring(x: Prepared, strokes: list[Stroke], period_s: float) -> list[Stro
     change = (mean[width:] - mean[:-width])[mean[width:] > HELD * float(mean.max())]
     if not len(up) or len(change) < 2:
         return strokes
-    some, chance = LEAST * median(up), SURE * 1.4826 * median(np.abs(change))
+    some, chance = LEAST * median(up), SURE * normal_sd(change)
     # while a hand pumps, one that brings too little to tell is a stroke all the same
     pumped = np.flatnonzero(running_median(gains, TOGETHER) >= max(some, chance / math.sqrt(TOGETHER)))
     last = int(pumped[-1]) if len(pumped) else 0

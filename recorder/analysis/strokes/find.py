@@ -30,7 +30,7 @@ from recorder.analysis.strokes.kept_up import without_fall
 from recorder.analysis.strokes.knocks import without_knocks, without_trifles, without_wavering
 from recorder.analysis.strokes.popped import with_peaks, with_popped, without_rebounds
 from recorder.analysis.strokes.stroke import Stroke
-from recorder.analysis.trace.filters import running_least, running_mean, smooth_slope
+from recorder.analysis.trace.filters import normal_sd, running_least, running_mean, smooth_slope
 from recorder.analysis.trace.signal import SLOPE_S, Prepared
 
 if TYPE_CHECKING:
@@ -94,7 +94,7 @@ def _vented_spread(values: FloatArray, x: Prepared, until_s: float) -> float:
     n = int(np.searchsorted(x.even_t, until_s - APART_S))
     if n * x.dt_s < TELLS_S or n < 20:
         return 0.0
-    return 1.4826 * float(np.median(np.abs(values[:n] - np.median(values[:n]))))
+    return normal_sd(values[:n] - np.median(values[:n]))
 
 
 def _quiet_spread(values: FloatArray, dt_s: float) -> float:

@@ -14,8 +14,9 @@ import numpy as np
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
-__all__ = ["median", "running_least", "running_mean", "running_median", "smooth_slope"]
+__all__ = ["median", "normal_sd", "running_least", "running_mean", "running_median", "smooth_slope"]
 
+_MAD_TO_SD = 1.4826  # 1 over the upper quartile of the standard normal distribution
 _TAIL = 4.0  # standard deviations of a Gaussian that count
 
 
@@ -32,6 +33,12 @@ def median(values: FloatArray) -> float:
     part = np.partition(values, [middle - 1, middle] if middle else 0)
     above = float(part[middle])
     return above if len(values) % 2 else 0.5 * (float(part[middle - 1]) + above)
+
+
+def normal_sd(off: FloatArray) -> float:
+    """Standard deviation of normal values that are ``off`` (n,) from their middle, from the median of how far, which a
+    few wild ones do not move: what ``scipy.stats.median_abs_deviation`` calls scale="normal"."""
+    return _MAD_TO_SD * median(np.abs(off))
 
 
 def running_mean(values: FloatArray, width: int) -> FloatArray:

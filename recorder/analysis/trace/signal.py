@@ -10,7 +10,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recorder.analysis.trace.filters import median, running_mean, running_median, smooth_slope
+from recorder.analysis.trace.filters import (
+    median,
+    normal_sd,
+    running_mean,
+    running_median,
+    smooth_slope,
+)
 from recorder.analysis.trace.ringing import without_ringing
 
 if TYPE_CHECKING:
@@ -19,7 +25,6 @@ if TYPE_CHECKING:
 __all__ = ["FINE_S", "Prepared", "Sampling", "prepare", "sampling"]
 
 # where no source is named beside a number: common practice, no source
-_MAD_TO_SD = 1.4826  # of a normal distribution
 FINE_S = 0.03  # readings further apart show a short peak in one of them alone, which a wild reading is as well
 _JUMP_RANKS = np.array([0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.85, 0.9, 0.93, 0.95, 0.97])
 _JUMPS_LEAST = 0.03  # of all changes
@@ -129,7 +134,7 @@ def noise_kpa(p: FloatArray, step_kpa: float) -> float:
     if len(p) < 8:
         return step_kpa
     d2 = p[2:] - 2.0 * p[1:-1] + p[:-2]
-    sd = _MAD_TO_SD * median(np.abs(d2 - median(d2))) / np.sqrt(6.0)
+    sd = normal_sd(d2 - median(d2)) / np.sqrt(6.0)
     core = d2[np.abs(d2) <= 6.0 * max(sd, step_kpa, 1e-6)]
     if len(core) > 8:  # a coarse step makes the median jump; the core's own spread does not
         sd = float(np.std(core)) / np.sqrt(6.0)

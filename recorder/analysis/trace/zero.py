@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recorder.analysis.trace.filters import median, running_mean
+from recorder.analysis.trace.filters import median, normal_sd, running_mean
 from recorder.analysis.trace.signal import Prepared, Sampling, sampling
 from recorder.model import Quantity
 
@@ -74,7 +74,7 @@ def find_start(
             "air, or let the pressure go at the end"
         )
         return Start(0.0, most / math.sqrt(3.0), first, True, text)  # anywhere within what a vented one reads
-    spread = 1.4826 * median(np.abs(tail - last))
+    spread = normal_sd(tail - last)
     return Start(last, max(u, spread / 2.0), first, True)
 
 
@@ -89,7 +89,7 @@ def find_zero(t: FloatArray, p: FloatArray, known: Sampling | None = None) -> tu
     dt, step = known.dt_s, known.step_kpa
     first = p[: np.searchsorted(t, t[0] + max(1.0, 3 * dt), "right")]
     level = median(first)
-    spread = 1.4826 * median(np.abs(first - level))
+    spread = normal_sd(first - level)
     limit = max(5.0 * spread, 1.2, 2.5 * step)
     short = _short_start(t, p, dt, step)
     if short is not None:
@@ -125,7 +125,7 @@ def _short_rises(t: FloatArray, p: FloatArray, level_kpa: float, dt_s: float, li
     if len(p) < 4 * n:
         return len(p)
     mean = running_mean(p, n)
-    quiet = 1.4826 * median(np.abs(mean - level_kpa))
+    quiet = normal_sd(mean - level_kpa)
     up = mean > level_kpa + max(5.0 * quiet, _LEAST_KPA, limit_kpa / math.sqrt(n))
     begins = np.flatnonzero(up[1:] & ~up[:-1]) + 1
     begins = begins[np.diff(t[begins], prepend=-math.inf) > _APART_S]
@@ -141,7 +141,7 @@ def _short_start(t: FloatArray, p: FloatArray, dt_s: float, step_kpa: float) -> 
     few = max(int(np.searchsorted(t, t[0] + _VERY_FIRST_S, "right")), 3)
     level = median(p[:few])
     change = np.diff(p[:soon])
-    spread = 1.4826 * median(np.abs(change - median(change))) / math.sqrt(2.0)
+    spread = normal_sd(change - median(change)) / math.sqrt(2.0)
     limit = max(5.0 * spread, 1.2, 2.5 * step_kpa)
     back = np.flatnonzero(p[: np.searchsorted(t, t[0] + _STAYS_S)] <= level + limit)
     last = int(back[-1]) if len(back) else 0
