@@ -9,7 +9,7 @@ from typing import Any, Protocol
 
 from recorder.errors import RecorderError
 from recorder.limits import Procedure
-from recorder.model import Calibration, Marking, TestKind
+from recorder.model import Calibration, Mark, Marking, TestKind
 from recorder.port import Back, Chunk, Lost
 
 
@@ -51,9 +51,10 @@ class SessionConfig:
 @dataclass(frozen=True, slots=True)
 class Finished:
     """What a session left. ``path`` is None when no sample arrived; ``sha256`` None when the file could
-    not be sealed. ``judgement`` in JSON form."""
+    not be sealed. ``judgement`` in JSON form. ``marks``: the findings that were marked, in order."""
 
     path: Path | None
     judgement: Mapping[str, Any]
     sha256: str | None
     why: str
+    marks: tuple[Mark, ...] = ()

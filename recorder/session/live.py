@@ -87,6 +87,7 @@ class Session:
         self._hold_done_s: float | None = None
         self._finished = False
         self._done: Finished | None = None
+        self._marks: list[Mark] = []
 
     # ------------------------------------------------------------ what the faces see
 
@@ -139,6 +140,7 @@ class Session:
         if not self._begun or self._done is not None:
             return None
         mark = Mark(self.analyser.latest_s, text)
+        self._marks.append(mark)
         self._store(lambda w: w.mark(mark))
         return mark
 
@@ -353,5 +355,5 @@ class Session:
         judgement = self._kept(self.analyser.judgement).to_json()
         digest = self._keeper.seal(ending(why, self.error, self.decoder, self.timeline), judgement)
         self._wrong(self._keeper.error)
-        self._done = Finished(self.path, judgement, digest, why)
+        self._done = Finished(self.path, judgement, digest, why, tuple(self._marks))
         return self._done

@@ -184,6 +184,24 @@ def test_at_a_terminal_there_is_one_live_line_and_m_marks(tmp_path: Path) -> Non
     assert "marked at" in text
 
 
+def test_what_was_marked_at_a_terminal_is_in_the_advice(tmp_path: Path) -> None:
+    """It stood in the file alone, and the advice sent the tech to look again."""
+    pressed = []
+
+    def during(screen: Screen) -> None:
+        if "pump-up" in screen.text and not pressed:
+            pressed.append(True)
+            screen.press(b"m")
+
+    with SimulatedTester(simulate(demo()[2].scene), speed=16.0, start_after_s=20.0) as tester:
+        more = record(tester.url, tmp_path, "--test", "system", "--hold", "90 s")[3:]
+        screen, code = at_a_terminal(more, 100, during=during)
+    assert code == 0, screen.text
+    [file] = tmp_path.glob("*-*.csv")
+    [mark] = read(file, strict=True).marks
+    assert f"wet was marked at: the place seen at {mark.time_s:.0f} s" in screen.words
+
+
 def test_try_that_is_stopped_before_its_first_sample_says_so(tmp_path: Path) -> None:
     """It blamed the simulated tester for sending nothing."""
     pressed = []

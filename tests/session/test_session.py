@@ -303,7 +303,7 @@ def test_marks_and_tester_baseline(tmp_path: Path) -> None:
     done = session.stop("enough")
     assert done.path is not None
     found = read(done.path, strict=True)
-    assert found.marks == (mark,)
+    assert found.marks == done.marks == (mark,)
     assert found.header.other["tester"]["file"] == base.path.name
     assert judge(found).to_json() == done.judgement
 
