@@ -24,7 +24,7 @@ from recorder.analysis.trace.faults import (
     sensor_fault,
     usable,
 )
-from recorder.analysis.trace.signal import Prepared, prepare, sampling
+from recorder.analysis.trace.signal import COARSE_S, TELLS_STROKES_S, Prepared, prepare, sampling
 from recorder.analysis.trace.zero import Start, find_start, zero_shift
 from recorder.analysis.which_hold import judged_hold
 from recorder.model import Phase, Quantity
@@ -59,6 +59,7 @@ class Study:
     x: Prepared | None = None
     parts: Stretches | None = None
     phases: tuple[Phase, ...] = ()
+    coarse_s: float | None = None
     gaps: int = 0
     same_time: int = 0
     fault: str | None = None
@@ -116,6 +117,8 @@ def study(
         return Study(phases=phase, broken=f"fewer than {_FEWEST} readings", fault=reported)
     steps, taken = t[1:] - t[:-1], sampling(t, p, c)
     unusable = _unusable(steps, taken.dt_s)
+    if unusable is None and setup.test == "cap" and taken.dt_s > TELLS_STROKES_S:
+        unusable = f"readings come {taken.dt_s:.1f} s apart, too far to show what a cap does; 10 a second are wanted"
     if unusable is not None:
         return Study(phases=(Phase("vented", float(t[0]), float(t[-1])),), broken=unusable)
 
@@ -155,7 +158,8 @@ def study(
 
     space = shift = None
     if not quick:  # a live view shows neither
-        space = headspace_of(setup, x, parts, opening, fit) if fault is None else None
+        told_apart = fault is None and x.dt_s <= COARSE_S
+        space = headspace_of(setup, x, parts, opening, fit) if told_apart else None
         if parts.zero_again_s is not None and not start.late:
             shift = zero_shift(x, parts.zero_again_s, start.zero_u)
     seen_phases = phases(x, parts, opening.onset_s if opening else None, held.span if held else None,
@@ -168,6 +172,7 @@ def study(
         zero_u=start.zero_u,
         zero_known=start.wrong is None,
         late_start=start.late,
+        coarse_s=x.dt_s if x.dt_s > COARSE_S else None,
         x=x,
         parts=parts,
         phases=seen_phases,

@@ -16,7 +16,7 @@ __all__ = ["Findings", "decide", "over_limit", "wavers"]
 PUMPED_KPA = 3.0  # less was never pumped up
 HIDDEN_SHARE = 0.1  # of a stroke: so much beyond the opening may not show
 STILL_IN_KPA = 4.0  # a gauge's zero seldom moves as far
-SETTLES_KPA = 3.0  # just after the last stroke
+SETTLES_KPA = 3.0  # just after the last stroke, where what it was pumped to was not seen
 ENDS_S = 0.1  # so far apart may readings be: a hold is seen that much shorter than it was
 CLIMBS_KPA = 0.5  # within a hold; less may be noise that wanders
 PROVEN = 3.0  # standard uncertainties: a leak that ends a hold before anything else could be said
@@ -28,7 +28,7 @@ Side = Literal["below", "above", "unclear"]
 class Findings:
     """What the estimators say. Pressures kPa, rate kPa/min with the tester's own leak still in it. Zero and
     calibration are in the uncertainties of peak and opening; stroke_kpa: what a stroke brings; reached_kpa: what
-    the hold was pumped to."""
+    the hold was pumped to, 0 where that was not seen."""
 
     fault: str | None
     broken: str | None
@@ -98,7 +98,7 @@ def _whenever(setup: Setup, f: Findings, shift_kpa: float, outcome: Outcome) -> 
     start = None if f.start_kpa is None else f.start_kpa - shift_kpa
     early = replace(
         f, peak=less(f.peak, shift_kpa), opening=less(f.opening, shift_kpa), judged=less(f.judged, shift_kpa),
-        stood=less(f.stood, shift_kpa), start_kpa=start, reached_kpa=f.reached_kpa - shift_kpa,
+        stood=less(f.stood, shift_kpa), start_kpa=start, reached_kpa=max(f.reached_kpa - shift_kpa, 0.0),
     )  # fmt: skip
     late = replace(f, rate=less(f.rate, -60.0 * shift_kpa / max(f.hold_s, 1.0)))
     return outcome if all(_judge(setup, g)[0] == outcome for g in (early, late)) else "undecided"
@@ -301,7 +301,7 @@ def _system(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], flo
     if f.start_kpa is not None and f.peak is not None:
         peak_u = f.peak.standard_uncertainty or 0.0
         # what settles after the last stroke is no fault of the pumping
-        reached = max(f.reached_kpa, f.start_kpa + SETTLES_KPA)
+        reached = max(f.reached_kpa, f.start_kpa) if f.reached_kpa > 0.0 else f.start_kpa + SETTLES_KPA
         least, wanted = _least(setup)
         if reached + 2 * peak_u < least:  # a leak shows a little below as well: only what is clearly below counts
             reasons.append(Reason("below-target", f"Held at {f.start_kpa:.0f} kPa; {wanted}."))

@@ -110,13 +110,14 @@ def findings(setup: Setup, s: Study) -> Findings:
 
 
 def _reached_kpa(s: Study) -> float:
-    """The pressure that the hold which is judged was pumped to, since some was last let down."""
-    if s.x is None or s.parts is None or s.fit is None:
+    """The pressure that the hold which is judged was pumped to, since some was last let down; 0 where that was not
+    seen."""
+    if s.x is None or s.parts is None or s.fit is None or not s.parts.strokes:
         return 0.0
     since = max((b for _, b in s.parts.let_downs if b <= s.hold_start_s + 0.5), default=0.0)
     pumped = (s.x.t >= since) & (s.x.t <= s.hold_start_s + 0.5)
     reached = float(s.x.smooth[pumped].max()) if pumped.any() else 0.0
-    return reached if s.fit.start_kpa > STILL * reached else s.fit.start_kpa
+    return reached if s.fit.start_kpa > STILL * reached else 0.0
 
 
 def _stood(s: Study, scale_u: float) -> Quantity | None:
@@ -249,6 +250,10 @@ def _notes(setup: Setup, s: Study, f: Findings, outcome: Outcome) -> list[dict[s
         notes.append({"code": "warming", "text": text})
     elif outcome == "undecided" and wavers(setup, f):
         notes.append({"code": "wavers", "text": "The pressure rose in a part of the hold, and fell in another."})
+    if s.coarse_s is not None:
+        text = (f"Readings come {s.coarse_s:.2f} s apart, so strokes cannot be told apart, and no gas space by them; "
+                "10 a second are wanted.")
+        notes.append({"code": "coarse", "text": text})
     if s.late_start:
         zero = "zero is the reading after the release" if s.zero_known else "pressures are as read, zero is not known"
         notes.append({"code": "late-start", "text": f"The recording was begun under pressure; {zero}."})

@@ -51,6 +51,7 @@ _ADVICE_BY_NOTE: dict[str, str] = {
     "late-start": "Start the recording first, with the tester open to the air; then pump.",
     "top-up": "Pumping or letting out during the hold starts it anew: keep your hands off.",
     "gaps": "Samples are missing: check the cable and the port.",
+    "coarse": "Readings come too rarely to see strokes: set the adapter to 10 a second or more.",
     "no-marking": "No marking was given: give it with --marked, so that the pressure can be judged.",
 }
 

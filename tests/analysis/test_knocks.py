@@ -61,6 +61,53 @@ def test_a_hose_that_is_bent_for_a_moment_is_no_stroke(test: str, height_kpa: fl
     assert told.hold.end_s == pytest.approx(plain.hold.end_s, abs=0.1)
 
 
+@pytest.mark.parametrize("width_s", [0.12, 0.25])
+@pytest.mark.parametrize("depth_kpa", [1.6, 5.0])
+@pytest.mark.parametrize("test", ["cap", "system"])
+def test_a_dip_that_is_made_up_for_is_no_stroke(test: str, depth_kpa: float, width_s: float) -> None:
+    """Its bottom ended the hold, and the way up from it began another one with a stroke."""
+    made = made_of(test)
+    plain = judged(test, made.time_s, made.pressure_kpa)
+    assert plain.hold is not None
+    since = (made.time_s - plain.hold.start_s - 30.0) / width_s
+    told = judged(test, made.time_s, made.pressure_kpa - depth_kpa * np.exp(-since * since / 2.0))
+    assert (told.strokes, told.outcome) == (plain.strokes, plain.outcome)
+    assert told.hold is not None
+    assert told.hold.start_s == pytest.approx(plain.hold.start_s, abs=0.3)
+    assert told.hold.end_s == pytest.approx(plain.hold.end_s, abs=0.1)
+
+
+@pytest.mark.parametrize("stuck", [True, False])
+def test_a_bump_below_where_a_cap_lets_out_is_no_stroke(stuck: bool) -> None:
+    """Above what it held before one, but nothing let it out: it stays below what it was pumped to."""
+    valve = Valve(98.0, 88.0, 60.0, pops=False)
+    made = make(31, rate_hz=50.0, stroke_kpa=9.0, valve=None if stuck else valve, target_kpa=108.0, hold_s=60.0)
+    plain = judged("cap", made.time_s, made.pressure_kpa)
+    assert plain.hold is not None and plain.peak is not None
+    at = (made.time_s > plain.hold.start_s + 20.0) & (made.time_s < plain.hold.start_s + 22.0)
+    height = plain.peak.value - (1.0 if stuck else 4.0) - float(np.median(made.pressure_kpa[at]))
+    assert height > 1.0
+    since = (made.time_s - plain.hold.start_s - 22.0) / 0.15
+    told = judged("cap", made.time_s, made.pressure_kpa + height * np.exp(-since * since / 2.0))
+    assert told.strokes == plain.strokes and told.hold is not None
+    assert told.hold.start_s == pytest.approx(plain.hold.start_s, abs=0.3)
+    assert told.hold.end_s == pytest.approx(plain.hold.end_s, abs=0.1)
+
+
+@pytest.mark.parametrize("after_s", [3.5, 5.0, 8.0])
+@pytest.mark.parametrize(("rate_hz", "stroke_kpa", "height_kpa"),
+                         [(10.0, 2.0, 3.0), (25.0, 3.0, 1.5), (25.0, 6.0, 3.0)])
+def test_a_bump_soon_after_the_last_stroke_is_none(
+    rate_hz: float, stroke_kpa: float, height_kpa: float, after_s: float,
+) -> None:
+    """Up to 38 strokes were made up that led up to it."""
+    made = make(33, rate_hz=rate_hz, stroke_kpa=stroke_kpa, target_kpa=108.0, hold_s=140.0, noise_kpa=0.1)
+    since = (made.time_s - made.hold_start_s - after_s) / 0.3
+    told = judged("system", made.time_s, made.pressure_kpa + height_kpa * np.exp(-since * since / 2.0))
+    assert told.strokes == made.strokes and told.hold is not None
+    assert told.hold.start_s == pytest.approx(made.hold_start_s, abs=0.3)
+
+
 def test_a_stroke_in_the_hold_is_one() -> None:
     made = made_of("system")
     plain = judged("system", made.time_s, made.pressure_kpa)

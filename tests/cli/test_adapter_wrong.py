@@ -147,7 +147,7 @@ def test_ctrl_c_reports_on_what_has_come() -> None:
             if "listening" in screen.text and not since:
                 since.append(time.monotonic())
             if since and time.monotonic() - since[0] > seconds:
-                since[:] = [float("inf")]
+                since[:] = [time.monotonic() - seconds + 20.0]  # again, should the terminal of a busy machine lose it
                 screen.press(b"\x03")
 
         with board(lambda n: sent(n, announce="") + (line(announce) if announce else b"")) as url:

@@ -16,7 +16,7 @@ from recorder.analysis.opening.slow_valve import SlowValve
 from recorder.analysis.opening.valve import ValveFit
 from recorder.analysis.strokes import Stroke
 from recorder.analysis.trace.normal import normal_cdf
-from recorder.analysis.trace.signal import FINE_S, Prepared
+from recorder.analysis.trace.signal import COARSE_S, FINE_S, Prepared
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray
@@ -137,8 +137,12 @@ def within_seen(
     a, b = np.searchsorted(x.t, [strokes[k].start_s, strokes[-1].end_s + LOOK_S])
     if not lows or b <= a:
         return found
-    # readings show a top that is a little too high for their noise, and too low where it was between two of them
     steep = max(s.rise_kpa / max(s.end_s - s.start_s, x.dt_s) for s in strokes[k:])
+    # no law is seen, nor the top, nor whether what stood before the next stroke was held or still sank
+    if x.dt_s > COARSE_S:
+        low, high = min(low for low, _ in lows), float(x.p[a:b].max()) + steep * x.dt_s
+        return replace(found, onset_kpa=(low + high) / 2.0, onset_u=max(high - low, 0.0) / math.sqrt(12.0) + sd)
+    # readings show a top that is a little too high for their noise, and too low where it was between two of them
     high, high_u = float(x.p[a:b].max()), math.hypot(x.sd_kpa, 0.5 * steep * x.dt_s, 0.05)
     z = np.linspace(-5.0, 5.0, 401)
     p = found.onset_kpa + z * found.onset_u

@@ -13,6 +13,7 @@ from recorder.analysis.trace.signal import Prepared
 __all__ = ["STEADY_S", "Release", "at_zero", "find_release", "last_held", "let_out_slowly"]
 
 AT_ONCE_S = 0.1  # from 80 to 20 %: a hose that came off; a valve turned by hand takes longer; no source
+TELLS_S = 0.15  # readings further apart do not tell that
 # what is let out has gone, or stays: as long as that at one level; common practice, no source
 RESTS_S, RESTS_KPA = 1.5, 0.3
 # let out slowly: so far, in shares of what was held a second, against the fall before; common practice, no source
@@ -135,7 +136,7 @@ def _at_once(x: Prepared, start_s: float) -> bool:
     """Whether what was held at ``start_s`` went faster than a hand lets it go."""
     t, p = x.t[x.t >= start_s], x.p[x.t >= start_s]
     held = (x.t > start_s - 0.6) & (x.t < start_s)
-    if len(p) < 3 or not held.any():
+    if len(p) < 3 or not held.any() or x.dt_s > TELLS_S:
         return False
     level = median(x.p[held])
     times = []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -20,6 +21,7 @@ from recorder.analysis.phases.release import (
 )
 from recorder.analysis.phases.transitions import TRANSITIONS, follow
 from recorder.analysis.strokes import (
+    PAUSE_S,
     QUIET_S,
     SLOWER,
     WARMS,
@@ -28,6 +30,8 @@ from recorder.analysis.strokes import (
     level_noise,
     that_bring,
     with_eased,
+    without_bumps,
+    without_knocks,
 )
 from recorder.analysis.trace.filters import median
 from recorder.analysis.trace.rhythm import Beat, find_beat, without_beat
@@ -41,6 +45,9 @@ __all__ = ["TRANSITIONS", "Stretches", "Stroke", "gone_at_once", "phases", "segm
 # where no source is named beside a number: common practice, no source
 SOON_S, SLOPE_S = 3.0, 0.3  # after the last stroke; a fall's slope is taken over so long at most
 HELD_ON = 0.75  # of what was held
+# time constants of a curve in which air warms up; what is left beside it: of the noise, of a rise's height, which were
+# it a step would leave 0.29 (a saw tooth's 1 / sqrt 12)
+WARMS_S, UNEVEN, STEPS = (0.5, 1.5, 5.0), 1.3, 0.1
 
 Spans: TypeAlias = list[tuple[float, float]]  # from when to when, s
 _Parts: TypeAlias = tuple[list[Stroke], Spans, float | None, float | None, Spans]
@@ -155,7 +162,7 @@ def _apart(
     holds, downs = _quiet(x, strokes, end, hold_s=hold_s, may_close=may_open, late=late)
     fewer = _without_warming(x, strokes, downs)
     if len(fewer) < len(strokes):
-        strokes = fewer
+        strokes = without_bumps(x, without_knocks(x, fewer, end, may_open=may_open), may_open=may_open)
         holds, downs = _quiet(x, strokes, end, hold_s=hold_s, may_close=may_open, late=late)
     final = downs[-1] if downs else None
     begun_s = strokes[-1].start_s if strokes else float(x.t[0])
@@ -190,7 +197,8 @@ def _quiet(
 
 
 def _without_warming(x: Prepared, strokes: list[Stroke], downs: Sequence[tuple[float, float]]) -> list[Stroke]:
-    """Without the slow rises right after some pressure was let down: air that this made cold warms up."""
+    """Without the rises right after some pressure was let down, slow ones or in one smooth curve: air that this made
+    cold warms up."""
     if not strokes or not downs:
         return strokes
     edges = np.searchsorted(x.even_t, [(s.start_s, s.end_s) for s in strokes])
@@ -202,8 +210,25 @@ def _without_warming(x: Prepared, strokes: list[Stroke], downs: Sequence[tuple[f
         pumped_s = min((s.start_s for s, is_quick in zip(strokes, quick, strict=True) if is_quick and s.start_s > b),
                        default=np.inf)  # fmt: skip
         most = left + WARMS * (held - left)
-        out = [s for s in out if not (a < s.start_s < pumped_s and s.top_kpa < most)]
+        low = [s for s in out if a < s.start_s and s.top_kpa < most]
+        goes_on = low and any(0.0 < s.start_s - low[-1].start_s < PAUSE_S for s in out if s not in low)
+        if goes_on or not low or not _smooth(x, low, b):
+            low = [s for s in low if s.start_s < pumped_s]
+        out = [s for s in out if s not in low]
     return out
+
+
+def _smooth(x: Prepared, rises: Sequence[Stroke], since_s: float) -> bool:
+    """Whether the pressure goes up in one curve from ``since_s`` to the last of these rises, one after the other, and
+    not in steps: as a few exponentials of time draw it."""
+    usual = median(np.array([s.rise_kpa for s in rises]))
+    a, b = np.searchsorted(x.t, [max(since_s, rises[0].start_s), rises[-1].end_s])
+    t, p = x.t[a:b], x.p[a:b]
+    if len(t) < 4 * len(WARMS_S) or any(n.start_s - s.end_s > PAUSE_S for s, n in pairwise(rises)):
+        return False
+    curves = np.column_stack([np.ones_like(t), *(np.exp((t[0] - t) / tau) for tau in WARMS_S)])
+    off = p - curves @ np.linalg.lstsq(curves, p, rcond=None)[0]
+    return float(np.sqrt(np.mean(off**2))) < math.hypot(UNEVEN * x.sd_kpa, STEPS * usual)
 
 
 def _first_bite(x: Prepared, holds: Sequence[tuple[float, float]], down: tuple[float, float], *, ends: bool) -> bool:

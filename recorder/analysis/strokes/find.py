@@ -27,7 +27,12 @@ from recorder.analysis.strokes.chain import (
 from recorder.analysis.strokes.halves import without_halves
 from recorder.analysis.strokes.holes import through_holes
 from recorder.analysis.strokes.kept_up import without_fall
-from recorder.analysis.strokes.knocks import without_knocks, without_trifles, without_wavering
+from recorder.analysis.strokes.knocks import (
+    without_bumps,
+    without_knocks,
+    without_trifles,
+    without_wavering,
+)
 from recorder.analysis.strokes.popped import with_peaks, with_popped, without_rebounds
 from recorder.analysis.strokes.stroke import Stroke
 from recorder.analysis.trace.filters import normal_sd, running_least, running_mean, smooth_slope
@@ -334,6 +339,6 @@ def find_strokes(x: Prepared, start_s: float, end_s: float, *, may_open: bool) -
         found = with_popped(x, found, slope.sd, level_sd, end_s)
         found = with_peaks(x, found, level_sd, end_s)
     else:
-        found = without_trifles(found, level_sd)
+        found = without_trifles(without_bumps(x, found, may_open=False), level_sd)
     found = without_halves(without_wavering(x, without_knocks(x, found, end_s, may_open=may_open)))
     return through_holes(x, y, found, level_sd, end_s, may_open=may_open)

@@ -14,14 +14,20 @@ from recorder.analysis.trace.signal import Prepared
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
-__all__ = ["without_knocks", "without_trifles", "without_wavering"]
+__all__ = ["without_bumps", "without_knocks", "without_trifles", "without_wavering"]
 
 # where no source is named beside a number: common practice, no source
 TOGETHER_S = PAUSE_S  # rises no further apart are of one knock
+GOES = 0.7  # of what was there, a lower one was let down to
 RINGS_S = 1.0  # it may have rung for so long before a rise of it looked like a stroke
 FELL_S = 5.0  # before that: how fast it falls anyway; it settles ever more slowly
 HELD = 0.5  # of its top: what was held before it
 LEFT = 0.2  # of its height: a stroke leaves more, or lets out
+LEFT_SHUT = 0.35  # where nothing lets out: air that cools takes 0.29 of it, 1 - 1/gamma, and hoses some
+# of a usual stroke, or of noise but no more than another share: what fills a gap of so long, and nobody pumps so
+FILLS, FILLS_SD, FILLS_MOST, APART_S = 0.1, 3.0, 0.25, 2.0
+LETS_OUT_S, LETS_OUT, NEAR = 1.0, 0.5, 0.2  # after a stroke; of its rise; of a bump's height
+SWING_S = 0.08  # shorter than a knock
 SOON_S = (0.2, 0.6)  # after it, the trough of a hand's wavering
 SMALL, LEAVES = 0.15, 0.3  # of a usual stroke; of its own rise; common practice, no source
 ON_THE_WAY = 0.85  # of the highest top: nearer to it small strokes keep the pressure up
@@ -37,16 +43,37 @@ def without_knocks(x: Prepared, strokes: list[Stroke], end_s: float, *, may_open
     keep, k = strokes[:1], 1
     while k < len(strokes):
         m = k + 1
-        while m < len(strokes) and strokes[m].start_s - strokes[m - 1].end_s < TOGETHER_S:
+        while (m < len(strokes) and strokes[m].start_s - strokes[m - 1].end_s < TOGETHER_S
+               and strokes[m].base_kpa > GOES * strokes[m - 1].base_kpa):
             m += 1
         some = strokes[k:m]
-        held = max(s.base_kpa for s in keep) if may_open else np.inf
         top = max(s.top_kpa for s in some)
+        held = _shut_at(x, keep, top - some[0].base_kpa) if may_open else np.inf
         one_way = top < held and some[0].base_kpa > HELD * top  # what nothing holds is gone after each stroke
-        if strokes[k].start_s - keep[-1].end_s < PAUSE_S or not _leaves_nothing(x, some, end_s, one_way=one_way):
+        left = LEFT if may_open else LEFT_SHUT
+        if strokes[k].start_s - keep[-1].end_s < PAUSE_S or not _leaves_nothing(x, some, end_s, left, one_way=one_way):
             keep += some
         k = m
     return keep
+
+
+def without_bumps(x: Prepared, strokes: list[Stroke], *, may_open: bool) -> list[Stroke]:
+    """Without a last rise that is gone a second later, and the trifles that led up to it: seconds after the last
+    stroke it still looks like one of them. may_open: a valve may have let it out, and nothing is left away."""
+    while len(strokes) > 2 and not may_open:
+        usual = float(np.median([s.rise_kpa for s in strokes]))
+        fills = max(FILLS * usual, min(FILLS_SD * x.sd_kpa, FILLS_MOST * usual))
+        real = [i for i, s in enumerate(strokes) if s.rise_kpa > fills]
+        if len(real) < 3:
+            return strokes
+        before, last = strokes[real[-2]], strokes[real[-1]]
+        a, b = np.searchsorted(x.even_t, [last.end_s + 0.8, last.end_s + 1.6])
+        if last.start_s - before.end_s < APART_S or last.rise_kpa < 4.0 * x.sd_kpa or b - a < 3:
+            return strokes
+        if float(np.median(x.even_p[a:b])) - last.base_kpa > LEFT_SHUT * last.rise_kpa:
+            return strokes
+        strokes = strokes[: real[-2] + 1]
+    return strokes
 
 
 def without_wavering(x: Prepared, strokes: list[Stroke]) -> list[Stroke]:
@@ -84,9 +111,21 @@ def without_trifles(strokes: list[Stroke], level_sd: float) -> list[Stroke]:
     return keep
 
 
-def _leaves_nothing(x: Prepared, some: list[Stroke], end_s: float, *, one_way: bool) -> bool:
-    """Whether the pressure is afterwards where it was, or lower by no more than it would have fallen to anyway, and,
-    but for one_way, swings to both sides."""
+def _shut_at(x: Prepared, strokes: list[Stroke], height_kpa: float) -> float:
+    """Below what pressure a cap lets nothing out, by these strokes: what it held before one; and, but for a share of
+    ``height_kpa``, the lowest it was pumped to when it let out most of a stroke, or the highest where it never did."""
+    held = max(s.base_kpa for s in strokes)
+    until = np.array([*(s.start_s for s in strokes[1:]), np.inf])
+    at = np.minimum(until, np.array([s.end_s for s in strokes]) + LETS_OUT_S)
+    left = np.interp(at, x.t, x.smooth)
+    let_out = [s.top_kpa for s, p in zip(strokes, left, strict=True) if p < s.top_kpa - LETS_OUT * s.rise_kpa]
+    tops = [s.top_kpa for s in strokes]
+    return max(held, min(let_out) - NEAR * height_kpa if let_out else max(tops))
+
+
+def _leaves_nothing(x: Prepared, some: list[Stroke], end_s: float, left: float, *, one_way: bool) -> bool:
+    """Whether the pressure is afterwards where it was, or lower by no more than it would have fallen to anyway, and
+    was pulled down in between or, but for one_way, swings to both sides. left: of its height, what may stay."""
     t, p = x.even_t, x.even_p
     first, last = some[0].start_s - RINGS_S, some[-1].end_s
 
@@ -97,17 +136,22 @@ def _leaves_nothing(x: Prepared, some: list[Stroke], end_s: float, *, one_way: b
     before, after = between(first - (PAUSE_S - RINGS_S), first), between(last + 0.8, min(last + 1.6, end_s))
     earlier = between(first - 1.0 - FELL_S - 0.5, first - 1.0 - FELL_S + 0.5)
     among = between(first, last + 0.6)
-    if min(len(before), len(after)) < 3 or len(among) < 4:
+    width = max(round(SWING_S / x.dt_s), 2)
+    if min(len(before), len(after)) < 3 or len(among) < width + 2:
         return False
-    two = 0.5 * (among[1:] + among[:-1])  # one wild reading is no swing
+    # one wild reading is no swing, nor is noise
+    two = np.convolve(among, np.full(width, 1.0 / width), "valid")
     was, is_now = float(np.median(before)), float(np.median(after))
     height, low = float(two.max()) - was, float(two.min())
     fell = max(float(np.median(earlier)) - was, 0.0) / FELL_S if len(earlier) > 2 else 0.0
     anyway = fell * (last + 1.2 - first)
-    less = height if one_way else LEFT * height  # just after pumping the air still cools
-    if height < 4.0 * x.sd_kpa or not -less - anyway < is_now - was < LEFT * height:
+    depth = was - low - anyway
+    if depth > max(height, 4.0 * x.sd_kpa):  # pulled down, and back where it was
+        return height < left * depth and -left * depth - anyway < is_now - was < left * depth
+    less = height if one_way else left * height  # just after pumping the air still cools
+    if height < 4.0 * x.sd_kpa or not -less - anyway < is_now - was < left * height:
         return False
     if one_way:
         return True
-    by_itself = max(was - is_now - LEFT * height, 0.0)
+    by_itself = max(was - is_now - left * height, 0.0)
     return was - low - by_itself > SWINGS * height and is_now - low > RECOVERS * height

@@ -22,10 +22,13 @@ from recorder.analysis.trace.ringing import without_ringing
 if TYPE_CHECKING:
     from recorder.model import BoolArray, FloatArray, IntArray
 
-__all__ = ["FINE_S", "Prepared", "Sampling", "prepare", "sampling"]
+__all__ = ["COARSE_S", "FINE_S", "TELLS_STROKES_S", "Prepared", "Sampling", "prepare", "sampling"]
 
 # where no source is named beside a number: common practice, no source
 FINE_S = 0.03  # readings further apart show a short peak in one of them alone, which a wild reading is as well
+# readings further apart: two or three a stroke, so that tops are missed and two strokes may look like one
+COARSE_S = 0.22
+TELLS_STROKES_S = 0.45  # less than two in a stroke each second: none can be told (sampling theorem)
 _JUMP_RANKS = np.array([0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.85, 0.9, 0.93, 0.95, 0.97])
 _JUMPS_LEAST = 0.03  # of all changes
 _GOES_TOGETHER = 0.98  # squared correlation of counts and pressures
