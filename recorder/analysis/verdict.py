@@ -269,15 +269,15 @@ def over_limit(setup: Setup, f: Findings) -> tuple[Side, float] | None:
     return side(f.peak.value, f.peak.standard_uncertainty or 0.0, limit), limit
 
 
-def _least(setup: Setup) -> tuple[float, str]:
-    """The least (kPa) at which a system, or the tester itself, is held, and what is wanted, in words."""
+def _least(setup: Setup) -> tuple[float, float, str]:
+    """The least (kPa) at which a system, or the tester itself, is held; and what is wanted, with words for it."""
     if setup.marked is not None:
         target = setup.marked.kpa + setup.procedure.target_low_kpa
-        return target, f"the target begins at {target:.0f} kPa"
+        return target, target, "the target begins at"
     if setup.test == "tester":  # it has no marking, and may be held a little below its target
         target = setup.procedure.tester_target_kpa
-        return TESTER_LEAST * target, f"the target begins at {target:.0f} kPa"
-    return LEAST_MARKED_KPA, f"no marking is given, and the lowest of any cap is {LEAST_MARKED_KPA:.0f} kPa"
+        return TESTER_LEAST * target, target, "the target begins at"
+    return LEAST_MARKED_KPA, LEAST_MARKED_KPA, "no marking is given, and the lowest of any cap is"
 
 
 def _system(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], float | None]:
@@ -302,9 +302,12 @@ def _system(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], flo
         peak_u = f.peak.standard_uncertainty or 0.0
         # what settles after the last stroke is no fault of the pumping
         reached = max(f.reached_kpa, f.start_kpa) if f.reached_kpa > 0.0 else f.start_kpa + SETTLES_KPA
-        least, wanted = _least(setup)
+        least, wanted, words = _least(setup)
         if reached + 2 * peak_u < least:  # a leak shows a little below as well: only what is clearly below counts
-            reasons.append(Reason("below-target", f"Held at {f.start_kpa:.0f} kPa; {wanted}."))
+            had, verb = (reached, "Pumped to") if f.reached_kpa > 0.0 else (f.start_kpa, "Held at")
+            digits = 0 if least - reached > 2.0 else 1
+            text = f"{verb} {had:.{digits}f} kPa; {words} {wanted:.{digits}f} kPa."
+            reasons.append(Reason("below-target", text))
             if out == "pass":
                 out, more = "undecided", None
     over = over_limit(setup, f)

@@ -73,8 +73,10 @@ ASSUMED_FULL_SCALE = "30 psi"
 def command(ctx: click.Context, /, **given: Any) -> None:
     """Record and judge one test from an adapter.
 
-    Records until the judgement is reached, the release is seen, or Ctrl-C; the file is always sealed.
-    At a terminal, press m to mark what you see, q to end the test (twice where its hold is not over).
+    Records until the judgement is reached and the release is seen, or Ctrl-C; with the
+    pressure left on, two minutes beyond the hold of a pass, ten beyond any other. The file is
+    always sealed. At a terminal, press m to mark what you see, q to end the test (twice where
+    its hold is not over).
 
     Let the engine go cold before you open a cap. Never pump above the limit. Relieve before you take
     anything off. Wear eye protection.

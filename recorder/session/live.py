@@ -39,7 +39,8 @@ from recorder.session.told import AdapterFaults
 from recorder.session.views import Views
 from recorder.wire import Decoder, Timeline
 
-_AFTER_HOLD_S = 600.0
+# after the hold a release is waited for: where it falls somebody looks for the leak; where it passes nothing more comes
+_AFTER_HOLD_S, _AFTER_PASS_S, _LOOK_S = 600.0, 120.0, 20.0
 
 _T = TypeVar("_T")
 
@@ -85,6 +86,7 @@ class Session:
         self._patience = Patience(port.url, clock(), bare=bare, reconnect_s=config.reconnect_s)
         self._views = Views(clock, aside=aside)
         self._hold_done_s: float | None = None
+        self._looked = 0
         self._finished = False
         self._done: Finished | None = None
         self._marks: list[Mark] = []
@@ -282,7 +284,13 @@ class Session:
                 self._hold_done_s = view.time_s
             if self._patience.over(now):
                 return self.analyser.judgement().outcome in ("pass", "fail")
-        return self._hold_done_s is not None and view.time_s - self._hold_done_s > _AFTER_HOLD_S
+        if self._hold_done_s is None:
+            return False
+        waited = view.time_s - self._hold_done_s
+        if _AFTER_PASS_S + self._looked * _LOOK_S < waited <= _AFTER_HOLD_S:
+            self._looked += 1
+            return self.analyser.judgement().outcome == "pass"
+        return waited > _AFTER_HOLD_S
 
     # ------------------------------------------------------------ the file
 

@@ -181,7 +181,7 @@ def test_a_tester_that_was_hardly_pumped_up_does_not_pass() -> None:
     found = blanked(12.0, 0.12).judgement()
     assert found.outcome == "undecided"
     assert [r.text for r in found.reasons if r.code == "below-target"] == [
-        "Held at 13 kPa; the target begins at 100 kPa."
+        "Pumped to 13 kPa; the target begins at 100 kPa."
     ]
     assert blanked(85.0, 0.12).judgement().outcome == "pass"  # a little below its target it says enough
     low = Setup("tester", None, resolve("tester", {"tester_target": "15 kPa"}), calibration.nominal(SCALE_KPA))

@@ -25,8 +25,9 @@ def rate(value: float, u: float | None) -> Quantity:
     return Quantity(value, u, "kPa/min")
 
 
-def said(test: TestKind, *, marked: Marking | None = MARKED, limits: dict[str, Any] | None = None, **more: Any) -> Any:
-    """Outcome, codes of the reasons, further hold (s) of a good test that ``more`` is another in."""
+def said(test: TestKind, *, marked: Marking | None = MARKED, limits: dict[str, Any] | None = None,
+         what: str = "code", **more: Any) -> Any:
+    """Outcome, codes (or ``what``) of the reasons, further hold (s) of a good test that ``more`` is another in."""
     hold_s, tight = (45.0, rate(0.0, 1.0)) if test == "cap" else (120.0, rate(0.0, 0.05))
     good: dict[str, Any] = {
         "fault": None, "broken": None, "strokes": 12, "peak": kpa(111.0), "opening": None, "hold_s": hold_s,
@@ -34,9 +35,8 @@ def said(test: TestKind, *, marked: Marking | None = MARKED, limits: dict[str, A
     }
     if test == "cap":
         good |= {"peak": kpa(101.0), "opening": kpa(100.0), "judged": kpa(100.0), "start_kpa": 97.0}
-    found = Findings(**good | more)
-    outcome, reasons, longer = decide(Setup(test, marked, resolve(test, limits or {})), found)
-    return outcome, [reason.code for reason in reasons], longer
+    outcome, reasons, longer = decide(Setup(test, marked, resolve(test, limits or {})), Findings(**good | more))
+    return outcome, [getattr(reason, what) for reason in reasons], longer
 
 
 def test_a_good_one_passes() -> None:
@@ -179,6 +179,10 @@ def test_the_target_of_a_system() -> None:
     low = {"peak": kpa(105.9, 0.5), "reached_kpa": 105.9, "start_kpa": 102.0}
     assert said("system", **low) == ("undecided", ["no-detectable-fall", "below-target"], None)
     assert said("system", **low, rate=rate(1.0, 0.1))[:2] == ("fail", ["fall-too-fast", "below-target"])
+    for reached, text in ((105.9, "Pumped to 105.9 kPa; the target begins at 107.0 kPa."),
+                          (104.0, "Pumped to 104 kPa; the target begins at 107 kPa."),
+                          (0.0, "Held at 102.0 kPa; the target begins at 107.0 kPa.")):
+        assert said("system", what="text", **low | {"reached_kpa": reached})[1][1] == text
     assert said("system", **low | {"reached_kpa": 106.1})[0] == "pass"
     assert said("system", **low | {"peak": kpa(112.0, 0.5)})[0] == "undecided"  # reached, and let down before the hold
     assert said("system", **low | {"start_kpa": 103.1})[0] == "undecided"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import math
 import os
 import time
 from collections.abc import Callable, Iterator
@@ -21,6 +22,7 @@ from recorder.errors import (
     StorageError,
     WrongSpeed,
 )
+from recorder.limits import resolve
 from recorder.model import Calibration
 from recorder.port import Port
 from recorder.recording import read
@@ -28,7 +30,7 @@ from recorder.session import Session, SessionConfig
 from recorder.units import parse_marking
 from recorder.wire import recompute_time
 from tests.memory_ports import FedPort
-from tests.session_feeder import Feeder, announcement, line, samples
+from tests.session_feeder import Feeder, announcement, line, pressure_kpa, samples
 
 CAP = SessionConfig("cap", parse_marking("16 psi"), job="bench", full_scale_kpa=207.0)
 
@@ -353,3 +355,32 @@ def test_an_adapter_that_may_have_started_again_is_asked_at_once(tmp_path: Path)
     session.step()
     assert session.timeline.restarts == 1 and session.timeline.replayed == 0
     session.stop("enough")
+
+
+@pytest.mark.parametrize("leaks", [False, True])
+def test_a_pass_does_not_wait_for_its_release_for_ever(tmp_path: Path, leaks: bool) -> None:
+    """Ten minutes went by. Where it falls somebody looks for the leak, and marks what is wet."""
+    session, port = faked(tmp_path, SessionConfig("tester", full_scale_kpa=207.0))
+    port.send(announcement())
+    ended_s = None
+    for k in range(0, 300, 5):
+        port.now += 5.0
+        if k < 65:
+            port.send(b"".join(samples(k + 5.0, start=100 * k)))
+        else:
+            kpa = pressure_kpa(64.0) - (0.1 * (k - 65) if leaks else 0.0)
+            port.send(b"".join(
+                line(f"S,{i},{(4_294_000_000 + i * 10_000) % 2**32},"
+                     f"{math.floor((0.1 + 0.8 * kpa / 207.0) * 4095 + (i * 7919 % 13) / 13)},,")
+                for i in range(100 * k, 100 * k + 500)))
+        session.step()
+        if session.finished:
+            ended_s = k + 5.0
+            break
+    done = session.stop("finished")
+    hold_s = resolve("tester").hold_s
+    assert done.judgement["outcome"] == ("fail" if leaks else "pass")
+    if leaks:
+        assert ended_s is None
+    else:
+        assert ended_s is not None and 115.0 < ended_s - done.judgement["hold"]["start_s"] - hold_s < 150.0
