@@ -183,7 +183,7 @@ def _by_strokes(
             told = fit.gain + one >= ENOUGH and (one >= ENOUGH or not may_ease)
         if told:
             as_eased = None
-            if fit.eased and not may_ease:
+            if (fit.eased or fit.misfit > NOT_ALIKE) and not may_ease:
                 as_eased = fit_valve(x, strokes, near, response, end_s, correlated, may_ease=True)
                 plainly = as_eased is not None and as_eased.gain > fit.gain + PLAINLY
                 if as_eased is not None and plainly and as_eased.open_u <= 0.5 * usual:
