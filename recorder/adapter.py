@@ -30,7 +30,6 @@ from recorder.adapter_verdict import (
     scale_hint,
 )
 from recorder.allan import overlapping_adev, overlapping_curve
-from recorder.analysis.trace.filters import normal_sd
 from recorder.digits import significant
 from recorder.errors import RunError
 from recorder.model import Announcement, Calibration, JsonObject, WireCounts
@@ -141,7 +140,7 @@ def clock_error(device_s: FloatArray, host_s: FloatArray) -> tuple[float, float]
     for _ in range(5):
         slope, offset = np.polyfit(x[keep], y[keep], 1)
         r = y - slope * x - offset
-        spread = normal_sd(r[keep] - np.median(r[keep])) + 1e-7
+        spread = 1.4826 * float(np.median(np.abs(r[keep] - np.median(r[keep])))) + 1e-7
         new = r - np.median(r[keep]) < 4.0 * spread
         if new.sum() < 6 or np.array_equal(new, keep):
             break
