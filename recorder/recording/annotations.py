@@ -10,6 +10,7 @@ from typing import Any, NoReturn, cast
 
 from recorder.errors import FileError, RecorderError
 from recorder.model import TEST_KINDS, Calibration, Header, Marking, TestKind
+from recorder.recording.procedure import with_air_pressure
 from recorder.units import marking_from_json
 
 __all__ = ["FORMAT", "annotation_line", "header_from", "header_text", "load_json", "split_line"]
@@ -147,7 +148,9 @@ def _value(name: str, value: Any) -> Any:
         return None if value is None else _marking(value)
     if name == "calibration":
         return _calibration(value)
-    if name in ("adapter", "procedure"):
+    if name == "procedure":
+        return with_air_pressure(_mapping(value))
+    if name == "adapter":
         return _mapping(value)
     return _text(value)
 

@@ -14,6 +14,7 @@ import numpy as np
 
 from recorder.errors import FileError
 from recorder.model import FaultRun, Mark, Recording, Rows
+from recorder.recording import procedure
 from recorder.recording.annotations import header_from, load_json, split_line
 from recorder.recording.rows import BadRow, parse_rows, pressure_unit
 
@@ -265,6 +266,8 @@ def parse(data: bytes, path: str = "", *, strict: bool = False, rows: bool = Tru
         notes.append(f"line {line} was cut off and left out")
     scan = _scan(lines, path)
     header = header_from(scan.annotations, path)
+    procedure_line = next((line for name, _, line in scan.annotations if name == "procedure"), 0)
+    notes += procedure.told(header.procedure, procedure_line)
     if scan.columns is None:
         notes.append("it was cut off before the first row")
     table, unit = _rows(lines, scan, path) if rows else (Rows(_EMPTY, _EMPTY), "kPa")
@@ -276,5 +279,5 @@ def parse(data: bytes, path: str = "", *, strict: bool = False, rows: bool = Tru
         raise FileError(said[0], path=path, do="read it without 'strict' to use it all the same")
     return Recording(
         path, header, table, _marks(scan, path), judgement, intact, digest, tuple(notes + said),
-        _faults(scan, path), unit, next((line for name, _, line in scan.annotations if name == "procedure"), 0),
+        _faults(scan, path), unit, procedure_line,
     )
