@@ -13,7 +13,7 @@ from recorder.model import TEST_KINDS, Calibration, Header, Marking, TestKind
 from recorder.recording.procedure import with_air_pressure
 from recorder.units import marking_from_json
 
-__all__ = ["FORMAT", "annotation_line", "header_from", "header_text", "load_json", "split_line"]
+__all__ = ["FORMAT", "annotation_line", "header_from", "header_text", "load_json", "shown", "split_line"]
 
 FORMAT = 1
 _LARGEST = 1e9  # coefficients: a million times what a test meets, and safe to compute with
@@ -26,6 +26,9 @@ _EXAMPLES = {  # what somebody who writes a file by hand can write instead
     "calibration": '{"coefficients_kPa": [-25.855, 258.55]}',
     "procedure": '{"hold": {"value": 60, "unit": "s"}}', "adapter": '{"id": "hose-7"}',
 }
+_ASIDE = ("id", "started", "job")  # nothing of a judgement hangs on them
+_BARE_NUMBER = re.compile(r"[-+]?\d[\d.]*")
+_LONGEST_SHOWN = 60
 _KNOWN = ("recording-format", "id", "started", "test", "marked", "job", "adapter", "calibration", "procedure")
 
 
@@ -135,6 +138,18 @@ def _marking(value: Any) -> Marking:
     return marked
 
 
+def shown(text: str) -> str:
+    """A value as it stands in a file, cut where long."""
+    return text if len(text) <= _LONGEST_SHOWN else text[: _LONGEST_SHOWN - 3] + "..."
+
+
+def _given(name: str, text: str) -> Any:
+    """The value of a known annotation. Of a job or an id a number is its text."""
+    if name in ("id", "job") and _BARE_NUMBER.fullmatch(text):
+        return text
+    return _value(name, load_json(text))
+
+
 def _value(name: str, value: Any) -> Any:
     if name == "recording-format":
         if value != FORMAT:
@@ -155,8 +170,10 @@ def _value(name: str, value: Any) -> Any:
     return _text(value)
 
 
-def header_from(annotations: list[tuple[str, str, int]], path: str) -> Header:
-    """The Header of (name, value text, line number) triples. FileError names the line."""
+def header_from(annotations: list[tuple[str, str, int]], path: str) -> tuple[Header, list[str]]:
+    """The Header of (name, value text, line number) triples, and what was left out of it, in words. FileError names the
+    line; of what a judgement does not hang on nothing is refused."""
+    left_out: list[str] = []
     known: dict[str, Any] = {}
     other: dict[str, Any] = {}
     for name, text, line in annotations:
@@ -169,16 +186,17 @@ def header_from(annotations: list[tuple[str, str, int]], path: str) -> Header:
         if name in known:
             raise FileError(f"'{name}' is given twice", path=path, line=line, do="remove one of the lines")
         try:
-            known[name] = _value(name, load_json(text))
+            known[name] = _given(name, text)
         except RecorderError as err:
             raise FileError(f"'{name}': {err.what}", path=path, line=line, do=err.do) from None
         except (ValueError, TypeError, OverflowError) as err:
-            shown = text if len(text) <= 60 else text[:57] + "..."
-            raise FileError(
-                f"'{name}' is {shown} and cannot be used ({str(err)[:80]})", path=path, line=line,
-                do=f"write it like '# {name}: {_EXAMPLES[name]}'" if name in _EXAMPLES
-                else "a newer version of the program may read it",
-            ) from None
+            what = f"'{name}' is {shown(text)} and cannot be used ({str(err)[:80]})"
+            do = f"write it like '# {name}: {_EXAMPLES[name]}'" if name in _EXAMPLES \
+                else "a newer version of the program may read it"
+            if name not in _ASIDE:
+                raise FileError(what, path=path, line=line, do=do) from None
+            known[name] = None
+            left_out.append(f"line {line}: {what}: it was left out; {do}")
     if "test" not in known:
         raise FileError(
             "there is no 'test' annotation, so this is not a recording", path=path,
@@ -188,4 +206,4 @@ def header_from(annotations: list[tuple[str, str, int]], path: str) -> Header:
         cast(TestKind, known["test"]), known.get("id"), known.get("started"), known.get("marked"),
         known.get("job") or "", known.get("adapter") or {}, known.get("calibration"),
         known.get("procedure") or {}, other,
-    )
+    ), left_out

@@ -15,7 +15,7 @@ import numpy as np
 from recorder.errors import FileError
 from recorder.model import FaultRun, Mark, Recording, Rows
 from recorder.recording import procedure
-from recorder.recording.annotations import header_from, load_json, split_line
+from recorder.recording.annotations import header_from, load_json, shown, split_line
 from recorder.recording.rows import BadRow, parse_rows, pressure_unit
 
 __all__ = ["LARGEST_BYTES", "parse", "read", "read_bytes"]
@@ -65,7 +65,8 @@ def read_bytes(path: str | os.PathLike[str]) -> bytes:
 
 def read(path: str | os.PathLike[str], *, strict: bool = False, rows: bool = True) -> Recording:
     """The recording in a file. FileError where it cannot be used; with ``strict`` also where it was
-    cut off or altered. ``rows=False`` leaves the rows unread and unchecked: facts and seal only."""
+    cut off or altered, or something had to be left out. ``rows=False`` leaves the rows unread and unchecked: facts and
+    seal only."""
     return parse(read_bytes(path), os.fspath(path), strict=strict, rows=rows)
 
 
@@ -191,18 +192,20 @@ def _object(scan: _Scan, text: str, what: str, offset: int) -> dict[str, Any]:
     return value
 
 
-def _marks(scan: _Scan, path: str) -> tuple[Mark, ...]:
-    out = []
+def _marks(scan: _Scan) -> tuple[tuple[Mark, ...], list[str]]:
+    """The marks, and what was left out, in words: nothing of a judgement hangs on them."""
+    out, left_out = [], []
     for text, offset in scan.marks:
-        given = _object(scan, text, "mark", offset)
-        time_s, words = given.get("time_s"), given.get("text", "")
-        if isinstance(time_s, bool) or not isinstance(time_s, int | float) or not isinstance(words, str):
-            raise FileError("a mark has a number 'time_s' and a text 'text'", path=path, line=scan.line(offset))
         try:
+            given = load_json(text)
+            time_s, words = given["time_s"], given.get("text", "")
+            if isinstance(time_s, bool) or not isinstance(time_s, int | float) or not isinstance(words, str):
+                raise TypeError
             out.append(Mark(float(time_s), words))
-        except OverflowError:
-            raise FileError("the time of a mark is too large", path=path, line=scan.line(offset)) from None
-    return tuple(out)
+        except (ValueError, TypeError, LookupError, AttributeError, OverflowError):
+            left_out.append(f"line {scan.line(offset)}: a mark has a number 'time_s' and a text 'text': "
+                            f"{shown(text)} was left out")
+    return tuple(out), left_out
 
 
 def _faults(scan: _Scan, path: str) -> tuple[FaultRun, ...]:
@@ -265,7 +268,12 @@ def parse(data: bytes, path: str = "", *, strict: bool = False, rows: bool = Tru
                             do="check that it is a recording")
         notes.append(f"line {line} was cut off and left out")
     scan = _scan(lines, path)
-    header = header_from(scan.annotations, path)
+    header, left_out = header_from(scan.annotations, path)
+    marks, marks_left_out = _marks(scan)
+    left_out += marks_left_out
+    if strict and left_out:
+        raise FileError(left_out[0], path=path, do="read it without 'strict' to use what is left")
+    notes += left_out
     procedure_line = next((line for name, _, line in scan.annotations if name == "procedure"), 0)
     notes += procedure.told(header.procedure, procedure_line)
     if scan.columns is None:
@@ -278,6 +286,6 @@ def parse(data: bytes, path: str = "", *, strict: bool = False, rows: bool = Tru
     if strict and (intact is False or (intact is None and header.id is not None)):
         raise FileError(said[0], path=path, do="read it without 'strict' to use it all the same")
     return Recording(
-        path, header, table, _marks(scan, path), judgement, intact, digest, tuple(notes + said),
+        path, header, table, marks, judgement, intact, digest, tuple(notes + said),
         _faults(scan, path), unit, procedure_line,
     )

@@ -150,7 +150,7 @@ BAD = {
     "same names": b'# test: "cap"\ntime_s,pressure_kPa,seq,seq\n0,1,2,3\n',
     "seq": b'# test: "cap"\ntime_s,pressure_kPa,seq\n0,1,1.5\n',
     "huge seq": b'# test: "cap"\ntime_s,pressure_kPa,seq\n0,1,99999999999999999999\n',
-    "bad mark": TWO + b"# mark: 3\n",
+    "bad fault": TWO + b"# adapter-fault: 3\n",
     "bad judgement": TWO + b"# judgement: {\n",
     "nuls": TWO + b"0,1\n" + b"\0" * 50 + b"\n",
 }
@@ -183,7 +183,7 @@ def test_what_people_write_by_hand_is_told_how_to_write_it(data: bytes, said: st
     ("marked: \"16 psi\"", "write it like '# marked: {\"value\": 16, \"unit\": \"psi\"}'"),
     ("marked: {\"value\": 16}", "write it like '# marked: {\"value\": 16, \"unit\": \"psi\"}'"),
     ("marked: {16 psi}", "write it like '# marked: {\"value\": 16, \"unit\": \"psi\"}'"),
-    ("job: 1042", "write it like '# job: \"1042 blue van\"'"),
+    ("procedure: 60", "write it like '# procedure: {\"hold\": {\"value\": 60, \"unit\": \"s\"}}'"),
     ("recording-format: 2", "a newer version of the program may read it"),
 ])
 def test_a_fact_written_in_another_way_is_answered_by_an_example_that_works(line: str, advice: str) -> None:
