@@ -13,7 +13,7 @@ from recorder.model import TEST_KINDS, Calibration, Header, Marking, TestKind
 from recorder.recording.procedure import with_air_pressure
 from recorder.units import marking_from_json
 
-__all__ = ["FORMAT", "annotation_line", "header_from", "header_text", "load_json", "shown", "split_line"]
+__all__ = ["FORMAT", "annotation_line", "ended", "header_from", "header_text", "load_json", "shown", "split_line"]
 
 FORMAT = 1
 _LARGEST = 1e9  # coefficients: a million times what a test meets, and safe to compute with
@@ -86,6 +86,22 @@ def split_line(line: str) -> tuple[str, str] | None:
     name, colon, value = line.lstrip("#").partition(":")
     name = name.strip()
     return (name, value.strip()) if colon and name and " " not in name else None
+
+
+def ended(data: bytes) -> bytes:
+    """With the end of the last line, where only that is missing, as some editors take it off: of an annotation whose
+    value is shut, so that nothing was cut from it. A number, in a row or alone, may have had more digits."""
+    last = data[data.rfind(b"\n") + 1 :].removeprefix(b"\xef\xbb\xbf")
+    if not last.startswith(b"#") or not last.rstrip().endswith((b'"', b"}", b"]")):
+        return data
+    try:
+        found = split_line(last.decode("utf-8"))
+        if found is not None:
+            load_json(found[1])
+            return data + b"\n"
+    except ValueError:
+        pass
+    return data
 
 
 def _number(value: Any) -> float:

@@ -15,8 +15,9 @@ import numpy as np
 from recorder.errors import FileError
 from recorder.model import FaultRun, Mark, Recording, Rows
 from recorder.recording import procedure
-from recorder.recording.annotations import header_from, load_json, shown, split_line
+from recorder.recording.annotations import ended, header_from, load_json, shown, split_line
 from recorder.recording.rows import BadRow, parse_rows, pressure_unit
+from recorder.recording.seal import is_seal, seal_line
 
 __all__ = ["LARGEST_BYTES", "parse", "read", "read_bytes"]
 
@@ -236,11 +237,10 @@ def _seal(data: bytes, scan: _Scan, *, own: bool) -> tuple[bool | None, str | No
         return None, None, ["it was never sealed: the recording was cut off or is still running" if own
                             else "it has neither id nor seal, as a file from another program"]
     digest = hashlib.sha256(memoryview(data)[:start]).hexdigest()
-    expected = f'# sha256: "{digest}"\n'.encode()
     tail = data[start:]
-    if tail == expected:
+    if is_seal(tail, digest):
         return True, digest, [] if scan.judgement is not None else ["it was sealed without a judgement"]
-    if scan.judgement is not None and expected.startswith(tail):
+    if scan.judgement is not None and seal_line(digest).startswith(tail):
         return None, None, ["the seal is missing: only the beginning of its line is there" if tail else
                             "the seal is missing: it was cut off or taken off, and nothing shows whether the file was "
                             "changed"]
@@ -254,6 +254,10 @@ def parse(data: bytes, path: str = "", *, strict: bool = False, rows: bool = Tru
     if not data:
         raise FileError("the file is empty", path=path, do="there is nothing to judge")
     notes = []
+    if not strict and (with_end := ended(data)) is not data:
+        data = with_end
+        last = data.count(b"\n")
+        notes.append(f"line {last} has no line end; nothing else of it is missing, and it was taken")
     whole = data.rfind(b"\n") + 1
     if whole == 0 and data.count(b"\r") > 1:
         raise FileError("its lines end with CR alone", path=path, do="save it with line ends of LF")

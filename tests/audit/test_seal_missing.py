@@ -22,7 +22,7 @@ def sealed(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     return make(tmp_path_factory.mktemp("sealed"), 3, seconds=20).read_bytes()
 
 
-@pytest.mark.parametrize("left", [0, 1, 9, 30, 76])
+@pytest.mark.parametrize("left", [0, 1, 9, 30, 75])
 def test_a_file_whose_seal_alone_is_gone_is_not_called_cut_off(tmp_path: Path, sealed: bytes, left: int) -> None:
     """Its judgement is whole, so it was finished: the seal was taken off, or the end of its line was lost."""
     start = sealed.rindex(b"# sha256: ")
@@ -31,9 +31,11 @@ def test_a_file_whose_seal_alone_is_gone_is_not_called_cut_off(tmp_path: Path, s
     row = audit_bytes(data, "x.csv")
     assert row.seal_missing and not row.cut and row.intact is None and row.same is True and row.good
     assert row.notes[-1].startswith("the seal is missing: " + ("only the beginning" if left else "it was cut off or "))
-    for other in (sealed, sealed[: start - 2], sealed.replace(b"# judgement: ", b"# judged: ")[: start - 3]):
+    no_judgement = sealed.replace(b"# judgement: ", b"# judged: ")[: start - 3]
+    for other in (sealed, sealed[:-1], sealed[: start - 2], no_judgement):
         assert not audit_bytes(other, "x.csv").seal_missing
     assert audit_bytes(sealed[: start - 2], "x.csv").cut  # the judgement's line has no end
+    assert audit_bytes(sealed[:-1], "x.csv").intact is True  # all of the seal but its line end
     path = tmp_path / "shop" / "x.csv"
     path.parent.mkdir()
     path.write_bytes(data)

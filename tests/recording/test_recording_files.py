@@ -6,11 +6,13 @@ import contextlib
 import errno
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
 import threading
 import time
+from collections.abc import Callable
 from datetime import UTC, datetime
 from decimal import Decimal
 from pathlib import Path
@@ -22,7 +24,7 @@ from hypothesis import strategies as st
 
 from recorder.errors import FileError, RunError, StorageError
 from recorder.model import Calibration, Header, Mark, Marking, Rows
-from recorder.recording import Writer, parse, read, rows_text
+from recorder.recording import Writer, parse, read, rows_text, seal_of
 from recorder.recording.rows import columns_line, parse_rows
 
 WHEN = datetime(2026, 3, 14, 10, 15, tzinfo=UTC)
@@ -79,7 +81,7 @@ def test_rows_come_back_from_the_writer_as_the_reader_gives_them(tmp_path: Path)
 def test_every_cut_is_readable_or_says_why(tmp_path: Path) -> None:
     data = sealed(tmp_path).read_bytes()
     rows_at = data.index(b"time_s,")
-    test_end = data.index(b'# test: "cap"\n') + len(b'# test: "cap"\n')
+    test_end = data.index(b'# test: "cap"\n') + len(b'# test: "cap"')  # whole but for its line end
     before = 0
     for cut in range(len(data)):
         part = data[:cut]
@@ -88,7 +90,7 @@ def test_every_cut_is_readable_or_says_why(tmp_path: Path) -> None:
                 parse(part, "x.csv")
             continue
         found = parse(part, "x.csv")
-        assert found.intact is None, cut
+        assert found.intact is (None if cut < len(data) - 1 else True), cut
         assert found.notes, cut
         assert len(found.rows) >= before
         before = len(found.rows)
@@ -99,6 +101,41 @@ def test_every_cut_is_readable_or_says_why(tmp_path: Path) -> None:
             parse(part, "x.csv", strict=True)
         assert "x.csv" in str(caught.value) and "\n" not in str(caught.value)
     assert before == 8
+
+
+@pytest.mark.parametrize("change", [
+    lambda data: data[:-1], lambda data: data[:-66] + data[-66:].upper(),
+    lambda data: data[:-66] + data[-66:-1].upper(),
+], ids=["no last line end", "capitals", "both"])
+def test_an_editor_that_takes_the_last_line_end_or_writes_hex_in_capitals_alters_nothing(
+    change: Callable[[bytes], bytes], tmp_path: Path,
+) -> None:
+    """The content is what was sealed: hex digits are the same in either case (RFC 4648, section 8)."""
+    whole = sealed(tmp_path).read_bytes()
+    data = change(whole)
+    assert data != whole and len(re.findall(rb'"[0-9a-fA-F]{64}"', data)) == 1
+    found, own = parse(data, "x.csv"), parse(whole, "x.csv")
+    assert found.intact is True and found.sha256 == own.sha256 and found.judgement == own.judgement is not None
+    assert seal_of(data) == seal_of(whole) == (True, own.sha256)
+    lines = whole.count(b"\n")
+    assert found.notes == (() if data.endswith(b"\n") else (
+        f"line {lines} has no line end; nothing else of it is missing, and it was taken",))
+    for other in (data.replace(b"0.020000,", b"0.020001,", 1), data[:-10] + b"0" * 5 + data[-5:]):
+        assert parse(other, "x.csv").intact is False and seal_of(other)[0] is False
+
+
+@pytest.mark.parametrize(("last", "taken"), [
+    (b'# judgement: {"outcome": "pass"}', True), (b'# judgement: {"outcome": "pass"', False), (b"0.9,1", False),
+    (b'# mark: {"time_s": 0.1, "text": "wet"}', True), (b'# mark: {"time_s": 0.1, "text": "wet"', False),
+    (b"# other: 104", False), (b"# other: tru", False), (b'# other: [1, "a"]', True), (b'# "remark"', False),
+])
+def test_a_last_line_without_its_end_is_taken_where_nothing_can_have_been_cut_from_it(last: bytes, taken: bool) -> None:
+    found = parse(TWO + b"0,1\n0.1,2\n" + last, "x.csv")
+    assert (found.judgement is not None) == (taken and b"judgement" in last) and len(found.rows) == 2
+    assert len(found.marks) == (taken and b"mark" in last) and ("other" in found.header.other) == (
+        taken and b"other" in last)
+    assert found.notes[0] == ("line 5 has no line end; nothing else of it is missing, and it was taken" if taken
+                              else "line 5 was cut off and left out")
 
 
 def test_every_change_of_one_byte_is_seen(tmp_path: Path) -> None:
