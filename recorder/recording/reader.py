@@ -25,6 +25,7 @@ LARGEST_BYTES = 256 << 20  # over 20 hours at 50 samples a second
 _LONGEST_LINE = 1 << 20
 _GROWN = 1 << 16  # bytes that a running recording may have got while it is opened
 _EMPTY = np.empty(0)
+_UNKNOWN = "nothing shows whether the file was changed"
 _CHANGED = "the recording was changed; restore it from a copy"
 
 
@@ -227,23 +228,25 @@ def _faults(scan: _Scan, path: str) -> tuple[FaultRun, ...]:
 def _seal(data: bytes, scan: _Scan, *, own: bool) -> tuple[bool | None, str | None, list[str]]:
     """intact, the hash that the bytes have, notes. own: a recorder gave it an id, and seals what it finishes.
 
-    A cut leaves a proper beginning of the seal line; anything else there is an alteration.
+    Without its line nothing was sealed, and so nothing altered since; a cut leaves a proper beginning of it.
     """
     if scan.seal is not None:
         start = scan.seal
+    elif not own:
+        return None, None, ["it has neither id nor seal, as a file from another program"]
     elif scan.judgement is not None:
         start = scan.judgement[2]
     else:
-        return None, None, ["it was never sealed: the recording was cut off or is still running" if own
-                            else "it has neither id nor seal, as a file from another program"]
+        return None, None, ["it was never sealed: the recording was cut off or is still running"]
     digest = hashlib.sha256(memoryview(data)[:start]).hexdigest()
     tail = data[start:]
     if is_seal(tail, digest):
         return True, digest, [] if scan.judgement is not None else ["it was sealed without a judgement"]
     if scan.judgement is not None and seal_line(digest).startswith(tail):
         return None, None, ["the seal is missing: only the beginning of its line is there" if tail else
-                            "the seal is missing: it was cut off or taken off, and nothing shows whether the file was "
-                            "changed"]
+                            f"the seal is missing: it was cut off or taken off, and {_UNKNOWN}"]
+    if scan.seal is None:
+        return None, None, [f"the seal is missing: something else stands behind the judgement, and {_UNKNOWN}"]
     if b"\r\n" in data:
         return False, digest, ["it was altered since it was sealed (its line ends were changed, at least)"]
     return False, digest, ["it was altered since it was sealed"]
