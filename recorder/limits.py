@@ -7,7 +7,7 @@ command line, in that order; the resolved values go into the recording.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
@@ -260,23 +260,30 @@ def resolve(test: TestKind, *layers: Mapping[str, Any], strict: bool = False) ->
     Raises SettingError, also where limits contradict each other.
     """
     out = _layered(test, layers, strict=strict)
+    given = {limit_name(name) for layer in layers for name, value in layer.items() if value is not None}
     if test == "cap":
-        _in_order("band_low", out.band_low_kpa, "band_high", out.band_high_kpa)
+        _in_order(out, "band_low", "band_high", given)
     elif test == "system":
-        _in_order("target_low", out.target_low_kpa, "target_high", out.target_high_kpa)
-        if strict:
-            _in_order("target_high", out.target_high_kpa, "over_limit", out.over_limit_kpa)
-        else:  # recordings were made with a target that the limit cuts off; what is left of it can be judged by
-            _in_order("target_low", out.target_low_kpa, "over_limit", out.over_limit_kpa)
+        _in_order(out, "target_low", "target_high", given)
+        # recordings were made with a target that the limit cuts off; what is left of it can be judged by
+        _in_order(out, "target_high" if strict else "target_low", "over_limit", given)
     return out
 
 
-def _in_order(low: str, low_kpa: float | None, high: str, high_kpa: float | None) -> None:
-    if low_kpa is not None and high_kpa is not None and low_kpa > high_kpa + _ROUNDING_KPA:
-        raise SettingError(
-            f"it is {low_kpa:g} kPa, which is above '{high}', {high_kpa:g} kPa", where=f"limit '{low}'",
-            do=f"lower '{low}' or raise '{high}'",
-        )
+def _in_order(procedure: Procedure, low: str, high: str, given: Collection[str]) -> None:
+    """given: names that were given. Of the others nobody knows where their values come from."""
+    low_kpa, high_kpa = getattr(procedure, _FIELDS[low]), getattr(procedure, _FIELDS[high])
+    if low_kpa is None or high_kpa is None or low_kpa <= high_kpa + _ROUNDING_KPA:
+        return
+    what, where, do = f"it is {low_kpa:g} kPa, which is above '{high}', {high_kpa:g} kPa", low, f"lower '{low}'"
+    if low not in given:
+        where, do = high, f"raise '{high}'"
+        what = f"it is {high_kpa:g} kPa, and '{low}', which is not given, is {low_kpa:g} kPa and so above it"
+    elif high not in given:
+        what += " unless it is given"
+    absent = [f"'{name}'" for name in ("target_low", "target_high", "over_limit") if name not in given]
+    do += f" or raise '{high}'" if {low, high} <= {*given} else f", or give {' and '.join(absent)} too"
+    raise SettingError(what, where=f"limit '{where}'", do=do)
 
 
 def _layered(test: TestKind, layers: Sequence[Mapping[str, Any]], *, strict: bool) -> Procedure:
