@@ -178,7 +178,7 @@ def _rows(data: bytes, scan: _Scan, path: str) -> tuple[Rows, str]:
     except BadRow as bad:
         line = _row_line(data, scan, bad.index)
         ours = scan.seal is not None or any(name == "id" for name, _, _ in scan.annotations)
-        do = bad.do or (_CHANGED if ours else "write one plain number in a cell: a decimal point, and no blanks")
+        do = bad.do or (_CHANGED if ours else "write one plain number in a cell: a decimal point, and no blanks in it")
         raise FileError(bad.what, path=path, line=line, do=do) from None
 
 

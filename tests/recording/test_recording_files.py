@@ -206,7 +206,8 @@ def test_bad_files_give_one_line(name: str) -> None:
     (TWO + b'0.1,"1,5"\n', "line 3: the number '1,5' has a comma in it; write decimal points"),
     (TWO.replace(b",", b";") + b"0,1;1,5\n", "line 2: the columns are separated by semicolons; separate them by"),
     (TWO.replace(b",", b"\t") + b"0.1\t1.5\n", "line 2: the columns are separated by tabs; separate them by"),
-    (TWO + b"0.1, 1.5\n", "line 3: pressure_kPa is ' 1.5', which is not a number that can be used; write one"),
+    (TWO + b"0.1,1 .5\n", "line 3: pressure_kPa is '1 .5', which is not a number that can be used; write one"),
+    (TWO + b"0.1,  \n", "line 3: pressure_kPa is empty, and every row needs one; write one plain number in a cell"),
     (TWO + b"0.1,\n", "line 3: pressure_kPa is empty, and every row needs one; write one plain number in a cell"),
 ])
 def test_what_people_write_by_hand_is_told_how_to_write_it(data: bytes, said: str) -> None:
@@ -242,7 +243,7 @@ def test_lines_that_end_with_cr_alone_are_named() -> None:
 
 def test_a_recording_of_ours_is_to_be_restored(tmp_path: Path) -> None:
     text = sealed(tmp_path).read_text("utf-8")
-    for changed in (text.replace(",0.", ", 0.", 1), text.replace("\n0.", "\n,0.", 1)):
+    for changed in (text.replace(",0.", ",0 .", 1), text.replace("\n0.", "\n,0.", 1)):
         with pytest.raises(FileError, match="restore it from a copy"):
             parse(changed.encode(), "f.csv")
 
@@ -265,6 +266,18 @@ def test_plain_files_of_others_are_read(data: bytes) -> None:
     assert found.rows.time_s.tolist() == [0.1, 0.2]
     assert found.rows.pressure_kpa.tolist() == [1.0, 2.0]
     assert found.intact is None
+
+
+@pytest.mark.parametrize("blanks", [", ", " ,", "  ,  "])
+def test_blanks_around_a_number_are_no_part_of_it(blanks: str) -> None:
+    head, rows = "time_s,pressure_kPa,seq,supply,flag", "0.0,0.5,1,,\n0.1,-1.25,,5.0,gap\n0.2,1e1,3,,\n"
+    plain, spaced = (parse(f'# test: "cap"\n{head}\n{text}'.encode()).rows for text in (
+        rows, "".join(f" {row.replace(',', blanks)} \n" for row in rows.splitlines())))
+    assert plain.seq is not None and plain.supply is not None and plain.flag == spaced.flag == ["", "gap", ""]
+    for name, values in (("time_s", [0.0, 0.1, 0.2]), ("pressure_kpa", [0.5, -1.25, 10.0]), ("seq", [1, -1, 3]),
+                         ("supply", [np.nan, 5.0, np.nan])):
+        for one in (plain, spaced):
+            np.testing.assert_array_equal(getattr(one, name), values)
 
 
 def test_unit_of_the_pressure_column() -> None:
