@@ -54,12 +54,15 @@ class Pair:
     """One reference pressure (kPa gauge) and the reading at it: ratio of full scale, 0..1, or what a board
     that prints pressures has printed, in kPa.
 
-    direction: whether the pressure was reached from below or from above; None where not noted.
+    direction: whether the pressure was reached from below or from above; None where not noted. reference_step_kpa,
+    ratio_step: the last place that each was written with, in its own unit; 0 where it was not typed.
     """
 
     reference_kpa: float
     ratio: float
     direction: Direction | None = None
+    reference_step_kpa: float = 0.0
+    ratio_step: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -193,9 +196,10 @@ def _check_pairs(x: FloatArray, y: FloatArray, full_scale_kpa: float | None, bar
                 f"pair {i}: a reading of {ratio:g} of full scale is not possible",
                 do="the reading is counts / full-scale counts, 0 to 1; are the columns swapped?",
             )
-    if len(x) == 0 or len(_levels(y)) < 3:
+    levels = len(_levels(y)) if len(x) else 0
+    if levels < 3:
         raise SettingError(
-            f"{len(_levels(y)) if len(x) else 0} different pressures are too few for a calibration",
+            f"{levels} different {'pressure is' if levels == 1 else 'pressures are'} too few for a calibration",
             do="take at least 3, spread over the range, with zero among them (5 to see a bend)",
         )
     if np.ptp(y) < NARROWEST_KPA:
@@ -294,6 +298,16 @@ def _spread(pairs: Sequence[Pair], y: FloatArray, residuals: FloatArray) -> tupl
     return max(differences, default=None), math.sqrt(squares / dof) if dof else None
 
 
+def _rounding_kpa(pairs: Sequence[Pair], slope: float) -> tuple[float, float]:
+    """Standard uncertainties (kPa) of what was rounded away where references and readings were written: rectangular,
+    half of the last place / sqrt(3) (GUM 4.3.7, F.2.2.1). The finest place of each column is the column's, as zeros at
+    the end are often left away."""
+    def finest(steps: list[float]) -> float:
+        return min((step for step in steps if step > 0), default=0.0) / math.sqrt(12.0)
+
+    return finest([p.reference_step_kpa for p in pairs]), slope * finest([p.ratio_step for p in pairs])
+
+
 def fit(
     pairs: Sequence[Pair],
     *,
@@ -309,6 +323,7 @@ def fit(
     resolution: one count as ratio, 0 where not known; its rectangular share (GUM F.2.2.1) is the least
         scatter a reading has.
     bare: the readings are pressures in kPa that a board prints, not ratios; resolution is in kPa then.
+    Where neither scatter nor resolution shows, the scatter is what was rounded away as the pairs were written.
     Raises SettingError where the pairs cannot be a calibration, with the reason.
     """
     from scipy.special import stdtrit
@@ -339,21 +354,28 @@ def fit(
     # The reference's share is in the covariance of the intercept, and so everywhere the same.
     fitted = math.sqrt(max(float(u_curve.max()) ** 2 - reference_u_kpa**2, 0.0))
     scatter = max(k / 2.0 * curve.residual_sd, resolution * float(line.coefficients[1]) / math.sqrt(12.0))
-    u = math.hypot(k / 2.0 * fitted, scatter, reference_u_kpa)
+    rounded = _rounding_kpa(pairs, float(line.coefficients[1])) if scatter < NOTHING_KPA else (0.0, 0.0)
+    u = math.hypot(k / 2.0 * fitted, scatter, reference_u_kpa, *rounded)
     if u < NOTHING_KPA:
         raise SettingError(
             f"nothing tells how far off a reading may be: {len(x)} pairs lie on the curve to the last digit, and "
             "neither the reference's uncertainty nor the reading's resolution is known",
-            do="give --reference-u, and take more pairs, up and down",
+            do="give --reference-u, other than 0, and take more pairs, up and down",
         )
     notes = []
-    if scatter < NOTHING_KPA:
+    if any(rounded):
+        most = "readings" if rounded[1] > rounded[0] else "references"
+        also = "the reference's and " if reference_u_kpa else ""
+        notes.append("the pairs lie on the curve to the last digit, and the reading's resolution is not known: the "
+                     f"uncertainty is {also}what was rounded away as they were written, half of the last place by the "
+                     f"square root of 3, most of it in the {most}; write every digit that was read, 0.5000 and not 0.5")
+    elif scatter < NOTHING_KPA:
         notes.append("the pairs lie on the curve to the last digit, and the reading's resolution is not known: "
                      "the uncertainty is the reference's alone")
     if not any(p.direction == "down" for p in pairs):
         notes.append("no pair was taken coming down, so the hysteresis is not known")
     if reference_u_kpa == 0:
-        notes.append("the reference was taken as perfect; give --reference-u")
+        notes.append("the reference was taken as perfect; give --reference-u where it is not")
     if y.max() < 140:
         notes.append(f"readings above {format_pressure(float(y.max()), down=True)} are outside the calibrated range")
     return CalibrationFit(

@@ -7,7 +7,7 @@ command line, in that order; the resolved values go into the recording.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
@@ -15,7 +15,8 @@ from recorder.errors import SettingError, as_written
 from recorder.model import JsonObject, Marking, TestKind
 from recorder.units import parse_quantity
 
-__all__ = ["KEYS", "NAMED", "Key", "Procedure", "band_kpa", "check", "limit_kpa", "needed_kpa", "resolve"]
+__all__ = ["KEYS", "NAMED", "Key", "Procedure", "band_kpa", "check", "limit_kpa", "limit_name", "needed_kpa", "resolve",
+           "unknown_limits"]
 
 PRACTICE = "common practice, no source"
 # kPa; below it no radiator cap is marked: SAE J164, class of 3 to 5 psi, from memory
@@ -76,6 +77,7 @@ KEYS: tuple[Key, ...] = (
         "air pressure where the test is made", "ISO 2533 standard atmosphere"),
 )
 _BY_NAME = {key.name: key for key in KEYS}
+_OF_PROCEDURE = "named"  # which named procedure it was: of a procedure, and no limit
 
 # Published bands, under names of our own. Sources are vehicle service manuals that print the same figures.
 _MANUALS = "published vehicle service manuals"
@@ -199,6 +201,24 @@ def _parsed(key: Key, given: Any) -> float:
         raise SettingError(err.what, do=_OF_A_BAND if of_band else err.do) from None
 
 
+def limit_name(written: str) -> str:
+    """The name of a limit as somebody may write it: ``Steady fall allowed`` is ``steady_fall_allowed``. What is no
+    limit stays as it is; ``altitude``, which stands for the air pressure there, is a name too."""
+    name = re.sub(r"[\s_-]+", "_", written.strip().lower())
+    return name if name in _BY_NAME or name in ("band", "altitude") else written
+
+
+def _counts(name: str, given: Any) -> bool:
+    """Whether it is a limit: its name, and for both sides of a band a quantity."""
+    return name in _BY_NAME or (name == "band" and not (isinstance(given, Mapping) and "value" not in given))
+
+
+def unknown_limits(procedure: Mapping[str, Any]) -> tuple[str, ...]:
+    """Names in a recording's procedure that nothing is judged by, as they are written there."""
+    return tuple(name for name, given in procedure.items() if given is not None and name != _OF_PROCEDURE
+                 and not name.startswith("_") and not _counts(limit_name(name), given))
+
+
 def _one(key: Key, given: Any) -> dict[str, Any]:
     if key.name == "judged_pressure":
         if given not in ("opening", "peak"):
@@ -234,28 +254,36 @@ def check(test: TestKind, name: str, given: Any) -> None:
 def resolve(test: TestKind, *layers: Mapping[str, Any], strict: bool = False) -> Procedure:
     """The procedure for ``test``: defaults, then each layer over the ones before it.
 
-    A layer maps key names to quantities (text, number in the key's unit, or JSON); null means the default.
+    A layer maps key names to quantities (text, number in the key's unit, or JSON); null means the default. Capitals,
+    blanks and hyphens in a name do not matter.
     ``band`` sets both sides at once. Unknown keys are kept in ``other``, or refused when ``strict``.
     Raises SettingError, also where limits contradict each other.
     """
     out = _layered(test, layers, strict=strict)
+    given = {limit_name(name) for layer in layers for name, value in layer.items() if value is not None}
     if test == "cap":
-        _in_order("band_low", out.band_low_kpa, "band_high", out.band_high_kpa)
+        _in_order(out, "band_low", "band_high", given)
     elif test == "system":
-        _in_order("target_low", out.target_low_kpa, "target_high", out.target_high_kpa)
-        if strict:
-            _in_order("target_high", out.target_high_kpa, "over_limit", out.over_limit_kpa)
-        else:  # recordings were made with a target that the limit cuts off; what is left of it can be judged by
-            _in_order("target_low", out.target_low_kpa, "over_limit", out.over_limit_kpa)
+        _in_order(out, "target_low", "target_high", given)
+        # recordings were made with a target that the limit cuts off; what is left of it can be judged by
+        _in_order(out, "target_high" if strict else "target_low", "over_limit", given)
     return out
 
 
-def _in_order(low: str, low_kpa: float | None, high: str, high_kpa: float | None) -> None:
-    if low_kpa is not None and high_kpa is not None and low_kpa > high_kpa + _ROUNDING_KPA:
-        raise SettingError(
-            f"it is {low_kpa:g} kPa, which is above '{high}', {high_kpa:g} kPa", where=f"limit '{low}'",
-            do=f"lower '{low}' or raise '{high}'",
-        )
+def _in_order(procedure: Procedure, low: str, high: str, given: Collection[str]) -> None:
+    """given: names that were given. Of the others nobody knows where their values come from."""
+    low_kpa, high_kpa = getattr(procedure, _FIELDS[low]), getattr(procedure, _FIELDS[high])
+    if low_kpa is None or high_kpa is None or low_kpa <= high_kpa + _ROUNDING_KPA:
+        return
+    what, where, do = f"it is {low_kpa:g} kPa, which is above '{high}', {high_kpa:g} kPa", low, f"lower '{low}'"
+    if low not in given:
+        where, do = high, f"raise '{high}'"
+        what = f"it is {high_kpa:g} kPa, and '{low}', which is not given, is {low_kpa:g} kPa and so above it"
+    elif high not in given:
+        what += " unless it is given"
+    absent = [f"'{name}'" for name in ("target_low", "target_high", "over_limit") if name not in given]
+    do += f" or raise '{high}'" if {low, high} <= {*given} else f", or give {' and '.join(absent)} too"
+    raise SettingError(what, where=f"limit '{where}'", do=do)
 
 
 def _layered(test: TestKind, layers: Sequence[Mapping[str, Any]], *, strict: bool) -> Procedure:
@@ -263,22 +291,26 @@ def _layered(test: TestKind, layers: Sequence[Mapping[str, Any]], *, strict: boo
     other: dict[str, Any] = {}
     for layer in layers:
         changes: dict[str, Any] = {}
-        for name, given in layer.items():
-            if given is None or name.startswith("_"):
+        written: dict[str, str] = {}
+        for own, given in layer.items():
+            if given is None or own.startswith("_"):
                 continue
-            both = name == "band" and not (isinstance(given, Mapping) and "value" not in given)
-            if both or name in _BY_NAME:
+            name = limit_name(own)
+            if _counts(name, given):
+                if written.setdefault(name, own) != own:
+                    raise SettingError(f"it is the same as '{written[name]}', and both are given",
+                                       where=f"limit '{own}'", do="leave one of them away")
                 try:
-                    for one in ("band_below", "band_above") if both else (name,):
+                    for one in ("band_below", "band_above") if name == "band" else (name,):
                         changes.update(_one(_BY_NAME[one], given))
                 except SettingError as err:
-                    raise SettingError(err.what, where=f"limit '{name}'", do=err.do) from None
+                    raise SettingError(err.what, where=f"limit '{own}'", do=err.do) from None
             elif strict:
                 raise SettingError(
-                    f"there is no limit called '{name}'", do="use one of: " + ", ".join(_BY_NAME)
+                    f"there is no limit called '{own}'", do="use one of: " + ", ".join(_BY_NAME)
                 )
             else:
-                other[name] = given
+                other[own] = given
         out = replace(out, **changes)
     if out.shortest_hold_s > out.hold_s:
         out = replace(out, shortest_hold_s=out.hold_s)

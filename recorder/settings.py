@@ -29,7 +29,7 @@ from pathlib import Path
 from typing import Any
 
 from recorder.errors import FileError, RecorderError, SettingError, as_written
-from recorder.limits import KEYS, NAMED, Procedure, check, resolve
+from recorder.limits import KEYS, NAMED, Procedure, check, limit_name, resolve
 from recorder.model import TestKind
 from recorder.units import pressure_factor_kpa, sensor_scale, unit_name
 
@@ -261,18 +261,21 @@ def _limits(given: Any, refuse: Any) -> tuple[dict[str, Any], dict[str, dict[str
     by_test: dict[str, dict[str, Any]] = {}
     names = {key.name for key in KEYS} | {"band"}
 
-    def take(key: str, value: Any, table: str, into: dict[str, Any], test: TestKind) -> None:
+    def take(written: str, value: Any, table: str, into: dict[str, Any], test: TestKind) -> None:
+        key = limit_name(written)
         if key not in names and table == "limits" and isinstance(value, Mapping):
             do = "a test of the tester takes its limits from [limits]" if key == "tester" else \
                 "write [limits.cap] or [limits.system]"
-            raise refuse(f"only cap and system have tables of limits, and '{key}' has none", key, do, table)
+            raise refuse(f"only cap and system have tables of limits, and '{key}' has none", written, do, table)
+        if key in into:
+            raise refuse(f"limit '{written}' is given twice, in two spellings", written, "leave one away", table)
         if key not in names:
-            raise refuse(f"there is no limit called '{key}'", key, "use one of: " + ", ".join(sorted(names)),
+            raise refuse(f"there is no limit called '{written}'", written, "use one of: " + ", ".join(sorted(names)),
                          table)
         try:
             check(test, key, value)  # against each other they are held where all of them are known
         except RecorderError as err:
-            raise refuse(f"limit '{key}': {err.what}", key, err.do, table) from None
+            raise refuse(f"limit '{written}': {err.what}", written, err.do, table) from None
         into[key] = value
 
     for key, value in given.items():

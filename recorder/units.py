@@ -280,12 +280,28 @@ def _choices(value: float) -> list[tuple[str, float]]:
     return found
 
 
+# two numbers with a sign of a range between them, each with or without its unit
+_TWO_ENDS = re.compile(
+    r"\s*(\d[\d.,]*?)\s*([^\d\s.–—…-]*)\s*(?:-|–|—|…|\.\.+|/|\bto\b|\bor\b)\s*(\d[\d.,]*)\s*([^\d\s].*?)?\s*", re.I)
+
+
+def _one_end(text: str) -> None:
+    """SettingError where two ends of a range are given for the one pressure of a marking."""
+    found = _TWO_ENDS.fullmatch(text)
+    if found is None:
+        return
+    unit = found[4] or found[2]
+    raise SettingError(f"'{text.strip()}' is a range, and a marking is one pressure",
+                       do=f"give the one that is stamped, or of two the higher: '{f'{found[3]} {unit}'.strip()}'")
+
+
 def parse_marking(text: str) -> Marking:
     """A cap's marking as stamped: ``16``, ``16 lb``, ``15 psi``, ``108 kPa``, ``1.4 bar``, ``110``.
 
     A bare number is accepted where only one unit gives a pressure that a cap can have; else SettingError
     spells out the choices. A unit that gives an absurd pressure is refused with what was likely meant.
     """
+    _one_end(text)
     value, unit = _split(text)
     fits = _choices(value)
     if not unit:

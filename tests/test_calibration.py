@@ -1,14 +1,19 @@
 """Calibration: apply, file, fit, and what is refused."""
 
 import json
+import math
 from datetime import date
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from scipy import stats
 
 from recorder import calibration
 from recorder.calibration import Pair
+from recorder.cli import main
 from recorder.errors import FileError, SettingError
 from recorder.model import Calibration
 
@@ -339,3 +344,46 @@ def test_a_pair_that_is_none_is_told_by_its_place() -> None:
         calibration.fit([*good[:2], Pair(float("nan"), 0.5), *good[3:]])
     with pytest.raises(SettingError, match=r"pair 1: a reading of 1.2 of full scale is not possible"):
         calibration.fit([Pair(0.0, 1.2), *good[1:]])
+
+
+def exact(path: Path, text: str, *more: str) -> dict[str, Any]:
+    """What the command makes of pairs that were typed in."""
+    path.write_text(text, "utf-8")
+    done = CliRunner().invoke(main, ["calibrate", str(path), "--json", *more])
+    assert done.exit_code == 0, done.output
+    return dict(json.loads(done.stdout))
+
+
+def test_exact_pairs_are_as_uncertain_as_they_were_written(tmp_path: Path) -> None:
+    """A ratiometric sensor, 10 to 90 % for 0 to 206.84 kPa, has the line -25.855 + 258.55 x. Written to 0.01
+    kPa and to 0.1: half of the last place by the square root of 3 is the standard uncertainty of each (JCGM 100:2008
+    4.3.7, F.2.2.1); a reading of 0.1 is 25.855 kPa."""
+    typed = "0,0.1\n103.42,0.5\n206.84,0.9\n"
+    rough = exact(tmp_path / "rough.csv", typed, "--reference-u", "0")
+    assert rough["coefficients_kPa"] == pytest.approx([-25.855, 258.55])
+    u = math.hypot(0.005 / 3**0.5, 0.05 * 258.55 / 3**0.5)
+    assert rough["standard_uncertainty_kPa"] == pytest.approx(u)
+    said = [note for note in rough["details"]["notes"] if "rounded away" in note]
+    assert len(said) == 1 and "the readings" in said[0] and "reference's" not in said[0]
+    fine = exact(tmp_path / "fine.csv", typed.replace("0.1", "0.10000"), "--reference-u", "0")
+    u = math.hypot(0.005 / 3**0.5, 0.000005 * 258.55 / 3**0.5)
+    assert fine["standard_uncertainty_kPa"] == pytest.approx(u)
+    whole = exact(tmp_path / "whole.csv", "0,0.10000\n15,0.5\n30,0.9\n", "--unit", "psi", "--reference-u", "0.3 kPa")
+    assert whole["standard_uncertainty_kPa"] == pytest.approx(math.hypot(0.3, 0.5 * 6.894757 / 3**0.5), rel=1e-5)
+    said = [note for note in whole["details"]["notes"] if "rounded away" in note]
+    assert len(said) == 1 and "the references;" in said[0] and "the reference's and" in said[0]
+
+
+def test_what_was_typed_is_no_scatter_where_the_pairs_show_one(tmp_path: Path) -> None:
+    """References are set to whole numbers, and mean them: the pairs say themselves how far they are off."""
+    text = "".join(f"{kpa:g},{0.1 + kpa / 250 + off:.4f}\n"
+                   for kpa, off in ((0, 0.0), (50, 0.002), (100, -0.002), (150, 0.001), (200, 0.0)))
+    got = exact(tmp_path / "p.csv", text, "--reference-u", "0.3 kPa")
+    given = [Pair(p[0], p[1]) for p in got["details"]["pairs"]["rows"]]
+    assert got["standard_uncertainty_kPa"] == calibration.fit(given, reference_u_kpa=0.3).standard_uncertainty_kpa
+    assert not [note for note in got["details"]["notes"] if "rounded" in note]
+
+
+def test_one_pressure_is_one() -> None:
+    with pytest.raises(SettingError, match=r"^1 different pressure is too few"):
+        calibration.fit([Pair(100.0, ratio) for ratio in (0.4, 0.5, 0.6)])

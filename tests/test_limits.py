@@ -130,7 +130,12 @@ def test_unknown_limit_is_kept_or_refused() -> None:
 @pytest.mark.parametrize(("test", "layer", "said"), [
     ("cap", {"band_low": "150 kPa", "band_high": "50 kPa"}, "limit 'band_low': it is 150 kPa, which is above"),
     ("system", {"target_low": 20, "target_high": 10}, "limit 'target_low': it is 20 kPa, which is above 'target_high'"),
-    ("system", {"over_limit": -50}, "which is above 'over_limit', -50 kPa; lower"),
+    ("system", {"over_limit": "5 kPa"}, "limit 'over_limit': it is 5 kPa, and 'target_high', which is not given, is "
+     "14 kPa and so above it; raise 'over_limit', or give 'target_low' and 'target_high' too"),
+    ("system", {"target_high": 10, "target_low": 8, "over_limit": 9}, "limit 'target_high': it is 10 kPa, which is "
+     "above 'over_limit', 9 kPa; lower 'target_high' or raise 'over_limit'"),
+    ("system", {"target_high": 20}, "limit 'target_high': it is 20 kPa, which is above 'over_limit', 14 kPa unless it "
+     "is given; lower 'target_high', or give 'target_low' and 'over_limit' too"),
     ("system", {"target_high": "3 psi"}, "limit 'target_high': it is 20.6843 kPa, which is above 'over_limit', 14 kPa"),
 ])
 def test_limits_that_contradict_each_other_are_refused(test: str, layer: dict[str, object], said: str) -> None:
@@ -142,9 +147,11 @@ def test_limits_that_contradict_each_other_are_refused(test: str, layer: dict[st
 def test_a_recording_is_refused_only_where_nothing_is_left_to_judge_by() -> None:
     """A target that is cut off by the limit was accepted once; what is left of it can be judged by."""
     assert resolve("system", {"target_low": 7, "target_high": 50, "over_limit": 15}).target_high_kpa == 50
-    for layer in ({"over_limit": -50}, {"target_low": 20, "target_high": 10}):
-        with pytest.raises(SettingError, match="which is above"):
-            resolve("system", layer)
+    with pytest.raises(SettingError, match="which is above"):
+        resolve("system", {"target_low": 20, "target_high": 10})
+    with pytest.raises(SettingError, match=r"limit 'over_limit': it is 5 kPa, and 'target_low', which is not given, is "
+                                           r"7 kPa .*, or give 'target_low' and 'target_high' too"):
+        resolve("system", {"Over limit": 5})
     with pytest.raises(SettingError, match="which is above"):
         resolve("cap", {"band_low": 150, "band_high": 50})
     resolve("cap", {"over_limit": -50})  # no limit of a cap test

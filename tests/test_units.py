@@ -180,3 +180,18 @@ def test_temperatures_are_points_on_their_scales(value: float, unit: str, to: st
     assert units.convert(value, unit, to) == pytest.approx(wanted)
     with pytest.raises(SettingError, match="cannot be turned into"):
         units.convert(value, "kPa", to)
+
+
+@pytest.mark.parametrize(("text", "higher"), [
+    ("13-16 psi", "16 psi"), ("13 - 16", "16"), ("13 psi to 16 psi", "16 psi"), ("0.9..1.1 bar", "1.1 bar"),
+    ("0.9–1,1 bar", "1,1 bar"), ("88 … 108 kPa", "108 kPa"), ("13/16 psi", "16 psi"), ("13 or 16 lb", "16 lb"),
+    ("13psi-16psi", "16psi"),
+])
+def test_a_range_for_a_marking_is_told_to_be_one(text: str, higher: str) -> None:
+    with pytest.raises(SettingError) as info:
+        units.parse_marking(text)
+    what, _, do = str(info.value).partition("; ")
+    assert what == f"'{text}' is a range, and a marking is one pressure"
+    assert do == f"give the one that is stamped, or of two the higher: '{higher.replace('16psi', '16 psi')}'"
+    for one in ("16 lb/in2", "1.1 kgf/cm2", "16 lb/sq.in.", "1,1 bar", "16 p.s.i."):
+        units.parse_marking(one)

@@ -187,7 +187,7 @@ def write_up(setup: Setup, s: Study) -> Judgement:
     if setup.test == "cap" and setup.procedure.judged_pressure == "peak":
         extra["judged_pressure"] = "peak"
     if outcome == "undecided" and more is not None:
-        extra["hold_more_s"] = more
+        extra["hold_more_s"] = round(more, _DIGITS)
     if s.early is not None:
         extra["early"] = {"answer": s.early[0], "time_s": round(s.early[1], _DIGITS)}
     if opening is not None and setup.test == "cap":

@@ -14,7 +14,7 @@ from recorder.audit.cache import Cache, key_of
 from recorder.audit.copies import marked_copies
 from recorder.audit.row import AuditRow, audit_bytes, broken_row
 from recorder.errors import FileError, RunError, as_text, printable
-from recorder.recording import is_ledger, read_bytes, seal_of
+from recorder.recording import ended, is_ledger, read_bytes, seal_of
 from recorder.recording.ledger import LEDGER
 from recorder.workers import WORTH_WORKERS, cores, spread
 
@@ -96,6 +96,7 @@ def _start_worker(cache: str | None) -> None:
 def _stated(data: bytes) -> tuple[bool | None, str | None, str | None]:
     """intact, hash and stored outcome, from the file's own bytes: so much is never taken from the cache."""
     stored = None
+    data = ended(data)
     start = data.rfind(_JUDGEMENT) + len(_JUDGEMENT)
     end = data.find(b"\n", start)
     if start >= len(_JUDGEMENT) and end > 0:

@@ -13,6 +13,7 @@ import click
 
 from recorder import report
 from recorder.errors import FileError, RecorderError, SettingError, printable
+from recorder.limits import limit_name
 from recorder.units import (
     LIKELY_FULL_SCALE_KPA,
     both_ways,
@@ -187,5 +188,5 @@ def limits_of(pairs: Sequence[str]) -> dict[str, str]:
         name, equals, value = pair.partition("=")
         if not equals or not name.strip() or not value.strip():
             raise RecorderError(f"'{pair}' is not a limit", where="--limit", do="write it like hold=60s")
-        out[name.strip()] = value.strip()
+        out[limit_name(name.strip())] = value.strip()
     return out

@@ -7,6 +7,7 @@ import math
 import re
 import sys
 from dataclasses import dataclass, field
+from decimal import Decimal
 from typing import TYPE_CHECKING, Literal
 
 import click
@@ -37,6 +38,12 @@ def _cells(line: str) -> list[str]:
     between = next((mark for mark in ";\t" if mark in line), None)
     row = next(csv.reader([line], delimiter=between or ","), [])
     return row if between is None else [_DECIMAL_COMMA.sub(r"\1.\2", cell.strip()) for cell in row]
+
+
+def _last_place(number: str) -> float:
+    """0.01 of ``103.42``, 1 of ``200``: by how much the number as it is written moves with its last digit."""
+    exponent = Decimal(number).as_tuple().exponent
+    return 10.0**exponent if isinstance(exponent, int) else 0.0
 
 
 def parse_pairs(
@@ -82,7 +89,9 @@ def parse_pairs(
                 do="the reference comes first, then the reading: a ratio 0 to 1 (volts divided by the supply's "
                 "volts); for counts give --full-scale-counts, for pressures --bare",
             )
-        out.append(Pair(convert(reference, unit, "kPa"), x, _WAYS[word]))
+        scale = pressure_factor_kpa(bare_unit) if bare_unit is not None else 1.0 / (full_scale_counts or 1.0)
+        steps = _last_place(cells[0]) * pressure_factor_kpa(unit), _last_place(cells[1]) * scale
+        out.append(Pair(convert(reference, unit, "kPa"), x, _WAYS[word], *steps))
     if not out:
         raise FileError("there are no pairs in it", path=path, do="write lines like 103.4,0.4996,up")
     return out

@@ -22,7 +22,7 @@ from recorder.cli._common import (
 from recorder.cli._drive import Keys, StopSignals, drive
 from recorder.cli._live import LiveLine
 from recorder.cli._plain import put_data
-from recorder.errors import RunError, SettingError, as_typed
+from recorder.errors import SettingError, as_typed
 from recorder.limits import NAMED, Procedure, needed_kpa, resolve
 from recorder.model import TEST_KINDS, Calibration, Marking, TestKind
 from recorder.settings import Settings, load_settings, recordings_folder
@@ -88,6 +88,7 @@ def command(ctx: click.Context, /, **given: Any) -> None:
     from recorder.port import Port
     from recorder.recording import check_folder
     from recorder.session import Session
+    from recorder.session.words import nothing_recorded
 
     settings = load_settings(given["settings_file"])
     url = given["port"] or settings.port
@@ -126,8 +127,7 @@ def command(ctx: click.Context, /, **given: Any) -> None:
     if done.path is None:
         if error is not None:
             raise error
-        raise RunError("nothing was recorded: no sample had arrived", where=url,
-                       do="wait for the first reading before you end the test")
+        raise nothing_recorded(url, session.counts, session.decoder.unusable, bare=config.bare_unit is not None)
     complete = session.storage_error is None
     if given["as_json"]:
         put_data(dump(done.judgement, file=str(done.path), **({} if complete else {"file_complete": False})))

@@ -149,5 +149,6 @@ class Recording:
 
     @property
     def seal_missing(self) -> bool:
-        """Whether it was judged to its end and only the seal, which is written together with the judgement, is gone."""
-        return self.judgement is not None and self.intact is None
+        """Whether a recorder, which gave it its id, judged it to its end, and only the seal, which is written together
+        with the judgement, is gone."""
+        return self.header.id is not None and self.judgement is not None and self.intact is None

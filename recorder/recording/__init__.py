@@ -1,6 +1,7 @@
 """Recordings: rows and text, the writer, the reader, the ledger."""
 
-from recorder.recording.altered import altered_where, seal_of
+from recorder.recording.altered import altered_where
+from recorder.recording.annotations import ended
 from recorder.recording.differing import differing_keys
 from recorder.recording.ledger import (
     LedgerCheck,
@@ -14,6 +15,7 @@ from recorder.recording.program import program_of, program_versions
 from recorder.recording.raw import RawDifference, verify_raw
 from recorder.recording.reader import LARGEST_BYTES, parse, read, read_bytes
 from recorder.recording.rows import LARGEST_KPA, columns_line, rows_text
+from recorder.recording.seal import seal_of
 from recorder.recording.writer import Writer, check_folder
 
 __all__ = [
@@ -27,6 +29,7 @@ __all__ = [
     "check_folder",
     "columns_line",
     "differing_keys",
+    "ended",
     "is_ledger",
     "latest_tester",
     "of_file",

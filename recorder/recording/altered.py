@@ -7,7 +7,6 @@ a place.
 
 from __future__ import annotations
 
-import hashlib
 import re
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
@@ -15,16 +14,16 @@ from typing import TYPE_CHECKING
 from recorder.errors import RecorderError
 from recorder.recording.altered_header import header_places
 from recorder.recording.rows import columns_line, rows_text
+from recorder.recording.seal import SEAL, seal_of
 
 if TYPE_CHECKING:
     from recorder.errors import FileError
     from recorder.model import Recording
     from recorder.recording.raw import RawDifference
 
-__all__ = ["ONLY_FORM", "altered_where", "seal_of"]
+__all__ = ["ONLY_FORM", "altered_where"]
 
 ONLY_FORM = "without this it is what was sealed"
-_SEAL = b"\n# sha256: "
 _BOM, _LF, _CR_LF = b"\xef\xbb\xbf", b"\n", b"\r\n"
 _EMPTY_LINE = re.compile(rb"^[ \t\r]*\n", re.MULTILINE)
 
@@ -62,26 +61,13 @@ def _unlike_the_writer(recording: Recording, places: list[tuple[int, int, bytes]
             f"({len(unlike)} of {len(places)} rows)")
 
 
-def seal_of(data: bytes) -> tuple[bool | None, str | None]:
-    """(intact, hash of what stands before the seal) of any bytes, also of those that are no recording any more:
-    True or False; None where there is no seal, or one that was cut off."""
-    start = data.find(_SEAL) + 1
-    if not start:
-        return None, None
-    digest = hashlib.sha256(memoryview(data)[:start]).hexdigest()
-    expected, tail = f'# sha256: "{digest}"\n'.encode(), data[start:]
-    if tail != expected and expected.startswith(tail):
-        return None, None
-    return tail == expected, digest
-
-
 def _place(data: bytes, at: int) -> str:
     return f"line {data.count(_LF, 0, at) + 1}, byte {at}"
 
 
 def _after_the_seal(data: bytes) -> str | None:
     """What was added behind a seal that is still that of the bytes before it."""
-    end = data.find(b"\n", data.find(_SEAL) + 1) + 1
+    end = data.find(b"\n", data.find(SEAL) + 1) + 1
     if not end or end == len(data) or not seal_of(data[:end])[0]:
         return None
     return f"{_place(data, end)}: added after the seal; all before it is what was sealed"

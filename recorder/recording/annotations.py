@@ -10,9 +10,10 @@ from typing import Any, NoReturn, cast
 
 from recorder.errors import FileError, RecorderError
 from recorder.model import TEST_KINDS, Calibration, Header, Marking, TestKind
+from recorder.recording.procedure import with_air_pressure
 from recorder.units import marking_from_json
 
-__all__ = ["FORMAT", "annotation_line", "header_from", "header_text", "load_json", "split_line"]
+__all__ = ["FORMAT", "annotation_line", "ended", "header_from", "header_text", "load_json", "shown", "split_line"]
 
 FORMAT = 1
 _LARGEST = 1e9  # coefficients: a million times what a test meets, and safe to compute with
@@ -25,6 +26,9 @@ _EXAMPLES = {  # what somebody who writes a file by hand can write instead
     "calibration": '{"coefficients_kPa": [-25.855, 258.55]}',
     "procedure": '{"hold": {"value": 60, "unit": "s"}}', "adapter": '{"id": "hose-7"}',
 }
+_ASIDE = ("id", "started", "job")  # nothing of a judgement hangs on them
+_BARE_NUMBER = re.compile(r"[-+]?\d[\d.]*")
+_LONGEST_SHOWN = 60
 _KNOWN = ("recording-format", "id", "started", "test", "marked", "job", "adapter", "calibration", "procedure")
 
 
@@ -84,6 +88,22 @@ def split_line(line: str) -> tuple[str, str] | None:
     return (name, value.strip()) if colon and name and " " not in name else None
 
 
+def ended(data: bytes) -> bytes:
+    """With the end of the last line, where only that is missing, as some editors take it off: of an annotation whose
+    value is shut, so that nothing was cut from it. A number, in a row or alone, may have had more digits."""
+    last = data[data.rfind(b"\n") + 1 :].removeprefix(b"\xef\xbb\xbf")
+    if not last.startswith(b"#") or not last.rstrip().endswith((b'"', b"}", b"]")):
+        return data
+    try:
+        found = split_line(last.decode("utf-8"))
+        if found is not None:
+            load_json(found[1])
+            return data + b"\n"
+    except ValueError:
+        pass
+    return data
+
+
 def _number(value: Any) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise TypeError("not a number")
@@ -134,6 +154,18 @@ def _marking(value: Any) -> Marking:
     return marked
 
 
+def shown(text: str) -> str:
+    """A value as it stands in a file, cut where long."""
+    return text if len(text) <= _LONGEST_SHOWN else text[: _LONGEST_SHOWN - 3] + "..."
+
+
+def _given(name: str, text: str) -> Any:
+    """The value of a known annotation. Of a job or an id a number is its text."""
+    if name in ("id", "job") and _BARE_NUMBER.fullmatch(text):
+        return text
+    return _value(name, load_json(text))
+
+
 def _value(name: str, value: Any) -> Any:
     if name == "recording-format":
         if value != FORMAT:
@@ -147,13 +179,17 @@ def _value(name: str, value: Any) -> Any:
         return None if value is None else _marking(value)
     if name == "calibration":
         return _calibration(value)
-    if name in ("adapter", "procedure"):
+    if name == "procedure":
+        return with_air_pressure(_mapping(value))
+    if name == "adapter":
         return _mapping(value)
     return _text(value)
 
 
-def header_from(annotations: list[tuple[str, str, int]], path: str) -> Header:
-    """The Header of (name, value text, line number) triples. FileError names the line."""
+def header_from(annotations: list[tuple[str, str, int]], path: str) -> tuple[Header, list[str]]:
+    """The Header of (name, value text, line number) triples, and what was left out of it, in words. FileError names the
+    line; of what a judgement does not hang on nothing is refused."""
+    left_out: list[str] = []
     known: dict[str, Any] = {}
     other: dict[str, Any] = {}
     for name, text, line in annotations:
@@ -166,16 +202,17 @@ def header_from(annotations: list[tuple[str, str, int]], path: str) -> Header:
         if name in known:
             raise FileError(f"'{name}' is given twice", path=path, line=line, do="remove one of the lines")
         try:
-            known[name] = _value(name, load_json(text))
+            known[name] = _given(name, text)
         except RecorderError as err:
             raise FileError(f"'{name}': {err.what}", path=path, line=line, do=err.do) from None
         except (ValueError, TypeError, OverflowError) as err:
-            shown = text if len(text) <= 60 else text[:57] + "..."
-            raise FileError(
-                f"'{name}' is {shown} and cannot be used ({str(err)[:80]})", path=path, line=line,
-                do=f"write it like '# {name}: {_EXAMPLES[name]}'" if name in _EXAMPLES
-                else "a newer version of the program may read it",
-            ) from None
+            what = f"'{name}' is {shown(text)} and cannot be used ({str(err)[:80]})"
+            do = f"write it like '# {name}: {_EXAMPLES[name]}'" if name in _EXAMPLES \
+                else "a newer version of the program may read it"
+            if name not in _ASIDE:
+                raise FileError(what, path=path, line=line, do=do) from None
+            known[name] = None
+            left_out.append(f"line {line}: {what}: it was left out; {do}")
     if "test" not in known:
         raise FileError(
             "there is no 'test' annotation, so this is not a recording", path=path,
@@ -185,4 +222,4 @@ def header_from(annotations: list[tuple[str, str, int]], path: str) -> Header:
         cast(TestKind, known["test"]), known.get("id"), known.get("started"), known.get("marked"),
         known.get("job") or "", known.get("adapter") or {}, known.get("calibration"),
         known.get("procedure") or {}, other,
-    )
+    ), left_out

@@ -147,32 +147,35 @@ class Grid:
             return None
         out = [""] * len(self)
         for i in full.tolist():
-            out[i] = self.text[start[i] : end[i]].decode("utf-8", "replace")
+            out[i] = self.text[start[i] : end[i]].decode("utf-8", "replace").strip(" ")
         return out
 
     def numbers(
         self, column: int, name: str, whole: bool, *, required: bool
     ) -> Any:
-        """A column as int64 or float64; empty cells, where allowed, become -1 or NaN. BadRow."""
+        """A column as int64 or float64; empty cells, where allowed, become -1 or NaN. Blanks around a number are no
+        part of it. BadRow."""
         dtype: Any = np.int64 if whole else np.float64
         start, end = self._column(column)
         full = end > start
         if required or full.all():
-            return self._full(np.arange(len(self)), start, end, name, whole)
+            return self._full(np.arange(len(self)), start, end, name, whole, required)
         out = np.full(len(self), -1 if whole else math.nan, dtype)
         rows = np.flatnonzero(full)
         if len(rows):
-            out[rows] = self._full(rows, start[rows], end[rows], name, whole)
+            out[rows] = self._full(rows, start[rows], end[rows], name, whole, required)
         return out
 
-    def _full(self, rows: IntArray, start: IntArray, end: IntArray, name: str, whole: bool) -> Any:
+    def _full(
+        self, rows: IntArray, start: IntArray, end: IntArray, name: str, whole: bool, required: bool
+    ) -> Any:
         if not len(rows):
             return np.empty(0, np.int64 if whole else np.float64)
         found = self._fixed_point(start, end, whole)
         if found is not None:
             return found
         places = zip(start.tolist(), end.tolist(), strict=True)
-        return self._one_by_one([self.text[a:b] for a, b in places], rows, name, whole)
+        return self._one_by_one([self.text[a:b].strip(b" ") for a, b in places], rows, name, whole, required)
 
     def _fixed_point(self, start: IntArray, end: IntArray, whole: bool) -> Any:
         """Numbers of cells that are all ``-?digits`` with as many decimals (none where whole); None where not."""
@@ -206,11 +209,14 @@ class Grid:
         return np.where(minus, -value, value) if minus.any() else value
 
     def _one_by_one(
-        self, cells: Sequence[bytes], rows: IntArray, name: str, whole: bool
+        self, cells: Sequence[bytes], rows: IntArray, name: str, whole: bool, required: bool
     ) -> Any:
         kind: Callable[[bytes], float] = int if whole else float
         out: list[float] = []
         for i, cell in zip(rows.tolist(), cells, strict=True):
+            if not (cell or required):
+                out.append(-1 if whole else math.nan)
+                continue
             try:
                 good = not cell.translate(None, _NUMBER_BYTES)
                 value = kind(cell) if good else 0.0

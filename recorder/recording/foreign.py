@@ -6,7 +6,7 @@ import csv
 from collections.abc import Iterator
 
 from recorder.errors import FileError
-from recorder.recording.annotations import split_line
+from recorder.recording.annotations import ended, split_line
 from recorder.recording.rows import RAW_COLUMNS
 
 __all__ = ["annotation_lines", "column_names", "foreign_columns"]
@@ -17,7 +17,7 @@ _BOM = b"\xef\xbb\xbf"
 
 def _lines(data: bytes) -> Iterator[str]:
     """Whole lines without their ends; what was cut off at the end is left out, as the reader does."""
-    for raw in data.removeprefix(_BOM).split(b"\n")[:-1]:
+    for raw in ended(data).removeprefix(_BOM).split(b"\n")[:-1]:
         yield raw.decode("utf-8", "replace").rstrip("\r")
 
 

@@ -14,8 +14,10 @@ import numpy as np
 
 from recorder.errors import FileError
 from recorder.model import FaultRun, Mark, Recording, Rows
-from recorder.recording.annotations import header_from, load_json, split_line
+from recorder.recording import procedure
+from recorder.recording.annotations import ended, header_from, load_json, shown, split_line
 from recorder.recording.rows import BadRow, parse_rows, pressure_unit
+from recorder.recording.seal import is_seal, seal_line
 
 __all__ = ["LARGEST_BYTES", "parse", "read", "read_bytes"]
 
@@ -23,6 +25,7 @@ LARGEST_BYTES = 256 << 20  # over 20 hours at 50 samples a second
 _LONGEST_LINE = 1 << 20
 _GROWN = 1 << 16  # bytes that a running recording may have got while it is opened
 _EMPTY = np.empty(0)
+_UNKNOWN = "nothing shows whether the file was changed"
 _CHANGED = "the recording was changed; restore it from a copy"
 
 
@@ -64,7 +67,8 @@ def read_bytes(path: str | os.PathLike[str]) -> bytes:
 
 def read(path: str | os.PathLike[str], *, strict: bool = False, rows: bool = True) -> Recording:
     """The recording in a file. FileError where it cannot be used; with ``strict`` also where it was
-    cut off or altered. ``rows=False`` leaves the rows unread and unchecked: facts and seal only."""
+    cut off or altered, or something had to be left out. ``rows=False`` leaves the rows unread and unchecked: facts and
+    seal only."""
     return parse(read_bytes(path), os.fspath(path), strict=strict, rows=rows)
 
 
@@ -174,7 +178,7 @@ def _rows(data: bytes, scan: _Scan, path: str) -> tuple[Rows, str]:
     except BadRow as bad:
         line = _row_line(data, scan, bad.index)
         ours = scan.seal is not None or any(name == "id" for name, _, _ in scan.annotations)
-        do = bad.do or (_CHANGED if ours else "write one plain number in a cell: a decimal point, and no blanks")
+        do = bad.do or (_CHANGED if ours else "write one plain number in a cell: a decimal point, and no blanks in it")
         raise FileError(bad.what, path=path, line=line, do=do) from None
 
 
@@ -190,18 +194,20 @@ def _object(scan: _Scan, text: str, what: str, offset: int) -> dict[str, Any]:
     return value
 
 
-def _marks(scan: _Scan, path: str) -> tuple[Mark, ...]:
-    out = []
+def _marks(scan: _Scan) -> tuple[tuple[Mark, ...], list[str]]:
+    """The marks, and what was left out, in words: nothing of a judgement hangs on them."""
+    out, left_out = [], []
     for text, offset in scan.marks:
-        given = _object(scan, text, "mark", offset)
-        time_s, words = given.get("time_s"), given.get("text", "")
-        if isinstance(time_s, bool) or not isinstance(time_s, int | float) or not isinstance(words, str):
-            raise FileError("a mark has a number 'time_s' and a text 'text'", path=path, line=scan.line(offset))
         try:
+            given = load_json(text)
+            time_s, words = given["time_s"], given.get("text", "")
+            if isinstance(time_s, bool) or not isinstance(time_s, int | float) or not isinstance(words, str):
+                raise TypeError
             out.append(Mark(float(time_s), words))
-        except OverflowError:
-            raise FileError("the time of a mark is too large", path=path, line=scan.line(offset)) from None
-    return tuple(out)
+        except (ValueError, TypeError, LookupError, AttributeError, OverflowError):
+            left_out.append(f"line {scan.line(offset)}: a mark has a number 'time_s' and a text 'text': "
+                            f"{shown(text)} was left out")
+    return tuple(out), left_out
 
 
 def _faults(scan: _Scan, path: str) -> tuple[FaultRun, ...]:
@@ -222,24 +228,25 @@ def _faults(scan: _Scan, path: str) -> tuple[FaultRun, ...]:
 def _seal(data: bytes, scan: _Scan, *, own: bool) -> tuple[bool | None, str | None, list[str]]:
     """intact, the hash that the bytes have, notes. own: a recorder gave it an id, and seals what it finishes.
 
-    A cut leaves a proper beginning of the seal line; anything else there is an alteration.
+    Without its line nothing was sealed, and so nothing altered since; a cut leaves a proper beginning of it.
     """
     if scan.seal is not None:
         start = scan.seal
+    elif not own:
+        return None, None, ["it has neither id nor seal, as a file from another program"]
     elif scan.judgement is not None:
         start = scan.judgement[2]
     else:
-        return None, None, ["it was never sealed: the recording was cut off or is still running" if own
-                            else "it has neither id nor seal, as a file from another program"]
+        return None, None, ["it was never sealed: the recording was cut off or is still running"]
     digest = hashlib.sha256(memoryview(data)[:start]).hexdigest()
-    expected = f'# sha256: "{digest}"\n'.encode()
     tail = data[start:]
-    if tail == expected:
+    if is_seal(tail, digest):
         return True, digest, [] if scan.judgement is not None else ["it was sealed without a judgement"]
-    if scan.judgement is not None and expected.startswith(tail):
+    if scan.judgement is not None and seal_line(digest).startswith(tail):
         return None, None, ["the seal is missing: only the beginning of its line is there" if tail else
-                            "the seal is missing: it was cut off or taken off, and nothing shows whether the file was "
-                            "changed"]
+                            f"the seal is missing: it was cut off or taken off, and {_UNKNOWN}"]
+    if scan.seal is None:
+        return None, None, [f"the seal is missing: something else stands behind the judgement, and {_UNKNOWN}"]
     if b"\r\n" in data:
         return False, digest, ["it was altered since it was sealed (its line ends were changed, at least)"]
     return False, digest, ["it was altered since it was sealed"]
@@ -250,6 +257,10 @@ def parse(data: bytes, path: str = "", *, strict: bool = False, rows: bool = Tru
     if not data:
         raise FileError("the file is empty", path=path, do="there is nothing to judge")
     notes = []
+    if not strict and (with_end := ended(data)) is not data:
+        data = with_end
+        last = data.count(b"\n")
+        notes.append(f"line {last} has no line end; nothing else of it is missing, and it was taken")
     whole = data.rfind(b"\n") + 1
     if whole == 0 and data.count(b"\r") > 1:
         raise FileError("its lines end with CR alone", path=path, do="save it with line ends of LF")
@@ -264,7 +275,14 @@ def parse(data: bytes, path: str = "", *, strict: bool = False, rows: bool = Tru
                             do="check that it is a recording")
         notes.append(f"line {line} was cut off and left out")
     scan = _scan(lines, path)
-    header = header_from(scan.annotations, path)
+    header, left_out = header_from(scan.annotations, path)
+    marks, marks_left_out = _marks(scan)
+    left_out += marks_left_out
+    if strict and left_out:
+        raise FileError(left_out[0], path=path, do="read it without 'strict' to use what is left")
+    notes += left_out
+    procedure_line = next((line for name, _, line in scan.annotations if name == "procedure"), 0)
+    notes += procedure.told(header.procedure, procedure_line)
     if scan.columns is None:
         notes.append("it was cut off before the first row")
     table, unit = _rows(lines, scan, path) if rows else (Rows(_EMPTY, _EMPTY), "kPa")
@@ -275,6 +293,6 @@ def parse(data: bytes, path: str = "", *, strict: bool = False, rows: bool = Tru
     if strict and (intact is False or (intact is None and header.id is not None)):
         raise FileError(said[0], path=path, do="read it without 'strict' to use it all the same")
     return Recording(
-        path, header, table, _marks(scan, path), judgement, intact, digest, tuple(notes + said),
-        _faults(scan, path), unit, next((line for name, _, line in scan.annotations if name == "procedure"), 0),
+        path, header, table, marks, judgement, intact, digest, tuple(notes + said),
+        _faults(scan, path), unit, procedure_line,
     )

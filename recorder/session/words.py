@@ -66,6 +66,26 @@ def no_row(
     )
 
 
+def nothing_recorded(where: str, counts: WireCounts, unusable: bytes, *, bare: bool) -> RunError:
+    """Where a test was ended before its first row: what had come until then, and what was missing. unusable: the latest
+    line that was dropped."""
+    what, do = "no sample had arrived", "wait for the first reading before you end the test"
+    if counts.samples and bare:
+        what = "the adapter speaks the wire format, and is read as one that prints plain numbers"
+        do = "leave out --bare"
+    elif counts.samples:
+        came = "one sample" if counts.samples == 1 else f"{counts.samples} samples"
+        what = f"{came} came, and not the announcement of wire version 1 that says how many counts are full scale"
+        do = "wait 6 s for it, restart the adapter, or give its full scale in counts (--full-scale-counts)"
+    elif counts.dropped:
+        said = "plain number" if bare else "valid line"
+        what = f"{counts.bytes} bytes came and not one {said}: '{escaped(unusable)}'"
+        do = "wait for some seconds: what they may be is said then"
+    elif counts.announcements:
+        what = "the adapter announced itself, and no sample had arrived"
+    return RunError(f"nothing was recorded: {what}", where=where, do=do)
+
+
 def not_plain(where: str, unusable: bytes) -> RunError:
     """unusable: a line that is no plain number, or one that no gauge gives."""
     if unusable.strip().lstrip(b"+-").replace(b".", b"", 1).isdigit():

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
+from judging import judged
 
 from recorder.analysis.setup import Setup
 from recorder.analysis.verdict import Findings, decide
@@ -33,3 +35,13 @@ def said(hold_s: float, rate: float, u: float) -> tuple[str, str]:
 def test_what_a_short_hold_may_say(hold_s: float, rate: float, u: float, outcome: str, code: str) -> None:
     """Section 5 of the contracts: at least 60 s to say anything; ended by a proven leak it is a fail."""
     assert said(hold_s, rate, u) == (outcome, code)
+
+
+@pytest.mark.parametrize("rate_hz", [17, 37, 43])
+def test_how_much_longer_to_hold_has_six_decimals_as_every_number(rate_hz: int) -> None:
+    """Pumped up in strokes of a second and held for half a minute, of 120 s."""
+    t = np.arange(0.0, 46.0, 1.0 / rate_hz)
+    noise = np.random.default_rng(3).normal(0.0, 0.03, len(t))
+    told = judged("system", t, np.clip(np.floor(t - 5.0) + 1.0, 0.0, 9.0) * 12.0 + noise)
+    assert told.outcome == "undecided" and 85.0 < told.extra["hold_more_s"] < 95.0
+    assert told.extra["hold_more_s"] == round(told.extra["hold_more_s"], 6)

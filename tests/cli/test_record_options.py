@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import signal
 import subprocess
 import sys
 import threading
 import time
 import tty
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -205,10 +206,18 @@ def test_a_gauge_that_ends_before_the_test_does_is_refused(adapter: str, tmp_pat
     assert not list(tmp_path.iterdir())
 
 
+@pytest.mark.parametrize(("speaks", "said"), [
+    (lambda n: b"", "no sample had arrived; wait for the first reading before you end the test"),
+    (lambda n: line(f"S,{n},{100_000 * n},103,,"), r"\d+ samples? came, and not the announcement of wire version 1 "
+     r"that says how many counts are full scale; wait 6 s for it, restart the adapter, or give its full scale .*"),
+    (lambda n: b"volts 0.5\n", r"\d+ bytes came and not one valid line: 'volts 0.5'; wait for some seconds: .*"),
+    (lambda n: line("A,1,hose-7,1.0,1023,100"), "the adapter announced itself, and no sample had arrived; wait for .*"),
+], ids=["nothing", "nameless", "noise", "mute"])
 def test_a_test_that_is_ended_before_its_first_sample_has_recorded_nothing_and_that_is_no_success(
-    tmp_path: Path,
+    speaks: Callable[[int], bytes], said: str, tmp_path: Path,
 ) -> None:
-    with board(lambda n: b"", rate_hz=10.0) as url:
+    """And it says what came until then, and what was missing."""
+    with board(speaks, rate_hz=10.0) as url:
         child = subprocess.Popen(
             [sys.executable, "-m", "recorder", "record", "--port", url, "--test", "tester", "--full-scale", "207 kPa",
              "--folder", str(tmp_path)],
@@ -216,11 +225,11 @@ def test_a_test_that_is_ended_before_its_first_sample_has_recorded_nothing_and_t
         )
         assert child.stderr is not None
         first = child.stderr.readline()  # by the first thing it says, signals are heard
+        time.sleep(1.0)  # less than what it waits for an announcement
         child.send_signal(signal.SIGINT)
         out, err = child.communicate(timeout=30)
     assert child.returncode == 2 and out == "", first + err
-    assert err.splitlines()[-1] == (f"{url}: nothing was recorded: no sample had arrived; "
-                                    "wait for the first reading before you end the test")
+    assert re.fullmatch(f"{url}: nothing was recorded: {said}", err.splitlines()[-1]), err
     assert not list(tmp_path.iterdir())
 
 

@@ -14,15 +14,52 @@ ROWS = b"0,1,1\n1,2,2\n"
 
 
 @pytest.mark.parametrize("line", [
+    b'# mark: "drip"', b"# mark: drip", b"# mark: null", b"# mark: []",
     b'# mark: {"time_s": true, "text": "wet"}', b'# mark: {"time_s": "1", "text": "wet"}', b'# mark: {"text": "wet"}',
     b'# mark: {"time_s": 1, "text": 7}', b'# mark: {"time_s": 1e999, "text": "wet"}', b"# mark: 3",
     b'# mark: {"time_s": 1' + b"0" * 400 + b', "text": "wet"}',
+])
+def test_a_mark_that_says_nothing_is_left_out_and_that_is_said(line: bytes) -> None:
+    """No judgement hangs on it."""
+    good = b'# mark: {"time_s": 1, "text": "seen"}\n'
+    found = parse(HEAD + ROWS + line + b"\n" + good, "x.csv")
+    assert found.marks == (Mark(1.0, "seen"),) and len(found.rows) == 2
+    [said] = [note for note in found.notes if note.startswith("line 5: ")]
+    assert said.startswith("line 5: a mark has a number 'time_s' and a text 'text': ")
+    assert said.endswith(" was left out")
+    with pytest.raises(FileError, match=r"^x\.csv: line 5: a mark has"):
+        parse(HEAD + ROWS + line + b"\n", "x.csv", strict=True)
+
+
+@pytest.mark.parametrize(("line", "job", "number"), [
+    (b"# job: 1042", "1042", None), (b"# job: 0042", "0042", None), (b"# id: 5", "", "5"), (b'# job: "7"', "7", None),
+])
+def test_a_job_or_an_id_that_is_a_number_is_its_text(line: bytes, job: str, number: str | None) -> None:
+    found = parse(line + b"\n" + HEAD + ROWS, "x.csv")
+    assert (found.header.job, found.header.id) == (job, number)
+    assert not [note for note in found.notes if "left out" in note]
+
+
+@pytest.mark.parametrize("line", [
+    b"# started: 5", b"# started: today", b"# job: true", b"# job: the blue van", b"# id: [5]", b'# job: {"number": 7}',
+])
+def test_what_nothing_hangs_on_is_left_out_and_that_is_said(line: bytes) -> None:
+    found = parse(line + b"\n" + HEAD + ROWS, "x.csv")
+    assert (found.header.job, found.header.id, found.header.started) == ("", None, None) and len(found.rows) == 2
+    name = line[2:].partition(b":")[0].decode()
+    [said] = [note for note in found.notes if note.startswith("line 1: ")]
+    assert said.startswith(f"line 1: '{name}' is ") and f"it was left out; write it like '# {name}: \"" in said
+    with pytest.raises(FileError, match=r"^x\.csv: line 1: "):
+        parse(line + b"\n" + HEAD + ROWS, "x.csv", strict=True)
+
+
+@pytest.mark.parametrize("line", [
     b'# adapter-fault: {"time_s": null, "until_s": 3, "word": "open"}', b'# adapter-fault: {"word": "open"}',
     b'# adapter-fault: {"time_s": 1, "until_s": "2", "word": "open"}', b'# adapter-fault: {"time_s": 1}',
     b'# adapter-fault: {"time_s": true, "word": "open"}', b'# adapter-fault: {"time_s": 1e12, "word": "open"}',
     b'# adapter-fault: {"time_s": NaN, "word": "open"}',
 ])
-def test_a_mark_or_fault_that_says_nothing_is_refused(line: bytes) -> None:
+def test_a_fault_that_says_nothing_is_refused(line: bytes) -> None:
     with pytest.raises(FileError, match=r"^x\.csv, line 5: "):
         parse(HEAD + ROWS + line + b"\n", "x.csv")
 

@@ -6,11 +6,13 @@ import contextlib
 import errno
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
 import threading
 import time
+from collections.abc import Callable
 from datetime import UTC, datetime
 from decimal import Decimal
 from pathlib import Path
@@ -22,7 +24,7 @@ from hypothesis import strategies as st
 
 from recorder.errors import FileError, RunError, StorageError
 from recorder.model import Calibration, Header, Mark, Marking, Rows
-from recorder.recording import Writer, parse, read, rows_text
+from recorder.recording import Writer, parse, read, rows_text, seal_of
 from recorder.recording.rows import columns_line, parse_rows
 
 WHEN = datetime(2026, 3, 14, 10, 15, tzinfo=UTC)
@@ -79,7 +81,7 @@ def test_rows_come_back_from_the_writer_as_the_reader_gives_them(tmp_path: Path)
 def test_every_cut_is_readable_or_says_why(tmp_path: Path) -> None:
     data = sealed(tmp_path).read_bytes()
     rows_at = data.index(b"time_s,")
-    test_end = data.index(b'# test: "cap"\n') + len(b'# test: "cap"\n')
+    test_end = data.index(b'# test: "cap"\n') + len(b'# test: "cap"')  # whole but for its line end
     before = 0
     for cut in range(len(data)):
         part = data[:cut]
@@ -88,7 +90,7 @@ def test_every_cut_is_readable_or_says_why(tmp_path: Path) -> None:
                 parse(part, "x.csv")
             continue
         found = parse(part, "x.csv")
-        assert found.intact is None, cut
+        assert found.intact is (None if cut < len(data) - 1 else True), cut
         assert found.notes, cut
         assert len(found.rows) >= before
         before = len(found.rows)
@@ -99,6 +101,41 @@ def test_every_cut_is_readable_or_says_why(tmp_path: Path) -> None:
             parse(part, "x.csv", strict=True)
         assert "x.csv" in str(caught.value) and "\n" not in str(caught.value)
     assert before == 8
+
+
+@pytest.mark.parametrize("change", [
+    lambda data: data[:-1], lambda data: data[:-66] + data[-66:].upper(),
+    lambda data: data[:-66] + data[-66:-1].upper(),
+], ids=["no last line end", "capitals", "both"])
+def test_an_editor_that_takes_the_last_line_end_or_writes_hex_in_capitals_alters_nothing(
+    change: Callable[[bytes], bytes], tmp_path: Path,
+) -> None:
+    """The content is what was sealed: hex digits are the same in either case (RFC 4648, section 8)."""
+    whole = sealed(tmp_path).read_bytes()
+    data = change(whole)
+    assert data != whole and len(re.findall(rb'"[0-9a-fA-F]{64}"', data)) == 1
+    found, own = parse(data, "x.csv"), parse(whole, "x.csv")
+    assert found.intact is True and found.sha256 == own.sha256 and found.judgement == own.judgement is not None
+    assert seal_of(data) == seal_of(whole) == (True, own.sha256)
+    lines = whole.count(b"\n")
+    assert found.notes == (() if data.endswith(b"\n") else (
+        f"line {lines} has no line end; nothing else of it is missing, and it was taken",))
+    for other in (data.replace(b"0.020000,", b"0.020001,", 1), data[:-10] + b"0" * 5 + data[-5:]):
+        assert parse(other, "x.csv").intact is False and seal_of(other)[0] is False
+
+
+@pytest.mark.parametrize(("last", "taken"), [
+    (b'# judgement: {"outcome": "pass"}', True), (b'# judgement: {"outcome": "pass"', False), (b"0.9,1", False),
+    (b'# mark: {"time_s": 0.1, "text": "wet"}', True), (b'# mark: {"time_s": 0.1, "text": "wet"', False),
+    (b"# other: 104", False), (b"# other: tru", False), (b'# other: [1, "a"]', True), (b'# "remark"', False),
+])
+def test_a_last_line_without_its_end_is_taken_where_nothing_can_have_been_cut_from_it(last: bytes, taken: bool) -> None:
+    found = parse(TWO + b"0,1\n0.1,2\n" + last, "x.csv")
+    assert (found.judgement is not None) == (taken and b"judgement" in last) and len(found.rows) == 2
+    assert len(found.marks) == (taken and b"mark" in last) and ("other" in found.header.other) == (
+        taken and b"other" in last)
+    assert found.notes[0] == ("line 5 has no line end; nothing else of it is missing, and it was taken" if taken
+                              else "line 5 was cut off and left out")
 
 
 def test_every_change_of_one_byte_is_seen(tmp_path: Path) -> None:
@@ -150,7 +187,7 @@ BAD = {
     "same names": b'# test: "cap"\ntime_s,pressure_kPa,seq,seq\n0,1,2,3\n',
     "seq": b'# test: "cap"\ntime_s,pressure_kPa,seq\n0,1,1.5\n',
     "huge seq": b'# test: "cap"\ntime_s,pressure_kPa,seq\n0,1,99999999999999999999\n',
-    "bad mark": TWO + b"# mark: 3\n",
+    "bad fault": TWO + b"# adapter-fault: 3\n",
     "bad judgement": TWO + b"# judgement: {\n",
     "nuls": TWO + b"0,1\n" + b"\0" * 50 + b"\n",
 }
@@ -169,7 +206,8 @@ def test_bad_files_give_one_line(name: str) -> None:
     (TWO + b'0.1,"1,5"\n', "line 3: the number '1,5' has a comma in it; write decimal points"),
     (TWO.replace(b",", b";") + b"0,1;1,5\n", "line 2: the columns are separated by semicolons; separate them by"),
     (TWO.replace(b",", b"\t") + b"0.1\t1.5\n", "line 2: the columns are separated by tabs; separate them by"),
-    (TWO + b"0.1, 1.5\n", "line 3: pressure_kPa is ' 1.5', which is not a number that can be used; write one"),
+    (TWO + b"0.1,1 .5\n", "line 3: pressure_kPa is '1 .5', which is not a number that can be used; write one"),
+    (TWO + b"0.1,  \n", "line 3: pressure_kPa is empty, and every row needs one; write one plain number in a cell"),
     (TWO + b"0.1,\n", "line 3: pressure_kPa is empty, and every row needs one; write one plain number in a cell"),
 ])
 def test_what_people_write_by_hand_is_told_how_to_write_it(data: bytes, said: str) -> None:
@@ -183,7 +221,7 @@ def test_what_people_write_by_hand_is_told_how_to_write_it(data: bytes, said: st
     ("marked: \"16 psi\"", "write it like '# marked: {\"value\": 16, \"unit\": \"psi\"}'"),
     ("marked: {\"value\": 16}", "write it like '# marked: {\"value\": 16, \"unit\": \"psi\"}'"),
     ("marked: {16 psi}", "write it like '# marked: {\"value\": 16, \"unit\": \"psi\"}'"),
-    ("job: 1042", "write it like '# job: \"1042 blue van\"'"),
+    ("procedure: 60", "write it like '# procedure: {\"hold\": {\"value\": 60, \"unit\": \"s\"}}'"),
     ("recording-format: 2", "a newer version of the program may read it"),
 ])
 def test_a_fact_written_in_another_way_is_answered_by_an_example_that_works(line: str, advice: str) -> None:
@@ -205,7 +243,7 @@ def test_lines_that_end_with_cr_alone_are_named() -> None:
 
 def test_a_recording_of_ours_is_to_be_restored(tmp_path: Path) -> None:
     text = sealed(tmp_path).read_text("utf-8")
-    for changed in (text.replace(",0.", ", 0.", 1), text.replace("\n0.", "\n,0.", 1)):
+    for changed in (text.replace(",0.", ",0 .", 1), text.replace("\n0.", "\n,0.", 1)):
         with pytest.raises(FileError, match="restore it from a copy"):
             parse(changed.encode(), "f.csv")
 
@@ -228,6 +266,18 @@ def test_plain_files_of_others_are_read(data: bytes) -> None:
     assert found.rows.time_s.tolist() == [0.1, 0.2]
     assert found.rows.pressure_kpa.tolist() == [1.0, 2.0]
     assert found.intact is None
+
+
+@pytest.mark.parametrize("blanks", [", ", " ,", "  ,  "])
+def test_blanks_around_a_number_are_no_part_of_it(blanks: str) -> None:
+    head, rows = "time_s,pressure_kPa,seq,supply,flag", "0.0,0.5,1,,\n0.1,-1.25,,5.0,gap\n0.2,1e1,3,,\n"
+    plain, spaced = (parse(f'# test: "cap"\n{head}\n{text}'.encode()).rows for text in (
+        rows, "".join(f" {row.replace(',', blanks)} \n" for row in rows.splitlines())))
+    assert plain.seq is not None and plain.supply is not None and plain.flag == spaced.flag == ["", "gap", ""]
+    for name, values in (("time_s", [0.0, 0.1, 0.2]), ("pressure_kpa", [0.5, -1.25, 10.0]), ("seq", [1, -1, 3]),
+                         ("supply", [np.nan, 5.0, np.nan])):
+        for one in (plain, spaced):
+            np.testing.assert_array_equal(getattr(one, name), values)
 
 
 def test_unit_of_the_pressure_column() -> None:

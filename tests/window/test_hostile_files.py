@@ -9,7 +9,7 @@ from pytestqt.qtbot import QtBot
 from tests.benchmarks.faults_window import look
 from tests.benchmarks.hostile_files import cases
 
-OPENED = {"nan", "deep-json-mark", "pipe", "5-GB-line", "html-job", "escapes-job"}
+OPENED = {"nan", "deep-json-judgement", "pipe", "5-GB-line", "html-job", "escapes-job"}
 
 
 def test_hostile_files_are_listed_and_refused_in_one_line(qtbot: QtBot, tmp_path: Path) -> None:
