@@ -11,6 +11,7 @@ A terminal that was stopped (Ctrl-S) or hangs must not hold the recording up.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import os
 import random
@@ -108,10 +109,12 @@ def stopped_terminal(folder: Path, seconds: float = 3.0) -> str:
     """The terminal takes nothing (Ctrl-S, a connection that hangs): rows reach the file all the same, and a stop
     is heard. "" or what is wrong."""
     _, trace, lines = played()
+    said = ""
     outer, terminal = os.openpty()
     with Plug(folder / "adapter", lines, fast_until_s=5.0) as plug, (folder / "log").open("wb") as out:
         process = subprocess.Popen(record_command(folder / "adapter", folder / "out"), stdin=subprocess.DEVNULL,
-                                   stdout=out, stderr=terminal, cwd=ROOT, env={**os.environ, "TERM": "xterm"})
+                                   stdout=out, stderr=terminal, cwd=ROOT,
+                                   env={**os.environ, "TERM": "xterm", "PYTHONFAULTHANDLER": "1"})
         try:
             wait_rows(folder / "out", 500, process)
             termios.tcflow(terminal, termios.TCOOFF)
@@ -128,12 +131,15 @@ def stopped_terminal(folder: Path, seconds: float = 3.0) -> str:
         finally:
             process.kill()
             process.wait()
+            os.set_blocking(outer, False)
+            with contextlib.suppress(OSError):
+                said = os.read(outer, 1 << 20).decode("utf-8", "replace")
             os.close(outer)
             os.close(terminal)
     rate_hz = trace.scene.sensor.rate_hz
     if rows - before < 0.5 * seconds * rate_hz or sent - rows > rate_hz:
         return f"{rows - before} rows in {seconds:g} s, {sent - rows} behind"
-    return "" if code == 0 and _sealed(folder / "out") else f"not sealed, exit {code}"
+    return "" if code == 0 and _sealed(folder / "out") else f"not sealed, exit {code}: {said[-2000:]}"
 
 
 def _sealed(folder: Path) -> bool:
