@@ -34,7 +34,7 @@ RUNS_S = 0.12  # beyond a stroke's end: it may not be over
 SOON_S = 1.5  # after the last stroke: as in a pause
 BIN_S, LATE_BIN_S, PATH_S = 0.2, 0.6, 0.05
 # shares of strokes' rises that settle with each time constant (s): air that cools, hoses that stretch; their scale
-SETTLES_S, SETTLES_SHARE = (1.5, 6.0, 25.0), 0.15
+SETTLES_S, SETTLES_SHARE = (1.5, 3.0, 6.0, 12.0, 25.0), 0.15
 FALL_SPREAD = 0.1  # kPa/s: of a steady fall
 SPREAD = (0.04, 0.25)  # of strokes' amounts, least and most: a hand's; common practice, no source
 LEANS = 0.5  # of a usual stroke, by which it may change as the pressure doubles: the pump's dead space
