@@ -135,3 +135,21 @@ def test_a_hand_that_is_not_still_in_a_pause_on_the_way_up_makes_no_strokes(seed
     p += np.where(wavers, 0.22 * np.sin(2.0 * np.pi * (t - pause_s) / 0.87), 0.0) + rng.normal(0.0, 0.05, len(t))
     p *= np.where(t > 165.0, np.exp(-(t - 165.0) / 0.3), 1.0)
     assert judged("system", t, p).strokes == 15
+
+
+@pytest.mark.parametrize("test", ["cap", "system"])
+@pytest.mark.parametrize("height_kpa", [1.5, 2.0, 4.0])
+def test_a_knock_in_a_pause_on_the_way_up_is_no_stroke(height_kpa: float, test: str) -> None:
+    """Strokes of 7 kPa with a pause of 7 s, in the middle of which something is hit; air that cools by a fifth of each
+    within 2 s."""
+    rng = np.random.default_rng(5)
+    t = np.arange(0.0, 170.0, 0.02)
+    p, at = rng.normal(0.0, 0.08, len(t)), 4.0
+    for k in range(15):
+        since = t - at
+        p += 7.0 * np.clip(since / 0.3, 0.0, 1.0) * (0.8 + 0.2 * np.exp(-np.maximum(since - 0.3, 0.0) / 2.0))
+        if k == 7:
+            p += height_kpa * np.exp(-(((since - 3.0) / 0.15) ** 2) / 2.0)
+        at += (7.0 if k == 7 else 1.0) * (1.0 + 0.05 * rng.normal())
+    p *= np.where(t > 165.0, np.exp(-(t - 165.0) / 0.3), 1.0)
+    assert judged(test, t, p).strokes == 15

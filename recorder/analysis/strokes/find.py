@@ -29,6 +29,7 @@ from recorder.analysis.strokes.holes import through_holes
 from recorder.analysis.strokes.kept_up import without_fall
 from recorder.analysis.strokes.knocks import (
     without_bumps,
+    without_gone,
     without_knocks,
     without_trifles,
     without_wavering,
@@ -340,5 +341,6 @@ def find_strokes(x: Prepared, start_s: float, end_s: float, *, may_open: bool) -
         found = with_peaks(x, found, level_sd, end_s)
     else:
         found = without_trifles(without_bumps(x, found, may_open=False), level_sd)
-    found = without_halves(without_wavering(x, without_knocks(x, found, end_s, may_open=may_open)))
+    found = without_gone(x, without_knocks(x, found, end_s, may_open=may_open), may_open=may_open)
+    found = without_halves(without_wavering(x, found))
     return through_holes(x, y, found, level_sd, end_s, may_open=may_open)

@@ -14,7 +14,7 @@ from recorder.analysis.trace.signal import Prepared
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
-__all__ = ["without_bumps", "without_knocks", "without_trifles", "without_wavering"]
+__all__ = ["without_bumps", "without_gone", "without_knocks", "without_trifles", "without_wavering"]
 
 # where no source is named beside a number: common practice, no source
 TOGETHER_S = PAUSE_S  # rises no further apart are of one knock
@@ -26,6 +26,7 @@ LEFT = 0.2  # of its height: a stroke leaves more, or lets out
 LEFT_SHUT = 0.35  # where nothing lets out: air that cools takes 0.29 of it, 1 - 1/gamma, and hoses some
 # of a usual stroke, or of noise but no more than another share: what fills a gap of so long, and nobody pumps so
 FILLS, FILLS_SD, FILLS_MOST, APART_S = 0.1, 3.0, 0.25, 2.0
+ALONE_S, STAY = 1.6, 0.6  # no stroke so soon before or after it; of what strokes bring
 LETS_OUT_S, LETS_OUT, NEAR = 1.0, 0.5, 0.2  # after a stroke; of its rise; of a bump's height
 SWING_S = 0.08  # shorter than a knock
 SOON_S = (0.2, 0.6)  # after it, the trough of a hand's wavering
@@ -74,6 +75,32 @@ def without_bumps(x: Prepared, strokes: list[Stroke], *, may_open: bool) -> list
             return strokes
         strokes = strokes[: real[-2] + 1]
     return strokes
+
+
+def without_gone(x: Prepared, strokes: list[Stroke], *, may_open: bool) -> list[Stroke]:
+    """Without lone rises that are gone half a second later, as in a pause on the way up, where strokes stay. may_open:
+    a valve may have let out what went above all that was held before a stroke, then or later."""
+    if len(strokes) < 4:
+        return strokes
+    held = max(s.base_kpa for s in strokes) if may_open else np.inf
+    gone, stays = [], []
+    since = -np.inf
+    for s, until in zip(strokes, [*(s.start_s for s in strokes[1:]), np.inf], strict=True):
+        alone = ALONE_S < until - s.end_s < np.inf and ALONE_S < s.start_s - since < np.inf
+        since = s.end_s
+        a, b = np.searchsorted(x.even_t, [s.end_s + 0.3, s.end_s + 0.9])
+        if not alone or s.top_kpa >= held or b - a < 3:
+            level = float(np.interp(min(s.end_s + 0.8, until), x.t, x.smooth))
+            stays.append((level - s.base_kpa) / max(s.rise_kpa, x.sd_kpa))
+            continue
+        left = float(np.median(x.even_p[a:b])) - s.base_kpa
+        if s.rise_kpa > 4.0 * x.sd_kpa and left < LEFT_SHUT * s.rise_kpa:
+            gone.append(s)
+        else:
+            stays.append(left / max(s.rise_kpa, x.sd_kpa))
+    if len(stays) < 3 or float(np.median(stays)) < STAY:
+        return strokes
+    return [s for s in strokes if s not in gone]
 
 
 def without_wavering(x: Prepared, strokes: list[Stroke]) -> list[Stroke]:
