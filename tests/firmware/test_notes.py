@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from firmware_board import NOTES
 
-from recorder.calibration_fit import NARROWEST_KPA
+from recorder.calibration_pairs import NARROWEST_KPA
 
 
 def test_the_drawings_are_what_the_script_draws(
