@@ -69,7 +69,8 @@ def without_bumps(x: Prepared, strokes: list[Stroke], *, may_open: bool) -> list
             return strokes
         before, last = strokes[real[-2]], strokes[real[-1]]
         a, b = np.searchsorted(x.even_t, [last.end_s + 0.8, last.end_s + 1.6])
-        if last.start_s - before.end_s < APART_S or last.rise_kpa < 4.0 * x.sd_kpa or b - a < 3:
+        stands_out = last.rise_kpa > max(6.0 * x.sd_kpa, 2.0 * fills)  # of what strokes that keep it up bring
+        if last.start_s - before.end_s < APART_S or not stands_out or b - a < 3:
             return strokes
         if float(np.median(x.even_p[a:b])) - last.base_kpa > LEFT_SHUT * last.rise_kpa:
             return strokes
@@ -173,8 +174,9 @@ def _leaves_nothing(x: Prepared, some: list[Stroke], end_s: float, left: float, 
     fell = max(float(np.median(earlier)) - was, 0.0) / FELL_S if len(earlier) > 2 else 0.0
     anyway = fell * (last + 1.2 - first)
     depth = was - low - anyway
-    if depth > max(height, 4.0 * x.sd_kpa):  # pulled down, and back where it was
-        return height < left * depth and -left * depth - anyway < is_now - was < left * depth
+    pulled = depth > max(height / left, 4.0 * x.sd_kpa)  # down, and back where it was
+    if pulled and -left * depth - anyway < is_now - was < left * depth:
+        return True
     less = height if one_way else left * height  # just after pumping the air still cools
     if height < 4.0 * x.sd_kpa or not -less - anyway < is_now - was < left * height:
         return False
