@@ -162,7 +162,8 @@ def _apart(
     holds, downs = _quiet(x, strokes, end, hold_s=hold_s, may_close=may_open, late=late)
     fewer = _without_warming(x, strokes, downs)
     if len(fewer) < len(strokes):
-        strokes = without_bumps(x, without_knocks(x, fewer, end, may_open=may_open), may_open=may_open)
+        strokes = without_knocks(x, fewer, end, may_open=may_open)
+        strokes = strokes if may_open else without_bumps(x, strokes)
         holds, downs = _quiet(x, strokes, end, hold_s=hold_s, may_close=may_open, late=late)
     final = downs[-1] if downs else None
     begun_s = strokes[-1].start_s if strokes else float(x.t[0])
@@ -211,8 +212,8 @@ def _without_warming(x: Prepared, strokes: list[Stroke], downs: Sequence[tuple[f
                        default=np.inf)  # fmt: skip
         most = left + WARMS * (held - left)
         low = [s for s in out if a < s.start_s and s.top_kpa < most]
-        goes_on = low and any(0.0 < s.start_s - low[-1].start_s < PAUSE_S for s in out if s not in low)
-        if goes_on or not low or not _smooth(x, low, b):
+        pumped_on = low and any(0.0 < s.start_s - low[-1].start_s < PAUSE_S for s in out if s not in low)
+        if pumped_on or not low or not _smooth(x, low, b):
             low = [s for s in low if s.start_s < pumped_s]
         out = [s for s in out if s not in low]
     return out

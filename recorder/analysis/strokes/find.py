@@ -340,7 +340,7 @@ def find_strokes(x: Prepared, start_s: float, end_s: float, *, may_open: bool) -
         found = with_popped(x, found, slope.sd, level_sd, end_s)
         found = with_peaks(x, found, level_sd, end_s)
     else:
-        found = without_trifles(without_bumps(x, found, may_open=False), level_sd)
+        found = without_trifles(without_bumps(x, found), level_sd)
     found = without_gone(x, without_knocks(x, found, end_s, may_open=may_open), may_open=may_open)
     found = without_halves(without_wavering(x, found))
     return through_holes(x, y, found, level_sd, end_s, may_open=may_open)

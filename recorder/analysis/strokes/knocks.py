@@ -58,10 +58,10 @@ def without_knocks(x: Prepared, strokes: list[Stroke], end_s: float, *, may_open
     return keep
 
 
-def without_bumps(x: Prepared, strokes: list[Stroke], *, may_open: bool) -> list[Stroke]:
+def without_bumps(x: Prepared, strokes: list[Stroke]) -> list[Stroke]:
     """Without a last rise that is gone a second later, and the trifles that led up to it: seconds after the last
-    stroke it still looks like one of them. may_open: a valve may have let it out, and nothing is left away."""
-    while len(strokes) > 2 and not may_open:
+    stroke it still looks like one of them. For where no valve may have let it out."""
+    while len(strokes) > 2:
         usual = float(np.median([s.rise_kpa for s in strokes]))
         fills = max(FILLS * usual, min(FILLS_SD * x.sd_kpa, FILLS_MOST * usual))
         real = [i for i, s in enumerate(strokes) if s.rise_kpa > fills]
