@@ -16,7 +16,7 @@ VIEW = LiveView(
     time_s=10.0, pressure_kpa=97.0, phase="pump-up", phase_since_s=2.0, zero_kpa=0.0, strokes=3,
     peak_kpa=97.0, opening_kpa=None, target_low_kpa=103.0, target_high_kpa=110.0, limit_kpa=117.2,
     to_go_kpa=6.0, hold_start_s=None, hold_elapsed_s=0.0, hold_left_s=None, fall_kpa=None,
-    fall_u_kpa=None, rate_kpa_per_min=None, rate_u_kpa_per_min=None, early=None, early_at_s=None,
+    fall_u_kpa=None, rate_kpa_per_min=None, rate_u_kpa_per_min=None, early=None,
     fault=None, next_step="pump-gently", finished=False,
 )
 STEPS = ["wait", "vent", "pump", "pump-gently", "stop-pumping", "over-limit", "hold", "release",

@@ -109,12 +109,11 @@ def live_view(setup: Setup, s: Study, t: FloatArray, raw: float | None, seen: fl
     left = max(setup.procedure.hold_s - elapsed, 0.0) if in_hold else None
     fall = fall_u = rate = rate_u = None
     early: Literal["leak", "tight"] | None = None
-    early_at: float | None = None
     if in_hold and s.fit is not None:
         fall, fall_u = s.fit.start_kpa - s.fit.end_kpa, s.fit.drop_u
         rate, rate_u = 60.0 * s.fit.rate_kpa_per_s, 60.0 * s.fit.rate_u
         if s.early is not None:
-            early, early_at = s.early
+            early = s.early[0]
     peak = s.peak.value if s.peak else None
     top = seen if seen is not None else raw
     if peak is not None and top is not None and phase == "pump-up":
@@ -128,30 +127,29 @@ def live_view(setup: Setup, s: Study, t: FloatArray, raw: float | None, seen: fl
     if beyond and step not in ("wait", "done"):
         step = "over-limit"  # how high it is nobody knows
     return LiveView(
-        now,
-        pressure,
-        phase,
-        since,
-        zero,
-        strokes,
-        peak,
-        s.opening.onset_kpa if s.opening else None,
-        low,
-        high,
-        limit,
-        to_go,
-        s.hold_start_s if in_hold else None,
-        elapsed,
-        left,
-        fall,
-        fall_u,
-        rate,
-        rate_u,
-        early,
-        early_at,
-        fault,
-        step,
-        finished,
+        time_s=now,
+        pressure_kpa=pressure,
+        phase=phase,
+        phase_since_s=since,
+        zero_kpa=zero,
+        strokes=strokes,
+        peak_kpa=peak,
+        opening_kpa=s.opening.onset_kpa if s.opening else None,
+        target_low_kpa=low,
+        target_high_kpa=high,
+        limit_kpa=limit,
+        to_go_kpa=to_go,
+        hold_start_s=s.hold_start_s if in_hold else None,
+        hold_elapsed_s=elapsed,
+        hold_left_s=left,
+        fall_kpa=fall,
+        fall_u_kpa=fall_u,
+        rate_kpa_per_min=rate,
+        rate_u_kpa_per_min=rate_u,
+        early=early,
+        fault=fault,
+        next_step=step,
+        finished=finished,
     )
 
 

@@ -102,37 +102,24 @@ def study(
     """Study readings ``p`` (kPa, not zero-corrected) at ``t`` (s, increasing). told: what is known of faults. counts:
     of the converter, which tell its resolution (NaN where not known). quick: what a live view shows, with fewer
     models."""
-    c = np.full(len(t), np.nan) if counts is None else counts
-    finite = np.isfinite(p) & np.isfinite(t)
-    t, p, c = t[finite], p[finite], c[finite]
-    later = np.diff(np.maximum.accumulate(t), prepend=-np.inf) > 0.0
-    same = len(t) - int(np.count_nonzero(later))
-    t, p, c = t[later], p[later], c[later]
-    ends = (float(t[0]), float(t[-1])) if len(t) else None
-    untouched, cut = usable(t, told)
-    t, p, c = t[untouched], p[untouched], c[untouched]
-    if len(t) < _FEWEST or float(t[-1] - t[0]) < 1.0:
-        phase = (Phase("vented", *ends),) if ends is not None else ()
-        reported = often_reported(told) or (None if cut is None else str(cut))
-        return Study(phases=phase, broken=f"fewer than {_FEWEST} readings", fault=reported)
-    steps, taken = t[1:] - t[:-1], sampling(t, p, c)
-    unusable = _unusable(steps, taken.dt_s)
-    if unusable is None and setup.test == "cap" and taken.dt_s > TELLS_STROKES_S:
-        unusable = f"readings come {taken.dt_s:.1f} s apart, too far to show what a cap does; 10 a second are wanted"
-    if unusable is not None:
-        return Study(phases=(Phase("vented", float(t[0]), float(t[-1])),), broken=unusable)
+    got = _Readings.of(t, p, counts, told)
+    if (none := _not_studied(got, told)) is not None:
+        return none
+    taken = sampling(got.t, got.p, got.counts)
+    if (unusable := _unusable(setup, got.t, taken.dt_s)) is not None:
+        return Study(phases=(Phase("vented", float(got.t[0]), float(got.t[-1])),), broken=unusable)
 
-    start = find_start(t, p, setup.calibration, taken)
-    seen = prepare(t, p, start.zero_kpa, taken)
+    start = find_start(got.t, got.p, setup.calibration, taken)
+    seen = prepare(got.t, got.p, start.zero_kpa, taken)
     x, beat, let_go = take_beat_out(seen, start.vented_end_s)
     parts = segment(
         x, start.vented_end_s, let_go, hold_s=setup.procedure.hold_s, may_open=setup.test == "cap",
         period_s=1.0 / beat.hz if beat is not None else None, late=start.late,
     )  # fmt: skip
-    gaps, broken = _holes(steps, x.dt_s)
+    gaps, broken = _holes(np.diff(got.t), x.dt_s)
     broken = broken or _late(start, parts)
-    fault = often_reported(told) or sensor_fault(p, x.dt_s, rails_kpa(setup.calibration))
-    end = parts.release_s if parts.release_s is not None else float(t[-1])
+    fault = often_reported(told) or sensor_fault(got.p, x.dt_s, rails_kpa(setup.calibration))
+    end = parts.release_s if parts.release_s is not None else float(got.t[-1])
 
     opening = None
     if setup.test == "cap" and parts.strokes and fault is None:  # the end of a gauge's range is a ceiling too
@@ -153,8 +140,8 @@ def study(
     # of what a fault cut short stands what was over, or proven, before
     complete = held is not None and held.length_s > complete_s - BEFORE_S
     proven = early is not None and early[0] == "leak"
-    if cut is not None and fault is None and parts.release_s is None and not complete and not proven:
-        fault = str(cut)
+    if got.cut is not None and fault is None and parts.release_s is None and not complete and not proven:
+        fault = got.cut
 
     space = shift = None
     if not quick:  # a live view shows neither
@@ -162,11 +149,8 @@ def study(
         space = headspace_of(setup, x, parts, opening, fit) if told_apart else None
         if parts.zero_again_s is not None and not start.late:
             shift = zero_shift(x, parts.zero_again_s, start.zero_u)
-    seen_phases = phases(x, parts, opening.onset_s if opening else None, held.span if held else None,
-                         vented=not start.late)  # fmt: skip
-    if ends is not None and seen_phases and not untouched.all():  # what was left out belongs to its neighbours
-        seen_phases = (replace(seen_phases[0], start_s=ends[0]), *seen_phases[1:])
-        seen_phases = (*seen_phases[:-1], replace(seen_phases[-1], end_s=ends[1]))
+    in_order = phases(x, parts, opening.onset_s if opening else None, held.span if held else None,
+                      vented=not start.late)  # fmt: skip
     return Study(
         zero_kpa=start.zero_kpa,
         zero_u=start.zero_u,
@@ -175,9 +159,9 @@ def study(
         coarse_s=x.dt_s if x.dt_s > COARSE_S else None,
         x=x,
         parts=parts,
-        phases=seen_phases,
+        phases=got.covered(in_order),
         gaps=gaps,
-        same_time=same,
+        same_time=got.same_time,
         fault=fault,
         broken=broken,
         rhythmic=beat is not None,
@@ -193,13 +177,60 @@ def study(
     )
 
 
-def _unusable(steps: FloatArray, dt: float) -> str | None:
-    """Why readings so far apart (s) cannot be studied in bearable time and memory; None where they can."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Readings:
+    """The readings that can be used: times (s, increasing), pressures (kPa), counts. same_time: how many had the time
+    of the one before and were left out. ends_s: of all there were, None where there was none; whole: whether a fault
+    touched none of them; cut: what fault cut the trace short."""
+
+    t: FloatArray
+    p: FloatArray
+    counts: FloatArray
+    same_time: int
+    ends_s: tuple[float, float] | None
+    whole: bool
+    cut: str | None
+
+    @classmethod
+    def of(cls, t: FloatArray, p: FloatArray, counts: FloatArray | None, told: Reported) -> _Readings:
+        c = np.full(len(t), np.nan) if counts is None else counts
+        finite = np.isfinite(p) & np.isfinite(t)
+        t, p, c = t[finite], p[finite], c[finite]
+        later = np.diff(np.maximum.accumulate(t), prepend=-np.inf) > 0.0
+        same = len(t) - int(np.count_nonzero(later))
+        t, p, c = t[later], p[later], c[later]
+        ends = (float(t[0]), float(t[-1])) if len(t) else None
+        untouched, cut = usable(t, told)
+        return cls(t[untouched], p[untouched], c[untouched], same, ends, bool(untouched.all()),
+                   None if cut is None else str(cut))  # fmt: skip
+
+    def covered(self, found: tuple[Phase, ...]) -> tuple[Phase, ...]:
+        """The phases ``found``, over all of the trace: what was left out belongs to its neighbours."""
+        if self.ends_s is None or not found or self.whole:
+            return found
+        found = (replace(found[0], start_s=self.ends_s[0]), *found[1:])
+        return (*found[:-1], replace(found[-1], end_s=self.ends_s[1]))
+
+
+def _not_studied(got: _Readings, told: Reported) -> Study | None:
+    """What is said of too few readings; None where there are enough."""
+    if len(got.t) >= _FEWEST and float(got.t[-1] - got.t[0]) >= 1.0:
+        return None
+    phase = (Phase("vented", *got.ends_s),) if got.ends_s is not None else ()
+    return Study(phases=phase, broken=f"fewer than {_FEWEST} readings", fault=often_reported(told) or got.cut)
+
+
+def _unusable(setup: Setup, t: FloatArray, dt: float) -> str | None:
+    """Why readings at ``t``, usually ``dt`` apart (s), cannot be studied in bearable time and memory, or show nothing;
+    None where they can."""
+    steps = np.diff(t)
     if dt < _SHORTEST_STEP_S:
         return f"more than {1 / _SHORTEST_STEP_S:.0f} readings a second"
     lost = steps[steps > max(5.0 * dt, 0.5)]
     if float(np.sum(np.minimum(lost, 600.0))) / dt > _MOST_MISSING:
         return f"{float(lost.sum()):.0f} s of {float(steps.sum()):.0f} s are missing"
+    if setup.test == "cap" and dt > TELLS_STROKES_S:
+        return f"readings come {dt:.1f} s apart, too far to show what a cap does; 10 a second are wanted"
     return None
 
 

@@ -8,7 +8,7 @@ from typing import Literal
 from recorder.model.values import PhaseName
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LiveView:
     """What a face needs to show while a test runs. Pressures kPa gauge, zero-corrected.
 
@@ -41,7 +41,6 @@ class LiveView:
     rate_kpa_per_min: float | None
     rate_u_kpa_per_min: float | None
     early: Literal["leak", "tight"] | None
-    early_at_s: float | None
     fault: str | None
     next_step: str
     finished: bool

@@ -12,7 +12,7 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
 from recorder.analysis import Analyser, Setup
-from recorder.analysis.opening.closed import OUTSIDE_KPA, POLYTROPE, Piston
+from recorder.analysis.opening.piston import OUTSIDE_KPA, POLYTROPE, Piston
 from recorder.limits import resolve
 from recorder.model import Marking, Quantity
 

@@ -20,7 +20,7 @@ BASE = LiveView(
     time_s=12.0, pressure_kpa=97.31, phase="pump-up", phase_since_s=3.0, zero_kpa=0.02, strokes=5, peak_kpa=97.4,
     opening_kpa=None, target_low_kpa=117.3, target_high_kpa=124.3, limit_kpa=124.3, to_go_kpa=6.1,
     hold_start_s=None, hold_elapsed_s=0.0, hold_left_s=None, fall_kpa=None, fall_u_kpa=None,
-    rate_kpa_per_min=None, rate_u_kpa_per_min=None, early=None, early_at_s=None, fault=None,
+    rate_kpa_per_min=None, rate_u_kpa_per_min=None, early=None, fault=None,
     next_step="pump-gently", finished=False,
 )
 CAP = dataclasses.replace(BASE, target_low_kpa=None, target_high_kpa=None, limit_kpa=None, to_go_kpa=None,
@@ -250,7 +250,7 @@ def test_a_gauge_that_ends_below_the_target_cannot_start() -> None:
 
 def test_a_cap_that_holds_is_not_called_tight_for_it_may_open_too_low() -> None:
     """"It is tight" stood there, large, and the result was FAIL: it opens too low."""
-    view = dataclasses.replace(HOLD, early="tight", early_at_s=30.0, next_step="release", opening_kpa=80.0)
+    view = dataclasses.replace(HOLD, early="tight", next_step="release", opening_kpa=80.0)
     for test, words in (("cap", "it holds"), ("system", "it is tight"), ("tester", "it is tight")):
         screen = live_screen(view, test=test, unit="kPa")  # type: ignore[arg-type]
         assert screen.sentence.lower().startswith(f"{words}: turn the relief")

@@ -1,13 +1,8 @@
 """How strokes raise the pressure of a closed space: the response that a relieving valve departs
 from.
 
-A stroke's piston takes the time d for its way; its speed is 1 - w cos(2 pi x) + v sin(2 pi x), x the part of d: from a
-steady push (w = 0) to one that begins and ends softly (w = 1), early or late (v). It starts full of outside air, and
-its check valve lets nothing through before that air has the pressure of the space: then the flow begins at once. With
-the part s swept, the share 1 - (1 - s) R of its air is in, R = (p / outside)^(1/1.2); ``held`` is the part of R - 1
-that is seen.
-A stroke brings the air n (kPa once it has cooled). The gas is warmed while it is compressed: p = q + a c, q' = inflow,
-c' = inflow - c/tau; a is at most gamma - 1 = 0.4 for air.
+A stroke (``piston``) brings the air n (kPa once it has cooled). The gas is warmed while it is compressed: p = q + a c,
+q' = inflow, c' = inflow - c/tau; a is at most gamma - 1 = 0.4 for air.
 """
 
 from __future__ import annotations
@@ -19,13 +14,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recorder.analysis.opening.piston import OUTSIDE_KPA, Piston
 from recorder.analysis.strokes import Stroke
 from recorder.analysis.trace.signal import Prepared
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
-__all__ = ["Piston", "Response", "closed_response"]
+__all__ = ["Response", "closed_response"]
 
 # where no source is named beside a number: common practice, no source
 # Weak prior knowledge (mean, standard deviation): soft ends, no skew, part of the adiabatic
@@ -33,11 +29,16 @@ __all__ = ["Piston", "Response", "closed_response"]
 W_PRIOR, V_PRIOR, A_PRIOR, LOG_TAU_PRIOR = (0.7, 0.4), (0.0, 0.25), (0.25, 0.15), (math.log(1.5), 0.9)
 HELD_PRIOR = (0.7, 0.4)  # 1: a piston that leaks nothing back; a little more where it has dead space
 HELD_MOST = 1.15
-OUTSIDE_KPA, POLYTROPE = 101.325, 1.2  # a quick stroke in a warm barrel is between 1 and 1.4
-WAY = np.linspace(0.0, 1.0, 49)  # of a stroke, for what is summed along it
+FALL_SPREAD = 1.0  # kPa/s
 LENGTH_SPREAD, AMOUNT_SPREAD = 0.2, 0.1  # of the logarithm of a stroke's length, of its amount, among full strokes
 MOST_POINTS = 300
 USED = 4  # strokes before: enough to know the hand, few enough that pressure has not changed it
+FEWEST = 4  # readings, beyond three a stroke
+SEEN_KPA = 0.3  # a stroke that rises less is none to learn from
+TRAIL_S = 0.12  # by which a stroke looks longer than it is: smoothing and the heat's dying away
+H = 1e-5  # of a slope taken by difference
+W, V, A, LOG_TAU, FALL, BASE, WARM, HELD = range(8)  # of the numbers that are fitted; then start, log length, amount
+ALL = 8  # numbers that belong to all strokes
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,82 +64,10 @@ class Response:
     outside_kpa: float = OUTSIDE_KPA
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Piston:
-    """The air that strokes bring, each against a pressure of its own: w, v as above; first, more (strokes): R - 1 at
-    the stroke's start, and by how much R is more at its end; begins (strokes): part of the way before air passes."""
-
-    w: float
-    v: float
-    first: FloatArray
-    more: FloatArray
-    begins: FloatArray
-
-    @classmethod
-    def of(
-        cls, w: float, v: float, held: float, base_kpa: FloatArray, rise_kpa: FloatArray,
-        outside_kpa: float = OUTSIDE_KPA,
-    ) -> Piston:
-        """For strokes that raise the pressure from ``base_kpa`` by ``rise_kpa``, of air of ``outside_kpa``.
-        With w^2 + v^2 above 1 a piston would go back on its way: such a pair is that at 1 of the same direction."""
-        back = max(math.hypot(w, v), 1.0)
-        w, v = w / back, v / back
-        ratio = [np.maximum(1.0 + p / outside_kpa, 1.0) ** (1.0 / POLYTROPE) for p in (base_kpa, base_kpa + rise_kpa)]
-        first, more = held * (ratio[0] - 1.0), held * (ratio[1] - ratio[0])
-        return cls(w, v, first, more, np.interp(first / (1.0 + first), cls(w, v, first, more, first).swept(WAY), WAY))
-
-    def swept(self, x: FloatArray) -> FloatArray:
-        """Share of its way that the piston is at ``x``, 0 to 1."""
-        angle = 2.0 * math.pi * x
-        late, soft = np.cos(angle), np.sin(angle, out=angle)
-        np.subtract(1.0, late, out=late)
-        late *= self.v
-        soft *= self.w
-        late -= soft
-        late /= 2.0 * math.pi
-        late += x
-        return late
-
-    def inflow(self, x: FloatArray) -> FloatArray:
-        """Share of a stroke's air (..., strokes) that is in at ``x``, (time since air passes) / length."""
-        at = self.begins + np.maximum(x, 0.0)
-        if x.ndim == 1:
-            return self._in(np.minimum(at, 1.0))
-        out = np.where(x > 0.0, self._in(np.ones(self.begins.shape)), self._in(self.begins))
-        # most of the time no stroke is on its way
-        on = np.flatnonzero(((x > 0.0) & (at < 1.0)).any(axis=tuple(range(1, x.ndim))))
-        out[on] = self._in(np.minimum(at[on], 1.0))
-        return out
-
-    def _in(self, way: FloatArray) -> FloatArray:
-        """Share of a stroke's air (..., strokes) that is in when ``way`` is the part of its time that is over."""
-        left = 1.0 - self.swept(way)
-        more = 1.0 + left * self.more
-        left *= 1.0 + self.first
-        np.subtract(1.0, left, out=left)
-        np.maximum(left, 0.0, out=left)
-        left /= more
-        return left
-
-    def warmth(self, t: FloatArray, length_s: FloatArray, tau_s: float) -> FloatArray:
-        """The state c per unit of air, (strokes, times), at ``t`` (strokes, times) s after air passes."""
-        on = (1.0 - self.begins) * length_s
-        x = WAY[:, None] * on / tau_s
-        step = np.diff(x, axis=0)
-        # flow is steady from point to point; e^x stays below e^(1.6 / 0.15)
-        part = np.diff(self.inflow(WAY[:, None] * (1.0 - self.begins)), axis=0)
-        summed = np.cumsum(part * np.exp(x[:-1]) * np.expm1(step) / step, axis=0)
-        c = np.concatenate([np.zeros((1, len(on))), summed]) * np.exp(-x)
-        out = np.empty(t.shape)
-        for i, after in enumerate(t):
-            out[i] = np.interp(after, WAY * on[i], c[:, i]) * np.exp(-np.maximum(after - on[i], 0.0) / tau_s)
-        return out
-
-
 def _default(strokes: Sequence[Stroke], k: int, outside_kpa: float) -> Response:
     """Where no stroke came before: the stroke itself says little more than how large it is."""
     s = strokes[k]
-    length = min(max(s.end_s - s.start_s - 0.12, 0.1), 0.8)
+    length = min(max(s.end_s - s.start_s - TRAIL_S, 0.1), 0.8)
     return Response(
         W_PRIOR[0], 0.0, HELD_PRIOR[0], A_PRIOR[0], math.exp(LOG_TAU_PRIOR[0]), 1.1 * s.rise_kpa, 0.4, length, 0.4,
         0.05, 0.0, 0.0, 0.02 * s.rise_kpa, outside_kpa,
@@ -149,7 +78,7 @@ def closed_response(
     x: Prepared, strokes: Sequence[Stroke], k: int, outside_kpa: float = OUTSIDE_KPA
 ) -> Response:
     """The response from the strokes before stroke ``k``, of air of ``outside_kpa``."""
-    used = [s for s in strokes[max(k - USED, 0) : k] if s.rise_kpa > 0.3]
+    used = [s for s in strokes[max(k - USED, 0) : k] if s.rise_kpa > SEEN_KPA]
     if not used:
         return _default(strokes, k, outside_kpa)
     lo, hi = used[0].start_s - 0.2, strokes[k].start_s - 0.02
@@ -159,115 +88,134 @@ def closed_response(
     if every > 1:  # averages of neighbours: a stroke takes many of them
         whole = len(t) // every * every
         t, p = (q[:whole].reshape(-1, every).mean(axis=1) for q in (t, p))
-    sd = x.sd_kpa / math.sqrt(every)
-    m = len(used)
-    if len(t) < 3 * m + 4:
+    if len(t) < 3 * len(used) + FEWEST:
         return _default(strokes, k, outside_kpa)
-    mid = np.array([(s.start_s + s.end_s) / 2 - lo for s in used])
-    length0 = np.clip(np.array([s.end_s - s.start_s for s in used]) - 0.12, 0.12, 0.9)
-    rise = np.array([s.rise_kpa for s in used])
-    base = np.array([s.base_kpa for s in used])
-    usual = Piston.of(W_PRIOR[0], 0.0, HELD_PRIOR[0], base, rise, outside_kpa)
-    start = np.concatenate(
-        [[W_PRIOR[0], 0.0, A_PRIOR[0], LOG_TAU_PRIOR[0], 0.0, used[0].base_kpa, 0.0, HELD_PRIOR[0]],
-         mid - length0 / 2, np.log(length0 / (1.0 - usual.begins)), rise / 1.15]
-    )  # fmt: skip
-    low = np.concatenate([[0.0, -0.6, 0.0, math.log(0.15), -2.0, -1e3, -50.0, 0.0], mid - 1.0,
-                          np.full(m, math.log(0.06)), 0.1 * rise])  # fmt: skip
-    high = np.concatenate([[1.0, 0.6, 0.45, math.log(12.0), 5.0, 1e3, 50.0, HELD_MOST], mid + 0.5,
-                           np.full(m, math.log(1.6)), 2.0 * rise])  # fmt: skip
-    start = np.clip(start, low + 1e-6, high - 1e-6)
-    size = float(np.median(rise))
+    fit = _Closed(t, p, x.sd_kpa / math.sqrt(every), used, lo, outside_kpa)
+    return fit.response(fit.solved(), hi - lo)
 
-    def parts(piston: Piston, tau: float, s: FloatArray, d: FloatArray) -> tuple[FloatArray, FloatArray]:
-        after = t[None, :] - s[:, None]
+
+class _Closed:
+    """Readings ``p`` (kPa) at ``t`` (s from ``lo_s``) that the strokes ``used`` alone made, sd their standard
+    deviation; and the numbers ``q`` (8 + 3 strokes) that are fitted to them: w, v, a, log tau, steady fall, base,
+    warmth at the start, held; then of each stroke its start (s), logarithm of its length, amount (kPa)."""
+
+    def __init__(
+        self, t: FloatArray, p: FloatArray, sd: float, used: Sequence[Stroke], lo_s: float, outside_kpa: float
+    ) -> None:
+        self.t, self.p, self.sd, self.outside = t, p, sd, outside_kpa
+        self.m = m = len(used)
+        self.base, self.rise = np.array([s.base_kpa for s in used]), np.array([s.rise_kpa for s in used])
+        self.seen_s = np.array([s.start_s - lo_s for s in used])
+        self.mid = np.array([(s.start_s + s.end_s) / 2 - lo_s for s in used])
+        self.length = np.clip(np.array([s.end_s - s.start_s for s in used]) - TRAIL_S, 0.12, 0.9)
+        self.starts, self.lengths = slice(ALL, ALL + m), slice(ALL + m, ALL + 2 * m)
+        self.amounts = slice(ALL + 2 * m, ALL + 3 * m)
+        # of those that all strokes share, which have a prior, its middle and its spread
+        size = float(np.median(self.rise))
+        self.prior = ((W, *W_PRIOR), (V, *V_PRIOR), (A, *A_PRIOR), (LOG_TAU, *LOG_TAU_PRIOR), (FALL, 0.0, FALL_SPREAD),
+                      (WARM, 0.0, 0.5 * size + 0.1), (HELD, *HELD_PRIOR))  # fmt: skip
+
+    def solved(self) -> FloatArray:
+        """The numbers that suit the readings best; far ones count less (soft L1)."""
+        from scipy import optimize  # slow to load, and only a cap's strokes need it
+
+        m, rise = self.m, self.rise
+        usual = Piston.of(W_PRIOR[0], 0.0, HELD_PRIOR[0], self.base, rise, self.outside)
+        start = np.concatenate(
+            [[W_PRIOR[0], 0.0, A_PRIOR[0], LOG_TAU_PRIOR[0], 0.0, self.base[0], 0.0, HELD_PRIOR[0]],
+             self.mid - self.length / 2, np.log(self.length / (1.0 - usual.begins)), rise / 1.15]
+        )  # fmt: skip
+        low = np.concatenate([[0.0, -0.6, 0.0, math.log(0.15), -2.0, -1e3, -50.0, 0.0], self.mid - 1.0,
+                              np.full(m, math.log(0.06)), 0.1 * rise])  # fmt: skip
+        high = np.concatenate([[1.0, 0.6, 0.45, math.log(12.0), 5.0, 1e3, 50.0, HELD_MOST], self.mid + 0.5,
+                               np.full(m, math.log(1.6)), 2.0 * rise])  # fmt: skip
+        scale = np.concatenate([[0.3, 0.2, 0.1, 0.5, 0.3, 0.5, 1.0, 0.3], np.full(m, 0.03), np.full(m, 0.15),
+                                0.05 * rise])  # fmt: skip
+        fit = optimize.least_squares(
+            self.miss, np.clip(start, low + 1e-6, high - 1e-6), self.slopes, bounds=(low, high), x_scale=scale,
+            loss="soft_l1", f_scale=3.0, max_nfev=40, ftol=3e-4, xtol=1e-4,
+        )  # fmt: skip
+        return np.asarray(fit.x)
+
+    def piston(self, q: FloatArray, dw: float = 0.0, dv: float = 0.0, dheld: float = 0.0) -> Piston:
+        return Piston.of(q[W] + dw, q[V] + dv, q[HELD] + dheld, self.base, self.rise, self.outside)
+
+    def parts(self, piston: Piston, tau: float, s: FloatArray, d: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Each stroke's air and warmth (strokes, readings) per unit of air, for strokes that begin at s and last d."""
+        after = self.t[None, :] - s[:, None]
         return piston.inflow((after / d[:, None]).T).T, piston.warmth(after, d, tau)
 
-    def priors(q: FloatArray) -> FloatArray:
-        d, n = q[8 + m : 8 + 2 * m], q[8 + 2 * m :]
-        return np.concatenate(
-            [[(q[0] - W_PRIOR[0]) / W_PRIOR[1], (q[1] - V_PRIOR[0]) / V_PRIOR[1],
-              (q[2] - A_PRIOR[0]) / A_PRIOR[1], (q[3] - LOG_TAU_PRIOR[0]) / LOG_TAU_PRIOR[1],
-              q[4] / 1.0, q[6] / (0.5 * size + 0.1), (q[7] - HELD_PRIOR[0]) / HELD_PRIOR[1]],
-             (d - d.mean()) / LENGTH_SPREAD, (n / n.mean() - 1.0) / AMOUNT_SPREAD]
-        )  # fmt: skip
+    def model(self, q: FloatArray) -> FloatArray:
+        """Pressures (readings,)."""
+        a, tau = q[A], math.exp(q[LOG_TAU])
+        air, warm = self.parts(self.piston(q), tau, q[self.starts], np.exp(q[self.lengths]))
+        return np.asarray(
+            q[BASE] - q[FALL] * self.t + a * q[WARM] * np.exp(-self.t / tau) + q[self.amounts] @ (air + a * warm)
+        )
 
-    def model(q: FloatArray) -> FloatArray:
-        a, tau = q[2], math.exp(q[3])
-        piston = Piston.of(q[0], q[1], q[7], base, rise, outside_kpa)
-        air, warm = parts(piston, tau, q[8 : 8 + m], np.exp(q[8 + m : 8 + 2 * m]))
-        n = q[8 + 2 * m :]
-        return np.asarray(q[5] - q[4] * t + a * q[6] * np.exp(-t / tau) + n @ (air + a * warm))
+    def miss(self, q: FloatArray) -> FloatArray:
+        """Residuals in standard deviations: of the readings, of what is known of all, of what strokes have in common
+        (lengths, amounts)."""
+        d, n = q[self.lengths], q[self.amounts]
+        known = [(q[i] - mean) / spread for i, mean, spread in self.prior]
+        return np.concatenate([(self.model(q) - self.p) / self.sd, known, (d - d.mean()) / LENGTH_SPREAD,
+                               (n / n.mean() - 1.0) / AMOUNT_SPREAD])  # fmt: skip
 
-    def miss(q: FloatArray) -> FloatArray:
-        return np.concatenate([(model(q) - p) / sd, priors(q)])
-
-    def slopes(q: FloatArray) -> FloatArray:
-        """Jacobian; a stroke's own start and length move nothing but its own column."""
-        a, tau, n = q[2], math.exp(q[3]), q[8 + 2 * m :]
-        s, d = q[8 : 8 + m], np.exp(q[8 + m : 8 + 2 * m])
-        piston = Piston.of(q[0], q[1], q[7], base, rise, outside_kpa)
-        air, warm = parts(piston, tau, s, d)
+    def slopes(self, q: FloatArray) -> FloatArray:
+        """Jacobian of ``miss``; a stroke's own start and length move nothing but its own column."""
+        m, t = self.m, self.t
+        a, tau, n = q[A], math.exp(q[LOG_TAU]), q[self.amounts]
+        s, d = q[self.starts], np.exp(q[self.lengths])
+        piston = self.piston(q)
+        air, warm = self.parts(piston, tau, s, d)
         own = air + a * warm
-        out = np.empty((len(t), 8 + 3 * m))
-        h = 1e-5
-        for i, (dw, dv, dc) in ((0, (h, 0.0, 0.0)), (1, (0.0, h, 0.0)), (7, (0.0, 0.0, h))):
-            air2, warm2 = parts(Piston.of(q[0] + dw, q[1] + dv, q[7] + dc, base, rise, outside_kpa), tau, s, d)
-            out[:, i] = n @ (air2 + a * warm2 - own) / h
+        out = np.empty((len(t), len(q)))
+        for i, moved in ((W, (H, 0.0, 0.0)), (V, (0.0, H, 0.0)), (HELD, (0.0, 0.0, H))):
+            air2, warm2 = self.parts(self.piston(q, *moved), tau, s, d)
+            out[:, i] = n @ (air2 + a * warm2 - own) / H
         gone = np.exp(-t / tau)
-        warm2 = piston.warmth(t[None, :] - s[:, None], d, tau * math.exp(h))
-        out[:, 3] = n @ (air + a * warm2 - own) / h + a * q[6] * gone * t / tau
-        out[:, 2] = q[6] * gone + n @ warm
-        out[:, 4], out[:, 5], out[:, 6] = -t, 1.0, a * gone
-        air2, warm2 = parts(piston, tau, s + h, d)
-        out[:, 8 : 8 + m] = (n[:, None] * (air2 + a * warm2 - own)).T / h
-        air2, warm2 = parts(piston, tau, s, d * math.exp(h))
-        out[:, 8 + m : 8 + 2 * m] = (n[:, None] * (air2 + a * warm2 - own)).T / h
-        out[:, 8 + 2 * m :] = own.T
-        head = np.zeros((7 + 2 * m, 8 + 3 * m))
-        for row, (col, spread) in enumerate(
-            ((0, W_PRIOR[1]), (1, V_PRIOR[1]), (2, A_PRIOR[1]), (3, LOG_TAU_PRIOR[1]), (4, 1.0),
-             (6, 0.5 * size + 0.1), (7, HELD_PRIOR[1]))
-        ):  # fmt: skip
-            head[row, col] = 1.0 / spread
-        head[7 : 7 + m, 8 + m : 8 + 2 * m] = (np.eye(m) - 1.0 / m) / LENGTH_SPREAD
-        head[7 + m :, 8 + 2 * m :] = (np.eye(m) / n.mean() - n[:, None] / n.mean() ** 2 / m) / AMOUNT_SPREAD
-        return np.concatenate([out / sd, head])
+        warm2 = piston.warmth(t[None, :] - s[:, None], d, tau * math.exp(H))
+        out[:, LOG_TAU] = n @ (air + a * warm2 - own) / H + a * q[WARM] * gone * t / tau
+        out[:, A] = q[WARM] * gone + n @ warm
+        out[:, FALL], out[:, BASE], out[:, WARM] = -t, 1.0, a * gone
+        for columns, begin, last in ((self.starts, s + H, d), (self.lengths, s, d * math.exp(H))):
+            air2, warm2 = self.parts(piston, tau, begin, last)
+            out[:, columns] = (n[:, None] * (air2 + a * warm2 - own)).T / H
+        out[:, self.amounts] = own.T
+        known = np.zeros((len(self.prior) + 2 * m, len(q)))
+        for row, (i, _, spread) in enumerate(self.prior):
+            known[row, i] = 1.0 / spread
+        lengths, amounts = known[-2 * m : -m], known[-m:]
+        lengths[:, self.lengths] = (np.eye(m) - 1.0 / m) / LENGTH_SPREAD
+        amounts[:, self.amounts] = (np.eye(m) / n.mean() - n[:, None] / n.mean() ** 2 / m) / AMOUNT_SPREAD
+        return np.concatenate([out / self.sd, known])
 
-    from scipy import optimize  # slow to load, and only a cap's strokes need it
-
-    scale = np.concatenate([[0.3, 0.2, 0.1, 0.5, 0.3, 0.5, 1.0, 0.3], np.full(m, 0.03), np.full(m, 0.15), 0.05 * rise])
-
-    fit = optimize.least_squares(
-        miss, start, slopes, bounds=(low, high), x_scale=scale, loss="soft_l1", f_scale=3.0,
-        max_nfev=40, ftol=3e-4, xtol=1e-4,
-    )  # fmt: skip
-    q = fit.x
-    tau = math.exp(q[3])
-    s, d, n = q[8 : 8 + m], np.exp(q[8 + m : 8 + 2 * m]), q[8 + 2 * m :]
-    end = np.array([hi - lo])
-    piston = Piston.of(q[0], q[1], q[7], base, rise, outside_kpa)
-    warm = float(n @ piston.warmth(end[None, :] - s[:, None], d, tau)[:, 0])
-    # what is left unexplained shows while the air goes in and just after, not in the pauses
-    ends = s + d * (1.0 - piston.begins) + 0.15
-    busy = ((t[None, :] > s[:, None]) & (t[None, :] < ends[:, None])).any(axis=0)
-    left = np.clip(np.abs(model(q) - p), 0.0, 6.0 * sd + 0.1 * float(n.mean()))
-    spread = math.sqrt(float(np.mean(left[busy] ** 2))) if busy.any() else sd
-    near = n[-3:]
-    few = 1.0 / math.sqrt(m)
-    return Response(
-        float(q[0]),
-        float(q[1]),
-        float(q[7]),
-        float(q[2]),
-        tau,
-        float(near.mean()),
-        math.hypot(float(np.std(near) / near.mean()), 0.02 + 0.06 * few**2),
-        float(np.exp(np.mean(np.log(d)))),
-        math.hypot(float(np.std(np.log(d))), 0.05 + 0.15 * few**2),
-        float(np.median(s - np.array([u.start_s - lo for u in used]))),
-        warm + float(q[6]) * math.exp(-(hi - lo) / tau),
-        float(q[4]),
-        math.sqrt(max(spread**2 - sd**2, 0.0)) + 0.004 * float(near.mean()),
-        outside_kpa,
-    )
+    def response(self, q: FloatArray, end_s: float) -> Response:
+        """What ``q`` says of the stroke that begins at ``end_s``."""
+        m, t, sd, tau = self.m, self.t, self.sd, math.exp(q[LOG_TAU])
+        s, d, n = q[self.starts], np.exp(q[self.lengths]), q[self.amounts]
+        piston = self.piston(q)
+        warm = float(n @ piston.warmth(np.array([end_s])[None, :] - s[:, None], d, tau)[:, 0])
+        # what is left unexplained shows while the air goes in and just after, not in the pauses
+        ends = s + d * (1.0 - piston.begins) + 0.15
+        busy = ((t[None, :] > s[:, None]) & (t[None, :] < ends[:, None])).any(axis=0)
+        left = np.clip(np.abs(self.model(q) - self.p), 0.0, 6.0 * sd + 0.1 * float(n.mean()))
+        spread = math.sqrt(float(np.mean(left[busy] ** 2))) if busy.any() else sd
+        near = n[-3:]
+        few = 1.0 / math.sqrt(m)
+        return Response(
+            w=float(q[W]),
+            v=float(q[V]),
+            held=float(q[HELD]),
+            warming=float(q[A]),
+            tau_s=tau,
+            amount_kpa=float(near.mean()),
+            amount_spread=math.hypot(float(np.std(near) / near.mean()), 0.02 + 0.06 * few**2),
+            length_s=float(np.exp(np.mean(np.log(d)))),
+            length_spread=math.hypot(float(np.std(np.log(d))), 0.05 + 0.15 * few**2),
+            lead_s=float(np.median(s - self.seen_s)),
+            warm_kpa=warm + float(q[WARM]) * math.exp(-end_s / tau),
+            fall_kpa_per_s=float(q[FALL]),
+            miss_kpa=math.sqrt(max(spread**2 - sd**2, 0.0)) + 0.004 * float(near.mean()),
+            outside_kpa=self.outside,
+        )

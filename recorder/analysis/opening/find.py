@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recorder.analysis.opening.closed import OUTSIDE_KPA, Response, closed_response
+from recorder.analysis.opening.closed import Response, closed_response
 from recorder.analysis.opening.onset import (
     Opening,
     by_fit,
@@ -24,6 +24,7 @@ from recorder.analysis.opening.onset import (
     doubted,
     within_seen,
 )
+from recorder.analysis.opening.piston import OUTSIDE_KPA
 from recorder.analysis.opening.relief import (
     HELD_S,
     STILL_S,

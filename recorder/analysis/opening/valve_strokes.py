@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from recorder.analysis.opening.closed import Piston, Response
+from recorder.analysis.opening.closed import Response
+from recorder.analysis.opening.piston import Piston
 from recorder.analysis.opening.valve_steps import Lanes, run_valves
 from recorder.analysis.strokes import Stroke
 from recorder.analysis.trace.signal import Prepared
