@@ -79,12 +79,19 @@ def test_a_hold_that_falls_says_so_and_where_to_look() -> None:
 
 
 @pytest.mark.parametrize(("test", "early", "said"), [
-    ("system", "leak", "a leak is proven: "), ("system", "tight", "it is tight: "), ("cap", "tight", "it holds: "),
-    ("cap", None, "enough seen: "),
+    ("system", "leak", "it leaks: "), ("system", "tight", "it is tight: "), ("cap", "tight", "it holds: "),
+    ("cap", None, "the hold is over: "),
 ])
 def test_before_it_is_let_go_it_says_why(test: Any, early: Any, said: str) -> None:
     got = report.next_step(replace(VIEW, next_step="release", early=early), test=test)
     assert got == said + "turn the relief and wait for zero before you take anything off"
+
+
+def test_a_hold_that_cannot_tell_yet_says_how_much_longer() -> None:
+    view = replace(HELD, hold_left_s=0.0, longer_s=35.0)
+    for test in ("cap", "system", "tester"):
+        assert report.next_step(view, test=test).startswith("hold: cannot tell yet, about 0:35 more")  # type: ignore[arg-type]
+    assert report.brief(view) == ("cannot tell yet, 0:35 more", "0:35 more")
 
 
 def test_no_reading_stops_whoever_pumps_first() -> None:

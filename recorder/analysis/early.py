@@ -1,12 +1,14 @@
 """The early answer: Wald's sequential test (Ann. Math. Stat. 16 (1945) 117-186) on the steady rate.
 
 Tight (rate 0) against leaking (rate twice the smallest that matters); the rate's uncertainty carries the settling that
-cannot be told apart yet, so no answer comes before it can.
+cannot be told apart yet, so no answer comes before it can. Nor does one before the rate is clear of what matters by two
+standard uncertainties, as the verdict asks of it.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from statistics import NormalDist
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
@@ -19,7 +21,7 @@ if TYPE_CHECKING:
     from recorder.analysis.trace.signal import Prepared
     from recorder.model import FloatArray
 
-__all__ = ["ALPHA", "BETA", "SHORTEST_S", "Early", "answer", "first_answer", "thresholds"]
+__all__ = ["ALPHA", "BETA", "SHORTEST_S", "Early", "answer", "answer_now", "first_answer", "thresholds"]
 
 Early: TypeAlias = tuple[Literal["leak", "tight"], float]  # what is said, and from when on, s
 
@@ -27,6 +29,7 @@ ALPHA = 0.01  # a tight one called leaking
 BETA = 0.01  # a leaking one called tight
 SHARES = (1 / 6, 1 / 3, 1 / 2, 3 / 4)  # of the hold, when it is looked at
 LOOKS = len(SHARES)
+FEWEST = 8  # readings
 SHORTEST_S = 10.0  # cooling of compressed air takes seconds: no answer before
 
 
@@ -54,37 +57,51 @@ def answer(
     return "tight" if log_ratio <= math.log(low) else None
 
 
-def first_answer(
-    setup: Setup, x: Prepared, hold: tuple[float, float], fit: HoldFit, strokes: tuple[FloatArray, FloatArray], *,
-    now_only: bool,
-) -> tuple[Literal["leak", "tight"], float] | None:
-    """When a sequential decision was first reached that the whole hold does not contradict: the hold is looked at again
-    at growing lengths. Quick looks tell when a full one is due.
-
-    ``fit`` is a quick one of all of it where ``now_only``.
-    A cap is not condemned for what the tester itself loses.
-    """
+def _said(setup: Setup, rate_kpa_per_s: float, u: float) -> Literal["leak", "tight"] | None:
+    """What a hold's rate and its standard uncertainty (kPa/s) say. A cap is not condemned for what the tester itself
+    loses."""
     base = setup.tester_rate if setup.test == "cap" else None
     own, own_u = (base.value, base.standard_uncertainty or 0.0) if base is not None else (0.0, 0.0)
     limit = setup.procedure.steady_fall_allowed_kpa_per_min
+    rate, u = 60.0 * rate_kpa_per_s - own, float(np.hypot(60.0 * u, own_u))
+    # between its two rates the test says either, and what is called certain has to be what the verdict would be
+    return None if abs(rate - limit) <= 2.0 * u else answer(rate, u, limit)
 
-    def said(rate: float, u: float) -> Literal["leak", "tight"] | None:
-        return answer(60.0 * rate - own, float(np.hypot(60.0 * u, own_u)), limit)
 
-    ends = [hold[1]] if now_only else [hold[0] + q * setup.procedure.hold_s for q in SHARES]
-    last_word = said(fit.rate_kpa_per_s, fit.rate_u)
-    for end in ends:
+def answer_now(
+    setup: Setup, hold: tuple[float, float], fit: HoldFit, again: Callable[[], HoldFit] | None
+) -> Early | None:
+    """What is certain at the end of the ``hold`` so far (s), as the verdict on it would be. again: fits it with all
+    models, where ``fit`` is of fewer; it is asked for only where that one says something."""
+    if hold[1] - hold[0] < SHORTEST_S:
+        return None
+    said = _said(setup, fit.rate_kpa_per_s, fit.rate_u)
+    if said is not None and again is not None:
+        fit = again()
+        said = said if said == _said(setup, fit.rate_kpa_per_s, fit.rate_u) else None
+    return None if said is None else (said, hold[1])
+
+
+def first_answer(
+    setup: Setup, x: Prepared, hold: tuple[float, float], fit: HoldFit, strokes: tuple[FloatArray, FloatArray]
+) -> Early | None:
+    """When a sequential decision was first reached that the whole hold bears out: the hold is looked at again at
+    growing lengths. Quick looks tell when a full one is due. fit: of all of it."""
+    last_word = _said(setup, fit.rate_kpa_per_s, fit.rate_u)
+    if last_word is None:
+        return None
+    for end in (hold[0] + q * setup.procedure.hold_s for q in SHARES):
         if end - hold[0] < SHORTEST_S or end > hold[1]:
             continue
         first, last = np.searchsorted(x.t, hold[0]), np.searchsorted(x.t, end, "right")
-        if last - first < 8 or (now_only and last_word is None):
+        if last - first < FEWEST:
             continue
         beginning = Beginning(
-            x.t[first:last], x.p[first:last], step_kpa=x.step_kpa, noise_kpa=x.noise_kpa, strokes=strokes, whole=fit
-        )
-        if not now_only and said(*beginning.rate(quick=True)) is None:
+            x.t[first:last], x.p[first:last], step_kpa=x.step_kpa, noise_kpa=x.noise_kpa, strokes=strokes, whole=fit,
+            coolant=setup.test == "system",
+        )  # fmt: skip
+        if _said(setup, *beginning.rate(quick=True)) is None:
             continue
-        sure = said(*beginning.rate(quick=False))
-        if sure is not None and last_word in (None, sure):
-            return sure, end
+        if _said(setup, *beginning.rate(quick=False)) == last_word:
+            return last_word, end
     return None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -10,6 +11,7 @@ from recorder.analysis.setup import Setup
 from recorder.analysis.study import Study, study
 from recorder.analysis.trace.faults import Reported
 from recorder.analysis.trace.zero import full_scale_kpa, most_offset_kpa
+from recorder.analysis.verdict import longer_s, side
 from recorder.limits import band_kpa, limit_kpa
 from recorder.model import LiveView
 
@@ -123,7 +125,8 @@ def live_view(setup: Setup, s: Study, t: FloatArray, raw: float | None, seen: fl
     finished = bool(released and phase == "vented" and strokes and now - since > 3.0)
     reached = low is not None and max(peak or 0.0, pressure or 0.0) >= low
     fault, beyond = _fault(setup, s, raw)
-    step = _step(setup, s, phase, pressure, reached, low, limit, left, finished, pressed, strokes)
+    longer = _longer_s(setup, s, rate, rate_u, elapsed) if left == 0.0 and early is None else None
+    step = _step(setup, s, phase, pressure, reached, low, limit, left, finished, pressed, strokes, longer)
     if beyond and step not in ("wait", "done"):
         step = "over-limit"  # how high it is nobody knows
     return LiveView(
@@ -150,7 +153,22 @@ def live_view(setup: Setup, s: Study, t: FloatArray, raw: float | None, seen: fl
         fault=fault,
         next_step=step,
         finished=finished,
+        longer_s=longer if step == "hold" else None,
     )
+
+
+def _longer_s(setup: Setup, s: Study, rate: float | None, u: float | None, elapsed_s: float) -> float | None:
+    """How much longer (s) a hold that had its time has to go on to tell; None where it tells, or that is not known or
+    would take more than another hold."""
+    procedure, base = setup.procedure, setup.tester_rate if setup.test == "cap" else None
+    if rate is None or u is None or s.fit is None or s.fit.rising or s.rhythmic:
+        return None
+    if base is not None:
+        rate, u = rate - base.value, math.hypot(u, base.standard_uncertainty or 0.0)
+    if side(rate, u, procedure.steady_fall_allowed_kpa_per_min) != "unclear":
+        return None
+    longer = longer_s(rate, u, procedure.steady_fall_allowed_kpa_per_min, elapsed_s)
+    return longer if elapsed_s + longer <= 2.0 * procedure.hold_s else None
 
 
 def _fault(setup: Setup, s: Study, raw: float | None) -> tuple[str | None, bool]:
@@ -188,6 +206,7 @@ def _step(
     finished: bool,
     pressed: bool,
     strokes: int,
+    longer: float | None,
 ) -> str:
     if finished:
         return "done"
@@ -210,7 +229,7 @@ def _step(
         # what was reached and fell away again is the answer: to pump on would only start the hold anew
         if low is not None and not cap and not reached and pressure < low - 6.0 and left > 60.0:
             return "pump"
-        return "hold" if left > 0 else "release"
+        return "hold" if left > 0 or longer is not None else "release"
     if opened:
         return "stop-pumping"
     if low is not None and not cap and pressure >= (low - SETTLES_KPA if reached else low):

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recorder.analysis.early import Early, first_answer
+from recorder.analysis.early import Early, answer_now, first_answer
 from recorder.analysis.headspace import Space
 from recorder.analysis.hold import HoldFit, fit_hold
 from recorder.analysis.opening import Opening, find_opening
@@ -79,12 +81,13 @@ class Study:
 @dataclass(frozen=True, slots=True, eq=False)
 class _Held:
     """The hold that is judged (s), its fit (None where too few readings are in it), and the strokes before: how long
-    before it each ended (s), and its rise (kPa)."""
+    before it each ended (s), and its rise (kPa). again: fits it with all models, where ``fit`` is a quick one."""
 
     start_s: float
     end_s: float
     fit: HoldFit | None
     strokes: tuple[FloatArray, FloatArray]
+    again: Callable[[], HoldFit] | None = None
 
     @property
     def span(self) -> tuple[float, float]:
@@ -132,7 +135,10 @@ def study(
     peak = find_peak(seen, end, held.span if held is not None and steady else None) if parts.strokes else None
     early = None
     if held is not None and fit is not None and steady:
-        early = first_answer(setup, x, held.span, fit, held.strokes, now_only=quick)
+        if quick:
+            early = answer_now(setup, held.span, fit, held.again)
+        else:
+            early = first_answer(setup, x, held.span, fit, held.strokes)
 
     complete_s = setup.procedure.hold_s - _ENDS_S
     if parts.knocked_off and held is not None and held.length_s > complete_s:
@@ -263,11 +269,13 @@ def _held(setup: Setup, x: Prepared, parts: Stretches, opening: Opening | None, 
     if np.count_nonzero(pick) < _FEWEST:
         return _Held(*hold, None, strokes)
     rise = next((s.rise_kpa for s in reversed(parts.strokes) if s.end_s <= hold[0] + 0.5), 1.0)
-    fit = fit_hold(
-        x.t[pick], x.p[pick], step_kpa=x.step_kpa, noise_kpa=x.noise_kpa, last_rise_kpa=rise, strokes=strokes,
-        coolant=setup.test == "system", quick=quick,
+    fitted = partial(
+        fit_hold, x.t[pick], x.p[pick], step_kpa=x.step_kpa, noise_kpa=x.noise_kpa, last_rise_kpa=rise,
+        strokes=strokes, coolant=setup.test == "system",
     )  # fmt: skip
-    return _Held(*hold, fit, strokes)
+    if quick and hold[1] - hold[0] < setup.procedure.hold_s:
+        return _Held(*hold, fitted(quick=True), strokes, fitted)
+    return _Held(*hold, fitted(), strokes)  # what is said of a hold that had its time is what the verdict will be
 
 
 def _before(parts: Stretches, hold_s: float) -> tuple[FloatArray, FloatArray]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -57,6 +58,14 @@ def side(value: float, u: float, limit: float) -> Side:
     if value + 2.0 * u <= limit:
         return "below"
     return "above" if value - 2.0 * u > limit else "unclear"
+
+
+def longer_s(rate: float, u: float, limit: float, hold_s: float) -> float:
+    """How much longer (s) a hold of ``hold_s`` has to go on until ``rate`` is clear of ``limit``: the uncertainty of a
+    slope goes down with the 3/2 power of its length."""
+    gap = max(abs(limit - rate), 0.05 * limit)
+    more = hold_s * min(math.pow(2.0 * u / gap, 2.0 / 3.0), 4.0) - hold_s
+    return max(round(more / 5.0) * 5.0, 15.0)
 
 
 def wavers(setup: Setup, f: Findings) -> bool:
@@ -169,10 +178,7 @@ def _hold(setup: Setup, f: Findings, *, net: bool) -> tuple[Outcome, list[Reason
         )
         return "undecided", reasons, proc.hold_s
     if where == "unclear":
-        # the uncertainty of a slope goes down with the 3/2 power of the hold's length
-        gap = max(abs(limit - rate), 0.05 * limit)
-        more = f.hold_s * min((2.0 * u / gap) ** (2.0 / 3.0), 4.0) - f.hold_s
-        more = max(round(more / 5.0) * 5.0, 15.0)
+        more = longer_s(rate, u, limit, f.hold_s)
         reasons.append(
             Reason(
                 "hold-too-short", f"The hold cannot tell yet: {said}. Hold about {more:.0f} s more."

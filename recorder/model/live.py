@@ -16,6 +16,7 @@ class LiveView:
     target), ``stop-pumping`` (in the target), ``over-limit`` (relieve now), ``hold``, ``release``,
     ``vent-again`` (released, waiting for zero), ``done``.
     target_low_kpa, target_high_kpa: what has to be held, or between which a cap has to open; to_go_kpa: up to there.
+    longer_s: where the hold has its time and cannot tell yet, how much longer would do.
     fall_at_s: of when the fall is, where that is not ``time_s``. silent_s: how long no reading has arrived, where that
     is longer than usual; then there is no pressure, and before_kpa is the latest one.
     band: where the pressure of a cap is, of the band in which it has to open; None where that is not known.
@@ -44,6 +45,7 @@ class LiveView:
     fault: str | None
     next_step: str
     finished: bool
+    longer_s: float | None = None
     fall_at_s: float | None = None
     silent_s: float | None = None
     before_kpa: float | None = None

@@ -31,6 +31,8 @@ def brief(view: LiveView, unit: str = "kPa") -> tuple[str, ...]:
             return (word,)
         to_go = f"{format_pressure(view.to_go_kpa, unit)} to go"
         return (f"{word}, {to_go}", to_go, word)
+    if step == "hold" and view.longer_s is not None:
+        return (f"cannot tell yet, {clock(view.longer_s)} more", f"{clock(view.longer_s)} more")
     if step == "hold":
         return (f"{clock(view.hold_left_s)} left",) if view.hold_left_s is not None else ("hands off",)
     return _WORDS.get(step, ())

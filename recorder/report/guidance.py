@@ -52,7 +52,7 @@ def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
     if step == "release":
         # a cap that holds may fail by where it opened
         tight = "it holds" if test == "cap" else "it is tight"
-        early = {"leak": "a leak is proven", "tight": tight}.get(view.early or "", "enough seen")
+        early = {"leak": "it leaks", "tight": tight}.get(view.early or "", "the hold is over")
         return f"{early}: {_RELIEVE}"
     if step == "vent-again":
         return "wait for zero; do not take anything off yet"
@@ -106,6 +106,8 @@ def _pump_cap(view: LiveView, unit: str) -> str:
 
 def _hold(view: LiveView, test: TestKind) -> str:
     left = f"{clock(view.hold_left_s)} left" if view.hold_left_s is not None else "do not touch the pump"
+    if view.longer_s is not None:
+        left = f"cannot tell yet, about {clock(view.longer_s)} more"
     rate, u = view.rate_kpa_per_min, view.rate_u_kpa_per_min
     if test == "system" and rate is not None and u is not None and rate - 2.0 * u > _FAST_KPA_PER_MIN:
         return f"hold: {left}, it falls fast: a leak. Hands off the pump, {_LOOK}"

@@ -75,8 +75,11 @@ class Steady:
         return view.time_s - self._below_since_s < STAYS_S
 
     def _not_taken_back(self, view: LiveView, step: str) -> str:
-        """A step of pumping that was reached stays until the pressure is clearly below where it was reached."""
+        """A step of pumping that was reached stays until the pressure is clearly below where it was reached; the end of
+        a hold stays."""
         p, before = view.pressure_kpa, self._last.next_step if self._last is not None else ""
+        if (before, step) == ("release", "hold") and view.longer_s is not None:
+            return before  # whoever was told to let go is not called back
         if p is None or step not in _PUMPING:
             return step
         if step in self._lowest:

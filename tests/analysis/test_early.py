@@ -3,7 +3,6 @@ before 10 s; what a quick look says has to stand in a full one. Wald's bounds th
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, field
 from types import SimpleNamespace
 from typing import Any
@@ -22,6 +21,11 @@ TIGHT, LEAKS, CANNOT_TELL = (0.0, 0.01), (2.0, 0.01), (0.35, 1.0)  # kPa/min and
 START_S = 30.0
 
 
+def fitted(per_min: tuple[float, float]) -> Any:
+    """A fit that says so much, and u of it, in kPa/min."""
+    return SimpleNamespace(rate_kpa_per_s=per_min[0] / 60.0, rate_u=per_min[1] / 60.0)
+
+
 @dataclass
 class Looks:
     """In place of the fit: what a look at the hold's first so many seconds says, and which looks were made."""
@@ -29,6 +33,15 @@ class Looks:
     full: dict[float, tuple[float, float]]
     quick: dict[float, tuple[float, float]] = field(default_factory=dict)
     made: list[tuple[float, bool]] = field(default_factory=list)
+
+    def last(self, held_s: float) -> tuple[float, float]:
+        """What the whole hold says, where a test does not name it: what its last look does."""
+        seen = [s for s in self.full if s <= held_s]
+        return self.full[max(seen)] if seen else CANNOT_TELL
+
+    def again(self, held_s: float) -> Any:
+        self.made.append((held_s, False))
+        return fitted(self.full[held_s])
 
     def beginning(self, t: np.ndarray, p: np.ndarray, **_: Any) -> Looks:
         assert t[0] == START_S and len(t) == len(p)
@@ -47,16 +60,18 @@ def answered(monkeypatch: pytest.MonkeyPatch, test: TestKind, looks: Looks, held
     monkeypatch.setattr(early, "Beginning", looks.beginning)
     t = np.arange(0.0, 240.0, dt_s)
     x = prepare(t, np.full(len(t), 100.0), 0.0)
-    rate, u = now or whole or (math.nan, math.nan)
-    fit: Any = SimpleNamespace(rate_kpa_per_s=rate / 60.0, rate_u=u / 60.0)
+    fit = fitted(now or whole or looks.last(held_s))
     strokes = (np.empty(0), np.empty(0))
     setup = Setup(test, None, resolve(test), tester=tester)
-    return early.first_answer(setup, x, (START_S, START_S + held_s), fit, strokes, now_only=now is not None)
+    span = (START_S, START_S + held_s)
+    if now is not None:
+        return early.answer_now(setup, span, fit, lambda: looks.again(held_s))
+    return early.first_answer(setup, x, span, fit, strokes)
 
 
 def test_looks_at_the_hold_of_a_system(monkeypatch: pytest.MonkeyPatch) -> None:
     looks = Looks({20.0: CANNOT_TELL, 40.0: CANNOT_TELL, 60.0: LEAKS, 90.0: TIGHT})
-    assert answered(monkeypatch, "system", looks, 120.0) == ("leak", START_S + 60.0)
+    assert answered(monkeypatch, "system", looks, 120.0, whole=LEAKS) == ("leak", START_S + 60.0)
     assert looks.made == [(20.0, True), (40.0, True), (60.0, True), (60.0, False)]
     looks = Looks({20.0: CANNOT_TELL, 40.0: CANNOT_TELL, 60.0: CANNOT_TELL, 90.0: TIGHT})
     assert answered(monkeypatch, "system", looks, 120.0) == ("tight", START_S + 90.0)
@@ -72,7 +87,7 @@ def test_no_look_before_ten_seconds(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_no_look_at_what_was_not_held(monkeypatch: pytest.MonkeyPatch) -> None:
     looks = Looks({20.0: CANNOT_TELL, 40.0: CANNOT_TELL})
-    assert answered(monkeypatch, "system", looks, 59.0) is None
+    assert answered(monkeypatch, "system", looks, 59.0, whole=TIGHT) is None
     assert [s for s, _ in looks.made] == [20.0, 40.0]
 
 
@@ -83,11 +98,29 @@ def test_no_look_at_less_than_eight_readings(monkeypatch: pytest.MonkeyPatch) ->
 
 
 def test_rates_are_compared_by_the_minute(monkeypatch: pytest.MonkeyPatch) -> None:
-    """With u = 0.2308 kPa/min a rate of nothing is just certain, see below."""
-    for u, found in ((0.2308, ("tight", START_S + 20.0)), (0.2312, None)):
+    """A rate of nothing is certain once twice its u is below what matters, 0.35; so is one of 0.7 above it."""
+    for u, found in ((0.1749, ("tight", START_S + 20.0)), (0.1751, None)):
         assert answered(monkeypatch, "system", Looks({20.0: (0.0, u)}), 39.0) == found
     for rate, found in ((0.701, ("leak", START_S + 20.0)), (0.699, None)):
-        assert answered(monkeypatch, "system", Looks({20.0: (rate, 0.2309)}), 39.0) == found
+        assert answered(monkeypatch, "system", Looks({20.0: (rate, 0.175)}), 39.0) == found
+
+
+@pytest.mark.parametrize("rate", [0.2, 0.3, 0.4, 0.5])
+def test_nothing_is_certain_that_the_verdict_leaves_open(monkeypatch: pytest.MonkeyPatch, rate: float) -> None:
+    """Between its two rates Wald's test says either; the verdict asks for two u of distance to the limit."""
+    u = abs(rate - 0.35) / 1.99
+    assert early.answer(rate, u, 0.35) is not None
+    looks = Looks({20.0: (rate, u)})
+    assert answered(monkeypatch, "system", looks, 39.0) is None
+    assert answered(monkeypatch, "system", looks, 20.0, now=(rate, u)) is None
+    assert answered(monkeypatch, "system", Looks({20.0: TIGHT}), 39.0, whole=(rate, u)) is None
+
+
+@pytest.mark.parametrize("u", [0.01, 0.1, 0.17])
+def test_what_is_certain_is_what_wald_says(monkeypatch: pytest.MonkeyPatch, u: float) -> None:
+    for rate in np.linspace(-1.0, 3.0, 81):
+        got = answered(monkeypatch, "system", Looks({20.0: (float(rate), u)}), 39.0)
+        assert got is None or got[0] == early.answer(float(rate), u, 0.35)
 
 
 def test_a_quick_look_has_to_stand_in_a_full_one(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -102,6 +135,9 @@ def test_while_it_is_held_only_now_counts(monkeypatch: pytest.MonkeyPatch) -> No
     assert answered(monkeypatch, "system", looks, 70.0, now=LEAKS) == ("leak", START_S + 70.0)
     assert looks.made == [(70.0, False)]
     assert answered(monkeypatch, "system", Looks({70.0: CANNOT_TELL}), 70.0, now=LEAKS) is None
+    assert answered(monkeypatch, "system", Looks({70.0: TIGHT}), 70.0, now=LEAKS) is None
+    setup = Setup("system", None, resolve("system"))
+    assert early.answer_now(setup, (30.0, 50.0), fitted(LEAKS), None) == ("leak", 50.0)  # which is of all models
 
 
 def test_a_cap_alone_is_spared_what_the_tester_loses(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -145,6 +145,25 @@ def test_a_hold_far_below_the_target_that_was_never_reached_is_pumped_up() -> No
     assert {v.next_step for v in live.views if v.phase == "hold" and 5.0 < v.hold_elapsed_s < 18.0} == {"pump"}
 
 
+@pytest.mark.parametrize(("leak", "outcome", "says"), [
+    (0.0, "pass", "it is tight"), (0.27, "undecided", "hold"), (0.42, "undecided", "hold"), (0.8, "fail", "it leaks"),
+])
+def test_at_the_end_of_a_hold_the_words_are_those_of_the_verdict(leak: float, outcome: str, says: str) -> None:
+    """0.35 kPa/min are allowed: a fall near that cannot be told from either side, and is not called certain."""
+    leaks = (replace(SCENES["system-seeps"].leaks[0], rate_kpa_per_min=leak),) if leak else ()
+    live = Live("system", *trace(replace(SCENES["system-repaired"], leaks=leaks, hold_s=124.0)))
+    assert live.judgement().outcome == outcome
+    # the time is up, and nothing has been let go yet
+    over = [v for v in live.views if v.phase == "hold" and v.hold_left_s == 0.0 and v.hold_elapsed_s < 123.0]
+    assert len(over) > 3
+    assert {report.next_step(v, test="system").split(":")[0] for v in over} == {says}
+    if says == "hold":
+        assert all("cannot tell yet, about" in report.next_step(v, test="system") for v in over)
+        assert all((v.longer_s or 0.0) >= 15.0 and v.early is None for v in over)
+    else:
+        assert {v.longer_s for v in over} == {None} and len({v.early for v in over}) == 1
+
+
 @pytest.mark.parametrize("name", ["system-seeps", "system-repaired"])
 def test_settling_is_not_called_a_fast_fall(name: str) -> None:
     live = Live("system", *trace(replace(SCENES[name], hold_s=30.0)))

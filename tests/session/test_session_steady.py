@@ -148,3 +148,15 @@ def test_the_same_view_gives_the_same_answer() -> None:
     steady, view = Steady(), report_view()
     assert steady.of(view, "cap") is steady.of(view, "cap")
     assert steady.of(replace(view, band="below"), "system") == replace(view, band=None)
+
+
+def test_whoever_was_told_to_let_go_is_not_called_back() -> None:
+    over = replace(report_view(), phase="hold", pressure_kpa=121.0, peak_kpa=122.0, hold_left_s=0.0)
+    unsure = replace(over, next_step="hold", longer_s=20.0)
+    steady = Steady()
+    assert steady.of(unsure, "system").next_step == "hold"
+    assert steady.of(replace(over, next_step="release"), "system").next_step == "release"
+    assert steady.of(unsure, "system").next_step == "release"
+    anew = replace(unsure, hold_left_s=100.0, longer_s=None)  # pumped up again, another hold
+    assert steady.of(replace(over, phase="pump-up", next_step="pump"), "system").next_step == "pump"
+    assert steady.of(anew, "system").next_step == "hold"

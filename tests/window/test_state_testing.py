@@ -254,7 +254,7 @@ def test_a_cap_that_holds_is_not_called_tight_for_it_may_open_too_low() -> None:
     for test, words in (("cap", "it holds"), ("system", "it is tight"), ("tester", "it is tight")):
         screen = live_screen(view, test=test, unit="kPa")  # type: ignore[arg-type]
         assert screen.sentence.lower().startswith(f"{words}: turn the relief")
-        assert dict(screen.numbers)["certain:"] == words
+        assert dict(screen.numbers)["so far:"] == words
 
 
 def test_marks_are_listed_with_their_numbers() -> None:

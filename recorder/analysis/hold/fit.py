@@ -186,6 +186,7 @@ class Beginning:
         noise_kpa: float,
         strokes: tuple[FloatArray, FloatArray] | None,
         whole: HoldFit,
+        coolant: bool = False,
     ) -> None:
         self._rounding_u, self._whole_s = whole.rounding_u, float(whole.time_s[-1] - whole.time_s[0])
         self._readings = _Readings(
@@ -195,6 +196,7 @@ class Beginning:
             noise_kpa=noise_kpa,
             last_rise_kpa=whole.last_rise_kpa,
             strokes=strokes,
+            coolant=coolant,
             whole=whole,
         )
 

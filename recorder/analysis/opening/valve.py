@@ -51,7 +51,7 @@ OWN = 2.5  # of a stroke's five numbers: what they take up of the cost, of which
 GOOD = 2.0  # residuals' variance over what noise explains: so good a fit without one stroke says that it was disturbed
 SUDDEN: tuple[tuple[Law, Law], ...] = (("pops", "pops late"), ("snaps", "snaps late"))
 LAWS: tuple[Law, ...] = (
-    "even", "pops", "soon", "late", "later", "ajar", "some ajar", "snaps", "pops late", "snaps late"
+    "even", "pops", "soon", "half", "late", "later", "ajar", "some ajar", "snaps", "pops late", "snaps late"
 )
 LATE = {late for _, late in SUDDEN}  # how late one that opens suddenly is, only its opening tells
 MISS_S = 0.05  # for so long a misfit of the response's shape lasts
@@ -168,6 +168,7 @@ def _laws(fit: MetStrokes, n: int, free: float, correlated: float) -> dict[Law, 
     explore("soon")  # the best one of most valves goes first: the sooner is seen which of the others are hopeless
     explore("even")
     explore("pops")
+    explore("half")
     # a lift that is late lets out slowly, and looks like a small gain
     if min(float(g.log_k[int(np.argmin(g.cost))]) for g in found.values()) < SLOW_LOG_K:
         explore("late")

@@ -37,27 +37,28 @@ class Lanes:
     ajar: NDArray[np.bool_]
     left: FloatArray
 
-    def left_open(self, pops: bool) -> FloatArray:
-        """The lift that a stroke begins with: friction holds it as the pressure falls, down to closing."""
+    def left_open(self, pop: float) -> FloatArray:
+        """The lift that a stroke begins with: friction holds it as the pressure falls, down to closing. pop: the share
+        of ``gap`` that a valve's lift has as soon as it opens."""
         above = np.maximum(self.base - self.p_open + self.gap, 0.0)
-        if pops:
+        if pop == 1.0:
             return np.where(self.ajar, np.maximum(above, 1e-3), np.where(self.left > 0.0, above, 0.0))
-        return np.minimum(self.left, above)
+        return np.minimum(np.where(self.left > 0.0, self.left + pop * self.gap, 0.0), above)
 
 
 def run_valves(
-    q: Lanes, r: Response, *, pops: bool, full: bool = False, lag_s: float | None = None
+    q: Lanes, r: Response, *, pop: float, full: bool = False, lag_s: float | None = None
 ) -> tuple[FloatArray, FloatArray]:
     """Pressures (steps + 1, lanes), and the warmth c at the end (lanes). Between two times lift and
     pressure follow a line, so each step is exact in k. lag_s: time constant by which the lift is late; full: such a
     lift is all of ``gap`` until the valve shuts."""
     gas = _Gas(q, r)
     if lag_s is None:
-        (_run_popping if pops else _run_rubbing)(q, gas)
+        (_run_popping if pop == 1.0 else _run_rubbing)(q, gas)
     elif full:
         _run_full(q, gas, lag_s)
     else:
-        _run_late(q, gas, lag_s, pops)
+        _run_late(q, gas, lag_s, pop)
     return gas.done()
 
 
@@ -101,7 +102,7 @@ def _run_rubbing(q: Lanes, gas: _Gas) -> None:
     """A valve whose lift follows p - p_open as it opens, p - p_close as it closes, and stays where it is between."""
     rate = gas.scale * q.k * q.step_s
     slow, stays = 1.0 / rate, np.exp(-rate)
-    lift = q.left_open(False)
+    lift = q.left_open(0.0)
     still, settle = np.empty_like(rate), np.empty_like(rate)
     for i in range(len(gas.air)):
         p, new = gas.begin(i)
@@ -127,7 +128,7 @@ def _run_rubbing(q: Lanes, gas: _Gas) -> None:
 def _run_popping(q: Lanes, gas: _Gas) -> None:
     """A valve whose lift is p - p_close as soon as it is open, and never 0 where it is left ajar."""
     rate = gas.scale * q.k * q.step_s
-    lift = q.left_open(True)
+    lift = q.left_open(1.0)
     least = np.where(q.ajar, SHUT_KPA, 0.0)
     for i in range(len(gas.air)):
         p, new = gas.begin(i)
@@ -181,12 +182,12 @@ def _run_full(q: Lanes, gas: _Gas, lag_s: float) -> None:
         gas.end(i)
 
 
-def _run_late(q: Lanes, gas: _Gas, lag_s: float, pops: bool) -> None:
+def _run_late(q: Lanes, gas: _Gas, lag_s: float, pop: float) -> None:
     """A valve whose lift follows that of friction's two lines with a lag. While the line moves with the pressure,
     y = p - line and lift l are linear, y' = u - K l, l' = (y - l) / lag, and each step is exact; a step in which the
     line is met is two."""
     h, gain_k = q.step_s, gas.scale * q.k
-    wants = q.left_open(pops)
+    wants = q.left_open(pop)
     lift = wants.copy()
     whole, gone, half = gain_k * h, np.exp(-h / lag_s), 0.5 / lag_s
     late, slow = gain_k * lag_s * (1.0 - gone), 1.0 / whole
@@ -202,17 +203,17 @@ def _run_late(q: Lanes, gas: _Gas, lag_s: float, pops: bool) -> None:
         return np.stack([a + half * b, gain_k[some] * b, b / lag_s, a - half * b])
 
     steady = turned(slice(None), h)
-    shut_line = -q.gap
+    shut_line, jump = -q.gap, pop * q.gap
     still, rest, y, over, other = (np.empty_like(h) for _ in range(5))
     for i in range(len(gas.air)):
         p, new = gas.begin(i)
         np.subtract(gas.free, np.multiply(whole, lift, out=still), out=still)
         is_open = wants > 0.0
-        if pops:
+        if pop == 1.0:
             up = still > 0.0
             moves = up | is_open
         else:
-            up = still > wants
+            up = still > np.where(is_open, wants - jump, 0.0) if pop else still > wants
             moves = up | ((still + q.gap < wants) & is_open)
         # where it does not move
         np.subtract(lift, wants, out=over)
@@ -222,12 +223,12 @@ def _run_late(q: Lanes, gas: _Gas, lag_s: float, pops: bool) -> None:
             np.add(wants, np.multiply(over, gone, out=over), out=lift)
             gas.end(i)
             continue
-        if pops:
+        if pop == 1.0:
             line, meet = shut_line, wants
             meets = np.flatnonzero(up & ~is_open & (p < -SAME_KPA))
         else:
-            line = np.where(up, 0.0, shut_line)
-            meet = line + wants
+            line = np.where(up, -jump, shut_line)
+            meet = np.where(is_open, line + wants, 0.0)
             before = p - meet
             meets = np.flatnonzero(moves & np.where(up, before < -SAME_KPA, before > SAME_KPA))
         np.multiply(gas.push, slow, out=rest)
@@ -236,7 +237,7 @@ def _run_late(q: Lanes, gas: _Gas, lag_s: float, pops: bool) -> None:
         begins = lift - rest
         if len(meets):
             # the lift as it is until the line is met, and from there on
-            to = np.zeros(len(meets)) if pops else meet[meets]
+            to = np.zeros(len(meets)) if pop == 1.0 else meet[meets]
             after, was = h[meets], p[meets]
             part = np.clip((to - was) / (still[meets] - was), 0.0, 1.0) * after
             l_first = wants[meets] + over[meets] * np.exp(-part / lag_s)

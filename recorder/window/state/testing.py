@@ -114,7 +114,7 @@ def _numbers(view: LiveView, unit: str, marks: Sequence[Mark], test: TestKind) -
         out.append(("opened", format_pressure(view.opening_kpa, unit)))
     if view.early is not None:
         tight = "it holds" if test == "cap" else "it is tight"
-        out.append(("certain:", "it leaks" if view.early == "leak" else tight))
+        out.append(("so far:", "it leaks" if view.early == "leak" else tight))
     if marks:
         out.append(("marked", ", ".join(f"{n} {mark.text}" for n, mark in enumerate(marks, start=1))))
     return tuple(out)
