@@ -6,7 +6,6 @@ in a table here, because loading pint takes longer than judging a recording; any
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Mapping
 from functools import lru_cache
@@ -15,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from recorder.digits import rounded_down
 from recorder.errors import SettingError, as_written
 from recorder.model import Marking
+from recorder.numerals import typed_number
 
 if TYPE_CHECKING:
     import pint
@@ -114,7 +114,6 @@ KNOWN_FACTORS: dict[tuple[str, str], float] = {
 }
 
 _LARGEST = 1e300  # of any quantity in any unit; far beyond, and safe to compute with
-_NUMBER = re.compile(r"\s*([-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*")
 
 # Full scales that hobby sensors for this job have, kPa gauge. Common practice, no source.
 LIKELY_FULL_SCALE_KPA = (60.0, 2100.0)
@@ -203,14 +202,7 @@ _WRITTEN = {"kPa": "16 psi", "kPa/minute": "0.35 kPa/min", "s": "60 s", "mL": "2
 
 
 def _split(text: str, unit: str = "kPa") -> tuple[float, str]:
-    match = _NUMBER.fullmatch(text)
-    if match is None:
-        raise SettingError(f"'{text}' does not begin with a number",
-                           do=f"write it like '{_WRITTEN.get(unit, f'16 {unit}')}'")
-    value = float(match[1].replace(",", "."))
-    if not math.isfinite(value):
-        raise SettingError(f"'{text}' is not a finite number")
-    return value, match[2]
+    return typed_number(text, _WRITTEN.get(unit, f"16 {unit}"))
 
 
 def parse_quantity(given: str | float | Mapping[str, Any], unit: str) -> float:

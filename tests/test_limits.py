@@ -198,3 +198,12 @@ def test_a_pressure_for_a_band_is_told_how_it_is_given() -> None:
     assert resolve("cap", {"band_below": "1e-0 %"}).band_below == 0.01  # a minus is no range by itself
     with pytest.raises(SettingError, match="not a unit"):
         resolve("cap", {"hold": "1e-3 parcels"})
+
+
+@pytest.mark.parametrize(("layer", "both"), [
+    ({"hold": "1,200 s"}, "1200 s and as 1.2 s"), ({"most_air": "1,500 mL"}, "1500 mL and as 1.5 mL"),
+    ({"band": "1,125 %"}, "1125 % and as 1.125 %"),
+])
+def test_a_comma_between_thousands_is_not_taken_for_a_decimal_one(layer: dict[str, object], both: str) -> None:
+    with pytest.raises(SettingError, match=f"^limit '{next(iter(layer))}': .* can be read as {both}; "):
+        resolve("system", layer)

@@ -89,6 +89,8 @@ def test_both_ends_of_a_target_may_be_raised_and_have_to_agree(tmp_path: Path) -
         ('unit = "kPa"\ncolour = 3\n', 2, "colour"),
         ("[limits]\nhold = 3\nhodl = 4\n", 3, "hodl"),
         ('[limits]\nhold = "3 kPa"\n', 2, "hold"),
+        ('[limits]\n\nhold = "1,200 s"\n', 3, "write '1200 s' or '1.2 s'"),
+        ('full_scale = "1,200 kPa"\n', 1, "can be read as 1200 kPa and as 1.2 kPa"),
         ("[limits.cap]\n\nband = 200\n", 3, "band"),
         ('unit = "furlong"\n', 1, "furlong"),
         ('\nfull_scale = "wide"\n', 2, "wide"),
