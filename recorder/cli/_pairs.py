@@ -229,6 +229,8 @@ def _step(port: Gatherer, seconds: float, bare_unit: str | None, full: float) ->
     """The mean reading of ``seconds`` from now, the scatter of the single ones, and what to say of it."""
     import numpy as np
 
+    from recorder.wire import ratio_of
+
     port.forget()
     faults = port.counts.faults
     port.listen(seconds)
@@ -241,6 +243,6 @@ def _step(port: Gatherer, seconds: float, bare_unit: str | None, full: float) ->
             f"reading {mean:.4f} {bare_unit}, scatter {scatter:.4f}, {len(values)} readings"
         )
     s = port.samples()
-    ratios = s.counts / np.where(np.isnan(s.supply) | (s.supply <= 0), full, s.supply)
+    ratios = ratio_of(s.counts, s.supply, full)
     mean, scatter = float(np.mean(ratios)), float(np.std(ratios))
     return mean, scatter, f"reading {mean:.5f} of full scale, scatter {scatter:.5f}, {len(ratios)} samples"
