@@ -1,4 +1,4 @@
-"""Is this adapter fit to use? Everything measured on a minute of samples taken with the hose open.
+"""Is this adapter fit to use? Everything measured on samples taken with the hose open, for three minutes usually.
 
 How the smallest fall is found: over T = 120 s a slope is known to no better than sqrt(2) ADEV(T/2) / (T/2), the
 Allan deviation (NIST SP 1065) of the noise that is there at half the hold, and to no better than a white-noise
@@ -34,6 +34,7 @@ from recorder.digits import significant
 from recorder.errors import RunError
 from recorder.model import Announcement, Calibration, JsonObject, WireCounts
 from recorder.wander import CURRIE, wander
+from recorder.wire.ratio import ratio_of
 from recorder.wire.steps import Steps, steps_of
 
 if TYPE_CHECKING:
@@ -277,9 +278,8 @@ def check_adapter(
     rate_hz = float(np.sum(dseq)) / float(time_s[-1])
 
     scale = announcement.full_scale_counts
-    full = np.where(np.isnan(run.supply) | (run.supply <= 0), scale, run.supply)
-    p = calibration.apply(cal, run.counts / full)
-    one_more = calibration.apply(cal, (run.counts + 1) / full)
+    p = calibration.apply(cal, ratio_of(run.counts, run.supply, scale))
+    one_more = calibration.apply(cal, ratio_of(run.counts + 1, run.supply, scale))
     resolution = float(np.median(one_more - p))
     clock = clock_error(time_s, run.host_s)
     host = np.diff(run.host_s)

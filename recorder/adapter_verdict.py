@@ -32,6 +32,9 @@ _ZERO_RATIOS = (0.09, 0.11)  # where a 10 to 90 % sensor stands open to the air,
 _MOVED_KPA = 5.0  # within minutes: no sensor that warms up does so much; common practice, no source
 _STRETCHES = 20  # of the time it is listened to: enough for a pump stroke to show, and some samples in each
 _AIR_KPA = (80.0, 106.0)  # from 2000 m up to a high at sea level; standard atmosphere, ISO 2533 (from memory)
+# Of a reading with the hose open, clear of its uncertainty: so much more is no sensor's offset, but another sensor's
+# calibration, an absolute sensor, or pressure that was left on. Common practice, no source.
+_ZERO_KPA = 10.0
 
 
 def _times(n: float) -> str:
@@ -80,9 +83,11 @@ def scale_hint(counts: float, scale: int) -> str:
     return ""
 
 
-def zero_hint(zero_kpa: float) -> str:
-    """Why a reading may be off with the hose open, as far as it can be recognised."""
-    if _AIR_KPA[0] < zero_kpa < _AIR_KPA[1]:
+def zero_hint(zero_kpa: float, within_kpa: float = 0.0) -> str:
+    """Why a reading may be off with the hose open, as far as it can be recognised. within_kpa: by how much it may be
+    off anyhow."""
+    within_kpa = min(within_kpa, _ZERO_KPA)
+    if _AIR_KPA[0] - within_kpa < zero_kpa < _AIR_KPA[1] + within_kpa:
         return "so much is the air's own pressure, as an absolute sensor reads it; a gauge (vented) one is needed"
     return "is the hose open, is the calibration this sensor's?"
 
@@ -95,7 +100,8 @@ def graded(r: Mapping[str, Any], nominal_hz: float) -> tuple[Verdict, tuple[str,
     lines = r["samples"] + r["failed_checks"]
     moved = r["changed_kpa"] > 0 and not r["pinned"]
     still = float(not moved)  # what was moved by hand says nothing of the sensor
-    zero_off = abs(r["zero_kpa"]) > 2 * (r["zero_u_kpa"] or 1.0) + 1.0
+    may_be_off = 2 * (r["zero_u_kpa"] or 1.0) + 1.0
+    zero_off = max(abs(r["zero_kpa"]) - may_be_off, 0.0)
     drift = abs(r["drift_kpa_per_min"]) - 2 * r["drift_u_kpa_per_min"]
     wanders = r["wander_fall_kpa"] * float(drift <= _DRIFTS_KPA_PER_MIN)  # one that drifts is to warm up first
     matters_kpa = MATTERS_KPA_PER_MIN * HOLD_S / 60.0
@@ -132,9 +138,9 @@ def graded(r: Mapping[str, Any], nominal_hz: float) -> tuple[Verdict, tuple[str,
          "hidden by the size of a count"),
         (float(r["restarts"]), 0.5, 2.5, f"it restarted {_times(r['restarts'])}: check its supply"),
         (float(r["turned_over"]), 0.5, 2.5, str(r["told"])),
-        (still * zero_off * (3.0 if r["scale_hint"] else 1.0), 0.5, 2.0,
+        (still * zero_off * (math.inf if r["scale_hint"] and zero_off else 1.0), 0.0, _ZERO_KPA,
          f"open to air it reads {r['zero_kpa']:.1f} kPa: "
-         f"{r['scale_hint'] or r['zero_hint'] or zero_hint(r['zero_kpa'])}"),
+         f"{r['scale_hint'] or r['zero_hint'] or zero_hint(r['zero_kpa'], may_be_off)}"),
         (still * drift, _DRIFTS_KPA_PER_MIN, MATTERS_KPA_PER_MIN,
          f"open to air it drifts {significant(r['drift_kpa_per_min'], 2, sign=True)} kPa/min: let it warm up"),
         (abs(r["rate_hz"] / nominal_hz - 1) if nominal_hz > 0 else 0.0, 0.05, math.inf,

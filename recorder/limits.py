@@ -11,18 +11,18 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
+from recorder.air import STANDARD_ATMOSPHERE_KPA, pressure_at_altitude_kpa
 from recorder.errors import SettingError, as_written
-from recorder.model import JsonObject, Marking, TestKind
+from recorder.model import TEST_KINDS, JsonObject, Marking, TestKind
 from recorder.units import parse_quantity
 
 __all__ = ["KEYS", "NAMED", "Key", "Procedure", "band_kpa", "check", "limit_kpa", "limit_name", "needed_kpa", "resolve",
-           "unknown_limits"]
+           "tests_of", "unknown_limits"]
 
 PRACTICE = "common practice, no source"
 # kPa; below it no radiator cap is marked: SAE J164, class of 3 to 5 psi, from memory
 LEAST_MARKED_KPA = 20.7
 TESTER_LEAST = 0.75  # of its target: a check at less says nothing; common practice, no source
-STANDARD_ATMOSPHERE_KPA = 101.325  # ISO 2533 standard atmosphere at sea level
 _ROUNDING_KPA = 1e-6  # of limits in other units
 LOWEST_AIR_KPA, HIGHEST_AIR_KPA = 30.0, 115.0  # ISO 2533: 9000 m is 30.8 kPa, -500 m 107.5; weather on top
 
@@ -63,7 +63,9 @@ KEYS: tuple[Key, ...] = (
         PRACTICE),
     Key("target_low", "kPa", None, 7.0, "lower end of the target, above the marking", PRACTICE),
     Key("target_high", "kPa", None, 14.0, "upper end of the target, above the marking", PRACTICE),
-    Key("over_limit", "kPa", None, 14.0, "above the marking plus this the pressure is over the limit", PRACTICE),
+    Key("over_limit", "kPa", 14.0, 14.0,
+        "above the marking plus this the pressure is over the limit; of a cap it is only said while it is pumped, and "
+        "never below the upper end of its band", PRACTICE),
     Key("tester_target", "kPa", None, None,
         "how far the tester itself, its hose blanked, is pumped up where no marking is given: 100 kPa unless set; "
         "below three quarters of it a check says nothing", PRACTICE),
@@ -77,6 +79,7 @@ KEYS: tuple[Key, ...] = (
         "air pressure where the test is made", "ISO 2533 standard atmosphere"),
 )
 _BY_NAME = {key.name: key for key in KEYS}
+_ALTITUDE = "altitude"  # stands for the local air pressure there
 _OF_PROCEDURE = "named"  # which named procedure it was: of a procedure, and no limit
 
 # Published bands, under names of our own. Sources are vehicle service manuals that print the same figures.
@@ -129,32 +132,21 @@ class Procedure:
     def to_json(self) -> JsonObject:
         """Every limit in use, as the recording's ``procedure``; reading it back gives the same Procedure."""
 
-        def q(value: float | None, unit: str) -> JsonObject | None:
-            return None if value is None else {"value": value, "unit": unit}
-
-        out: JsonObject = {
-            "hold": q(self.hold_s, "s"),
-            "shortest_hold": q(self.shortest_hold_s, "s"),
-            "steady_fall_allowed": q(self.steady_fall_allowed_kpa_per_min, "kPa/minute"),
-            "stroke_volume": q(self.stroke_volume_ml, "mL"),
-            "local_air_pressure": q(self.local_air_pressure_kpa, "kPa"),
-            "zero_shift_allowed": q(self.zero_shift_allowed_kpa, "kPa"),
-        }
-        if self.test == "cap":
-            out["judged_pressure"] = self.judged_pressure
-            out["band_below"] = q(round(self.band_below * 100, 9), "percent")
-            out["band_above"] = q(round(self.band_above * 100, 9), "percent")
-            out["band_low"] = q(self.band_low_kpa, "kPa")
-            out["band_high"] = q(self.band_high_kpa, "kPa")
-        elif self.test == "system":
-            out["target_low"] = q(self.target_low_kpa, "kPa")
-            out["target_high"] = q(self.target_high_kpa, "kPa")
-            out["over_limit"] = q(self.over_limit_kpa, "kPa")
-            out["most_air"] = q(self.most_air_ml, "mL")
-        else:
-            out["tester_target"] = q(self.tester_target_kpa, "kPa")
+        usual = _DEFAULTS[self.test]
+        out: JsonObject = {name: self.quantity(name) for name in (*_OF_ALL, *_OF_ONE[self.test])}
+        for name in _SELDOM[self.test]:
+            if self.quantity(name) != usual.quantity(name):
+                out[name] = self.quantity(name)
         out.update(self.other)
         return out
+
+    def quantity(self, name: str) -> JsonObject | str | None:
+        """One limit by its name in ``KEYS``, as ``to_json`` has it."""
+        if name == "judged_pressure":
+            return self.judged_pressure
+        share = name in ("band_below", "band_above")
+        value = round(getattr(self, name) * 100, 9) if share else getattr(self, _FIELDS[name])
+        return None if value is None else {"value": value, "unit": _BY_NAME[name].unit}
 
 
 _DEFAULTS: dict[TestKind, Procedure] = {
@@ -163,6 +155,17 @@ _DEFAULTS: dict[TestKind, Procedure] = {
     # A blanked hose is held like a system: the baseline has to be known at least as well as a system's fall.
     "tester": Procedure("tester", hold_s=120.0, shortest_hold_s=60.0, steady_fall_allowed_kpa_per_min=0.35),
 }
+
+# Which limits are of which test, in the order in which a recording has them. The seldom ones it has where they are not
+# the usual: nothing of a cap is judged by its over-limit, which is said while it is pumped; the others are of the
+# tester where a marking is given.
+_OF_ALL = ("hold", "shortest_hold", "steady_fall_allowed", "stroke_volume", "local_air_pressure", "zero_shift_allowed")
+_OF_ONE: dict[TestKind, tuple[str, ...]] = {
+    "cap": ("judged_pressure", "band_below", "band_above", "band_low", "band_high"),
+    "system": ("target_low", "target_high", "over_limit", "most_air"),
+    "tester": ("tester_target",),
+}
+_SELDOM: dict[TestKind, tuple[str, ...]] = {"cap": ("over_limit",), "system": (), "tester": _OF_ONE["system"]}
 
 _FIELDS = {
     "band_low": "band_low_kpa",
@@ -205,12 +208,20 @@ def limit_name(written: str) -> str:
     """The name of a limit as somebody may write it: ``Steady fall allowed`` is ``steady_fall_allowed``. What is no
     limit stays as it is; ``altitude``, which stands for the air pressure there, is a name too."""
     name = re.sub(r"[\s_-]+", "_", written.strip().lower())
-    return name if name in _BY_NAME or name in ("band", "altitude") else written
+    return name if name in _BY_NAME or name in ("band", _ALTITUDE) else written
+
+
+def tests_of(name: str) -> tuple[TestKind, ...]:
+    """The tests in which the limit of this name, as ``limit_name`` gives it, does something."""
+    one = "band_below" if name == "band" else name
+    return tuple(test for test in TEST_KINDS
+                 if name == _ALTITUDE or one in (*_OF_ALL, *_OF_ONE[test], *_SELDOM[test]))
 
 
 def _counts(name: str, given: Any) -> bool:
     """Whether it is a limit: its name, and for both sides of a band a quantity."""
-    return name in _BY_NAME or (name == "band" and not (isinstance(given, Mapping) and "value" not in given))
+    return name in (*_BY_NAME, _ALTITUDE) or (
+        name == "band" and not (isinstance(given, Mapping) and "value" not in given))
 
 
 def unknown_limits(procedure: Mapping[str, Any]) -> tuple[str, ...]:
@@ -297,17 +308,23 @@ def _layered(test: TestKind, layers: Sequence[Mapping[str, Any]], *, strict: boo
                 continue
             name = limit_name(own)
             if _counts(name, given):
-                if written.setdefault(name, own) != own:
-                    raise SettingError(f"it is the same as '{written[name]}', and both are given",
+                stands_for = "local_air_pressure" if name == _ALTITUDE else name
+                if written.setdefault(stands_for, own) != own:
+                    other_name = written[stands_for]
+                    same = "the same as" if limit_name(other_name) == name else "of the same limit as"
+                    raise SettingError(f"it is {same} '{other_name}', and both are given",
                                        where=f"limit '{own}'", do="leave one of them away")
                 try:
+                    if name == _ALTITUDE:
+                        changes["local_air_pressure_kpa"] = pressure_at_altitude_kpa(parse_quantity(given, "m"))
+                        continue
                     for one in ("band_below", "band_above") if name == "band" else (name,):
                         changes.update(_one(_BY_NAME[one], given))
                 except SettingError as err:
                     raise SettingError(err.what, where=f"limit '{own}'", do=err.do) from None
             elif strict:
                 raise SettingError(
-                    f"there is no limit called '{own}'", do="use one of: " + ", ".join(_BY_NAME)
+                    f"there is no limit called '{own}'", do="use one of: " + ", ".join((*_BY_NAME, _ALTITUDE))
                 )
             else:
                 other[own] = given

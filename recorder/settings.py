@@ -259,7 +259,7 @@ def _limits(given: Any, refuse: Any) -> tuple[dict[str, Any], dict[str, dict[str
         raise refuse("'limits' has to be a table", "limits", "write [limits]")
     common: dict[str, Any] = {}
     by_test: dict[str, dict[str, Any]] = {}
-    names = {key.name for key in KEYS} | {"band"}
+    names = {key.name for key in KEYS} | {"band", "altitude"}
 
     def take(written: str, value: Any, table: str, into: dict[str, Any], test: TestKind) -> None:
         key = limit_name(written)
@@ -269,6 +269,9 @@ def _limits(given: Any, refuse: Any) -> tuple[dict[str, Any], dict[str, dict[str
             raise refuse(f"only cap and system have tables of limits, and '{key}' has none", written, do, table)
         if key in into:
             raise refuse(f"limit '{written}' is given twice, in two spellings", written, "leave one away", table)
+        other = {"altitude": "local_air_pressure", "local_air_pressure": "altitude"}.get(key)
+        if other in into:
+            raise refuse(f"'{other}' and '{written}' are of the same limit", written, "leave one away", table)
         if key not in names:
             raise refuse(f"there is no limit called '{written}'", written, "use one of: " + ", ".join(sorted(names)),
                          table)

@@ -6,7 +6,6 @@ in a table here, because loading pint takes longer than judging a recording; any
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Mapping
 from functools import lru_cache
@@ -15,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from recorder.digits import rounded_down
 from recorder.errors import SettingError, as_written
 from recorder.model import Marking
+from recorder.numerals import typed_number
 
 if TYPE_CHECKING:
     import pint
@@ -34,23 +34,19 @@ __all__ = [
     "unit_name",
 ]
 
-# As people write them -> as pint reads them. Gauge is always meant; pint has no gauge units.
+# As people write them -> as pint reads them. Gauge is always meant; pint has no gauge units. Capitals, blanks, a full
+# stop behind it, "(g)" and how a power is written make no difference.
 _SPELLINGS = {
     "psi": "psi",
     "psig": "psi",
-    "p.s.i.": "psi",
     "p.s.i": "psi",
     "bar": "bar",
     "#": "psi",
     "lb": "psi",
     "lbs": "psi",
-    "lb.": "psi",
-    "lbs.": "psi",
     "lb/in2": "psi",
     "lbf/in2": "psi",
-    "lb/in²": "psi",
     "lb/sq.in": "psi",
-    "lb/sq.in.": "psi",
     "pound": "psi",
     "pounds": "psi",
     "kpa": "kPa",
@@ -61,10 +57,8 @@ _SPELLINGS = {
     "kg": "kgf/cm**2",
     "kgf": "kgf/cm**2",
     "kg/cm2": "kgf/cm**2",
-    "kg/cm²": "kgf/cm**2",
     "kgf/cm2": "kgf/cm**2",
-    "kgf/cm²": "kgf/cm**2",
-    "kgf/cm^2": "kgf/cm**2",
+    "n/cm2": "N/cm**2",
     "inhg": "inHg",
     "mmhg": "mmHg",
     "sec": "s",
@@ -75,11 +69,9 @@ _SPELLINGS = {
     "ml": "mL",
     "cc": "cm**3",
     "cm3": "cm**3",
-    "cm³": "cm**3",
     "in3": "inch**3",
     "cuin": "inch**3",
     "cu.in": "inch**3",
-    "cu.in.": "inch**3",
     "%": "percent",
     "c": "degC",
     "°c": "degC",
@@ -113,8 +105,11 @@ KNOWN_FACTORS: dict[tuple[str, str], float] = {
     ("km", "m"): 1000.0,
 }
 
+# What is named to somebody who wrote no unit, by the one that is wanted.
+_USUAL = {"kPa": "psi, kPa, bar, kgf/cm2", "kPa/minute": "kPa/min, psi/min", "s": "s, min, hour", "mL": "mL, L, in3",
+          "m": "m, ft, km", "percent": "%"}
+
 _LARGEST = 1e300  # of any quantity in any unit; far beyond, and safe to compute with
-_NUMBER = re.compile(r"\s*([-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*")
 
 # Full scales that hobby sensors for this job have, kPa gauge. Common practice, no source.
 LIKELY_FULL_SCALE_KPA = (60.0, 2100.0)
@@ -133,9 +128,21 @@ def registry() -> pint.UnitRegistry[Any]:
     return pint.UnitRegistry(cache_folder=None, autoconvert_offset_to_baseunit=True)
 
 
+_POWERS = str.maketrans({"²": "2", "³": "3", "*": "", "^": "", " ": ""})
+_OF_A_GAUGE = re.compile(r"(?:\(g\)|gauge|gage)$")
+# behind a unit of pressure, as in psia, bar(a), kPa abs.
+_ABSOLUTE = re.compile(r"(.*?)[\s(]*(?:a|abs|absolute)\.?\)?", re.I)
+
+
 def _spelled(unit: str) -> str:
-    text = unit.strip()
-    return _SPELLINGS.get(text.lower().replace(" ", ""), text)
+    text = unit.strip().rstrip(".")
+    return _SPELLINGS.get(_OF_A_GAUGE.sub("", text.lower().translate(_POWERS)).rstrip("."), text)
+
+
+def _is_absolute(unit: str) -> bool:
+    """Whether it is a unit of pressure with a word for absolute behind it."""
+    found = _ABSOLUTE.fullmatch(unit.strip())
+    return found is not None and any((_spelled(found[1]), "kPa") == known for known in (*KNOWN_FACTORS, ("kPa", "kPa")))
 
 
 @lru_cache(maxsize=256)
@@ -158,7 +165,7 @@ def _factor(unit: str, to: str) -> float:
     except Exception:  # pint raises many kinds for text that is no unit
         raise SettingError(
             f"'{unit}' is not a unit this program knows",
-            do="write for instance psi, kPa, bar, kgf/cm2, s, min, mL",
+            do=f"write for instance {_USUAL[to]}" if to in _USUAL else "",
         ) from None
 
 
@@ -185,17 +192,17 @@ def pressure_factor_kpa(unit: str) -> float:
 
 
 # said at the bench, and meant a square cm or inch
-_MASSES = ("kg", "kgf", "lb", "lbs", "lb.", "lbs.", "pound", "pounds", "#")
+_MASSES = ("kg", "kgf", "lb", "lbs", "pound", "pounds", "#")
 
 
 def unit_name(unit: str) -> str:
     """The unit as this program writes it: psi for psig, kgf/cm2 for kg, kPa for kpa."""
-    return {"kgf/cm**2": "kgf/cm2"}.get(_spelled(unit), _spelled(unit))
+    return {"kgf/cm**2": "kgf/cm2", "N/cm**2": "N/cm2"}.get(_spelled(unit), _spelled(unit))
 
 
 def is_mass(unit: str) -> bool:
     """Whether it is a mass that is taken for a pressure, as in "16 lb"."""
-    return unit.strip().lower() in _MASSES
+    return unit.strip().lower().rstrip(".") in _MASSES
 
 
 # How a quantity is written, by the unit it is wanted in.
@@ -203,14 +210,7 @@ _WRITTEN = {"kPa": "16 psi", "kPa/minute": "0.35 kPa/min", "s": "60 s", "mL": "2
 
 
 def _split(text: str, unit: str = "kPa") -> tuple[float, str]:
-    match = _NUMBER.fullmatch(text)
-    if match is None:
-        raise SettingError(f"'{text}' does not begin with a number",
-                           do=f"write it like '{_WRITTEN.get(unit, f'16 {unit}')}'")
-    value = float(match[1].replace(",", "."))
-    if not math.isfinite(value):
-        raise SettingError(f"'{text}' is not a finite number")
-    return value, match[2]
+    return typed_number(text, _WRITTEN.get(unit, f"16 {unit}"))
 
 
 def parse_quantity(given: str | float | Mapping[str, Any], unit: str) -> float:
@@ -314,7 +314,13 @@ def parse_marking(text: str) -> Marking:
             )
         spelled = " or ".join(f"'{value:g} {u}' ({k:.1f} kPa)" for u, k in fits)
         raise SettingError(f"the marking '{text.strip()}' can be read in two ways", do=f"write {spelled}")
-    kpa = convert(value, unit, "kPa")
+    try:
+        kpa = convert(value, unit, "kPa")
+    except SettingError as err:
+        if _is_absolute(unit):
+            raise SettingError(f"'{text.strip()}' is an absolute pressure, and a cap is marked in gauge pressure",
+                               do="read the stamp again, and give what it says, like '16 psi'") from None
+        raise SettingError(err.what, do="write it like '16 psi', '1.1 bar', '110 kPa' or '1.1 kgf/cm2'") from None
     if not LOWEST_MARKING_KPA <= kpa <= HIGHEST_MARKING_KPA:
         # Both slips are met in print: another unit was meant, or the decimal point moved.
         likely = [f"'{value:g} {u}' ({k:.1f} kPa)" for u, k in fits]

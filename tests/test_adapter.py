@@ -13,7 +13,7 @@ from recorder.adapter_bare import check_bare
 from recorder.cli.adapter import _lines, _Seen
 from recorder.digits import significant
 from recorder.errors import RunError
-from recorder.model import Announcement, WireCounts
+from recorder.model import Announcement, Calibration, WireCounts
 
 FULL = 1023
 
@@ -176,6 +176,32 @@ def test_whole_numbers_may_be_counts_and_an_absolute_sensor_reads_the_air() -> N
     for values, words in ((counts, "whole ones"), (air, "an absolute")):
         got = check_bare(values, t, WireCounts(samples=600), "kPa", None)
         assert got.verdict != "fit" and any(words in r for r in got.reasons), got.reasons
+
+
+@pytest.mark.parametrize(("off_kpa", "verdict"), [
+    (0.0, "fit"), (8.0, "fit"), (-8.0, "fit"), (12.0, "marginal"), (-12.0, "marginal"), (21.0, "unfit"),
+    (-21.0, "unfit"), (101.3, "unfit"), (106.8, "unfit"), (95.5, "unfit"),
+])
+def test_an_open_hose_that_reads_far_from_zero_is_unfit(off_kpa: float, verdict: str) -> None:
+    """docs/adapter.md: 1 and 11 kPa beyond two standard uncertainties, which a maker's word of 2 % of 207 kPa makes
+    9.3 and 19.3 kPa. 95.5 kPa: air at 500 m (ISO 2533, table 1); 106.8: a high at sea level, read 1 % too high."""
+    s, a = vented(full=4095)
+    counts = s.counts + round(4095 * 0.8 * off_kpa / 207)
+    got = check_adapter(Samples(s.seq, s.device_us, counts, s.supply, s.host_s), OK, a, CAL)
+    assert got.verdict == verdict and bool(got.reasons) == (verdict != "fit"), got.reasons
+    if off_kpa > 70:
+        assert len(got.reasons) == 1 and "as an absolute sensor reads it" in got.reasons[0]
+
+
+@pytest.mark.parametrize(("u_kpa", "off_kpa", "verdict"), [
+    (0.2, 1.2, "fit"), (0.2, 2.0, "marginal"), (0.2, 11.0, "marginal"), (0.2, 12.0, "unfit"),
+    (40.0, 75.0, "fit"), (40.0, 101.3, "unfit"),
+])
+def test_how_far_it_may_be_off_goes_by_its_uncertainty(u_kpa: float, off_kpa: float, verdict: str) -> None:
+    values = np.random.default_rng(2).normal(off_kpa, 0.1, 600)
+    cal = Calibration((0.0, 1.0), standard_uncertainty_kpa=u_kpa, bare=True)
+    got = check_bare(values, np.arange(600) / 50.0, WireCounts(samples=600), "kPa", cal)
+    assert got.verdict == verdict, got.reasons
 
 
 def test_too_few_samples_say_how_many_seconds_more() -> None:

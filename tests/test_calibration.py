@@ -213,19 +213,20 @@ def random_pairs(rng: np.random.Generator, levels: list[float], noise: float, re
 def test_95_in_100_are_within_two_standard_uncertainties(levels: list[float], reference: float) -> None:
     """Through fit() itself, however few pairs there were; and not by stating something that covers everything."""
     rng = np.random.default_rng(len(levels))
-    tries, inside = 1500, 0
-    for n in range(tries):
+    tries, made, inside = 1500, 0, 0
+    for _ in range(tries):
         try:
             got = calibration.fit(random_pairs(rng, levels, 0.5, reference), reference_u_kpa=reference)
-        except SettingError:  # three pairs on a line by chance: refused, and nothing stated
-            assert len(levels) == 3 and reference == 0.0 and inside > 0.9 * n
-            inside += 1
+        except SettingError:  # three pairs on a line by chance: refused, and nothing stated that could cover
+            assert len(levels) == 3 and reference == 0.0
             continue
+        made += 1
         true = rng.uniform(0.0, 200.0)
         read = 0.1 + (true + rng.normal(0, 0.5)) / 250
         found = sum(c * read**i for i, c in enumerate(got.coefficients_kpa))
         inside += abs(found - true) <= 2 * got.standard_uncertainty_kpa
-    assert 0.94 < inside / tries < 0.995  # 0.94: three standard deviations of 1500 tries below 0.957
+    assert made >= 0.99 * tries  # refusals cover nothing, and are to be few
+    assert 0.94 < inside / made < 0.995  # 0.94: three standard deviations of 1500 tries below 0.957
 
 
 def test_the_coverage_factors_are_those_of_the_gum() -> None:
@@ -251,7 +252,8 @@ def test_no_uncertainty_at_all_is_refused() -> None:
 
 
 def test_what_a_calibration_does_not_cover_is_noted() -> None:
-    """Caps are marked up to 108 kPa (16 psi), and pumped a quarter beyond: to 140 kPa."""
+    """The usual caps are marked up to 110 kPa (16 psi, NIST SP 811), and pumped a quarter beyond, to 140 kPa: common
+    practice, no source. Few are marked higher; ``units`` takes markings up to 250 kPa."""
     good = calibration.fit(pairs(), reference_u_kpa=0.1)
     assert good.notes == ()
     up = calibration.fit([p for p in pairs() if p.direction == "up"], reference_u_kpa=0.1)

@@ -198,3 +198,52 @@ def test_a_pressure_for_a_band_is_told_how_it_is_given() -> None:
     assert resolve("cap", {"band_below": "1e-0 %"}).band_below == 0.01  # a minus is no range by itself
     with pytest.raises(SettingError, match="not a unit"):
         resolve("cap", {"hold": "1e-3 parcels"})
+
+
+@pytest.mark.parametrize(("layer", "both"), [
+    ({"hold": "1,200 s"}, "1200 s and as 1.2 s"), ({"most_air": "1,500 mL"}, "1500 mL and as 1.5 mL"),
+    ({"band": "1,125 %"}, "1125 % and as 1.125 %"),
+])
+def test_a_comma_between_thousands_is_not_taken_for_a_decimal_one(layer: dict[str, object], both: str) -> None:
+    with pytest.raises(SettingError, match=f"^limit '{next(iter(layer))}': .* can be read as {both}; "):
+        resolve("system", layer)
+
+
+@pytest.mark.parametrize(("test", "marked"), [("cap", "100 kPa"), ("system", "100 kPa"), ("tester", "100 kPa"),
+                                              ("tester", None)])
+@pytest.mark.parametrize("name", [key.name for key in limits.KEYS])
+def test_a_limit_that_does_something_is_in_the_recording_and_one_that_is_not_there_does_nothing(
+    test: str, marked: str | None, name: str
+) -> None:
+    """Read back from its recording the procedure says the same of everything that a test looks at."""
+    given = {"judged_pressure": "peak", "band_low": 93, "band_high": 130, "target_high": 12.5, "over_limit": 40,
+             "band_below": 3, "band_above": 23, "shortest_hold": 3}
+    made = resolve(test, {name: given.get(name, 5 if name != "local_air_pressure" else 95)})  # type: ignore[arg-type]
+    stored = made.to_json()
+    again, stamp = resolve(test, stored), parse_marking(marked) if marked else None  # type: ignore[arg-type]
+    assert limit_kpa(again, stamp) == limit_kpa(made, stamp) and needed_kpa(again, stamp) == needed_kpa(made, stamp)
+    assert (name in stored) == (test in limits.tests_of(name))
+    if name in stored:
+        assert again == made and made != resolve(test)  # type: ignore[arg-type]
+
+
+def test_what_is_usual_is_stored_as_before() -> None:
+    """Recordings of a cap and of the tester have no over-limit unless another than the usual was given."""
+    assert "over_limit" not in resolve("cap", {"over_limit": "14 kPa"}).to_json()
+    assert not {"over_limit", "target_low", "target_high", "most_air"} & set(resolve("tester").to_json())
+    high = resolve("cap", {"over_limit": "40 kPa"})
+    assert high.to_json()["over_limit"] == {"value": 40.0, "unit": "kPa"}
+    assert limit_kpa(high, parse_marking("100 kPa")) == 140.0
+    low = resolve("cap", {"over_limit": "2 kPa"})  # a cap has to be pumped until it opens
+    assert limit_kpa(low, parse_marking("100 kPa")) == pytest.approx(110.0)
+
+
+def test_an_altitude_stands_for_the_air_pressure_there() -> None:
+    """ISO 2533:1975, table 1: 95.461 kPa at 500 m."""
+    got = resolve("cap", {"local_air_pressure": 90}, {"altitude": "500 m"}, strict=True)
+    assert got.local_air_pressure_kpa == pytest.approx(95.461, abs=5e-4) and not got.other
+    assert resolve("cap", {"altitude": 500}, {"local_air_pressure": 90}).local_air_pressure_kpa == 90
+    with pytest.raises(SettingError, match=r"^limit 'Altitude': it is of the same limit as 'local_air_pressure', and"):
+        resolve("cap", {"local_air_pressure": 90, "Altitude": "500 m"})
+    with pytest.raises(SettingError, match=r"^limit 'altitude': an altitude of 20000 m"):
+        resolve("cap", {"altitude": "20 km"})

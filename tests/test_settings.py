@@ -89,6 +89,11 @@ def test_both_ends_of_a_target_may_be_raised_and_have_to_agree(tmp_path: Path) -
         ('unit = "kPa"\ncolour = 3\n', 2, "colour"),
         ("[limits]\nhold = 3\nhodl = 4\n", 3, "hodl"),
         ('[limits]\nhold = "3 kPa"\n', 2, "hold"),
+        ('[limits]\n\nhold = "1,200 s"\n', 3, "write '1200 s' or '1.2 s'"),
+        ('[limits]\nlocal_air_pressure = 95\nAltitude = "500 m"\n', 3,
+         "'local_air_pressure' and 'Altitude' are of the same"),
+        ('[limits.cap]\naltitude = "20 km"\n', 2, "limit 'altitude': an altitude of 20000 m"),
+        ('full_scale = "1,200 kPa"\n', 1, "can be read as 1200 kPa and as 1.2 kPa"),
         ("[limits.cap]\n\nband = 200\n", 3, "band"),
         ('unit = "furlong"\n', 1, "furlong"),
         ('\nfull_scale = "wide"\n', 2, "wide"),
@@ -160,3 +165,21 @@ def test_where_a_recording_goes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
     assert recordings_folder("recordings", Settings()) == (Path("recordings"), "")
     assert recordings_folder(None, Settings(folder="/shop/tests")) == (Path("/shop/tests"), "")
     assert recordings_folder("here", Settings(folder="/shop/tests")) == (Path("here"), "")
+
+
+def test_the_air_pressure_is_found_from_the_altitude(tmp_path: Path) -> None:
+    """ISO 2533:1975, table 1: 84.556 kPa at 1500 m, 95.461 kPa at 500 m."""
+    got = load_settings(write(tmp_path, '[limits]\naltitude = "1500 m"\n[limits.cap]\nAltitude = 500\n'))
+    assert got.procedure("system").local_air_pressure_kpa == pytest.approx(84.556, abs=5e-4)
+    assert got.procedure("cap").local_air_pressure_kpa == pytest.approx(95.461, abs=5e-4)
+    assert got.procedure("cap", {"local_air_pressure": "90 kPa"}).local_air_pressure_kpa == 90
+    assert got.procedure("cap").to_json()["local_air_pressure"]["unit"] == "kPa"
+
+
+def test_limits_of_another_test_stay_unused_in_the_file(tmp_path: Path) -> None:
+    """They are of both tests, and so are named procedures."""
+    rows = 'procedure = "new-1.1-kgf"\n[limits]\nband = "5 %"\ntarget_low = "3 kPa"\nmost_air = "2 L"\n'
+    got = load_settings(write(tmp_path, rows))
+    cap, system = got.procedure("cap").to_json(), got.procedure("system").to_json()
+    assert "target_low" not in cap and cap["band_below"]["value"] == 5
+    assert "band_below" not in system and system["target_low"]["value"] == 3

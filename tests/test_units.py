@@ -2,6 +2,7 @@
 
 import subprocess
 import sys
+from collections.abc import Callable
 
 import pytest
 
@@ -35,10 +36,91 @@ def test_markings_as_stamped(text: str, value: float, unit: str, kpa: float) -> 
     assert (got.value, got.unit) == (value, unit) and got.kpa == pytest.approx(kpa, abs=1e-3)
 
 
+@pytest.mark.parametrize(("text", "unit", "kpa"), [
+    ("16 psi.", "psi", 110.316), ("1.1 bar.", "bar", 110.0), ("110 kPa.", "kPa", 110.0),
+    ("1.1 kg/cm2.", "kgf/cm2", 107.873),
+    ("16 psi(g)", "psi", 110.316), ("1.1 bar (g)", "bar", 110.0), ("16 psi gauge", "psi", 110.316),
+    ("16 lb/in^2", "psi", 110.316), ("14 N/cm2", "N/cm2", 140.0), ("14 N/cm²", "N/cm2", 140.0),
+    ("14 N/cm^2", "N/cm2", 140.0),
+])
+def test_the_unit_of_a_marking_is_kept_under_its_usual_name(text: str, unit: str, kpa: float) -> None:
+    """1 psi = 6.894 757 kPa, 1 kgf/cm2 = 98.0665 kPa (NIST SP 811, appendix B.8); 1 N/cm2 = 10 kPa by definition."""
+    got = units.parse_marking(text)
+    assert got.unit == unit and got.kpa == pytest.approx(kpa, abs=1e-3)
+    again = units.marking_from_json({"value": got.value, "unit": got.unit})  # as a recording has it
+    assert again.kpa == pytest.approx(kpa, abs=1e-3)
+
+
+@pytest.mark.parametrize("text", ["16 bananas", "16 s", "1.1 mL", "16 sia"])
+def test_for_the_unit_of_a_marking_pressures_alone_are_named(text: str) -> None:
+    with pytest.raises(SettingError) as caught:
+        units.parse_marking(text)
+    assert caught.value.do == "write it like '16 psi', '1.1 bar', '110 kPa' or '1.1 kgf/cm2'"
+
+
+@pytest.mark.parametrize("text", ["16 psia", "16 PSI abs.", "2.1 bara", "210 kPa(a)", "210 kPa absolute"])
+def test_an_absolute_pressure_is_no_marking(text: str) -> None:
+    with pytest.raises(SettingError, match="is an absolute pressure, and a cap is marked in gauge pressure; read the"):
+        units.parse_marking(text)
+
+
+@pytest.mark.parametrize(("unit", "named"), [
+    ("s", "s, min, hour"), ("mL", "mL, L, in3"), ("kPa", "psi, kPa, bar, kgf/cm2"), ("m", "m, ft, km"),
+    ("kPa/minute", "kPa/min, psi/min"), ("percent", "%"),
+])
+def test_units_that_are_named_are_of_what_is_wanted(unit: str, named: str) -> None:
+    with pytest.raises(SettingError) as caught:
+        units.parse_quantity("3 parcels", unit)
+    assert caught.value.do == f"write for instance {named}"
+    for one in named.split(", "):
+        assert units.parse_quantity(f"3 {one}", unit) > 0
+
+
 @pytest.mark.parametrize("text", ["1.5 in3", "1.5 in³", "1.5 cu in", "1.5 cu.in.", "1.5 cu. in.", "1.5 in^3"])
 def test_a_stroke_in_cubic_inches(text: str) -> None:
     """1 in3 = 16.387 064 mL: NIST SP 811 (2008), appendix B.8."""
     assert units.parse_quantity(text, "mL") == pytest.approx(1.5 * 16.387064, rel=1e-12)
+
+
+@pytest.mark.parametrize(("text", "value"), [
+    ("0,250 s", 0.25), ("1,25 s", 1.25), ("1,2000 s", 1.2), ("1200,5 s", 1200.5), ("1234,567 s", 1234.567),
+    (",125", 0.125), ("1200 s", 1200.0), ("1.200 s", 1.2), ("-0,250 s", -0.25), ("1,5e3 s", 1500.0),
+    ("007,125 s", 7.125),
+])
+def test_a_comma_that_can_only_be_a_decimal_one(text: str, value: float) -> None:
+    """ISO 80000-1:2009, 7.3.2: the decimal sign is a comma or a point on the line (from memory)."""
+    assert units.parse_quantity(text, "s") == value
+
+
+@pytest.mark.parametrize(("text", "wanted"), [
+    ("1,200 s", "'1,200 s' can be read as 1200 s and as 1.2 s; write '1200 s' or '1.2 s'"),
+    ("1,200", "'1,200' can be read as 1200 and as 1.2; write '1200' or '1.2'"),
+    ("12,345 s", "'12,345 s' can be read as 12345 s and as 12.345 s; write '12345 s' or '12.345 s'"),
+    ("-100,000s", "'-100,000s' can be read as -100000 s and as -100 s; write '-100000 s' or '-100 s'"),
+])
+def test_a_comma_between_thousands_is_not_taken_for_a_decimal_one(text: str, wanted: str) -> None:
+    """To some it groups digits by three, which ISO 80000-1:2009, 7.3.1, leaves to a small space (from memory)."""
+    with pytest.raises(SettingError) as caught:
+        units.parse_quantity(text, "s")
+    assert str(caught.value) == wanted
+
+
+@pytest.mark.parametrize("text", ["1,234,567 s", "1.234,5 s", "1,234.5 s", "1.234.567 s", "1 200 s", "1'200 s",
+                                  "1,5,5 s", "1 1/2 s", "1_200 s", "1200. 5 s"])
+def test_a_number_whose_end_cannot_be_told(text: str) -> None:
+    with pytest.raises(SettingError) as caught:
+        units.parse_quantity(text, "s")
+    assert caught.value.what == f"it cannot be told where the number of '{text}' ends"
+    assert "nothing between thousands, like '60 s'" in caught.value.do
+
+
+@pytest.mark.parametrize("read", [
+    lambda: units.parse_marking("1,100 bar"), lambda: units.parse_marking("1,100"),
+    lambda: units.sensor_scale("1,200 kPa", "kPa"), lambda: units.sensor_scale("1,200", "psi"),
+])
+def test_nor_is_it_in_a_marking_or_a_full_scale(read: Callable[[], object]) -> None:
+    with pytest.raises(SettingError, match=r"^'1,.00.*' can be read as 1.00.* and as 1\.[12]"):
+        read()
 
 
 @pytest.mark.parametrize(("unit", "like"), [("s", "60 s"), ("mL", "24 mL"), ("percent", "10 %"), ("kPa", "16 psi")])

@@ -1,13 +1,12 @@
-"""What the cap protects: boiling points at a pressure, and air pressure at an altitude. Pressures kPa absolute."""
+"""What the cap protects: boiling points at a pressure. Pressures kPa absolute."""
 
 from __future__ import annotations
 
 import math
 
 from recorder.errors import SettingError
-from recorder.limits import STANDARD_ATMOSPHERE_KPA
 
-__all__ = ["boiling_point_c", "glycol_estimate_c", "pressure_at_altitude_kpa", "water_vapour_kpa"]
+__all__ = ["boiling_point_c", "glycol_estimate_c", "water_vapour_kpa"]
 
 # IAPWS R7-97(2012), industrial formulation IF97, region 4, Table 34: n1 to n10.
 _N = (
@@ -28,8 +27,6 @@ _KELVIN = 273.15
 _WATER_FRACTION = 0.7554
 # Vapour pressure of ethylene glycol, DIPPR equation 101, Perry's Chemical Engineers' Handbook, 8th ed.
 _GLYCOL = (84.09, -10411.0, -8.1976, 1.6536e-18, 6.0)
-# ISO 2533:1975 standard atmosphere below 11 km of geopotential altitude.
-_T0_K, _LAPSE_K_PER_M, _G, _R = 288.15, 0.0065, 9.80665, 287.05287
 
 
 def _checked(absolute_kpa: float) -> float:
@@ -83,17 +80,3 @@ def glycol_estimate_c(absolute_kpa: float) -> float:
         ) * _glycol_vapour_kpa(middle)
         low, high = (middle, high) if total < absolute_kpa else (low, middle)
     return low
-
-
-def pressure_at_altitude_kpa(altitude_m: float) -> float:
-    """Air pressure of the ISO 2533 standard atmosphere, kPa absolute; weather moves it by some 3 %.
-
-    altitude_m: -500 to 9000 m above sea level, taken as geopotential (1 m less than real height at 2500 m).
-    """
-    if not -500.0 <= altitude_m <= 9000.0:
-        raise SettingError(
-            f"an altitude of {altitude_m:g} m is not a place for a workshop",
-            do="give -500 to 9000 m",
-        )
-    ratio = 1.0 - _LAPSE_K_PER_M * altitude_m / _T0_K
-    return float(STANDARD_ATMOSPHERE_KPA * ratio ** (_G / (_R * _LAPSE_K_PER_M)))

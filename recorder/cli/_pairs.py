@@ -14,6 +14,7 @@ import click
 
 from recorder.cli._common import typed
 from recorder.errors import FileError, RecorderError, SettingError
+from recorder.numerals import two_ways
 from recorder.units import convert, parse_quantity, pressure_factor_kpa
 
 if TYPE_CHECKING:
@@ -40,6 +41,17 @@ def _cells(line: str) -> list[str]:
     return row if between is None else [_DECIMAL_COMMA.sub(r"\1.\2", cell.strip()) for cell in row]
 
 
+def _of_thousands(line: str) -> str:
+    """The number of such a line whose comma or point may stand between thousands, as the other number has the other
+    mark; empty where there is none. Its decimal comma is sure where nothing contradicts."""
+    cells = re.split("[;\t]", line)[:2]
+    for number, other in (cells, cells[::-1]) if len(cells) == 2 else ():
+        mark, others = (",", ".") if "," in number else (".", ",")
+        if others in other and mark not in other and two_ways(number.strip().replace(mark, ",")) is not None:
+            return number.strip()
+    return ""
+
+
 def _last_place(number: str) -> float:
     """0.01 of ``103.42``, 1 of ``200``: by how much the number as it is written moves with its last digit."""
     exponent = Decimal(number).as_tuple().exponent
@@ -56,13 +68,18 @@ def parse_pairs(
     from recorder.calibration import Pair
 
     out: list[Pair] = []
-    for number, row in enumerate(map(_cells, text.splitlines()), 1):
+    lines = text.splitlines()
+    for number, row in enumerate(map(_cells, lines), 1):
         cells = [c.strip() for c in row]
         if not any(cells) or cells[0].startswith("#"):
             continue
         if not out and cells[0] == "time_s":
             raise FileError("this is a recording, and not a list of pairs", path=path, line=number,
                             do="give lines of a reference pressure and a reading, see docs/calibration.md")
+        unsure = _of_thousands(lines[number - 1])
+        if unsure:
+            raise FileError(f"'{unsure}' can be read in two ways beside a number with the other decimal mark",
+                            path=path, line=number, do="write one decimal mark, and nothing between thousands")
         try:
             reference, reading = float(cells[0]), float(cells[1])
         except (ValueError, IndexError):
@@ -212,6 +229,8 @@ def _step(port: Gatherer, seconds: float, bare_unit: str | None, full: float) ->
     """The mean reading of ``seconds`` from now, the scatter of the single ones, and what to say of it."""
     import numpy as np
 
+    from recorder.wire import ratio_of
+
     port.forget()
     faults = port.counts.faults
     port.listen(seconds)
@@ -224,6 +243,6 @@ def _step(port: Gatherer, seconds: float, bare_unit: str | None, full: float) ->
             f"reading {mean:.4f} {bare_unit}, scatter {scatter:.4f}, {len(values)} readings"
         )
     s = port.samples()
-    ratios = s.counts / np.where(np.isnan(s.supply) | (s.supply <= 0), full, s.supply)
+    ratios = ratio_of(s.counts, s.supply, full)
     mean, scatter = float(np.mean(ratios)), float(np.std(ratios))
     return mean, scatter, f"reading {mean:.5f} of full scale, scatter {scatter:.5f}, {len(ratios)} samples"

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from recorder import report
+from recorder.air import pressure_at_altitude_kpa
 from recorder.cli._common import (
     checked_unit,
     dump,
@@ -23,10 +24,10 @@ from recorder.cli._drive import Keys, StopSignals, drive
 from recorder.cli._live import LiveLine
 from recorder.cli._plain import put_data
 from recorder.errors import SettingError, as_typed
-from recorder.limits import NAMED, Procedure, needed_kpa, resolve
+from recorder.limits import NAMED, Procedure, needed_kpa, resolve, tests_of
 from recorder.model import TEST_KINDS, Calibration, Marking, TestKind
 from recorder.settings import Settings, load_settings, recordings_folder
-from recorder.units import parse_marking, parse_quantity
+from recorder.units import parse_marking, parse_quantity, pressure_factor_kpa
 
 if TYPE_CHECKING:
     from recorder.session import SessionConfig
@@ -109,6 +110,9 @@ def command(ctx: click.Context, /, **given: Any) -> None:
     with StopSignals() as stop, Keys() as keys:
         port.open()
         try:
+            read = limits_read(config.procedure or resolve(config.test), given, unit)
+            if read:
+                live.say(f"limits as they were read: {read}")
             if said:
                 live.say(f"{said}, and so does --folder")
             if assumed:
@@ -184,7 +188,12 @@ def _marked(test: TestKind, text: str | None) -> Marking | None:
 
 def _procedure(settings: Settings, test: TestKind, given: dict[str, Any]) -> Procedure:
     more: dict[str, Any] = limits_of(given["limits"])
-    said_by = {name: f"--limit {name}" for name in more}
+    for name in more:
+        of = tests_of(name)
+        if of and test not in of:
+            raise SettingError(f"'{name}' is a limit of {' and '.join(of)} tests, and does nothing in a {test} test",
+                               where="--limit", do="leave it away")
+    said_by = {"local_air_pressure" if name == "altitude" else name: f"--limit {name}" for name in more}
     for name, option in (("hold", "hold"), ("stroke_volume", "stroke_volume"),
                          ("local_air_pressure", "air_pressure"), ("local_air_pressure", "altitude")):
         if given[option] is None:
@@ -197,10 +206,35 @@ def _procedure(settings: Settings, test: TestKind, given: dict[str, Any]) -> Pro
     return settings.procedure(test, more, named=given["procedure"])
 
 
+def limits_read(procedure: Procedure, given: dict[str, Any], unit: str) -> str:
+    """What the limits on the command line were read as, ``"hold 120 s, band 5 %"``; empty where none was given. A bare
+    number that was meant in another unit is seen there."""
+    names = [*limits_of(given["limits"]), *(name for name in ("hold", "stroke_volume") if given[name] is not None)]
+    if given["air_pressure"] is not None:
+        names.append("local_air_pressure")
+    if given["altitude"] is not None:
+        names.append("altitude")
+    return ", ".join(f"{name.replace('_', ' ')} {_read_as(procedure, name, given, unit)}" for name in names)
+
+
+def _read_as(procedure: Procedure, name: str, given: dict[str, Any], unit: str) -> str:
+    stands_for = {"band": "band_below", "altitude": "local_air_pressure"}.get(name, name)
+    found = procedure.quantity(stands_for)
+    if not isinstance(found, dict):
+        return str(found)
+    own = found["unit"]
+    if own in ("kPa", "kPa/minute"):
+        shown = f"{found['value'] / pressure_factor_kpa(unit):.5g} {unit}{'/min' if own != 'kPa' else ''}"
+    else:
+        shown = f"{found['value']:.7g} {'%' if own == 'percent' else own}"
+    if name != "altitude":
+        return shown
+    typed_m = given["altitude"] if given["altitude"] is not None else limits_of(given["limits"])["altitude"]
+    return f"{parse_quantity(typed_m, 'm'):.5g} m ({shown} of air)"
+
+
 def _air_at(altitude: str) -> float:
     """Air pressure (kPa) at a height as typed."""
-    from recorder.analysis.boiling import pressure_at_altitude_kpa
-
     try:
         return pressure_at_altitude_kpa(parse_quantity(altitude, "m"))
     except SettingError as err:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from recorder.air import pressure_at_altitude_kpa
 from recorder.errors import SettingError, as_written
 from recorder.limits import limit_name, unknown_limits
 from recorder.units import parse_quantity
@@ -23,8 +24,6 @@ def with_air_pressure(procedure: Mapping[str, Any]) -> Mapping[str, Any]:
     other = next((name for name, given in procedure.items() if given is not None and limit_name(name) == _AIR), None)
     if len(names) > 1 or other is not None:
         raise SettingError(f"'{names[0]}' and '{other or names[1]}' are of the same limit", do="leave one of them away")
-    from recorder.analysis.boiling import pressure_at_altitude_kpa
-
     try:
         kpa = pressure_at_altitude_kpa(parse_quantity(procedure[names[0]], "m"))
     except SettingError as err:

@@ -1,5 +1,6 @@
-"""Ending a test by hand. In a hold that has not told anything yet it takes a second press: a wet glove that meets the
-key beside the one for findings must not cost the test."""
+"""Ending a test by hand. In a hold whose answer still needs time, and has not told a leak, it takes a second press: a
+wet glove that meets the key beside the one for findings must not cost the test. A hold of which "tight" was told asks
+too, until its time is over."""
 
 from __future__ import annotations
 

@@ -9,7 +9,7 @@ from recorder.wire.encode import (
     encode_sample,
 )
 from recorder.wire.fault_runs import FaultRuns
-from recorder.wire.ratio import RATIO_FLAG, RatioWatch
+from recorder.wire.ratio import RATIO_FLAG, RatioWatch, ratio_of
 from recorder.wire.timed import TimedBlock, recompute_time
 from recorder.wire.timeline import Timeline
 
@@ -25,5 +25,6 @@ __all__ = [
     "encode_fault",
     "encode_line",
     "encode_sample",
+    "ratio_of",
     "recompute_time",
 ]

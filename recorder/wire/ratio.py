@@ -1,4 +1,5 @@
-"""Counts over supply counts that no sensor gives: the sense wire is off, or the supply has gone."""
+"""Counts over supply counts, or over full scale; and those that no sensor gives: the sense wire is off, or the supply
+has gone."""
 
 from __future__ import annotations
 
@@ -9,13 +10,21 @@ import numpy as np
 if TYPE_CHECKING:
     from recorder.model import BoolArray, FloatArray, IntArray
 
-__all__ = ["RATIO_FLAG", "RatioWatch"]
+__all__ = ["RATIO_FLAG", "RatioWatch", "ratio_of"]
 
 RATIO_FLAG = "fault-ratio"
 # A ratiometric sensor ends at 90 %, one that is short-circuited at 100 %; common practice, no source.
 _HIGHEST_RATIO = 1.05
 _LOWEST_SHARE = 2.0 / 3.0  # of the supply that there was; a good one moves by some percent; common practice, no source
 _STEADY = 3  # rows in a row: one wild one says nothing of the supply
+
+
+def ratio_of(counts: IntArray, supply: FloatArray, full_scale_counts: float) -> FloatArray:
+    """counts / supply where supply was sent, counts / full scale where it was not (NaN). NaN where what it is divided
+    by is not above zero: a supply of nothing tells no pressure."""
+    by = np.where(np.isnan(supply), float(full_scale_counts), supply)
+    out: FloatArray = counts / np.where(by > 0.0, by, np.nan)
+    return out
 
 
 class RatioWatch:

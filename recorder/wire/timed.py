@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.model import SampleBlock
+from recorder.wire.ratio import ratio_of
 
 if TYPE_CHECKING:
     from recorder.model import BoolArray, FloatArray, IntArray
@@ -39,11 +40,10 @@ class TimedBlock:
         return len(self.time_s)
 
     def ratio(self, full_scale_counts: float) -> FloatArray:
-        """counts / supply where supply was sent, else counts / full scale."""
+        """As of ``ratio_of``; empty for plain readings."""
         if self.counts is None or self.supply is None:
             return np.empty(0)
-        return self.counts / np.where(np.isnan(self.supply), float(full_scale_counts), self.supply)
-
+        return ratio_of(self.counts, self.supply, full_scale_counts)
 
     def flagged(self, rows: BoolArray, word: str) -> TimedBlock:
         """With one more word in the flags of these rows."""

@@ -288,3 +288,12 @@ def test_pairs_as_spreadsheets_write_them(text: str) -> None:
 def test_a_number_with_both_marks_is_no_number() -> None:
     with pytest.raises(FileError, match=r"line 2.*is not a pressure and a reading"):
         parse_pairs("1;0,1\n1.034,5;0,5\n", "pairs.csv", "kPa", None)
+
+
+@pytest.mark.parametrize("text", ["103.42;1,023\n", "103.42\t1,023\n", "1.200;511,5\n", "1,200;511.5\n"])
+def test_a_comma_between_thousands_is_not_taken_for_a_decimal_one(text: str) -> None:
+    """The other number's mark says that it is none."""
+    with pytest.raises(FileError, match=r"^pairs.csv, line 2: '1[.,]\d+' can be read in two ways .*; write one"):
+        parse_pairs(f"0;102\n{text}", "pairs.csv", "kPa", 1023.0)
+    [pair] = parse_pairs("1,200;0,5\n", "pairs.csv", "kPa", None)  # nothing contradicts
+    assert (pair.reference_kpa, pair.ratio) == (1.2, 0.5)

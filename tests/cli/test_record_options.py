@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import re
 import signal
@@ -169,6 +170,56 @@ def test_what_is_given_in_two_ways_is_refused(more: list[str], said: tuple[str, 
     assert done.exit_code == 2
     assert f"{said[0]} and {said[1]} are of the same limit: choose one." in done.stderr
     assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize(("test", "limit", "said"), [
+    ("system", "band=5%", "'band' is a limit of cap tests, and does nothing in a system test"),
+    ("system", "judged_pressure=peak", "'judged_pressure' is a limit of cap tests"),
+    ("cap", "Target low=3kPa", "'target_low' is a limit of system and tester tests, and does nothing in a cap test"),
+    ("cap", "most_air=2 L", "'most_air' is a limit of system and tester tests"),
+    ("system", "tester_target=80 kPa", "'tester_target' is a limit of tester tests"),
+])
+def test_a_limit_of_another_test_is_refused(test: str, limit: str, said: str, tmp_path: Path) -> None:
+    done = CliRunner().invoke(main, ["record", "--port", "loop://", "--full-scale", "207 kPa", "--test", test,
+                                     "--marked", "16 psi", "--folder", str(tmp_path / "out"), "--limit", limit])
+    assert done.exit_code == 2 and done.stderr.startswith(f"--limit: {said}")
+    assert done.stderr.endswith("; leave it away\n")
+    assert len(done.stderr.splitlines()) == 1 and not (tmp_path / "out").exists()
+
+
+def test_what_limits_were_read_as_is_said_and_not_on_standard_output(adapter: str, tmp_path: Path) -> None:
+    """6.894 757 kPa are 1 psi (NIST SP 811, appendix B.8); ISO 2533: 95.461 kPa at 500 m, which are 13.845 psi."""
+    more = ["--hold", "2", "--altitude", "500", "--stroke-volume", "24", "--unit", "psi", "--limit", "band=5",
+            "--limit", "over_limit=40", "--limit", "steady_fall_allowed=6.894757", "--limit",
+            "judged_pressure=peak"]
+    said = read_as(adapter, tmp_path / "a", *more, "--json")
+    assert said == ("limits as they were read: band 5 %, over limit 5.8015 psi, steady fall allowed 1 psi/min, "
+                    "judged pressure peak, hold 2 s, stroke volume 24 mL, altitude 500 m (13.845 psi of air)")
+    assert read_as(adapter, tmp_path / "b", "--limit", "altitude=0.5 km") == (
+        "limits as they were read: altitude 500 m (95.461 kPa of air)")
+    assert read_as(adapter, tmp_path / "c") is None
+    [file] = (tmp_path / "a").glob("*-*.csv")
+    assert read(file).header.procedure["over_limit"] == {"value": 40.0, "unit": "kPa"}
+
+
+def read_as(url: str, folder: Path, *more: str) -> str | None:
+    """The line that a cap test says of its limits; None where there is none."""
+    child = subprocess.Popen(
+        [sys.executable, "-m", "recorder", "record", "--port", url, "--test", "cap", "--marked", "16 psi", "--folder",
+         str(folder), "--full-scale", "207 kPa", *more],
+        cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )
+    deadline = time.monotonic() + 60
+    while not list(folder.glob("*-*.csv")) and child.poll() is None and time.monotonic() < deadline:
+        time.sleep(0.05)
+    child.terminate()
+    out, err = child.communicate(timeout=30)
+    assert child.returncode == 0 and "limits as" not in out, err
+    if "--json" in more:
+        json.loads(out)
+    lines = [line.strip() for line in err.splitlines() if "limits as" in line]
+    assert len(lines) < 2
+    return lines[0] if lines else None
 
 
 def test_a_hold_shortens_the_shortest_one_and_that_is_said() -> None:

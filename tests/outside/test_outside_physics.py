@@ -8,12 +8,12 @@ import pytest
 
 from recorder import units
 from recorder.adapter import settling_inflation
+from recorder.air import pressure_at_altitude_kpa
 from recorder.allan import overlapping_adev
 from recorder.analysis.boiling import (
     _glycol_vapour_kpa,
     boiling_point_c,
     glycol_estimate_c,
-    pressure_at_altitude_kpa,
     water_vapour_kpa,
 )
 from recorder.errors import SettingError

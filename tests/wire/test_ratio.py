@@ -6,7 +6,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from recorder.wire import RatioWatch
+from recorder.wire import RatioWatch, ratio_of
 
 NOT_SENT = float("nan")
 
@@ -19,6 +19,15 @@ def odd(counts: list[int], supply: list[float], *, cut: int | None = None) -> li
         block = np.array(counts[k : k + step]), np.array(supply[k : k + step])
         out += watch.odd(*block, 1023).tolist()
     return out
+
+
+def test_counts_are_divided_by_the_supply_where_it_was_sent_and_by_full_scale_where_not() -> None:
+    """Ratiometric: the share of the supply of the same sample (interfaces, section 2). Nothing tells a pressure where
+    there is no supply, and full scale does not stand for it."""
+    got = ratio_of(np.array([512, 512, 512, 512, 0]), np.array([1024.0, NOT_SENT, 0.0, -5.0, 1000.0]), 2048)
+    np.testing.assert_array_equal(got, [0.5, 0.25, np.nan, np.nan, 0.0])
+    assert np.isnan(ratio_of(np.array([5]), np.array([NOT_SENT]), 0)).all()
+    assert ratio_of(np.empty(0, int), np.empty(0), 1023).shape == (0,)
 
 
 def test_more_than_its_supply_is_no_reading() -> None:

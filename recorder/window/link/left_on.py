@@ -14,6 +14,7 @@ from recorder import calibration as calibrations
 from recorder.report import STILL_ON_KPA
 from recorder.units import pressure_factor_kpa
 from recorder.window.link.link import Link
+from recorder.wire import ratio_of
 
 if TYPE_CHECKING:
     from recorder.session import SessionConfig
@@ -57,8 +58,7 @@ def reader_of(config: SessionConfig, link: Link, zero_kpa: float) -> Callable[[]
             counts = link.announced.full_scale_counts if link.announced is not None else config.full_scale_counts
             if cal is None or counts is None or len(s) == 0:
                 return None
-            full = np.where(np.isnan(s.supply) | (s.supply <= 0), counts, s.supply)
-            read = calibrations.apply(cal, (s.counts / full)[-_AVERAGED:])
+            read = calibrations.apply(cal, ratio_of(s.counts, s.supply, counts)[-_AVERAGED:])
         return float(np.mean(read)) - zero_kpa if len(read) else None
 
     return latest_kpa

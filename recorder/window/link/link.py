@@ -12,7 +12,7 @@ from recorder.errors import RecorderError
 from recorder.model import Announcement, BareBlock, Calibration, Fault, SampleBlock, WireCounts
 from recorder.port import Back, Chunk, Lost
 from recorder.units import pressure_factor_kpa
-from recorder.wire import Decoder, Timeline
+from recorder.wire import Decoder, Timeline, ratio_of
 
 if TYPE_CHECKING:
     from recorder.adapter import AdapterReport, Samples
@@ -150,8 +150,7 @@ class Link:
         s = self.samples(latest)
         if len(s) == 0 or self.announced is None:
             return None
-        full = np.where(np.isnan(s.supply) | (s.supply <= 0), self.announced.full_scale_counts, s.supply)
-        r = (s.counts / full)[-latest:]
+        r = ratio_of(s.counts, s.supply, self.announced.full_scale_counts)[-latest:]
         return float(np.mean(r)), float(np.std(r)), len(r)
 
     def forget(self) -> None:

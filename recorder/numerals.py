@@ -1,0 +1,46 @@
+"""A number as people type it, with what stands behind it: a decimal point or a decimal comma, and nothing guessed."""
+
+from __future__ import annotations
+
+import math
+import re
+
+from recorder.errors import SettingError
+
+__all__ = ["two_ways", "typed_number"]
+
+_NUMBER = re.compile(r"\s*([-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*")
+# One to three digits, a comma, three digits: thousands to some, a decimal comma to others. Nobody groups behind a 0.
+_TWO_WAYS = re.compile(r"[-+]?[1-9]\d{0,2},\d{3}(?!\d)")
+_GOES_ON = re.compile(r"[.,'’_]*\d")  # where a unit should begin
+
+
+def two_ways(number: str) -> tuple[str, str] | None:
+    """With its comma between thousands and with a decimal one; None where it can be read in one way only."""
+    if _TWO_WAYS.match(number) is None:
+        return None
+    return number.replace(",", ""), f"{float(number.replace(',', '.')):.7g}"
+
+
+def typed_number(text: str, example: str) -> tuple[float, str]:
+    """The number that ``text`` begins with, and the rest, which is to be a unit. example: how it is written.
+
+    Raises SettingError where there is no number, where it has no end, and where its comma can be read in two ways.
+    """
+    match = _NUMBER.fullmatch(text)
+    if match is None:
+        raise SettingError(f"'{text}' does not begin with a number", do=f"write it like '{example}'")
+    number, rest = match[1], match[2]
+    if _GOES_ON.match(rest):
+        raise SettingError(f"it cannot be told where the number of '{text.strip()}' ends", do="write one decimal point "
+                           f"or comma at most and nothing between thousands, like '{example}'")
+    either = two_ways(number)
+    if either is not None:
+        unit = f" {rest}" if rest else ""
+        first, second = (f"{one}{unit}" for one in either)
+        raise SettingError(f"'{text.strip()}' can be read as {first} and as {second}",
+                           do=f"write '{first}' or '{second}'")
+    value = float(number.replace(",", "."))
+    if not math.isfinite(value):
+        raise SettingError(f"'{text}' is not a finite number")
+    return value, rest
