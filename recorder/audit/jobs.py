@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import math
 import os
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,17 +13,22 @@ from pathlib import Path
 from recorder import report
 from recorder.audit.run import find_recordings
 from recorder.errors import RecorderError, as_text
-from recorder.model import Recording
+from recorder.model import TEST_KINDS, Recording
 from recorder.moments import job_key, moment
-from recorder.recording import parse, read_bytes
+from recorder.recording import legible, parse, read_bytes
 
-__all__ = ["Job", "JobTest", "Jobs", "job_state", "jobs_table"]
+__all__ = ["CANNOT_BE_READ", "CANNOT_BE_TOLD", "Job", "JobTest", "Jobs", "job_state", "jobs_table"]
+
+CANNOT_BE_READ = "cannot be read"  # a test's outcome
+CANNOT_BE_TOLD = "cannot be told"  # a job's state
+_NAME = re.compile(r"(\d{4})(\d\d)(\d\d)T(\d\d)(\d\d)(\d\d)Z-([a-z]+)-[0-9a-f]{4,}\.csv")
 
 
 @dataclass(frozen=True, slots=True)
 class JobTest:
     """One test of a job. outcome: as stored; ``cut off`` where no judgement is stored (``not judged`` in a file
-    from another program), ``altered`` where the file was changed after it was sealed. started: as written; it may
+    from another program), ``altered`` where the file was changed after it was sealed, ``cannot be read`` where of a
+    file that cannot be used no more than its job is legible. started: as written; it may
     be no time at all. repair: what was done since the job's last test. findings: what was seen during this one.
     simulated: no real vehicle was tested."""
 
@@ -48,23 +54,27 @@ class Job:
 class Jobs:
     """The jobs of a folder by the time of their last test, newest first; and what is in none of them:
     recordings that name no job, files that cannot be read, and copies: files that have all bytes of an earlier one,
-    which are no tests of their own."""
+    which are no tests of their own. of_any_job: which of those that cannot be read may belong to any job; the job of
+    the others is legible, and they are among its tests."""
 
     jobs: tuple[Job, ...]
     without_job: int
     unreadable: tuple[str, ...]
     copies: tuple[str, ...] = ()
+    of_any_job: tuple[str, ...] = ()
 
 
 def job_state(tests: Sequence[JobTest]) -> str:
     """``done``: the last test of each kind passed. ``still leaking`` (system) or ``still failing`` (cap): the
     last of a kind failed, and not for the first time. ``not retested``: failed once, no test since.
     ``not decided``: the last of a kind gave no answer; or which is the last is not known, and it matters. The
-    worst of all kinds is said."""
-    states = []
+    worst of all kinds is said. ``cannot be told``: one of its tests cannot be read; only where a test after it failed
+    that is said, as it is so whatever the other was."""
+    lost = [t for t in tests if t.outcome == CANNOT_BE_READ and t.test != "tester"]
+    states = [CANNOT_BE_TOLD] if lost else []
     for kind in ("system", "cap"):
-        own = [t for t in tests if t.test == kind]
-        if not own:
+        own = [t for t in tests if t.test == kind and t.outcome != CANNOT_BE_READ]
+        if not own or any(_order(t) > _order(own[-1]) for t in lost if t.test in (kind, "")):
             continue
         last = own[-1].outcome
         if any(moment(t.started) is None for t in own) and len({t.outcome for t in own}) > 1:
@@ -77,7 +87,7 @@ def job_state(tests: Sequence[JobTest]) -> str:
             states.append("not retested")
         else:
             states.append("not decided")
-    for state in ("still leaking", "still failing", "not retested", "not decided"):
+    for state in ("still leaking", "still failing", "not retested", CANNOT_BE_TOLD, "not decided"):
         if state in states:
             return state
     return "done" if states else "nothing tested"
@@ -96,6 +106,24 @@ def _test(found: Recording) -> JobTest:
                    header.simulated)
 
 
+def _lost(data: bytes, path: Path) -> tuple[str, JobTest] | None:
+    """The job that a file names which cannot be used, and the test that it was, with time and kind by the file's name
+    where they are not legible. None where the job is not legible, or in more ways than one."""
+    seen = legible(data)
+    job = " ".join((seen.text("job") or "").split())
+    if not job:
+        return None
+    named = _NAME.fullmatch(path.name)
+    started, test, repair = seen.text("started"), seen.text("test"), seen.text("repair")
+    if named is not None:
+        year, month, day, hour, minute, second, kind = named.groups()
+        if moment(started) is None:
+            started = f"{year}-{month}-{day}T{hour}:{minute}:{second}Z"
+        test = test or (kind if kind in TEST_KINDS else None)
+    return job, JobTest(str(path), started or "", test or "", CANNOT_BE_READ, (repair or "").strip(),
+                        simulated=seen.values.get("simulated") is True)
+
+
 def _order(test: JobTest) -> tuple[bool, float, str]:
     when = moment(test.started)
     return when is None, 0.0 if when is None else when.timestamp(), test.file
@@ -109,14 +137,21 @@ def jobs_table(folder: str | os.PathLike[str]) -> Jobs:
     """The recordings below the folder by the text of their job, whatever its capitals, spaces and way of typing
     accents. Outcomes are the stored ones. FileError where there is no such folder."""
     by_job: dict[str, list[tuple[str, JobTest]]] = {}
-    without, unreadable, copies = 0, [], []
+    without, unreadable, copies, of_any = 0, [], [], []
     known: set[bytes] = set()
     for path in find_recordings(Path(folder)):
+        data = b""
         try:
             data = read_bytes(path)
             found = parse(data, str(path), rows=False)
         except RecorderError as err:
             unreadable.append(str(err))
+            lost = _lost(data, path)
+            if lost is None:
+                of_any.append(str(path))
+            elif (digest := hashlib.sha256(data).digest()) not in known:
+                known.add(digest)
+                by_job.setdefault(job_key(lost[0]), []).append(lost)
             continue
         digest = hashlib.sha256(data).digest()
         if digest in known:
@@ -134,4 +169,4 @@ def jobs_table(folder: str | os.PathLike[str]) -> Jobs:
         tests = tuple(test for _, test in named)
         out.append(Job(named[-1][0], tests, job_state(tests)))
     out.sort(key=_latest, reverse=True)
-    return Jobs(tuple(out), without, tuple(unreadable), tuple(copies))
+    return Jobs(tuple(out), without, tuple(unreadable), tuple(copies), tuple(of_any))

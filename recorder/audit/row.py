@@ -20,6 +20,7 @@ from recorder.model import Header, Recording
 from recorder.recording import (
     altered_where,
     differing_keys,
+    legible,
     of_file,
     parse,
     program_of,
@@ -189,15 +190,22 @@ def _words(flag: Any, word: str) -> int:
 def _unusable(data: bytes, file: str, err: RecorderError, file_sha256: str) -> AuditRow:
     """The row of a file that cannot be read: why, what its seal says all the same, and whose it is."""
     intact, digest = seal_of(data)
+    seen = legible(data)
     where: tuple[str, ...] = ()
-    if intact is False and isinstance(err, FileError):
+    if seen.resaved and intact is not True:
+        intact, where = (False, seen.places) if seen.finished else (intact, ())
+    elif intact is False and isinstance(err, FileError):
         where = altered_where(data, None, unusable=err)
         err = FileError(err.what, path=err.path, line=err.line, do="restore it from a copy")
     row = AuditRow(file, intact=intact, sha256=digest, where=where, error=str(err), file_sha256=file_sha256)
     try:
         part = parse(data, file, rows=False)
     except RecorderError:
-        return row
+        judged = seen.values.get("judgement")
+        stored = judged.get("outcome") if isinstance(judged, dict) else None
+        return replace(row, id=seen.text("id"), started=seen.text("started"), job=seen.text("job") or "",
+                       test=seen.text("test"), stored=None if stored is None else as_text(stored),
+                       simulated=seen.values.get("simulated") is True)
     header = part.header
     stored = None if part.judgement is None else as_text(part.judgement.get("outcome"))
     return replace(row, id=header.id, started=header.started, job=header.job, test=header.test, stored=stored,

@@ -14,7 +14,7 @@ from recorder.audit.cache import Cache, key_of
 from recorder.audit.copies import marked_copies
 from recorder.audit.row import AuditRow, audit_bytes, broken_row
 from recorder.errors import FileError, RunError, as_text, printable
-from recorder.recording import ended, is_ledger, read_bytes, seal_of
+from recorder.recording import ended, is_ledger, listed_in, read_bytes, seal_of
 from recorder.recording.ledger import LEDGER
 from recorder.workers import WORTH_WORKERS, cores, spread
 
@@ -127,6 +127,20 @@ def _audited(path: str, cache: Cache | None) -> _Keyed:
     return (key if row.error is None else None), row
 
 
+def _held_against(row: AuditRow, listed: dict[str, frozenset[str]]) -> AuditRow:
+    """A file that was read, is no recording that can be judged and has no seal, though the ledger of its folder lists
+    it: it was sealed, so that it counts as altered. listed: what each ledger lists, kept for the folder's next file."""
+    if row.error is None or row.intact is not None or row.file_sha256 is None or row.cut or row.seal_missing:
+        return row
+    place = Path(row.file)
+    folder = str(place.parent)
+    if folder not in listed:
+        listed[folder] = listed_in(folder)
+    if place.name not in listed[folder]:
+        return row
+    return replace(row, intact=False, where=("its folder's ledger lists it, and has the seal that it had",))
+
+
 def _chunk(paths: Sequence[str]) -> list[_Keyed]:
     return [_one(path, _worker_cache) for path in paths]
 
@@ -143,6 +157,7 @@ def _rows(paths: Iterator[Path], jobs: int | None, cache: str | os.PathLike[str]
     count = jobs or cores()
     keeper = Cache(cache) if cache is not None else None
     new: list[tuple[str, AuditRow]] = []
+    listed: dict[str, frozenset[str]] = {}
     try:
         first = list(islice(names, WORTH_WORKERS + 1))
         chain = (n for part in (first, names) for n in part)
@@ -155,7 +170,7 @@ def _rows(paths: Iterator[Path], jobs: int | None, cache: str | os.PathLike[str]
         for key, row in found:
             if key is not None:
                 new.append((key, row))
-            yield row
+            yield _held_against(row, listed)
             if keeper is not None and len(new) >= 256:
                 keeper.put(new)
                 new = []

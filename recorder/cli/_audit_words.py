@@ -89,7 +89,8 @@ def _misnamed(row: AuditRow) -> str | None:
 
 def some(count: int, one: str) -> str:
     """``1 recording``, ``2 recordings``."""
-    return f"{count} {one}" if count == 1 else f"{count} {one}s"
+    many = f"{one[:-1]}ies" if one.endswith("y") else f"{one}s"
+    return f"{count} {one if count == 1 else many}"
 
 
 def _counts(counts: dict[str, int]) -> str:
@@ -182,7 +183,7 @@ def totals_lines(totals: Totals, ledgers: Ledgers) -> Iterator[str]:
         if path is None:
             yield f"the noted hash {digest} is in no ledger below this folder: one was written anew or taken away"
         else:
-            yield f"{path}: the noted hash {digest} is that of line {line}"
+            yield f"{path}: the noted hash {digest} is that of line {line} of the file"
 
 
 def _changed(used: Sequence[Used]) -> str:
@@ -219,7 +220,8 @@ def _ledger(check: LedgerCheck, ledgers: Ledgers) -> Iterator[str]:
     for what, names in said.items():
         if names:
             yield f"{check.path}: {what}: {_names(names, len(names))}"
-    yield f"{check.path}: {some(check.lines, 'line')}, last hash {check.last_hash or '-'} (note it elsewhere)"
+    last = f"the last on line {check.last_line} of the file, " if check.lines else ""
+    yield f"{check.path}: {some(check.lines, 'entry')}, {last}last hash {check.last_hash or '-'} (note it elsewhere)"
 
 
 def _of_files(check: LedgerCheck, form: Collection[str]) -> Iterator[tuple[str, str, str]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Iterator
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -27,7 +28,8 @@ __all__ = ["command"]
 def command(folder: str, as_json: bool) -> int:
     """Show which jobs in FOLDER are still leaking, were not tested again, or are done.
 
-    A file that cannot be read is said, and the others are told all the same; then exit 2.
+    A file that cannot be read is said, and the others are told all the same; then exit 2. A job that such a file names
+    is one that cannot be told.
 
     Example: recorder jobs recordings
     """
@@ -44,7 +46,7 @@ def command(folder: str, as_json: bool) -> int:
         for job in found.jobs:
             put_data(json.dumps(asdict(job)))
         put_data(json.dumps({"without_job": found.without_job, "unreadable": found.unreadable,
-                               "copies": found.copies}))
+                             "of_any_job": found.of_any_job, "copies": found.copies}))
     else:
         _table(found)
     return 2 if found.unreadable else 0
@@ -57,7 +59,8 @@ def _story(job: Job) -> str:
         if test.repair:
             lines.append(f"repair: {test.repair}")
         seen = f" ({'; '.join(test.findings)})" if test.findings else ""
-        lines.append(f"{utc_text(test.started) or 'at an unknown time'}  {test.test} {test.outcome}"
+        kind = test.test or "a test that"
+        lines.append(f"{utc_text(test.started) or 'at an unknown time'}  {kind} {test.outcome}"
                      f"{', SIMULATED' if test.simulated else ''}{seen}")
     return "\n".join(printable(line) for line in lines)
 
@@ -83,3 +86,16 @@ def _table(found: Jobs) -> None:
     Console(file=sys.stdout, width=width).print(table)
     states = Counter(job.state for job in found.jobs)
     click.echo("jobs: " + (", ".join(f"{n} {state}" for state, n in states.most_common()) or "none"))
+    for line in _not_read(found):
+        click.echo(line)
+
+
+def _not_read(found: Jobs) -> Iterator[str]:
+    """What is missing in the table above, on standard output too: who looks at no more must not take it for all."""
+    named, any_job = len(found.unreadable) - len(found.of_any_job), len(found.of_any_job)
+    if named:
+        some, they = ("1 recording", "it") if named == 1 else (f"{named} recordings", "they")
+        yield f"{some} among the tests above cannot be read: what {they} found is not known"
+    if any_job:
+        some = "1 file" if any_job == 1 else f"{any_job} files"
+        yield f"{some} cannot be read and may belong to any job, also to one that is shown as done"

@@ -8,12 +8,14 @@ from recorder.recording.ledger import (
     append_ledger,
     is_ledger,
     latest_tester,
+    listed_in,
     verify_ledger,
 )
 from recorder.recording.named import of_file
 from recorder.recording.program import program_of, program_versions
 from recorder.recording.raw import RawDifference, verify_raw
 from recorder.recording.reader import LARGEST_BYTES, parse, read, read_bytes
+from recorder.recording.resaved import Legible, legible
 from recorder.recording.rows import LARGEST_KPA, columns_line, rows_text
 from recorder.recording.seal import seal_of
 from recorder.recording.writer import Writer, check_folder
@@ -22,6 +24,7 @@ __all__ = [
     "LARGEST_BYTES",
     "LARGEST_KPA",
     "LedgerCheck",
+    "Legible",
     "RawDifference",
     "Writer",
     "altered_where",
@@ -32,6 +35,8 @@ __all__ = [
     "ended",
     "is_ledger",
     "latest_tester",
+    "legible",
+    "listed_in",
     "of_file",
     "parse",
     "program_of",

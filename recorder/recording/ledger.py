@@ -32,6 +32,7 @@ __all__ = [
     "begins_ledger",
     "is_ledger",
     "latest_tester",
+    "listed_in",
     "verify_ledger",
 ]
 
@@ -138,6 +139,8 @@ class Relisted:
 class LedgerCheck:
     """What the ledger of a folder says. ``last_hash`` is the one to note elsewhere.
 
+    lines: how many recordings it lists. last_line: the line of the last of them (all lines are counted from 1, and the
+    first names the columns); 0 where there is none.
     form: what is not as a recorder writes it and says nothing of any recording, in words: the first line, line ends,
     empty lines. broken: lines that do not follow from the line before, whatever the form. missing, added, altered:
     files, held against the first line that lists them. resealed: of those altered, the ones whose own seal fits their
@@ -160,6 +163,7 @@ class LedgerCheck:
     again: tuple[Relisted, ...] = ()
     unreadable: str | None = None
     noted: tuple[tuple[str, int], ...] = ()
+    last_line: int = 0
 
     @property
     def good(self) -> bool:
@@ -205,6 +209,17 @@ def _form(data: bytes) -> tuple[str, ...]:
     return tuple(out)
 
 
+def listed_in(folder: str | os.PathLike[str]) -> frozenset[str]:
+    """The files that the folder's ledger lists, each sealed once; none where there is no ledger that can be read."""
+    if not is_ledger(path := Path(folder) / LEDGER):
+        return frozenset()
+    try:
+        lines = read_bytes(path).split(b"\n")
+    except FileError:
+        return frozenset()
+    return frozenset(cells[1] for raw in lines[1:] if len(cells := _cells(raw)) == 4)
+
+
 def verify_ledger(
     folder: str | os.PathLike[str],
     seals: Mapping[str, tuple[str | None, bool | None]] | None = None,
@@ -229,7 +244,7 @@ def verify_ledger(
     again: list[Relisted] = []
     there: list[tuple[str, int]] = []
     listed: dict[str, str] = {}
-    previous, last, count = {_FIRST}, None, 0
+    previous, last, count, last_line = {_FIRST}, None, 0, 0
     if lines[-1] != b"":
         broken.append(len(lines))
     for number, raw in enumerate(lines[1:-1], 2):
@@ -237,7 +252,7 @@ def verify_ledger(
         if not raw.strip():
             previous |= own
             continue
-        count += 1
+        count, last_line = count + 1, number
         cells = _cells(raw)
         if len(cells) != 4 or cells[3] not in previous:
             broken.append(number)
@@ -256,7 +271,7 @@ def verify_ledger(
     alike = ((name, names.get(seals[name][0] or "")) for name in (*added, *resealed))
     return LedgerCheck(str(path), count, last, _form(data), tuple(sorted(set(broken))), tuple(missing), tuple(added),
                        tuple(altered), tuple(resealed), tuple((a, b) for a, b in alike if b is not None), tuple(again),
-                       noted=tuple(there))
+                       noted=tuple(there), last_line=last_line)
 
 
 def latest_tester(folder: str | os.PathLike[str], adapter_id: str) -> Mapping[str, Any] | None:

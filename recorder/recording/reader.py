@@ -16,6 +16,7 @@ from recorder.errors import FileError
 from recorder.model import FaultRun, Mark, Recording, Rows
 from recorder.recording import procedure
 from recorder.recording.annotations import ended, header_from, load_json, shown, split_line
+from recorder.recording.resaved import resaved_error
 from recorder.recording.rows import BadRow, parse_rows, pressure_unit
 from recorder.recording.seal import is_seal, seal_line
 
@@ -254,6 +255,16 @@ def _seal(data: bytes, scan: _Scan, *, own: bool) -> tuple[bool | None, str | No
 
 def parse(data: bytes, path: str = "", *, strict: bool = False, rows: bool = True) -> Recording:
     """The recording in these bytes. Pure. FileError as ``read``."""
+    try:
+        return _parsed(data, path, strict, rows)
+    except FileError:
+        resaved = resaved_error(data, path)
+        if resaved is None:
+            raise
+    raise resaved
+
+
+def _parsed(data: bytes, path: str, strict: bool, rows: bool) -> Recording:
     if not data:
         raise FileError("the file is empty", path=path, do="there is nothing to judge")
     notes = []

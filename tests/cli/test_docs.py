@@ -50,8 +50,9 @@ def test_every_state_of_a_job_is_explained() -> None:
     seen = {job_state([JobTest(f"{n}.csv", f"2026-03-02T09:0{n}:00Z", kind, outcome)
                        for n, (kind, outcome) in enumerate(tests)])
             for tests in ([], [("tester", "pass")], [("cap", "pass")], [("cap", "fail")], [("cap", "fail")] * 2,
-                          [("system", "fail")] * 2, [("cap", "void")])}
-    assert len(seen) == 6 and not [state for state in seen if f"**{state}**" not in section]
+                          [("system", "fail")] * 2, [("cap", "void")],
+                          [("cap", "cannot be read")])}
+    assert len(seen) == 7 and not [state for state in seen if f"**{state}**" not in section]
 
 
 def test_the_help_of_an_option_says_which_form_refuses_it(tmp_path: Path) -> None:

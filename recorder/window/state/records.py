@@ -13,8 +13,8 @@ from typing import Any
 
 from recorder import report
 from recorder.errors import FileError, RecorderError, printable
-from recorder.model import Recording
-from recorder.recording import is_ledger, read
+from recorder.model import TEST_KINDS, Recording
+from recorder.recording import Legible, is_ledger, legible, read
 from recorder.units import pressure_factor_kpa
 
 __all__ = [
@@ -25,6 +25,8 @@ COLUMNS = ("time", "job", "test", "marked", "opening", "fall", "outcome", "intac
 _TAIL = 1 << 16
 _NOT_CHECKED = "…"
 _LONGEST_TEXT = 200
+_UNREADABLE = "unreadable"
+_RESAVED = "saved again by a spreadsheet or editor"
 _LARGEST = 1e12  # of a value that is shown; more is no pressure
 
 
@@ -81,7 +83,7 @@ def _value(q: object) -> float | None:
     return float(value) if isinstance(value, int | float) and abs(value) < _LARGEST else None
 
 
-def _ends(path: Path) -> bytes:
+def _ends(path: Path) -> tuple[bytes, bytes]:
     """The first and the last bytes of a regular file; OSError for anything else. A pipe does not hold the window."""
     fd = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
     with os.fdopen(fd, "rb") as file:
@@ -90,7 +92,7 @@ def _ends(path: Path) -> bytes:
             raise OSError(errno.EINVAL, "it is no file")
         head = file.read(_TAIL)
         file.seek(max(info.st_size - _TAIL, 0))
-        return head + b"\n" + file.read(_TAIL)
+        return head, file.read(_TAIL)
 
 
 def _text(value: object) -> str:
@@ -104,12 +106,16 @@ def quick_row(path: Path) -> RecordRow:
     try:
         ends = _ends(path)
     except OSError as err:
-        return RecordRow(str(path), "", f"cannot be read: {err.strerror}", "", "", None, None, "unreadable", "no", "no")
-    for line in ends.split(b"\n"):
+        return RecordRow(str(path), "", f"cannot be read: {err.strerror}", "", "", None, None, _UNREADABLE, "no", "no")
+    for line in b"\n".join(ends).split(b"\n"):
         if line[:1] == b"#":
             found = _annotation(line.decode("utf-8", "replace"))
             if found is not None:
                 facts[found[0]] = found[1]
+    if facts.get("test") not in TEST_KINDS or "recording-format" not in facts:
+        seen = legible(*ends)
+        if seen.resaved:
+            return _resaved_row(path, seen)
     judgement = facts.get("judgement")
     judgement = judgement if isinstance(judgement, Mapping) else {}
     marked = facts.get("marked")
@@ -122,6 +128,17 @@ def quick_row(path: Path) -> RecordRow:
         _value(judgement.get("opening")), _value(hold.get("drop")) if isinstance(hold, Mapping) else None,
         report.outcome_word(judgement) if judgement else "unfinished", over=_over(judgement),
     )
+
+
+def _resaved_row(path: Path, seen: Legible) -> RecordRow:
+    """Of a recording that a spreadsheet or an editor saved again: whose it is, as far as that is legible."""
+    job = seen.text("job")
+    return RecordRow(
+        str(path), _text(seen.text("started") or "")[:16].replace("T", " "),
+        _text(f"{job}: {_RESAVED}" if job else _RESAVED),
+        _text(seen.text("test") or "?") + (" SIMULATED" if seen.values.get("simulated") is True else ""),
+        "", None, None, _UNREADABLE,
+        "ALTERED" if seen.finished else "no", "no")
 
 
 def _over(judgement: Mapping[str, Any]) -> str:
@@ -138,7 +155,8 @@ def check_again(row: RecordRow) -> RecordRow:
         recording = read(row.path)
         fresh = json.loads(json.dumps(judge(recording).to_json()))
     except RecorderError as err:
-        return replace(row, intact="no", same="no", job=row.job or str(err.what))
+        altered = row.outcome == _UNREADABLE and row.intact == "ALTERED"
+        return replace(row, intact="ALTERED" if altered else "no", same="no", job=row.job or str(err.what))
     intact, same = same_words(recording, fresh)
     return replace(row, intact=intact, same=same)
 
