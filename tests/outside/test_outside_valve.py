@@ -27,7 +27,7 @@ def test_a_late_lift_is_stepped_as_an_integrator_does(k: float, lag_s: float) ->
     one = np.ones(1)
     lanes = Lanes(came[:, None], one * length / steps, 96.0 * one, 0.0 * one, 100.0 * one, k * one, 0.0 * one,
                   np.zeros(1, bool), 0.0 * one)
-    got = run_valves(lanes, still, pops=False, lag_s=lag_s)[0][:, 0]
+    got = run_valves(lanes, still, pop=0.0, lag_s=lag_s)[0][:, 0]
 
     def slope(at: float, y: np.ndarray) -> list[float]:
         return [(15.0 / 0.4 if at < 0.4 else 0.0) - k * max(y[1], 0.0), (max(y[0] - 100.0, 0.0) - y[1]) / lag_s]
@@ -46,7 +46,7 @@ def test_a_stroke_finds_the_valve_as_the_one_before_has_left_it(lag_s: float | N
     still = Response(0.0, 0.0, 0.0, 0.0, 1.0, 6.0, 0.1, 0.4, 0.1, 0.0, 0.0, 0.0, 0.0)
     lanes = Lanes(6.0 * np.clip(t / 0.4, 0.0, 1.0)[:, None], one * length / steps, 98.0 * one, 0.0 * one, 100.0 * one,
                   k * one, gap * one, np.zeros(1, bool), left * one)
-    got = run_valves(lanes, still, pops=False, lag_s=lag_s)[0][:, 0]
+    got = run_valves(lanes, still, pop=0.0, lag_s=lag_s)[0][:, 0]
 
     def slope(at: float, y: np.ndarray) -> list[float]:
         wants = min(left, max(y[0] - 92.0, 0.0))
@@ -67,7 +67,7 @@ def test_a_lift_that_pops_is_stepped_as_an_integrator_does(full: bool) -> None:
     lanes = Lanes(15.0 * np.clip(t / 0.4, 0.0, 1.0)[:, None], one * length / steps, 96.0 * one, 0.0 * one, 100.0 * one,
                   k * one, 5.0 * one, np.zeros(1, bool), 0.0 * one)
     still = Response(0.0, 0.0, 0.0, 0.0, 1.0, 15.0, 0.1, 0.4, 0.1, 0.0, 0.0, 0.0, 0.0)
-    got = run_valves(lanes, still, pops=True, full=full, lag_s=lag_s)[0][:, 0]
+    got = run_valves(lanes, still, pop=1.0, full=full, lag_s=lag_s)[0][:, 0]
 
     is_open, now, y, true = False, 0.0, [96.0, 0.0], np.full(len(t), np.nan)
     while now < length:
@@ -86,6 +86,29 @@ def test_a_lift_that_pops_is_stepped_as_an_integrator_does(full: bool) -> None:
         true[here] = run.sol(t[here])[0]
         is_open, now, y = not is_open, float(run.t[-1]), [float(q) for q in run.y[:, -1]]
     assert float(np.abs(got - true).max()) < 0.02 * float(true.max() - true.min())
+
+
+@pytest.mark.parametrize("lag_s", [0.015, 0.06])
+def test_a_lift_that_half_pops_is_stepped_as_an_integrator_does(lag_s: float) -> None:
+    """Air comes in for 0.4 s. At 100 kPa the lift wants to be 3 kPa at once and follows p - 97 kPa from there; as the
+    pressure falls friction holds it until it meets p - 94 kPa, which it follows until it shuts."""
+    steps, length, k = 400, 2.0, 4.0
+    t = np.linspace(0.0, length, steps + 1)
+    one = np.ones(1)
+    lanes = Lanes(15.0 * np.clip(t / 0.4, 0.0, 1.0)[:, None], one * length / steps, 96.0 * one, 0.0 * one, 100.0 * one,
+                  k * one, 6.0 * one, np.zeros(1, bool), 0.0 * one)
+    still = Response(0.0, 0.0, 0.0, 0.0, 1.0, 15.0, 0.1, 0.4, 0.1, 0.0, 0.0, 0.0, 0.0)
+    got = run_valves(lanes, still, pop=0.5, lag_s=lag_s)[0][:, 0]
+
+    def slope(at: float, y: np.ndarray) -> list[float]:
+        pressure, lift, wants = y
+        # play between the two lines, as a stiff pull back to them
+        up, down = max(pressure - 97.0 - wants, 0.0), max(wants - max(pressure - 94.0, 0.0), 0.0)
+        pull = 2e4 * (up - down) if wants > 1e-3 or pressure > 100.0 else 0.0
+        return [(15.0 / 0.4 if at < 0.4 else 0.0) - k * max(lift, 0.0), (wants - lift) / lag_s, pull]
+
+    true = solve_ivp(slope, (0.0, length), [96.0, 0.0, 0.0], "LSODA", t, rtol=1e-7, atol=1e-7, max_step=5e-4).y[0]
+    assert float(true.max()) > 102.0 and float(np.abs(got - true).max()) < 0.02 * float(true.max() - 96.0)
 
 
 def trace(seed: int, lag_s: float, k: float = 6.0, size: float = 9.0) -> tuple[np.ndarray, np.ndarray]:
@@ -108,13 +131,14 @@ def trace(seed: int, lag_s: float, k: float = 6.0, size: float = 9.0) -> tuple[n
 @pytest.mark.parametrize("seed", range(3))
 @pytest.mark.parametrize("lag_s", [0.1, 0.25])
 def test_a_sluggish_valve_opens_before_the_pressure_shows_it(seed: int, lag_s: float) -> None:
+    """It lets out much as a quick one does that opens higher and pops some way: either may be."""
     t, p = trace(seed, lag_s)
     analyser = Analyser(Setup("cap", Marking(100.0, "kPa", 100.0), resolve("cap", {})))
     analyser.feed(t.round(6), p.round(4))
     told = analyser.judgement()
     assert told.strokes == 14
     assert told.opening is not None and told.opening.standard_uncertainty is not None
-    assert abs(told.opening.value - 100.0) < min(2.0, 2.5 * told.opening.standard_uncertainty)
+    assert abs(told.opening.value - 100.0) < min(3.0, 2.0 * told.opening.standard_uncertainty)
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -125,3 +149,30 @@ def test_a_valve_that_is_late_by_milliseconds_is_not_read_high(seed: int) -> Non
     told = analyser.judgement()
     assert told.opening is not None and told.opening.standard_uncertainty is not None
     assert abs(told.opening.value - 100.0) < min(1.0, 2.0 * told.opening.standard_uncertainty)
+
+
+@pytest.mark.parametrize(("seed", "pop_kpa"), [(0, 3.0), (1, 3.0), (2, 5.0), (3, 5.0)])
+def test_a_valve_that_pops_some_way_is_not_read_low(seed: int, pop_kpa: float) -> None:
+    """It opens at 100 kPa, its lift being ``pop_kpa`` at once, and is shut again by twice that below: how it lets out
+    is much as of one that opens lower, without a pop."""
+    rng = np.random.default_rng(seed)
+    step, p, lift, wants = 5e-4, 0.0, 0.0, 0.0
+    starts = 4.0 + np.cumsum(1.1 * np.exp(rng.normal(0.0, 0.05, 11)))
+    t = np.arange(0.0, float(starts[-1]) + 55.0, step)
+    out = np.empty(len(t))
+    for i, now in enumerate(t):
+        x = (now - starts) / 0.3
+        air = float(np.sum(np.where((x > 0.0) & (x < 1.0), 1.0 - np.cos(2.0 * math.pi * x), 0.0))) * 12.0 / 0.3
+        up, down = p - 100.0 + pop_kpa, max(p - 100.0 + 2.0 * pop_kpa, 0.0)
+        wants = min(max(wants, up), down) if wants > 0.0 or p > 100.0 else 0.0
+        lift += (wants - lift) * step / 0.02
+        p += (air - 8.0 * max(lift, 0.0)) * step
+        if now > t[-1] - 4.0:
+            p *= 1.0 - step / 0.3
+        out[i] = p
+    t, p_read = t[::40], out[::40] + rng.normal(0.0, 0.12, len(t[::40]))
+    analyser = Analyser(Setup("cap", Marking(100.0, "kPa", 100.0), resolve("cap", {})))
+    analyser.feed(t.round(6), p_read.round(4))
+    told = analyser.judgement()
+    assert told.opening is not None and told.opening.standard_uncertainty is not None
+    assert abs(told.opening.value - 100.0) < min(3.0, 2.0 * told.opening.standard_uncertainty)

@@ -2,7 +2,8 @@
 
 It opens at p_open and is shut again at p_close. Several laws are tried and averaged by how well they explain the
 strokes. "even": the lift follows p - p_open while the pressure rises, p - p_close while it falls, and stays where it
-is between the two (friction). "pops": it follows p - p_close as soon as it is open. "ajar": the same, but once open it
+is between the two (friction). "pops": it follows p - p_close as soon as it is open. "half": it pops half of that way,
+and friction holds it for the other half. "ajar": as "pops", but once open it
 does not shut quite, so that later strokes find it open. "some ajar": only some of them do. "snaps": it is wholly open
 until it shuts. "soon", "late", "later": as "even", but the lift is late by a time constant: milliseconds for any
 valve's own weight and friction, tenths of a second for a sluggish one. Valves that open suddenly are late by a few

@@ -14,7 +14,9 @@ from recorder.analysis.trace.signal import Prepared
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
-__all__ = ["without_bumps", "without_gone", "without_knocks", "without_trifles", "without_wavering"]
+__all__ = [
+    "without_bumps", "without_gone", "without_knocks", "without_last_trifles", "without_trifles", "without_wavering",
+]
 
 # where no source is named beside a number: common practice, no source
 TOGETHER_S = PAUSE_S  # rises no further apart are of one knock
@@ -62,8 +64,7 @@ def without_bumps(x: Prepared, strokes: list[Stroke]) -> list[Stroke]:
     """Without a last rise that is gone a second later, and the trifles that led up to it: seconds after the last
     stroke it still looks like one of them. For where no valve may have let it out."""
     while len(strokes) > 2:
-        usual = float(np.median([s.rise_kpa for s in strokes]))
-        fills = max(FILLS * usual, min(FILLS_SD * x.sd_kpa, FILLS_MOST * usual))
+        fills = _fills(x, strokes)
         real = [i for i, s in enumerate(strokes) if s.rise_kpa > fills]
         if len(real) < 3:
             return strokes
@@ -76,6 +77,19 @@ def without_bumps(x: Prepared, strokes: list[Stroke]) -> list[Stroke]:
             return strokes
         strokes = strokes[: real[-2] + 1]
     return strokes
+
+
+def without_last_trifles(x: Prepared, strokes: list[Stroke]) -> list[Stroke]:
+    """Without last rises that only fill the gap where the next stroke was due: noise, after the hand has stopped."""
+    while len(strokes) > 3 and strokes[-1].rise_kpa < _fills(x, strokes):
+        strokes = strokes[:-1]
+    return strokes
+
+
+def _fills(x: Prepared, strokes: list[Stroke]) -> float:
+    """What a rise has to bring (kPa) to be more than noise beside full strokes."""
+    usual = float(np.median([s.rise_kpa for s in strokes]))
+    return max(FILLS * usual, min(FILLS_SD * x.sd_kpa, FILLS_MOST * usual))
 
 
 def without_gone(x: Prepared, strokes: list[Stroke], *, may_open: bool) -> list[Stroke]:
