@@ -25,6 +25,7 @@ __all__ = ["ALPHA", "BETA", "SHORTEST_S", "Early", "answer", "answer_now", "firs
 
 Early: TypeAlias = tuple[Literal["leak", "tight"], float]  # what is said, and from when on, s
 
+# where no source is named beside a number: common practice, no source
 ALPHA = 0.01  # a tight one called leaking
 BETA = 0.01  # a leaking one called tight
 SHARES = (1 / 6, 1 / 3, 1 / 2, 3 / 4)  # of the hold, when it is looked at

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 __all__ = ["GRID", "NONE", "Bins", "bin_hold"]
 
+# where no source is named beside a number: common practice, no source
 GRID = np.linspace(math.log(0.5), math.log(100.0), 26)  # log time constants (s) of what settles
 NONE = -math.inf  # log time constant of an exponential that is not there
 _FIRST_S = 0.12

@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Case", "HoldCases"]
 
+# where no source is named beside a number: common practice, no source
 _STILL = 0.5  # spreads: a law that moves by less is where the trace has it
 # more settles than is likely, in standard deviations: perhaps a leak that shuts. Or air that cools: that takes no
 # longer, and is at most gamma - 1 of what the strokes brought, each less by as long ago as it was

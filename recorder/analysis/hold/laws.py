@@ -27,6 +27,7 @@ class Law(NamedTuple):
     width_kpa: float = 0.0
 
 
+# where no source is named beside a number: common practice, no source
 _AIR_KPA = 101.325  # of the laws' shapes alone: 70 kPa change them by half of what a spread of m does
 
 NEAR_LAW = Law(0.5, 1.0)  # a small fall does not show which one it is

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 __all__ = ["GRID", "LOG_SLOW", "NONE", "SLOW_S", "Line", "Problem", "Solved", "settles_kpa"]
 
+# where no source is named beside a number: common practice, no source
 SLOW_S = 8.0  # rubber, not air: settling slower than this falls
 LOG_SLOW = math.log(SLOW_S)
 _SLOW_SHARE = 0.02  # of the pressure

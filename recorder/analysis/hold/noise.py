@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Noise", "NoiseFinder"]
 
+# where no source is named beside a number: common practice, no source
 _TIMES_S = (0.15, 0.5, 1.5, 5.0, 15.0, 50.0)
 _SHARES = np.geomspace(0.01, 100.0, 13)
 _EARNED = 3.0  # log likelihood that two more parameters have to bring

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 __all__ = ["SLOW_S", "TIGHT", "Points", "Problem", "lag_s", "moments", "posterior", "top", "total"]
 
+# where no source is named beside a number: common practice, no source
 _AIR_SHARE, _AIR_SHARE_U = 0.2, 0.115  # of what a change of pressure brings, undone by air's cooling: 0 to gamma - 1
 _RUBBER_SHARE = 0.02  # and by what a hose still gives
 # sizes below which one is as likely as another: of a leak, kPa/s; of what is to give, in standard deviations of it

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Rounded", "rounded_response"]
 
+# where no source is named beside a number: common practice, no source
 _BEYOND = 4.0  # standard deviations
 _LEAST_INFORMATION = 1e-3
 # fitted anew until the curve stays, in noise's standard deviations, or so often

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 __all__ = ["leaked_before"]
 
+# where no source is named beside a number: common practice, no source
 RUNS_S = 0.12  # beyond a stroke's end: it may not be over
 EDGE = 0.3  # of a pause, that is averaged at either end of it
 COOLS_S = (0.2, 0.5, 1.2, 3.0, 8.0)  # time constants that air may cool with

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
 __all__ = ["that_bring"]
 
+# where no source is named beside a number: common practice, no source
 MEAN_S = 0.5  # the pressure is averaged over whole periods, for so long at least
 TOGETHER = 5  # strokes: what is left of a beat brings nothing in the middle of so many
 LEAST, SURE = 0.04, 4.0  # a stroke brings so much of a usual one, and so many standard deviations of what is by chance

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 __all__ = ["without_fall"]
 
+# where no source is named beside a number: common practice, no source
 KEPT_UP_S = 12.0  # so long a row of strokes too weak to be seen by themselves may be
 ABOUT = 0.2  # of the steepest fall, less than by which another is as steep
 FALL_S = 2.0  # after the last stroke: over so long it is seen how fast the pressure falls between strokes
