@@ -247,11 +247,11 @@ def test_a_trace_that_is_whole_is_not_called_broken_off(change: dict[str, Any], 
 
 
 def test_a_cap_on_a_leaking_tester_is_not_called_leaking_early_either() -> None:
-    scene = replace(rig.demo()[0].scene, leaks=(rig.Leak(9.0, 110.0, "gas"),))
+    scene = replace(rig.demo()[0].scene, leaks=(rig.Leak(14.0, 110.0, "gas"),))
     trace = rig.simulate(scene)
     kept = ~trace.lost
     said = []
-    for tester in (None, {"rate": {"value": 8.0, "unit": "kPa/min", "standard_uncertainty": 0.3}}):
+    for tester in (None, {"rate": {"value": 13.0, "unit": "kPa/min", "standard_uncertainty": 0.3}}):
         analyser = Analyser(Setup("cap", rig.demo()[0].marked, resolve("cap"), trace.calibration, tester))
         analyser.feed(trace.adapter_time_s[kept], trace.reading_kpa[kept])
         judgement = analyser.judgement().to_json()

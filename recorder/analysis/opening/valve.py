@@ -7,7 +7,7 @@ and friction holds it for the other half. "ajar": as "pops", but once open it
 does not shut quite, so that later strokes find it open. "some ajar": only some of them do. "snaps": it is wholly open
 until it shuts. "soon", "late", "later": as "even", but the lift is late by a time constant: milliseconds for any
 valve's own weight and friction, tenths of a second for a sluggish one. Valves that open suddenly are late by a few
-milliseconds, or ("pops late", "snaps late") by some more. What flows
+milliseconds, or ("pops late", "snaps late") by some more, "pops slow" by a tenth of a second. What flows
 out lowers the pressure by k times the lift a second.
 
 Opening and gain are laid out on a grid; at each point the strokes' own numbers are found by least squares
@@ -52,7 +52,8 @@ OWN = 2.5  # of a stroke's five numbers: what they take up of the cost, of which
 GOOD = 2.0  # residuals' variance over what noise explains: so good a fit without one stroke says that it was disturbed
 SUDDEN: tuple[tuple[Law, Law], ...] = (("pops", "pops late"), ("snaps", "snaps late"))
 LAWS: tuple[Law, ...] = (
-    "even", "pops", "soon", "half", "late", "later", "ajar", "some ajar", "snaps", "pops late", "snaps late"
+    "even", "pops", "soon", "half", "late", "later", "pops slow", "ajar", "some ajar", "snaps", "pops late",
+    "snaps late",
 )
 LATE = {late for _, late in SUDDEN}  # how late one that opens suddenly is, only its opening tells
 MISS_S = 0.05  # for so long a misfit of the response's shape lasts
@@ -158,7 +159,8 @@ def _laws(fit: MetStrokes, n: int, free: float, correlated: float) -> dict[Law, 
             fit.improve(g, 1 if turn == 1 else 2, law)
             least = float(g.cost.min())
             gains = before - least
-            if (turn > 1 and gains < GAINED) or least - 2.0 * gains > min(map(bound, found.values()), default=math.inf):
+            hopeless = turn > 0 and least - 2.0 * gains > min(map(bound, found.values()), default=math.inf)
+            if hopeless or (turn > 1 and gains < GAINED):
                 break
         found[law] = g
 
@@ -174,6 +176,7 @@ def _laws(fit: MetStrokes, n: int, free: float, correlated: float) -> dict[Law, 
     if min(float(g.log_k[int(np.argmin(g.cost))]) for g in found.values()) < SLOW_LOG_K:
         explore("late")
         explore("later")
+        explore("pops slow")
     even, pops = found["even"], found["pops"]
     it_pops = float(pops.cost.min()) <= bound(even)
     if it_pops and len(fit.windows) > 1:

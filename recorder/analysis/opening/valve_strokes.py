@@ -43,12 +43,15 @@ GAP_SHARE = 0.05  # closing below opening, of the pressure: the scale of an expo
 NEVER = 1e6  # kPa: no valve
 FAR = 5.0  # standard deviations
 WEAK = 0.8  # of a usual stroke: less is looked at as an eased one too
-Law = Literal["even", "pops", "pops late", "snaps", "snaps late", "ajar", "some ajar", "soon", "late", "later", "half"]
+Law = Literal["even", "pops", "pops late", "pops slow", "snaps", "snaps late", "ajar", "some ajar", "soon", "late",
+              "later", "half"]
 # of a valve's lift: its weight and friction, milliseconds; a sluggish one's; common practice, no source
-LAGS_S: dict[Law, float] = {"soon": 0.015, "late": 0.1, "later": 0.3, "pops": 0.004, "pops late": 0.02, "snaps": 0.004,
-                          "snaps late": 0.02, "half": 0.015}
-POP: dict[Law, float] = {"even": 0.0, "soon": 0.0, "late": 0.0, "later": 0.0, "half": 0.5,
-                         "pops": 1.0, "pops late": 1.0, "ajar": 1.0, "some ajar": 1.0, "snaps": 1.0, "snaps late": 1.0}
+LAGS_S: dict[Law, float] = {"soon": 0.015, "half": 0.015, "late": 0.1, "later": 0.3, "pops": 0.004, "pops late": 0.02,
+                            "pops slow": 0.1, "snaps": 0.004, "snaps late": 0.02}
+# the share of its way from closing to opening that a valve's lift has as soon as it opens
+POP: dict[Law, float] = {"even": 0.0, "soon": 0.0, "late": 0.0, "later": 0.0, "half": 0.5, "pops": 1.0,
+                         "pops late": 1.0, "pops slow": 1.0, "ajar": 1.0, "some ajar": 1.0, "snaps": 1.0,
+                         "snaps late": 1.0}
 SNAPS: tuple[Law, ...] = ("snaps", "snaps late")
 BASE, START, LENGTH, AMOUNT, CLOSE = range(5)
 LANE_KINDS, KIND_OF = [0, 1 + START, 1 + LENGTH], [0, 0, 1, 2, 0, 0]

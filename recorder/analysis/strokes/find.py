@@ -337,7 +337,7 @@ def find_strokes(x: Prepared, start_s: float, end_s: float, *, may_open: bool) -
     if not found:
         return []
     if may_open:
-        found = without_last_trifles(x, without_rebounds(x, found))
+        found = without_last_trifles(without_rebounds(x, found))
         found = with_popped(x, found, slope.sd, level_sd, end_s)
         found = with_peaks(x, found, level_sd, end_s)
     else:

@@ -28,6 +28,7 @@ LEFT = 0.2  # of its height: a stroke leaves more, or lets out
 LEFT_SHUT = 0.35  # where nothing lets out: air that cools takes 0.29 of it, 1 - 1/gamma, and hoses some
 # of a usual stroke, or of noise but no more than another share: what fills a gap of so long, and nobody pumps so
 FILLS, FILLS_SD, FILLS_MOST, APART_S = 0.1, 3.0, 0.25, 2.0
+BELOW = 0.25  # of a usual stroke: further from the highest top than eased strokes that reach it scatter
 ALONE_S, STAY = 1.6, 0.6  # no stroke so soon before or after it; of what strokes bring
 LETS_OUT_S, LETS_OUT, NEAR = 1.0, 0.5, 0.2  # after a stroke; of its rise; of a bump's height
 SWING_S = 0.08  # shorter than a knock
@@ -64,7 +65,8 @@ def without_bumps(x: Prepared, strokes: list[Stroke]) -> list[Stroke]:
     """Without a last rise that is gone a second later, and the trifles that led up to it: seconds after the last
     stroke it still looks like one of them. For where no valve may have let it out."""
     while len(strokes) > 2:
-        fills = _fills(x, strokes)
+        usual = _usual(strokes)
+        fills = max(FILLS * usual, min(FILLS_SD * x.sd_kpa, FILLS_MOST * usual))
         real = [i for i, s in enumerate(strokes) if s.rise_kpa > fills]
         if len(real) < 3:
             return strokes
@@ -79,17 +81,19 @@ def without_bumps(x: Prepared, strokes: list[Stroke]) -> list[Stroke]:
     return strokes
 
 
-def without_last_trifles(x: Prepared, strokes: list[Stroke]) -> list[Stroke]:
-    """Without last rises that only fill the gap where the next stroke was due: noise, after the hand has stopped."""
-    while len(strokes) > 3 and strokes[-1].rise_kpa < _fills(x, strokes):
+def without_last_trifles(strokes: list[Stroke]) -> list[Stroke]:
+    """Without last rises that only fill the gap where the next stroke was due, after the hand has stopped: they bring
+    next to nothing, and stay below where a valve may have let it out."""
+    while len(strokes) > 3:
+        usual, last = _usual(strokes), strokes[-1]
+        if last.rise_kpa > FILLS * usual or last.top_kpa > max(s.top_kpa for s in strokes) - BELOW * usual:
+            break
         strokes = strokes[:-1]
     return strokes
 
 
-def _fills(x: Prepared, strokes: list[Stroke]) -> float:
-    """What a rise has to bring (kPa) to be more than noise beside full strokes."""
-    usual = float(np.median([s.rise_kpa for s in strokes]))
-    return max(FILLS * usual, min(FILLS_SD * x.sd_kpa, FILLS_MOST * usual))
+def _usual(strokes: list[Stroke]) -> float:
+    return float(np.median([s.rise_kpa for s in strokes]))
 
 
 def without_gone(x: Prepared, strokes: list[Stroke], *, may_open: bool) -> list[Stroke]:
