@@ -80,7 +80,7 @@ def test_laws_that_fit_badly_say_more_than_the_tops(seed: int, valve: Valve, wit
     assert found is not None and found.standard_uncertainty is not None
     assert made.peak_kpa - valve.open_kpa > 8.0
     assert abs(found.value - valve.open_kpa) < min(within_kpa, 2.0 * found.standard_uncertainty)
-    assert found.standard_uncertainty < 1.5 * within_kpa
+    assert found.standard_uncertainty < 3.6
 
 
 @pytest.mark.parametrize(("seed", "rate_hz"), [(102, 200.0), (104, 50.0)])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -282,20 +283,31 @@ class AdapterPlace(QWidget):
         self._link.show_rows(link_rows(facts, now) if facts is not None else ())
         show = self.report is not None and link is not None and not self.in_test
         self._sensor.show_rows(sensor_rows(self.report, self.unit) if show and self.report is not None else ())
-        self._draw(link, show)
-
-    def _draw(self, link: Link | None, show: bool) -> None:
         self.raw.setVisible(link is not None)
         self.allan.setVisible(show)
+        self._make_room(verdict.reasons)
+        self._draw(link, show)
+
+    def _make_room(self, reasons: Sequence[str]) -> None:
+        """With large letters in a small window the drawings go before the numbers; of the reasons the worst stay."""
         page = self.pages.widget(0)
-        if page is not None and not fits(page):  # the numbers go before the drawings
+        if page is None:
+            return
+        if not fits(page):
             self.raw.hide()
             self.allan.hide()
         for rows in (self._link, self._sensor):
             rows.set_tight(False)
-        if page is not None and not fits(page):
+        if not fits(page):
             for rows in (self._link, self._sensor):
                 rows.set_tight(True)
+        for n in range(len(reasons) - 1, 0, -1):
+            if fits(page):
+                break
+            more = f"and {len(reasons) - n} more, which recorder adapter names"
+            self.reasons.setText("\n".join((*reasons[:n], more)))
+
+    def _draw(self, link: Link | None, show: bool) -> None:
         if link is not None and link.announced is not None:
             rate = max(link.announced.nominal_rate_hz, 1.0)
             s = link.samples(int(_SHOWN_S * rate))
