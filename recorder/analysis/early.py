@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 import numpy as np
 
 from recorder.analysis.hold import Beginning, HoldFit
+from recorder.analysis.setup import Setup, side
 
 if TYPE_CHECKING:
-    from recorder.analysis.setup import Setup
     from recorder.analysis.trace.signal import Prepared
     from recorder.model import FloatArray
 
@@ -59,14 +59,11 @@ def answer(
 
 
 def _said(setup: Setup, rate_kpa_per_s: float, u: float) -> Literal["leak", "tight"] | None:
-    """What a hold's rate and its standard uncertainty (kPa/s) say. A cap is not condemned for what the tester itself
-    loses."""
-    base = setup.tester_rate if setup.test == "cap" else None
-    own, own_u = (base.value, base.standard_uncertainty or 0.0) if base is not None else (0.0, 0.0)
+    """What a hold's rate and its standard uncertainty (kPa/s) say."""
     limit = setup.procedure.steady_fall_allowed_kpa_per_min
-    rate, u = 60.0 * rate_kpa_per_s - own, float(np.hypot(60.0 * u, own_u))
+    rate, u = setup.net_of_tester(60.0 * rate_kpa_per_s, 60.0 * u)
     # between its two rates the test says either, and what is called certain has to be what the verdict would be
-    return None if abs(rate - limit) <= 2.0 * u else answer(rate, u, limit)
+    return None if side(rate, u, limit) == "unclear" else answer(rate, u, limit)
 
 
 def answer_now(

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from recorder.analysis.setup import Setup
+from recorder.analysis.setup import Setup, side
 from recorder.analysis.study import Study, study
 from recorder.analysis.trace.faults import Reported
 from recorder.analysis.trace.zero import full_scale_kpa, most_offset_kpa
-from recorder.analysis.verdict import longer_s, side
+from recorder.analysis.verdict import longer_s
 from recorder.limits import band_kpa, limit_kpa
 from recorder.model import LiveView
 
@@ -160,15 +159,14 @@ def live_view(setup: Setup, s: Study, t: FloatArray, raw: float | None, seen: fl
 def _longer_s(setup: Setup, s: Study, rate: float | None, u: float | None, elapsed_s: float) -> float | None:
     """How much longer (s) a hold that had its time has to go on to tell; None where it tells, or that is not known or
     would take more than another hold."""
-    procedure, base = setup.procedure, setup.tester_rate if setup.test == "cap" else None
     if rate is None or u is None or s.fit is None or s.fit.rising or s.rhythmic:
         return None
-    if base is not None:
-        rate, u = rate - base.value, math.hypot(u, base.standard_uncertainty or 0.0)
-    if side(rate, u, procedure.steady_fall_allowed_kpa_per_min) != "unclear":
+    rate, u = setup.net_of_tester(rate, u)
+    limit = setup.procedure.steady_fall_allowed_kpa_per_min
+    if side(rate, u, limit) != "unclear":
         return None
-    longer = longer_s(rate, u, procedure.steady_fall_allowed_kpa_per_min, elapsed_s)
-    return longer if elapsed_s + longer <= 2.0 * procedure.hold_s else None
+    longer = longer_s(rate, u, limit, elapsed_s)
+    return longer if elapsed_s + longer <= 2.0 * setup.procedure.hold_s else None
 
 
 def _fault(setup: Setup, s: Study, raw: float | None) -> tuple[str | None, bool]:

@@ -2,16 +2,26 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal, TypeAlias
 
 from recorder.errors import SettingError
 from recorder.limits import Procedure, resolve
 from recorder.model import Calibration, Header, Marking, Quantity, TestKind
 from recorder.units import parse_quantity
 
-__all__ = ["Setup"]
+__all__ = ["Setup", "Side", "side"]
+
+Side: TypeAlias = Literal["below", "above", "unclear"]
+
+
+def side(value: float, u: float, limit: float) -> Side:
+    """Which side of the limit the value is on, clear of it by two standard uncertainties."""
+    if value + 2.0 * u <= limit:
+        return "below"
+    return "above" if value - 2.0 * u > limit else "unclear"
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +49,14 @@ class Setup:
         except SettingError:
             return None
         return Quantity(value, u, "kPa/min") if u >= 0.0 else None
+
+    def net_of_tester(self, rate: float, u: float) -> tuple[float, float]:
+        """A rate and its standard uncertainty (kPa/min) without what the tester itself loses, which a cap is not
+        condemned for; as they are in other tests, and where that is not known."""
+        base = self.tester_rate if self.test == "cap" else None
+        if base is None:
+            return rate, u
+        return rate - base.value, math.hypot(u, base.standard_uncertainty or 0.0)
 
     @property
     def tester_unused(self) -> bool:

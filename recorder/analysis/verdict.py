@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Literal
 
-from recorder.analysis.setup import Setup
+from recorder.analysis.setup import Setup, Side, side
 from recorder.digits import rounded_down, with_doubt
 from recorder.limits import LEAST_MARKED_KPA, TESTER_LEAST, band_kpa
 from recorder.model import Outcome, Quantity, Reason
@@ -22,7 +21,6 @@ ENDS_S = 0.1  # so far apart may readings be: a hold is seen that much shorter t
 CLIMBS_KPA = 0.5  # within a hold; less may be noise that wanders
 PROVEN = 3.0  # standard uncertainties: a leak that ends a hold before anything else could be said
 
-Side = Literal["below", "above", "unclear"]
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -51,13 +49,6 @@ class Findings:
     reached_kpa: float = 0.0
     stood: Quantity | None = None  # the highest that the cap held before it opened
     climbs_kpa: float = 0.0  # by so much the pressure rose within the hold
-
-
-def side(value: float, u: float, limit: float) -> Side:
-    """Which side of the limit the value is on, clear of it by two standard uncertainties."""
-    if value + 2.0 * u <= limit:
-        return "below"
-    return "above" if value - 2.0 * u > limit else "unclear"
 
 
 def longer_s(rate: float, u: float, limit: float, hold_s: float) -> float:

@@ -203,17 +203,17 @@ def _run_late(q: Lanes, gas: _Gas, lag_s: float, pop: float) -> None:
         return np.stack([a + half * b, gain_k[some] * b, b / lag_s, a - half * b])
 
     steady = turned(slice(None), h)
-    shut_line, jump = -q.gap, pop * q.gap
+    pops, shut_line, jump = pop == 1.0, -q.gap, pop * q.gap
     still, rest, y, over, other = (np.empty_like(h) for _ in range(5))
     for i in range(len(gas.air)):
         p, new = gas.begin(i)
         np.subtract(gas.free, np.multiply(whole, lift, out=still), out=still)
         is_open = wants > 0.0
-        if pop == 1.0:
+        if pops:
             up = still > 0.0
             moves = up | is_open
         else:
-            up = still > np.where(is_open, wants - jump, 0.0) if pop else still > wants
+            up = still > np.where(is_open, wants - jump, 0.0)
             moves = up | ((still + q.gap < wants) & is_open)
         # where it does not move
         np.subtract(lift, wants, out=over)
@@ -223,7 +223,7 @@ def _run_late(q: Lanes, gas: _Gas, lag_s: float, pop: float) -> None:
             np.add(wants, np.multiply(over, gone, out=over), out=lift)
             gas.end(i)
             continue
-        if pop == 1.0:
+        if pops:
             line, meet = shut_line, wants
             meets = np.flatnonzero(up & ~is_open & (p < -SAME_KPA))
         else:
@@ -237,7 +237,7 @@ def _run_late(q: Lanes, gas: _Gas, lag_s: float, pop: float) -> None:
         begins = lift - rest
         if len(meets):
             # the lift as it is until the line is met, and from there on
-            to = np.zeros(len(meets)) if pop == 1.0 else meet[meets]
+            to = np.zeros(len(meets)) if pops else meet[meets]
             after, was = h[meets], p[meets]
             part = np.clip((to - was) / (still[meets] - was), 0.0, 1.0) * after
             l_first = wants[meets] + over[meets] * np.exp(-part / lag_s)
