@@ -226,13 +226,13 @@ def early(rows: list[Row]) -> None:
         counts.append(len(group))
         for word, into in shares.items():
             into.append(sum(r.get("early") == word for r in group) / max(len(group), 1))
-    at = np.arange(len(names))
     ticks = [(float(i), f"{name} ({n})") for i, (name, n) in enumerate(zip(names, counts, strict=True))]
+    at = np.flatnonzero(counts)  # of no test no share is said
     panel = Panel(f"Early answer in {len(used)} simulated systems", (-0.5, 5.5), (-0.05, 1.25),
                   "true leak in units of the smallest that matters (tests)", "share of tests", 280.0,
                   names={"x": ticks})
-    panel.dots(at, shares["leak"], "said: leak", size=8.0)
-    panel.dots(at, shares["tight"], "said: tight", size=8.0, hollow=True)
+    panel.dots(at, np.array(shares["leak"])[at], "said: leak", size=8.0)
+    panel.dots(at, np.array(shares["tight"])[at], "said: tight", size=8.0, hollow=True)
     said = [r for r in used if r.get("early") is not None and r.get("early_s") is not None]
     when = Panel("When it was said", (0.0, 125.0), (0.0, 1.0), "seconds into the hold", "share of all tests", 280.0)
     for word, dash in (("leak", ""), ("tight", "6 4")):
