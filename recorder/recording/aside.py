@@ -11,9 +11,12 @@ _T = TypeVar("_T")
 
 
 class Aside(Generic[_T]):
-    """One piece of work at a time, each in a thread of its own. For one owner."""
+    """One piece of work at a time, each in a thread of its own. For one owner. waited_for: the program does not end
+    before the work does; what computes in compiled code may not be cut off there (the process aborts), what waits for
+    a disk may."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, waited_for: bool = False) -> None:
+        self._daemon = not waited_for
         self._thread: threading.Thread | None = None
         self._done: list[_T] = []
         self._error: BaseException | None = None
@@ -25,7 +28,7 @@ class Aside(Generic[_T]):
 
     def start(self, work: Callable[[], _T]) -> None:
         """Begin; not while ``busy``."""
-        self._thread = threading.Thread(target=self._run, args=(work,), name="aside", daemon=True)
+        self._thread = threading.Thread(target=self._run, args=(work,), name="aside", daemon=self._daemon)
         self._thread.start()
 
     def take(self, *, wait: bool = False) -> _T | None:

@@ -31,7 +31,7 @@ class Views:
         self._looked_s = float("-inf")
         self._looked_at_s = float("-inf")  # of the trace
         self._cost_s = 0.0
-        self._aside: Aside[Look] | None = Aside() if aside else None
+        self._aside: Aside[Look] | None = Aside(waited_for=True) if aside else None
         self._asked: Analyser | None = None  # whose look is being made
         self._fall = Fall()
         self._steady = Steady()

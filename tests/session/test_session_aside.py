@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 import threading
 import time
 from pathlib import Path
@@ -74,3 +76,13 @@ def test_what_breaks_aside_is_told() -> None:
     while (got := aside.take()) is None and time.monotonic() < until:
         time.sleep(0.01)
     assert got == 5
+
+
+def test_the_program_does_not_end_in_the_middle_of_a_look() -> None:
+    """A thread that the interpreter's end cuts off within compiled code aborts the process ("terminate called without
+    an active exception", exit -6), after the file was sealed and the answer said."""
+    code = ("import time; from recorder.session.views import Views; "
+            "views = Views(time.monotonic, aside=True); "
+            "views._aside.start(lambda: (time.sleep(0.3), print('over', flush=True)))")
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=False)
+    assert (done.returncode, done.stdout) == (0, "over\n"), done.stderr
