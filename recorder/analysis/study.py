@@ -12,7 +12,7 @@ import numpy as np
 from recorder.analysis.early import Early, answer_now, first_answer
 from recorder.analysis.headspace import Space
 from recorder.analysis.hold import HoldFit, fit_hold
-from recorder.analysis.opening import Opening, find_opening
+from recorder.analysis.opening import Opening
 from recorder.analysis.peak import find_peak
 from recorder.analysis.phases import Stretches, gone_at_once, phases, segment, take_beat_out
 from recorder.analysis.setup import Setup
@@ -29,6 +29,7 @@ from recorder.analysis.trace.faults import (
 from recorder.analysis.trace.signal import COARSE_S, TELLS_STROKES_S, Prepared, prepare, sampling
 from recorder.analysis.trace.zero import Start, find_start, zero_shift
 from recorder.analysis.which_hold import judged_hold
+from recorder.analysis.which_opening import last_opening
 from recorder.model import Phase, Quantity
 
 if TYPE_CHECKING:
@@ -126,9 +127,10 @@ def study(
 
     opening = None
     if setup.test == "cap" and parts.strokes and fault is None:  # the end of a gauge's range is a ceiling too
-        opening = find_opening(
-            x, parts.strokes, end, air_kpa=setup.procedure.local_air_pressure_kpa, quick=quick
-        )
+        opening = last_opening(
+            x, parts, end, least_hold_s=setup.procedure.shortest_hold_s,
+            air_kpa=setup.procedure.local_air_pressure_kpa, quick=quick,
+        )  # fmt: skip
     held = _held(setup, x, parts, opening, quick=quick)
     fit = held.fit if held is not None else None
     steady = fit is not None and not fit.rising and beat is None  # what hides a leak lets nothing be sure

@@ -30,7 +30,7 @@ def judged_hold(
     if now and holds and parts.release_s is None and holds[-1][1] >= float(x.t[-1]):
         return holds[-1]
     if opening is not None:
-        holds = tuple(h for h in holds if h[1] > opening.onset_s) or holds
+        holds = tuple(h for h in holds if h[1] > opening.onset_s and h[0] < opening.until_s) or holds
     if len(holds) < 2:
         return holds[0] if holds else None
     held = [float(np.interp(h[0] + 0.5, x.t, x.smooth)) for h in holds]

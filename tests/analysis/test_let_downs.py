@@ -263,3 +263,41 @@ def test_a_cap_that_sticks_at_first_is_no_good_one(seed: int) -> None:
     assert judged("cap", *zeroed(good)).outcome == "pass"
     told = judged("cap", *one_after_the_other(zeroed(stuck), zeroed(good)))
     assert (told.outcome, told.reasons[0].code) == ("fail", "opens-high")
+
+
+@pytest.mark.parametrize("rate_hz", [10.0, 25.0])
+def test_a_cap_that_is_pumped_up_again_to_less_keeps_what_it_showed(rate_hz: float) -> None:
+    made = make(31, rate_hz=rate_hz, stroke_kpa=9.0, valve=Valve(98.0, 94.0, 60.0, pops=False), hold_s=50.0)
+    again = make(32, rate_hz=rate_hz, stroke_kpa=9.0, target_kpa=50.0, hold_s=12.0)
+    once = judged("cap", *zeroed(made))
+    both = judged("cap", *one_after_the_other(zeroed(made), zeroed(again)))
+    assert both.outcome == once.outcome == "pass"
+    assert once.opening is not None and both.opening is not None
+    assert abs(both.opening.value - 98.0) < max(2.0 * both.opening.standard_uncertainty, 0.3)
+    assert both.hold is not None and once.hold is not None
+    assert both.hold.start_s == pytest.approx(once.hold.start_s, abs=0.2)
+
+
+def test_a_cap_that_later_holds_more_than_it_opened_at_has_no_opening() -> None:
+    opened = make(31, rate_hz=25.0, stroke_kpa=9.0, valve=Valve(98.0, 94.0, 60.0, pops=False), hold_s=50.0)
+    stuck = make(32, rate_hz=25.0, stroke_kpa=9.0, target_kpa=130.0, hold_s=50.0)
+    got = judged("cap", *one_after_the_other(zeroed(opened), zeroed(stuck)))
+    assert got.opening is None
+    assert got.outcome == "fail" and "no-opening" in [reason.code for reason in got.reasons]
+
+
+def test_of_a_cap_pumped_up_twice_the_last_time_counts() -> None:
+    low = make(31, rate_hz=25.0, stroke_kpa=9.0, valve=Valve(70.0, 67.0, 60.0, pops=False), hold_s=50.0)
+    good = make(33, rate_hz=25.0, stroke_kpa=9.0, valve=Valve(98.0, 94.0, 60.0, pops=False), hold_s=50.0)
+    got = judged("cap", *one_after_the_other(zeroed(low), zeroed(good)))
+    assert got.opening is not None and got.opening.value == pytest.approx(98.0, abs=1.0)
+    assert got.outcome == "pass"
+
+
+def test_a_stroke_that_was_let_go_at_once_is_none_of_the_strokes_that_open_a_cap() -> None:
+    """One stroke to see that the gauge moves, then the test."""
+    once = make(35, rate_hz=50.0, stroke_kpa=25.0, target_kpa=20.0, hold_s=1.0)
+    cap = make(36, rate_hz=50.0, stroke_kpa=25.0, valve=Valve(98.0, 94.0, 60.0, pops=False), hold_s=50.0)
+    got = judged("cap", *one_after_the_other(zeroed(once), zeroed(cap)))
+    assert got.opening is not None
+    assert abs(got.opening.value - 98.0) < 2.0 * got.opening.standard_uncertainty

@@ -41,7 +41,8 @@ KNOCK = 3.0  # standard deviations
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Opening:
-    """Onset (kPa, standard uncertainty, s), the stroke that showed it, and the reseat (kPa, u, s) where seen."""
+    """Onset (kPa, standard uncertainty, s), the stroke that showed it, and the reseat (kPa, u, s) where seen. until_s:
+    when what it was pumped up to was let go, where that is known."""
 
     onset_kpa: float
     onset_u: float
@@ -50,6 +51,7 @@ class Opening:
     reseat_kpa: float | None
     reseat_u: float
     reseat_s: float
+    until_s: float = math.inf
 
 
 def by_fit(
