@@ -131,6 +131,11 @@ class Writer:
         """Bytes written."""
         return self._size
 
+    @property
+    def sealed(self) -> str | None:
+        """The hash that it was sealed with; None where it is not. The ledger's line may be missing all the same."""
+        return self._sealed
+
     def _fail(self, error: StorageError) -> StorageError:
         self._failure = error
         return error

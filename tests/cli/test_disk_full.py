@@ -62,6 +62,17 @@ def test_before_the_first_stroke_it_ends_at_once(tmp_path: Path) -> None:
     assert "NOTHING MORE" not in done.stderr and "rows were saved" in done.stderr
 
 
+def test_a_recording_without_its_line_in_the_ledger_is_complete(tmp_path: Path) -> None:
+    (tmp_path / "ledger.csv").mkdir()
+    with SimulatedTester(short_cap(), speed=8.0, start_after_s=20.0) as tester:
+        done = subprocess.run(record(tester.url, tmp_path), capture_output=True, text=True, timeout=90, check=False,
+                              env=ENVIRONMENT)
+    [file] = tmp_path.glob("*-*.csv")
+    assert read(file).intact is True
+    assert f"recorded in {file}" in done.stdout and "NOT COMPLETE" not in done.stdout
+    assert done.returncode == 2 and "the ledger cannot be written" in done.stderr
+
+
 @pytest.mark.parametrize("heard", ["nobody", "full", "closed"])
 def test_what_is_said_while_it_runs_may_be_lost_and_the_recording_is_not(tmp_path: Path, heard: str) -> None:
     """Standard error is a pipe whose reader has gone, a disk that takes nothing, or was closed from the beginning."""

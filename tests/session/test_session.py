@@ -276,6 +276,17 @@ def test_full_disk_keeps_the_live_view(tmp_path: Path, monkeypatch: pytest.Monke
     assert len(read(done.path).rows) == 500
 
 
+def test_without_its_ledger_a_recording_is_sealed_all_the_same(tmp_path: Path) -> None:
+    (tmp_path / "ledger.csv").mkdir()  # no line can be added to it
+    session, port = faked(tmp_path)
+    port.send(announcement() + b"".join(samples(10.0)))
+    session.step()
+    done = session.stop("enough")
+    assert done.path is not None and read(done.path).intact is True
+    assert done.sha256 == read(done.path).sha256
+    assert "the ledger cannot be written" in str(session.storage_error)
+
+
 def test_faults_are_seen_and_recorded(tmp_path: Path) -> None:
     session, port = faked(tmp_path)
     lines = samples(1.0)
