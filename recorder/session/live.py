@@ -139,7 +139,7 @@ class Session:
 
     def mark(self, text: str) -> Mark | None:
         """A finding, now. None before the first sample."""
-        if not self._begun or self._done is not None:
+        if self._patience.row_s is None or self._done is not None:
             return None
         mark = Mark(self.analyser.latest_s, text)
         self._marks.append(mark)

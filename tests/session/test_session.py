@@ -276,6 +276,19 @@ def test_full_disk_keeps_the_live_view(tmp_path: Path, monkeypatch: pytest.Monke
     assert len(read(done.path).rows) == 500
 
 
+def test_nothing_is_marked_before_there_is_a_recording(tmp_path: Path) -> None:
+    session, port = faked(tmp_path)
+    port.send(announcement())
+    session.step()
+    assert session.mark("drip") is None  # the adapter is known, and no sample has come
+    port.send(b"".join(samples(10.0)))
+    session.step()
+    assert session.mark("drip at the pump") is not None
+    done = session.stop("enough")
+    assert done.path is not None
+    assert [mark.text for mark in done.marks] == ["drip at the pump"] == [mark.text for mark in read(done.path).marks]
+
+
 def test_without_its_ledger_a_recording_is_sealed_all_the_same(tmp_path: Path) -> None:
     (tmp_path / "ledger.csv").mkdir()  # no line can be added to it
     session, port = faked(tmp_path)
