@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from recorder import report
-from recorder.errors import RecorderError, StorageError
+from recorder.errors import PortMissing, RecorderError, StorageError
 from recorder.limits import resolve
 from recorder.model import LiveView, Mark, Marking, TestKind
 from recorder.settings import Settings
@@ -257,7 +257,11 @@ def open_port(settings: Settings, url: str, speed: float | None, *, vented: bool
     if url.startswith(SIMULATED):
         from recorder.rig import SimulatedTester, demo
 
-        chosen = {d.name: d for d in demo()}[url.removeprefix(SIMULATED)]
+        scenes = {d.name: d for d in demo()}
+        chosen = scenes.get(url.removeprefix(SIMULATED))
+        if chosen is None:
+            raise PortMissing("the simulated tester plays no such test", where=url,
+                              do=f"choose one of: {', '.join(SIMULATED + name for name in scenes)}")
         scene = replace(chosen.scene, vented_s=VENTED_S) if vented else chosen.scene
         tester = SimulatedTester(_trace(scene), speed)
         tester.__enter__()
