@@ -209,6 +209,8 @@ def test_no_permission_names_the_group(tmp_path: Path, monkeypatch: pytest.Monke
         (serial.SerialException(errno.EBUSY, "x"), PortBusy),
         (serial.SerialTimeoutException("x"), OpenError),
         (ValueError("invalid URL"), OpenError),
+        (OverflowError("signed integer is greater than maximum"), OpenError),
+        (NotImplementedError("non-standard baudrates are not supported on this platform"), OpenError),
         (serial.SerialException("could not open port 'COM9': PermissionError(13, 'Access is denied.')"),
          PortDenied),
         (serial.SerialException("could not open port 'COM9': FileNotFoundError(2, 'x')"), PortMissing),
@@ -227,6 +229,11 @@ def test_every_foreign_exception_is_translated(
         Port("COM9").open()
     assert type(caught.value) is kind
     assert "COM9" in str(caught.value) and "\n" not in str(caught.value)
+
+
+def test_a_speed_that_no_port_has(plug: Plug) -> None:
+    with pytest.raises(OpenError, match=r"cannot be set to this speed .*--baud 9600"):
+        Port(str(plug.link), baud=10**12).open()
 
 
 def test_a_file_that_is_no_port(tmp_path: Path) -> None:
