@@ -37,10 +37,6 @@ class Keeper:
     def path(self) -> Path | None:
         return self.writer.path if self.writer is not None else None
 
-    @property
-    def rows_written(self) -> int:
-        return self.writer.rows_written if self.writer is not None else 0
-
     def open(self, facts: Header) -> None:
         try:
             self.writer = Writer(self.folder, facts)

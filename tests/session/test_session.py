@@ -276,6 +276,19 @@ def test_full_disk_keeps_the_live_view(tmp_path: Path, monkeypatch: pytest.Monke
     assert len(read(done.path).rows) == 500
 
 
+def test_silence_is_noticed_where_nothing_is_stored_as_well(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("no folder")
+    session, port = faked(tmp_path / "file")
+    port.send(announcement() + b"".join(samples(60.0)))
+    session.step()
+    assert isinstance(session.storage_error, StorageError)
+    assert session.away is None and session.view().pressure_kpa is not None
+    port.now += 3.0
+    session.step()
+    assert session.away is not None and session.away.why == "silent"
+    assert session.view().pressure_kpa is None  # what was read before is not what there is now
+
+
 def test_nothing_is_marked_before_there_is_a_recording(tmp_path: Path) -> None:
     session, port = faked(tmp_path)
     port.send(announcement())
