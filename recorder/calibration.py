@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import math
+import sys
 from collections.abc import Mapping
 from datetime import date
 from typing import TYPE_CHECKING, Any
@@ -107,6 +108,8 @@ def from_file_text(text: str, path: str) -> Calibration:
         ) from None
     except RecursionError:
         raise FileError("this is no calibration file: it is nested too deep", path=path, do=again) from None
+    except ValueError:  # of more digits than Python reads
+        raise FileError("this is no calibration file: it has a number without end", path=path, do=again) from None
     if not isinstance(body, Mapping):
         raise FileError("this is no calibration file: not a JSON object", path=path, do=again)
     version = body.get("calibration-format", FORMAT)
@@ -122,11 +125,18 @@ def from_file_text(text: str, path: str) -> Calibration:
         raise FileError(err.what, path=path, do=again) from None
 
 
+def _is_finite(value: Any) -> bool:
+    """Whether it is a number that a float can hold; a whole number in JSON may be of any size."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return False
+    return math.isfinite(value) if isinstance(value, float) else abs(value) <= sys.float_info.max
+
+
 def _number(body: Mapping[str, Any], name: str) -> float | None:
     value = body.get(name)
     if value is None:
         return None
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value) or value < 0:
+    if not _is_finite(value) or value < 0:
         raise SettingError(f"calibration: {name} is {as_written(value)}, and a number from 0 up was expected")
     return float(value)
 
@@ -144,7 +154,7 @@ def from_json(body: Mapping[str, Any]) -> Calibration:
     if not isinstance(given, list) or not 2 <= len(given) <= 6:
         raise SettingError(f"calibration: coefficients_kPa is {as_written(given)}, and 2 to 6 numbers were expected")
     for c in given:
-        if isinstance(c, bool) or not isinstance(c, int | float) or not math.isfinite(c):
+        if not _is_finite(c):
             raise SettingError(f"calibration: coefficient {as_written(c)} is not a finite number")
     for name in ("date", "due"):
         day = _text(body, name)

@@ -23,6 +23,7 @@ import os
 import re
 import sys
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import tzinfo
 from pathlib import Path
@@ -116,8 +117,14 @@ def recordings_folder(given: str | None, settings: Settings) -> tuple[Path, str]
                           f"'{_BESIDE_DEMO}'; 'folder' in {FILE_NAME} names another")
 
 
-def _config_folder() -> Path:
-    """The user's own configuration folder, by the habits of the platform."""
+def _config_folder() -> Path | None:
+    """The user's own configuration folder, by the habits of the platform; None for a user who has no home."""
+    with suppress(RuntimeError):  # Path.home, where neither HOME nor the system names one, as in some containers
+        return _own_folder()
+    return None
+
+
+def _own_folder() -> Path:
     if sys.platform == "win32":
         return Path(os.environ.get("APPDATA") or Path.home() / "AppData" / "Roaming") / "recorder"
     if sys.platform == "darwin":
@@ -128,7 +135,8 @@ def _config_folder() -> Path:
 def find_settings() -> Path | None:
     """``recorder.toml`` in the current folder, else in the user's configuration folder, else None. FileError where a
     folder may not be looked into."""
-    for folder in (Path(), _config_folder()):
+    own = _config_folder()
+    for folder in (Path(), own) if own is not None else (Path(),):
         path = folder / FILE_NAME
         try:
             if path.is_file():
@@ -236,7 +244,11 @@ def _checked(data: Mapping[str, Any], text: str, file: Path) -> Settings:
     common, by_test = _limits(data.get("limits", {}), refuse)
 
     def beside(key: str) -> str | None:
-        return str(file.parent / Path(data[key]).expanduser()) if key in data else None
+        try:
+            return str(file.parent / Path(data[key]).expanduser()) if key in data else None
+        except RuntimeError:
+            raise refuse(f"'{key}' is '{data[key]}', and whose home that is is not known", key,
+                         "write the whole path") from None
 
     return Settings(
         path=str(file), unit=unit_name(unit), port=data.get("port"), baud=baud, folder=beside("folder"),

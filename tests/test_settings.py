@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from recorder.audit.cache import default_cache
 from recorder.errors import FileError, SettingError
 from recorder.limits import NAMED, resolve
 from recorder.settings import Settings, load_settings, recordings_folder
@@ -183,3 +184,22 @@ def test_limits_of_another_test_stay_unused_in_the_file(tmp_path: Path) -> None:
     cap, system = got.procedure("cap").to_json(), got.procedure("system").to_json()
     assert "target_low" not in cap and cap["band_below"]["value"] == 5
     assert "band_below" not in system and system["target_low"]["value"] == 3
+
+
+def test_the_home_of_nobody_is_said_with_its_line(tmp_path: Path) -> None:
+    with pytest.raises(FileError, match=r"recorder.toml, line 1: 'folder' is '~no-such-user/tests'"):
+        load_settings(write(tmp_path, 'folder = "~no-such-user/tests"\n'))
+
+
+def test_a_user_without_a_home_has_no_settings_of_his_own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As in a container, whose user the system may not know: Path.home() raises RuntimeError then (Python's docs)."""
+
+    def nobody() -> Path:
+        raise RuntimeError("Could not determine home directory.")
+
+    monkeypatch.chdir(tmp_path)
+    for name in ("XDG_CONFIG_HOME", "XDG_CACHE_HOME", "APPDATA", "LOCALAPPDATA"):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setattr(Path, "home", nobody)
+    assert load_settings() == Settings()
+    assert default_cache() is None

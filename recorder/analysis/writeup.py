@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import replace
 from math import hypot
 from typing import Any
@@ -16,6 +17,7 @@ from recorder.analysis.study import Study
 from recorder.analysis.trace.filters import running_least
 from recorder.analysis.verdict import Findings, decide, over_limit, wavers
 from recorder.digits import rounded_down, with_doubt
+from recorder.errors import SettingError
 from recorder.model import Hold, Judgement, Outcome, Quantity, Settling
 
 __all__ = ["write_up"]
@@ -191,7 +193,8 @@ def write_up(setup: Setup, s: Study) -> Judgement:
     if s.early is not None:
         extra["early"] = {"answer": s.early[0], "time_s": round(s.early[1], _DIGITS)}
     if opening is not None and setup.test == "cap":
-        extra["protects"] = _protects(setup, opening)
+        with suppress(SettingError):  # in a unit that was slipped by a thousand water has no boiling point
+            extra["protects"] = _protects(setup, opening)
     base = setup.tester_rate
     if base is not None:
         extra["tester_rate"] = base.to_json()
@@ -219,7 +222,8 @@ def write_up(setup: Setup, s: Study) -> Judgement:
 
 
 def _protects(setup: Setup, opening: Quantity) -> dict[str, Any]:
-    """Boiling points (degC) at the measured opening and at the marking; glycol only as an estimate."""
+    """Boiling points (degC) at the measured opening and at the marking; glycol only as an estimate. SettingError where
+    water has none."""
     air = setup.procedure.local_air_pressure_kpa
     u = opening.standard_uncertainty or 0.0
     low, at, high = (boiling_point_c(air + max(opening.value + k * u, 0.0)) for k in (-1, 0, 1))

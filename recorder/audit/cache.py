@@ -27,8 +27,14 @@ _ID_AT = 68  # where a database's own header has its application id (sqlite.org/
 _APPLICATION_ID = 0x48475241
 
 
-def default_cache() -> Path:
-    """Where the cache stands unless another place is named."""
+def default_cache() -> Path | None:
+    """Where the cache stands unless another place is named; None for a user who has no home."""
+    with contextlib.suppress(RuntimeError):  # Path.home, where neither HOME nor the system names one
+        return _own_place()
+    return None
+
+
+def _own_place() -> Path:
     if os.name == "nt":
         base = Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local")
     elif sys.platform == "darwin":

@@ -133,8 +133,8 @@ def drive(
             break
         key = keys.take() if keys is not None else ""
         if key in ("m", "M"):
-            session.mark("seen")
-            live.say(f"marked at {session.view().time_s:.1f} s")
+            mark = session.mark("seen")
+            live.say("nothing has been recorded yet to mark" if mark is None else f"marked at {mark.time_s:.1f} s")
         elif key in ("q", "Q"):
             left_s = twice.press(session.view() if session.away is None else None)
             if left_s is None:

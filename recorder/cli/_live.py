@@ -8,7 +8,7 @@ import shutil
 import sys
 import textwrap
 import time
-from typing import IO, TYPE_CHECKING
+from typing import IO, TYPE_CHECKING, TextIO
 
 import click
 
@@ -55,25 +55,27 @@ class LiveLine:
 
     def __init__(self, test: TestKind, unit: str = "kPa", *, mute: bool = True) -> None:
         self.test, self.unit, self.mute = test, unit, mute
-        self.stream = sys.stderr
-        self.terminal = self.stream.isatty() and os.environ.get("TERM") != "dumb"
+        self.stream: TextIO | None = sys.stderr  # None where the program was started with it closed
+        self.terminal = self.stream is not None and self.stream.isatty() and os.environ.get("TERM") != "dumb"
         self._said: tuple[str, str] | None = None  # the step, and the words that were said of it
         self._caution: str | None = None
         self._away: Away | None = None
         self._shown_at = float("-inf")
         self._width = 0
         self._columns, self._measured_at = 80, float("-inf")  # of the terminal
-        self._own = _opened_again(self.stream) if self.terminal else -1
+        self._own = _opened_again(self.stream) if self.terminal and self.stream is not None else -1
 
     def _put(self, text: str) -> bool:
         """Whether it was taken. A terminal that was stopped (Ctrl-S), or whose connection hangs, must not hold up
-        the recording."""
-        if self._own < 0:
-            self.stream.write(text)
-            self.stream.flush()
-            return True
-        data = text.encode(self.stream.encoding or "utf-8", self.stream.errors or "replace")
+        the recording; nor may a pipe that nobody reads any more, or a full disk behind it, end it."""
+        if self.stream is None:
+            return False
         try:
+            if self._own < 0:
+                self.stream.write(text)
+                self.stream.flush()
+                return True
+            data = text.encode(self.stream.encoding or "utf-8", self.stream.errors or "replace")
             return os.write(self._own, data) == len(data)
         except OSError:  # it takes nothing at the moment, or went away
             return False
@@ -114,7 +116,7 @@ class LiveLine:
         now = time.monotonic()
         if now - self._measured_at >= _WIDTH_EVERY_S:
             try:  # the real width, where the terminal tells it: COLUMNS may be that of another one
-                columns = os.get_terminal_size(self.stream.fileno()).columns
+                columns = os.get_terminal_size(self.stream.fileno()).columns if self.stream is not None else 0
             except (OSError, ValueError):
                 columns = 0
             self._columns, self._measured_at = columns or shutil.get_terminal_size().columns, now

@@ -68,15 +68,19 @@ def parse_pairs(
     from recorder.calibration import Pair
 
     out: list[Pair] = []
-    lines = text.splitlines()
-    for number, row in enumerate(map(_cells, lines), 1):
+    for number, line in enumerate(text.splitlines(), 1):
+        try:
+            row = _cells(line)
+        except csv.Error as err:
+            raise FileError(f"this is no line of a list of pairs ({err})", path=path, line=number,
+                            do="write lines like 103.4,0.4996,up") from None
         cells = [c.strip() for c in row]
         if not any(cells) or cells[0].startswith("#"):
             continue
         if not out and cells[0] == "time_s":
             raise FileError("this is a recording, and not a list of pairs", path=path, line=number,
                             do="give lines of a reference pressure and a reading, see docs/calibration.md")
-        unsure = _of_thousands(lines[number - 1])
+        unsure = _of_thousands(line)
         if unsure:
             raise FileError(f"'{unsure}' can be read in two ways beside a number with the other decimal mark",
                             path=path, line=number, do="write one decimal mark, and nothing between thousands")

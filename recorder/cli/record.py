@@ -132,7 +132,7 @@ def command(ctx: click.Context, /, **given: Any) -> None:
         if error is not None:
             raise error
         raise nothing_recorded(url, session.counts, session.decoder.unusable, bare=config.bare_unit is not None)
-    complete = session.storage_error is None
+    complete = done.sha256 is not None  # what the ledger lacks is said, and is no part of it
     if given["as_json"]:
         put_data(dump(done.judgement, file=str(done.path), **({} if complete else {"file_complete": False})))
     else:

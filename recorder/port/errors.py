@@ -23,11 +23,14 @@ except ImportError:  # Windows has none
     _TERMIOS = ()
 
 # All that pyserial lets out of open, read, write and in_waiting. TypeError: its read of a port closed meanwhile.
+# OverflowError, NotImplementedError: a speed that no port has, or that the system cannot set.
 FOREIGN: tuple[type[BaseException], ...] = (
     serial.SerialException,
     OSError,
     ValueError,
     TypeError,
+    OverflowError,
+    NotImplementedError,
     *_TERMIOS,
 )
 
@@ -95,6 +98,9 @@ def translate(err: BaseException, url: str) -> RecorderError:
         )
     if _is_no_port(url):
         return OpenError("this is no serial port", where=url, do=f"give the adapter's; {ports_there_are(url)}")
+    if isinstance(err, OverflowError | NotImplementedError) or "baud" in text:
+        return OpenError(f"the port cannot be set to this speed ({err})", where=url,
+                         do="give the one that the firmware sets (--baud 9600, 57600, 115200)")
     if isinstance(err, ValueError):
         return OpenError(
             f"this is not a port name ({err})", where=url, do="give it like /dev/ttyUSB0, COM3 or socket://bridge:4000"

@@ -21,6 +21,7 @@ _WAIT_S = 0.05  # a read returns after this, or as soon as there is a byte
 _UNTAKEN_S = 0.25  # where the taker reads: after this the thread reads in its place
 _PIECE, _MOST_PIECES = 1024, 256  # bytes: after less there is nothing more
 _RETRY_S = 0.2
+_JOIN_S = 5.0  # a network port may take longer to open, and is closed by the thread then
 _LET_GO_S = 0.5  # a program that has just ended may hold the port a moment longer
 
 
@@ -142,7 +143,7 @@ class Port:
         self._stop.set()
         thread, self._thread = self._thread, None
         if thread is not None and thread is not threading.current_thread():
-            thread.join(timeout=5.0)
+            thread.join(timeout=_JOIN_S)
         self._disconnect()
 
     def _connect(self) -> serial.Serial:
@@ -239,6 +240,10 @@ class Port:
                     return False
                 continue
             with self._reading:  # nothing is read before the queue tells that it is back
+                if self._stop.is_set():  # it took so long that ``close`` no longer waited
+                    with contextlib.suppress(*FOREIGN):
+                        link.close()
+                    return False
                 self._gone, self._serial = False, link
                 self._put(Back(time.monotonic()))
             return True

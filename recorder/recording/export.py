@@ -58,7 +58,7 @@ def csvw(path: str | os.PathLike[str]) -> dict[str, Any]:
         if i == 1:  # another one by such a name is somebody's own
             kind, meaning = "decimal", f"calibrated gauge pressure before zero correction, {name[9:]}"
         columns.append({
-            "name": quote(name, safe="").lstrip("_") or "column", "titles": name, "datatype": kind,
+            "name": _variable(name).lstrip("_") or "column", "titles": name, "datatype": kind,
             "required": i < 2, "dc:description": meaning,
         })
     header = recording.header
@@ -71,6 +71,12 @@ def csvw(path: str | os.PathLike[str]) -> dict[str, Any]:
                     "quoteChar": '"', "doubleQuote": True},
         "tableSchema": {"columns": columns, "primaryKey": "time_s"},
     }
+
+
+def _variable(name: str) -> str:
+    """A column's name as RFC 6570, section 2.3, lets a variable be called: ``quote`` leaves two signs that it does
+    not."""
+    return quote(name, safe="").replace("-", "%2D").replace("~", "%7E")
 
 
 _NAME = re.compile(r"(?:[A-Za-z0-9_.]|%[0-9A-Fa-f]{2})+")

@@ -96,8 +96,20 @@ class Writer:
         self._aside: Aside[bool] = Aside()
         self._folder_synced = False
         self._synced = -math.inf
-        self._write(header_text(self.header) + (columns_line(unit, RAW_COLUMNS) + "\n").encode())
+        try:
+            self._write(header_text(self.header) + (columns_line(unit, RAW_COLUMNS) + "\n").encode())
+        except StorageError:
+            self._unmake()
+            raise
         self._sync_soon()
+
+    def _unmake(self) -> None:
+        """Lets go of a file that could not even be begun, and takes it away where it is empty: it is no recording."""
+        fd, self._fd = self._fd, -1
+        with contextlib.suppress(OSError):
+            os.close(fd)
+            if not self.path.stat().st_size:
+                self.path.unlink()
 
     def _create(self, header: Header, moment: datetime, id4: str | None) -> tuple[Path, Header]:
         stamp = moment.strftime("%Y%m%dT%H%M%SZ")
@@ -130,6 +142,11 @@ class Writer:
     def size(self) -> int:
         """Bytes written."""
         return self._size
+
+    @property
+    def sealed(self) -> str | None:
+        """The hash that it was sealed with; None where it is not. The ledger's line may be missing all the same."""
+        return self._sealed
 
     def _fail(self, error: StorageError) -> StorageError:
         self._failure = error

@@ -37,10 +37,6 @@ class Keeper:
     def path(self) -> Path | None:
         return self.writer.path if self.writer is not None else None
 
-    @property
-    def rows_written(self) -> int:
-        return self.writer.rows_written if self.writer is not None else 0
-
     def open(self, facts: Header) -> None:
         try:
             self.writer = Writer(self.folder, facts)
@@ -80,10 +76,11 @@ class Keeper:
     def seal(self, ended: JsonObject, judgement: JsonObject) -> str | None:
         """The last annotations; the file's sha256, None where it is not sealed."""
         self.store(lambda w: w.annotate("ended", ended))
-        digest = self.store(lambda w: w.seal(judgement))
-        if self.writer is not None:
-            try:
-                self.writer.close()
-            except StorageError as err:
-                self.error = self.error or err
-        return digest
+        self.store(lambda w: w.seal(judgement))
+        if self.writer is None:
+            return None
+        try:
+            self.writer.close()
+        except StorageError as err:
+            self.error = self.error or err
+        return self.writer.sealed  # also where only the ledger could not be written

@@ -90,6 +90,7 @@ class Session:
         self._finished = False
         self._done: Finished | None = None
         self._marks: list[Mark] = []
+        self._readings = 0  # also those that the disk refused
 
     # ------------------------------------------------------------ what the faces see
 
@@ -122,7 +123,7 @@ class Session:
     @property
     def away(self) -> Away | None:
         """Why the latest reading is not of this moment; None while readings come."""
-        usual_s = self.analyser.latest_s / max(self._keeper.rows_written - 1, 1)
+        usual_s = self.analyser.latest_s / max(self._readings - 1, 1)
         return self._patience.away(self._clock(), lost=self.lost, usual_s=usual_s)
 
     def view(self) -> LiveView:
@@ -139,7 +140,7 @@ class Session:
 
     def mark(self, text: str) -> Mark | None:
         """A finding, now. None before the first sample."""
-        if not self._begun or self._done is not None:
+        if self._patience.row_s is None or self._done is not None:
             return None
         mark = Mark(self.analyser.latest_s, text)
         self._marks.append(mark)
@@ -326,6 +327,7 @@ class Session:
         for kept in self._keeper.rows(rows):  # on disk, then to the analyser
             self._wrong(self._keeper.error)
             self.analyser.feed(kept.time_s, kept.pressure_kpa, kept.flag, kept.counts)
+            self._readings += len(kept)
             self._views.stale = True
 
     def _store(self, what: Callable[[Writer], object]) -> None:

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from recorder import report
-from recorder.errors import RecorderError, StorageError
+from recorder.errors import PortMissing, RecorderError, StorageError
 from recorder.limits import resolve
 from recorder.model import LiveView, Mark, Marking, TestKind
 from recorder.settings import Settings
@@ -122,11 +122,12 @@ class Running:
             for mark in self.marks:
                 session.writer.mark(mark)
         done = session.stop("stored again: the first file could not be finished")
-        if session.storage_error is not None:
+        if session.storage_error is not None and done.sha256 is None:
             raise session.storage_error
         if done.path is None:
             raise StorageError("there is nothing to store", where=str(folder))
-        self.path, self.stored, self.problem = done.path, True, ""
+        self.path, self.stored = done.path, True
+        self.problem = "" if session.storage_error is None else str(session.storage_error)  # the ledger's
         return done.path
 
     # ------------------------------------------------------------ in the thread
@@ -183,9 +184,11 @@ class Running:
 
     def _finish(self) -> None:
         judgement: dict[str, Any] = {}
+        sealed = False
         try:
             self._write_marks()  # one that came with the last turn
             done = self.session.stop(self._why or "the program broke")
+            sealed = done.sha256 is not None
             judgement = dict(done.judgement) if done.judgement is not None else {}
             self.path = done.path
             self._hand_over(self.session.view())
@@ -195,7 +198,7 @@ class Running:
         except Exception as err:  # a thread may die, it may not vanish
             self._said(err)
         finally:
-            self.stored = self.session.storage_error is None
+            self.stored = sealed or self.session.storage_error is None  # the ledger is no part of it
             zero = judgement.get("zero")
             self.store.zero_kpa = float(zero["value"]) if zero else self.store.zero_kpa
             self.left_on = self._left_on()
@@ -254,7 +257,11 @@ def open_port(settings: Settings, url: str, speed: float | None, *, vented: bool
     if url.startswith(SIMULATED):
         from recorder.rig import SimulatedTester, demo
 
-        chosen = {d.name: d for d in demo()}[url.removeprefix(SIMULATED)]
+        scenes = {d.name: d for d in demo()}
+        chosen = scenes.get(url.removeprefix(SIMULATED))
+        if chosen is None:
+            raise PortMissing("the simulated tester plays no such test", where=url,
+                              do=f"choose one of: {', '.join(SIMULATED + name for name in scenes)}")
         scene = replace(chosen.scene, vented_s=VENTED_S) if vented else chosen.scene
         tester = SimulatedTester(_trace(scene), speed)
         tester.__enter__()

@@ -290,6 +290,11 @@ def test_a_number_with_both_marks_is_no_number() -> None:
         parse_pairs("1;0,1\n1.034,5;0,5\n", "pairs.csv", "kPa", None)
 
 
+def test_a_line_that_is_too_long_for_a_cell_is_said() -> None:
+    with pytest.raises(FileError, match=r"^pairs.csv, line 2: this is no line of a list of pairs"):
+        parse_pairs(f"0,0.1\n{'x' * 200_000}\n", "pairs.csv", "kPa", None)
+
+
 @pytest.mark.parametrize("text", ["103.42;1,023\n", "103.42\t1,023\n", "1.200;511,5\n", "1,200;511.5\n"])
 def test_a_comma_between_thousands_is_not_taken_for_a_decimal_one(text: str) -> None:
     """The other number's mark says that it is none."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import resource
 import signal
@@ -59,3 +60,35 @@ def test_before_the_first_stroke_it_ends_at_once(tmp_path: Path) -> None:
     done, played = recorded(tmp_path, 8_000)
     assert done.returncode == 2 and not played
     assert "NOTHING MORE" not in done.stderr and "rows were saved" in done.stderr
+
+
+def test_a_recording_without_its_line_in_the_ledger_is_complete(tmp_path: Path) -> None:
+    (tmp_path / "ledger.csv").mkdir()
+    with SimulatedTester(short_cap(), speed=8.0, start_after_s=20.0) as tester:
+        done = subprocess.run(record(tester.url, tmp_path), capture_output=True, text=True, timeout=90, check=False,
+                              env=ENVIRONMENT)
+    [file] = tmp_path.glob("*-*.csv")
+    assert read(file).intact is True
+    assert f"recorded in {file}" in done.stdout and "NOT COMPLETE" not in done.stdout
+    assert done.returncode == 2 and "the ledger cannot be written" in done.stderr
+
+
+@pytest.mark.parametrize("heard", ["nobody", "full", "closed"])
+def test_what_is_said_while_it_runs_may_be_lost_and_the_recording_is_not(tmp_path: Path, heard: str) -> None:
+    """Standard error is a pipe whose reader has gone, a disk that takes nothing, or was closed from the beginning."""
+    if heard == "full" and not Path("/dev/full").exists():
+        pytest.skip("this system has no device that is always full")
+    read_end, said = os.pipe()
+    os.close(read_end)
+    if heard == "full":  # "writes fail with ENOSPC": full(4) of the Linux manual pages
+        os.dup2(os.open("/dev/full", os.O_WRONLY), said)
+    shut = (lambda: os.close(2)) if heard == "closed" else None
+    with SimulatedTester(short_cap(), speed=8.0, start_after_s=20.0) as tester:
+        done = subprocess.run(record(tester.url, tmp_path), stdout=subprocess.PIPE, stderr=said, text=True, timeout=90,
+                              check=False, env=ENVIRONMENT, preexec_fn=shut)
+    os.close(said)
+    [file] = tmp_path.glob("*-*.csv")
+    recording = read(file)
+    assert recording.intact is True and recording.judgement is not None
+    assert done.stdout.startswith("PASS: ") and f"recorded in {file}" in done.stdout
+    assert done.returncode == 0

@@ -120,6 +120,39 @@ def test_gone_for_good_is_kept(plug: Plug, when_taken: bool) -> None:
     port.close()
 
 
+def test_closed_while_it_is_opened_again_nothing_stays_open(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A network port may take longer to open than ``close`` waits for it."""
+
+    class Gone:
+        open = True
+
+        def read(self, _n: int) -> bytes:
+            raise OSError(errno.ECONNRESET, "gone")
+
+        def close(self) -> None:
+            self.open = False
+
+    links: list[Gone] = []
+    opening, may_open = threading.Event(), threading.Event()
+
+    def connect(_port: Port) -> Gone:
+        if links:
+            opening.set()
+            may_open.wait(10.0)
+        links.append(Gone())
+        return links[-1]
+
+    monkeypatch.setattr(Port, "_connect", connect)
+    monkeypatch.setattr("recorder.port.port._JOIN_S", 0.05)
+    port = Port("socket://bridge:4000")
+    port.open()
+    assert opening.wait(10.0)
+    port.close()
+    may_open.set()
+    until(lambda: len(links) == 2 and not links[1].open)
+    assert not any(link.open for link in links)
+
+
 def test_a_second_program_gets_busy(plug: Plug) -> None:
     first, second = Port(str(plug.link)), Port(str(plug.link))
     first.open()
@@ -176,6 +209,8 @@ def test_no_permission_names_the_group(tmp_path: Path, monkeypatch: pytest.Monke
         (serial.SerialException(errno.EBUSY, "x"), PortBusy),
         (serial.SerialTimeoutException("x"), OpenError),
         (ValueError("invalid URL"), OpenError),
+        (OverflowError("signed integer is greater than maximum"), OpenError),
+        (NotImplementedError("non-standard baudrates are not supported on this platform"), OpenError),
         (serial.SerialException("could not open port 'COM9': PermissionError(13, 'Access is denied.')"),
          PortDenied),
         (serial.SerialException("could not open port 'COM9': FileNotFoundError(2, 'x')"), PortMissing),
@@ -194,6 +229,11 @@ def test_every_foreign_exception_is_translated(
         Port("COM9").open()
     assert type(caught.value) is kind
     assert "COM9" in str(caught.value) and "\n" not in str(caught.value)
+
+
+def test_a_speed_that_no_port_has(plug: Plug) -> None:
+    with pytest.raises(OpenError, match=r"cannot be set to this speed .*--baud 9600"):
+        Port(str(plug.link), baud=10**12).open()
 
 
 def test_a_file_that_is_no_port(tmp_path: Path) -> None:

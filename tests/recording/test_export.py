@@ -80,9 +80,10 @@ def test_the_library_sees_what_is_broken(tmp_path: Path, file: str, what: str, i
 
 def test_unknown_columns_are_described_too(tmp_path: Path) -> None:
     path = tmp_path / "two.csv"
-    path.write_text('# test: "cap"\ntime_s,pressure_psi,my note,_x\n0,1.5,a,b\n0.5,1.6,"c, d",e\n', "utf-8")
+    path.write_text('# test: "cap"\ntime_s,pressure_psi,my note,_x,oil-temp\n0,1.5,a,b,80\n0.5,1.6,"c, d",e,81\n',
+                    "utf-8")
     complaints, table = outside(write_csvw(path))
-    assert complaints == [] and table[1]["my%20note"] == "c, d"
+    assert complaints == [] and table[1]["my%20note"] == "c, d" and table[1]["oil%2Dtemp"] == "81"
 
 
 def test_another_column_that_is_called_a_pressure_may_be_empty_text(tmp_path: Path) -> None:

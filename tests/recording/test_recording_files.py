@@ -364,6 +364,29 @@ def test_full_disk_leaves_whole_rows(tmp_path: Path, monkeypatch: pytest.MonkeyP
     assert len(read(writer.path).rows) == 10
 
 
+def test_a_file_that_cannot_be_begun_is_let_go_of_and_taken_away(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    closed: list[int] = []
+    real = os.close
+    made: list[int] = []
+
+    def full(fd: int, _data: memoryview) -> int:
+        made.append(fd)
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    def close(fd: int) -> None:
+        closed.append(fd)
+        real(fd)
+
+    monkeypatch.setattr(os, "write", full)
+    monkeypatch.setattr(os, "close", close)
+    with pytest.raises(StorageError, match="disk is full"):
+        Writer(tmp_path, HEADER, when=WHEN)
+    monkeypatch.undo()
+    assert made == closed and list(tmp_path.iterdir()) == []
+
+
 def test_a_real_full_device() -> None:
     from recorder.recording.writer import _storage_error
 

@@ -276,6 +276,43 @@ def test_full_disk_keeps_the_live_view(tmp_path: Path, monkeypatch: pytest.Monke
     assert len(read(done.path).rows) == 500
 
 
+def test_silence_is_noticed_where_nothing_is_stored_as_well(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("no folder")
+    session, port = faked(tmp_path / "file")
+    port.send(announcement() + b"".join(samples(60.0)))
+    session.step()
+    assert isinstance(session.storage_error, StorageError)
+    assert session.away is None and session.view().pressure_kpa is not None
+    port.now += 3.0
+    session.step()
+    assert session.away is not None and session.away.why == "silent"
+    assert session.view().pressure_kpa is None  # what was read before is not what there is now
+
+
+def test_nothing_is_marked_before_there_is_a_recording(tmp_path: Path) -> None:
+    session, port = faked(tmp_path)
+    port.send(announcement())
+    session.step()
+    assert session.mark("drip") is None  # the adapter is known, and no sample has come
+    port.send(b"".join(samples(10.0)))
+    session.step()
+    assert session.mark("drip at the pump") is not None
+    done = session.stop("enough")
+    assert done.path is not None
+    assert [mark.text for mark in done.marks] == ["drip at the pump"] == [mark.text for mark in read(done.path).marks]
+
+
+def test_without_its_ledger_a_recording_is_sealed_all_the_same(tmp_path: Path) -> None:
+    (tmp_path / "ledger.csv").mkdir()  # no line can be added to it
+    session, port = faked(tmp_path)
+    port.send(announcement() + b"".join(samples(10.0)))
+    session.step()
+    done = session.stop("enough")
+    assert done.path is not None and read(done.path).intact is True
+    assert done.sha256 == read(done.path).sha256
+    assert "the ledger cannot be written" in str(session.storage_error)
+
+
 def test_faults_are_seen_and_recorded(tmp_path: Path) -> None:
     session, port = faked(tmp_path)
     lines = samples(1.0)

@@ -7,8 +7,13 @@ from types import SimpleNamespace
 
 import pytest
 
+from recorder.analysis import judge
 from recorder.errors import RunError
-from recorder.session import Session
+from recorder.recording import read
+from recorder.rig import demo, simulate
+from recorder.session import Session, SessionConfig
+from recorder.units import parse_marking
+from tests.memory_ports import FedPort
 
 
 def test_rows_are_closed_onto_disk_before_the_fault_is_told(tmp_path: Path) -> None:
@@ -23,3 +28,23 @@ def test_rows_are_closed_onto_disk_before_the_fault_is_told(tmp_path: Path) -> N
     with pytest.raises(RunError, match="raw rows are kept"):
         Session._kept(session, broken)  # type: ignore[arg-type]
     assert closed == [True]
+
+
+def test_a_unit_that_was_slipped_by_a_thousand_costs_no_recording(tmp_path: Path) -> None:
+    """Readings in kPa, taken for MPa: a cap that opens far beyond the critical point of water, 22.064 MPa (IAPWS
+    R7-97), has no boiling point that could be told."""
+    trace = simulate(demo()[0].scene)
+    port = FedPort()
+    config = SessionConfig("cap", parse_marking("16 psi"), bare_unit="MPa")
+    session = Session(config, port=port, folder=tmp_path, clock=lambda: port.now)
+    began = port.now
+    port.send(b"0\n")
+    for time_s, kpa in zip(trace.time_s[::5].tolist(), trace.pressure_kpa[::5].tolist(), strict=True):
+        port.now = began + time_s
+        port.send(b"%.3f\n" % (0.5 * kpa))
+        session.step()
+    done = session.stop("enough")
+    assert done.path is not None and read(done.path).intact is True
+    assert done.judgement["outcome"] == "fail" and done.judgement["opening"]["value"] > 22_064.0
+    assert "protects" not in done.judgement
+    assert judge(read(done.path)).to_json()["opening"] == done.judgement["opening"]

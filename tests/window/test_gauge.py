@@ -18,6 +18,7 @@ from recorder.errors import FileError, SettingError
 from recorder.model import Calibration
 from recorder.recording import read
 from recorder.settings import Settings
+from recorder.window.parts.gauge import GaugePage
 from recorder.window.places.main import MainWindow
 from recorder.window.places.run import open_window
 from recorder.window.state.gauge import Gauge, gauge_of, gauge_words, parse_gauge, remembered
@@ -210,3 +211,16 @@ def test_a_repair_is_said_and_stands_in_the_jobs(window: MainWindow, qtbot: QtBo
     assert testing.setup.repair_edit.text() == ""
     (job,) = jobs_table(tmp_path / "recordings").jobs
     assert [test.repair for test in job.tests] == ["", "hose or clamp renewed, new bolt"]
+
+
+def test_a_full_scale_that_is_shown_rounded_is_not_changed_by_another_field(qtbot: QtBot) -> None:
+    page = GaugePage(Gauge(full_scale_kpa=206.842719), "kPa")  # 30 psi, NIST SP 811
+    qtbot.addWidget(page)
+    seen: list[Gauge] = []
+    page.changed.connect(seen.append)
+    page.counts_edit.setText("1023")
+    assert seen[-1] == Gauge(full_scale_kpa=206.842719, full_scale_counts=1023)
+    page.full_edit.setText("207 kPa")
+    assert seen[-1].full_scale_kpa == 207.0
+    page.full_edit.setText("")
+    assert seen[-1].full_scale_kpa is None

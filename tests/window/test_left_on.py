@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import threading
+import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -9,13 +11,19 @@ import pytest
 from PySide6.QtCore import Qt
 from pytestqt.qtbot import QtBot
 
+from recorder.model import Announcement, Fault
+from recorder.port import Chunk
 from recorder.recording import read
+from recorder.session import SessionConfig
 from recorder.settings import Settings
 from recorder.window.link import left_on
-from recorder.window.link.left_on import LeftOn, ReadOn
+from recorder.window.link.left_on import LeftOn, ReadOn, read_on, reader_of
+from recorder.window.link.link import Link
 from recorder.window.places.main import MainWindow
 from recorder.window.state.result import left_on_screen
+from recorder.wire import encode_announcement, encode_fault, encode_sample
 from tests.benchmarks.faults_common import Plug, played
+from tests.memory_ports import FedPort
 from tests.window.conftest import choose
 from tests.window.test_window import hold_has_run
 from tests.window.test_window_faults import GAUGE, begin, recordings
@@ -118,6 +126,26 @@ def test_zero_has_to_stand_before_it_is_off() -> None:
     assert watch.turn(heard=False, away=False, now_s=9.0) == LeftOn(0.4, was=True)  # silent
     assert not watch.turn(heard=True, away=False, now_s=10.0).off  # it has to stand anew
     assert watch.turn(heard=True, away=False, now_s=12.0).off
+
+
+def test_an_adapter_that_only_reports_a_fault_gives_no_reading(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The sense wire came off after the end: the latest reading is none of this moment."""
+    monkeypatch.setattr(left_on, "_TURN_S", 0.001)
+    monkeypatch.setattr(left_on, "_QUIET_S", 0.02)
+    port, link, let_go = FedPort(), Link(), threading.Event()
+    hello = encode_announcement(Announcement(1, "hose-7", "1.0", 1000, 100.0))
+    link.take([Chunk(time.monotonic(), hello + b"".join(encode_sample(i, 10_000 * i, 500) for i in range(10)))])
+    watch = ReadOn(LeftOn(100.0), reader_of(SessionConfig("cap", full_scale_kpa=200.0), link, 0.0), time.monotonic())
+    seen: list[LeftOn] = []
+
+    def tell(left: LeftOn) -> None:
+        seen.append(left)
+        port.send(encode_fault(Fault(200_000, "open")) + hello)
+        if left.was or len(seen) > 500:
+            let_go.set()
+
+    read_on(port, link, watch, tell, let_go)
+    assert seen[-1] == LeftOn(100.0, was=True)
 
 
 def test_the_words_between() -> None:

@@ -178,3 +178,19 @@ def test_units_switch_in_the_table_and_in_the_open_recording(opened: Callable[..
     assert "psi" in place.page.hold.fall.text()
     qtbot.keyClick(window, Qt.Key.Key_U)
     assert "bar" in place.page.hold.fall.text() and "bar" in place.page.source.text()
+
+
+def test_a_judging_process_that_ends_is_said_and_begun_anew(
+    opened: Callable[..., MainWindow], qtbot: QtBot, few: Path,
+) -> None:
+    window = opened(folder=few)
+    place = records(window, qtbot)
+    qtbot.keyClick(window, Qt.Key.Key_J)
+    qtbot.waitUntil(lambda: bool(place._pool and place._pool._processes and place._checks), timeout=20000)
+    assert place._pool is not None
+    for process in place._pool._processes.values():
+        process.kill()  # as a system that is out of memory does
+    qtbot.waitUntil(lambda: "its process ended" in window.banner.text(), timeout=20000)
+    assert not place._checker.isActive()
+    qtbot.keyClick(window, Qt.Key.Key_J)
+    qtbot.waitUntil(lambda: {row.same for row in place.model.list.rows} == {"yes"}, timeout=60000)

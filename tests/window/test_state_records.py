@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from recorder.audit import find_recordings
 from recorder.errors import FileError
 from recorder.window.state.opened import load, opened_screen
 from recorder.window.state.records import (
@@ -50,6 +51,12 @@ def test_a_cut_off_file_is_a_row_and_no_error(tmp_path: Path) -> None:
     assert (found.marked, found.outcome) == ("16 psi", "unfinished")
     checked = check_again(found)
     assert (checked.intact, checked.same) == ("not sealed", "was not judged")
+
+
+def test_the_table_has_the_files_that_the_audit_has(tmp_path: Path) -> None:
+    for name in ("a.csv", "B.CSV", "c.txt"):
+        (tmp_path / name).write_text(CUT_OFF)
+    assert {p.name for p in list_folder(tmp_path)} == {p.name for p in find_recordings(tmp_path)} == {"a.csv", "B.CSV"}
 
 
 def test_what_was_over_the_limit_is_seen_in_the_table(tmp_path: Path) -> None:

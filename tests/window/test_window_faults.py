@@ -160,6 +160,32 @@ def test_a_full_disk_is_said_and_the_test_is_stored_elsewhere(
     assert window.close()
 
 
+def test_a_simulated_test_that_there_is_none_of_is_said(opened: Callable[..., MainWindow]) -> None:
+    window = opened()
+    setup = window.testing.setup
+    setup.marked_edit.setText("16 psi")
+    setup.port_box.setEditText("simulated:no-such-test")
+    window.testing.start_test()
+    assert not window.testing.active
+    assert "plays no such test" in window.banner.text() and "simulated:cap-passes" in window.banner.text()
+
+
+def test_without_its_ledger_a_test_is_stored_and_nothing_is_asked(opened: Callable[..., MainWindow], qtbot: QtBot,
+                                                                  tmp_path: Path) -> None:
+    folder = tmp_path / "recordings"
+    (folder / "ledger.csv").mkdir(parents=True)  # no line can be added to it
+    asked: list[int] = []
+    window = opened(GAUGE, folder=folder, ask=lambda: bool(asked.append(1)))
+    choose(window, "cap-passes", "a job (invented)")
+    window.testing.start_test()
+    qtbot.waitUntil(trace_is_past(window, 5.0), timeout=30000)
+    window.testing.end("enough", wait=True)
+    (file,) = recordings(folder)
+    assert read(file).intact is True
+    assert "the ledger cannot be written" in window.banner.text() and not window.testing.store_key.isVisible()
+    assert window.close() and not asked
+
+
 def test_a_folder_that_cannot_be_written_is_said_once(opened: Callable[..., MainWindow], qtbot: QtBot,
                                                       tmp_path: Path) -> None:
     (tmp_path / "file").write_text("no folder")

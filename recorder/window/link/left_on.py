@@ -74,7 +74,7 @@ class ReadOn:
         self._low_since_s: float | None = None
 
     def turn(self, *, heard: bool, away: bool, now_s: float) -> LeftOn:
-        """heard: something came since the last turn."""
+        """heard: a reading came since the last turn."""
         if heard:
             self._heard_s = now_s
             kpa = self._latest_kpa()
@@ -91,12 +91,10 @@ class ReadOn:
 
 def read_on(port: Any, link: Link, watch: ReadOn, tell: Callable[[LeftOn], None], let_go: threading.Event) -> None:
     """Reads until it stands at zero, the port is given up, or it is told to let go."""
-    from recorder.port import Chunk
-
     while not let_go.wait(_TURN_S):
-        items = port.take()
-        link.take(items)
-        heard = any(isinstance(item, Chunk) for item in items)
+        before_s = link.heard_s
+        link.take(port.take())
+        heard = link.heard_s != before_s
         left = watch.turn(heard=heard, away=link.away or port.failure is not None, now_s=time.monotonic())
         tell(left)
         if left.off or port.failure is not None:

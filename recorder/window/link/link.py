@@ -104,6 +104,12 @@ class Link:
                 self._kept += len(message)
                 self._plain.extend((host_s, float(v)) for v in message.value)
 
+    @property
+    def heard_s(self) -> float | None:
+        """When the latest reading came, on the clock of the port; None before the first. Faults and announcements are
+        none."""
+        return self._heard_s
+
     def samples(self, latest: int = MOST_SAMPLES) -> Samples:
         """The latest samples, joined; empty before the first."""
         from recorder.adapter import Samples

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from functools import partial
 
@@ -45,6 +46,7 @@ class GaugePage(QWidget):
         self.unit_edit = self._field(gauge.bare_unit or "", "psi, kPa, bar, mbar …")
         full = "" if gauge.full_scale_kpa is None else format_pressure(gauge.full_scale_kpa, unit)
         self.full_edit = self._field(full, "as printed on it, like 30 psi")
+        self._rounded = full, gauge.full_scale_kpa  # as long as that stands there, this is meant
         self.counts_edit = self._field("" if gauge.full_scale_counts is None else str(gauge.full_scale_counts),
                                        "the adapter says it by itself")
         self.file_edit = self._field(gauge.calibration or "", "the file of the calibration; empty: not calibrated")
@@ -96,6 +98,8 @@ class GaugePage(QWidget):
         except RecorderError as err:
             self._show(f"▲ {err}")
             return
+        if self.full_edit.text() == self._rounded[0]:
+            gauge = replace(gauge, full_scale_kpa=self._rounded[1])
         self.gauge = gauge
         self._show()
         self.changed.emit(gauge)

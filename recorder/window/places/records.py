@@ -5,6 +5,7 @@ from __future__ import annotations
 import multiprocessing
 from collections.abc import Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import replace
 from pathlib import Path
 from time import perf_counter
@@ -184,6 +185,18 @@ class RecordsPlace(QWidget):
     def _collect(self) -> None:
         if self._pool is None:
             return
+        try:
+            self._take_and_give(self._pool)
+        except BrokenProcessPool:  # the next time another one is begun
+            self._stop_checks()
+            self._pool = None
+            self.problem.emit("judging again stopped, as its process ended: free some memory, then press J again")
+        if not self._checks:
+            self._checker.stop()
+        self._say_count()
+
+    def _take_and_give(self, pool: ProcessPoolExecutor) -> None:
+        """The answers that are there, and more to judge. Raises BrokenProcessPool."""
         still = []
         for future in self._checks:
             if not future.done():
@@ -191,6 +204,8 @@ class RecordsPlace(QWidget):
                 continue
             self._checked += 1
             broke = future.exception()
+            if isinstance(broke, BrokenProcessPool):
+                raise broke
             if broke is None:
                 self._better(future.result())
             else:
@@ -198,11 +213,8 @@ class RecordsPlace(QWidget):
         self._checks = still
         given = self._checked + len(self._checks)
         while len(self._checks) < _AT_ONCE and given < len(self._to_check):
-            self._checks.append(self._pool.submit(check_again, self._to_check[given]))
+            self._checks.append(pool.submit(check_again, self._to_check[given]))
             given += 1
-        if not self._checks:
-            self._checker.stop()
-        self._say_count()
 
     def _stop_checks(self) -> None:
         self._checker.stop()

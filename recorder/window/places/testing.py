@@ -321,7 +321,7 @@ class Testing(QWidget):
         except RecorderError as err:
             self.problem.emit(str(err))
             return
-        self.problem.emit("")
+        self.problem.emit(running.problem)
         self.actions_changed.emit()
         self.recorded.emit(str(path))
 

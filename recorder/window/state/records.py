@@ -63,7 +63,7 @@ def list_folder(folder: Path) -> list[Path]:
     except OSError as err:
         refuse(err)
     for here, _, names in os.walk(folder, onerror=refuse):
-        paths = (Path(here) / name for name in names if name.endswith(".csv"))
+        paths = (Path(here) / name for name in names if name.lower().endswith(".csv"))
         found += [path for path in paths if not is_ledger(path)]
     return sorted(found, key=lambda p: p.name, reverse=True)
 
