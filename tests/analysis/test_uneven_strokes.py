@@ -111,3 +111,14 @@ def test_a_pressure_that_rises_beside_its_strokes_had_others() -> None:
     assert more(1) == 0.0
     assert more(2) == pytest.approx(1.0, abs=0.15)
     assert more(3) == pytest.approx(2.0, abs=0.3)
+
+
+@pytest.mark.parametrize("gone_s", [40.0, 900.0, 7200.0, 27000.0])
+def test_a_hole_after_pumping_is_a_broken_trace_and_no_fault(gone_s: float) -> None:
+    """The readings of a system after which most of the trace is missing."""
+    t, p = pumped(np.arange(5.0, 27.0, 0.9), 5.0, until_s=165.0, rate_hz=50.0)
+    t = np.where(t > 30.0, t + gone_s, t)
+    analyser = Analyser(Setup("system", Marking(105.0, "kPa", 105.0), resolve("system", {})))
+    analyser.feed(t.round(6), p.round(4))
+    got = analyser.judgement()
+    assert (got.outcome == "void") == (gone_s > 0.4 * float(t[-1] - t[0])), got.reasons

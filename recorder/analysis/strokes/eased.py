@@ -86,6 +86,8 @@ def fit_falls(free: list[FloatArray], falls: list[FloatArray], p: FloatArray) ->
 def _went_on(tail: _Tail, cadence_s: float, usual_kpa: float) -> float | None:
     """How long after the last stroke others kept the pressure up (s); None where it fell by itself from then on."""
     t, p = tail.t, tail.p
+    if float(np.diff(t).max()) > cadence_s:
+        return None  # a hole hides what happened
     first = t <= max(0.3 * cadence_s, float(t[0]))
     sd = math.sqrt(tail.var * (1.0 + 1.0 / int(np.count_nonzero(first))))
     up = np.flatnonzero(p > float(p[first].mean()) - FALLS * usual_kpa * t / cadence_s - 3.0 * sd)
