@@ -55,6 +55,7 @@ class Timeline:
         self._was_lost = False  # the port, since the last sample
         self._pending: list[str] = []  # flags for the next row
         self._bare = False
+        self._each_us = 1  # between bare readings, as they last came
         self._replayed = 0
         self._held: tuple[SampleBlock, IntArray] | None = None  # rows back in time, and when they arrived
         self._seen = np.full((2, _SEQ), -1, np.int64)  # clock and counts of the latest row of each sequence number
@@ -283,7 +284,8 @@ class Timeline:
         return kept, flags
 
     def add_bare(self, block: BareBlock, host_s: float) -> TimedBlock:
-        """Bare readings have no clock: those that arrived together are spread since the last arrival."""
+        """Bare readings have no clock: those that arrived together are spread since the last arrival, but not over the
+        time for which the port was away."""
         first = self._origin_s is None
         self._bare = True
         host_us = self._host(host_s)
@@ -292,7 +294,10 @@ class Timeline:
             time_us = np.arange(n, dtype=np.int64)
         else:
             span = max(host_us - self._time_us, n)
-            time_us = self._time_us + (np.arange(1, n + 1, dtype=np.int64) * span) // n
+            if self._was_lost:
+                span = min(span, n * self._each_us)
+            time_us = max(host_us, self._time_us + span) - (np.arange(n - 1, -1, -1, dtype=np.int64) * span) // n
+            self._was_lost, self._each_us = False, max(span // n, 1)
         self._time_us = int(time_us[-1])
         self._host_us = host_us
         flags = None

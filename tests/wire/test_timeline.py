@@ -214,6 +214,17 @@ def test_bare_readings_take_the_hosts_time() -> None:
     assert two.time_s[1] == 0.2
 
 
+def test_bare_readings_after_the_port_was_away_are_of_the_time_they_came() -> None:
+    line = Timeline()
+    for k in range(11):
+        line.add_bare(BareBlock(np.array([float(k)])), 10.0 + 0.1 * k)
+    line.lost(11.05)
+    got = line.add_bare(BareBlock(np.array([1.0, 2.0, 3.0])), 41.0)
+    np.testing.assert_allclose(got.time_s, [30.8, 30.9, 31.0], atol=1e-5)
+    assert got.flags == ("gap", "", "")
+    assert line.add_bare(BareBlock(np.array([4.0, 5.0])), 41.2).time_s.tolist() == pytest.approx([31.1, 31.2])
+
+
 def test_a_fault_flags_the_next_bare_reading_alone() -> None:
     line = Timeline()
     line.add_bare(BareBlock(np.array([1.0])), 10.0)
