@@ -30,12 +30,23 @@ if TYPE_CHECKING:
     from recorder.session import Session
 
 __all__ = [
-    "analysed", "both_ways", "checked_unit", "colour_on", "dump", "json_line", "limits_of", "load_calibration",
-    "not_complete", "ports_found", "print_judgement", "sensor_scale_kpa", "typed", "without_ledgers",
+    "Number", "analysed", "both_ways", "checked_unit", "colour_on", "dump", "json_line", "limits_of",
+    "load_calibration", "not_complete", "ports_found", "print_judgement", "sensor_scale_kpa", "typed",
+    "without_ledgers",
 ]
 
 _COLOURS = {"pass": "green", "fail": "red", "undecided": "yellow", "void": "yellow"}
 _Path = TypeVar("_Path", str, Path)
+
+
+class Number(click.FloatRange):
+    """A number in a range; ``nan`` is in none."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        number = super().convert(value, param, ctx)
+        if number != number:
+            self.fail(f"{value!r} is no number.", param, ctx)
+        return number
 
 
 def json_line(value: Any) -> str:

@@ -24,6 +24,11 @@ _TURN_S = 0.043
 _STALE_S = 5.0  # a trace played faster than it can be looked at: its phases do not go with its pressure any more
 
 
+def _by_nohup(number: int) -> bool:
+    """Whether whoever started the program wants it to go on when the terminal goes away."""
+    return signal.Signals(number).name == "SIGHUP" and signal.getsignal(number) == signal.SIG_IGN
+
+
 class StopSignals:
     """Ctrl-C, SIGTERM and SIGHUP ask for a stop instead of ending the program, so that the file is sealed."""
 
@@ -41,7 +46,7 @@ class StopSignals:
     def __enter__(self) -> StopSignals:
         for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
             number = getattr(signal, name, None)
-            if number is not None:
+            if number is not None and not _by_nohup(number):
                 self._before.append((number, signal.signal(number, self._caught)))
         return self
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from recorder.cli._common import (
+    Number,
     both_ways,
     checked_unit,
     load_calibration,
@@ -158,7 +159,7 @@ def _gauge(
 
 @click.command("adapter")
 @click.option("--port", "url", metavar="URL", help="Where the adapter is: /dev/ttyUSB0, COM3, socket://host:port.")
-@click.option("--seconds", type=click.FloatRange(LEAST_S, 3600.0), default=180.0, show_default=True,
+@click.option("--seconds", type=Number(LEAST_S, 3600.0), default=180.0, show_default=True,
               help="How long to listen; 120 or more measure slow drift.")
 @click.option("--full-scale", metavar="PRESSURE", help="Full scale of an uncalibrated sensor, like '207 kPa'.")
 @click.option("--full-scale-counts", type=click.IntRange(min=1),

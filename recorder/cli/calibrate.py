@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import click
 
 from recorder import report
-from recorder.cli._common import both_ways, checked_unit, sensor_scale_kpa
+from recorder.cli._common import Number, both_ways, checked_unit, sensor_scale_kpa
 from recorder.cli._pairs import live_pairs, parse_pairs, reference_u_kpa, say_pairs
 from recorder.cli._plain import put_data
 from recorder.digits import decimals
@@ -115,14 +115,14 @@ def _write(path: str, text: str) -> None:
 @click.option("--bare", callback=checked_unit, metavar="UNIT",
               help="The readings are pressures in this unit: a board that prints one plain number a line.")
 @click.option("--full-scale", metavar="PRESSURE", help="The sensor's own full scale; catches unit slips.")
-@click.option("--full-scale-counts", type=click.FloatRange(min=1), help="Readings are counts of this full scale; live, "
+@click.option("--full-scale-counts", type=Number(min=1), help="Readings are counts of this full scale; live, "
               "that of an adapter which does not announce its own.")
 @click.option("--reference", metavar="TEXT", help="What the reference was: gauge, number, certificate.")
 @click.option("--reference-u", metavar="U", help="Its standard uncertainty, '0.3 kPa', or a maker's limit, '0.25 %FS'; "
               "-o needs it, 0 where the reference is to be taken as perfect.")
 @click.option("--reference-full-scale", metavar="PRESSURE", help="The reference gauge's full scale, for %FS.")
 @click.option("--adapter-id", metavar="ID", help="The adapter that this calibration belongs to.")
-@click.option("--seconds", type=click.FloatRange(0.5, 60.0), default=STEP_S, show_default=True,
+@click.option("--seconds", type=Number(0.5, 60.0), default=STEP_S, show_default=True,
               help="How long to average at each live step.")
 @click.option("--baud", type=click.IntRange(min=1), help="Speed of the port (default: 115200).")
 @click.option("-o", "--output", metavar="FILE", help="Write the calibration file; needs --reference-u.")

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from recorder.cli._common import Number
 from recorder.cli._plain import put_data
 from recorder.errors import RecorderError, SilentAdapter
 from recorder.settings import load_settings
@@ -24,7 +25,7 @@ CLOCK_SEEN_S = 2.0  # of samples, by this computer's clock: more than what a dri
 @click.option("--port", metavar="URL", help="Listen to the adapter on this port (default: the settings file's).")
 @click.option(
     "--seconds",
-    type=click.FloatRange(min=1, max=3600),
+    type=Number(min=1, max=3600),
     default=12.0,
     show_default=True,
     help="How long to listen; two announcements need more than 10 s.",

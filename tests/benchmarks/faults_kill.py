@@ -165,6 +165,7 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=3, help="recorders at the same time")
     given = parser.parse_args()
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)  # under nohup the recorders would ignore it
     killed = run(given.n, given.seed, (signal.SIGKILL,), given.jobs)
     asked = run(max(given.n // 10, 3), given.seed + 1, POLITE, given.jobs)
     for what, runs in (("SIGKILL", killed), ("SIGTERM, SIGHUP, Ctrl-C", asked)):

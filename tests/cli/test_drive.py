@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import os
+import signal
 from pathlib import Path
 from typing import Any
+
+import pytest
 
 from recorder.cli._drive import Keys, StopSignals, drive
 from recorder.session import Session, SessionConfig
@@ -45,3 +49,15 @@ def test_a_mark_that_was_not_made_is_not_said_to_be(tmp_path: Path) -> None:
     done, error = drive(session, said, StopSignals(), keys=Pressed("m"), over=lambda: next(turns), pause_s=0.0)
     assert error is None and done.marks == () and done.path is None
     assert said.lines == ["nothing has been recorded yet to mark"]
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="signals of POSIX")
+def test_what_nohup_ignores_stays_ignored() -> None:
+    before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    try:
+        with StopSignals() as stop:
+            os.kill(os.getpid(), signal.SIGHUP)
+            os.kill(os.getpid(), signal.SIGTERM)
+        assert stop.why == "SIGTERM" and signal.getsignal(signal.SIGHUP) == signal.SIG_IGN
+    finally:
+        signal.signal(signal.SIGHUP, before)

@@ -37,6 +37,9 @@ def run(*args: object) -> tuple[int, str, str]:
                                         "or .pdf\n"),
     (["record", "--test", "cap", "--port", "x", "--marked", "1600 psi"],
      "--marked: '1600 psi' is 11030 kPa (1600 psi), and caps are marked 20 to 250 kPa; read the stamp again\n"),
+    *(([command, "--port", "x", "--seconds", "nan"],
+       f"recorder {command}: Invalid value for '--seconds': 'nan' is no number. See 'recorder {command} --help'.\n")
+      for command in ("adapter", "conform", "calibrate")),
 ])
 def test_what_is_mistyped(typed: list[object], said: str) -> None:
     code, out, err = run(*typed)

@@ -31,7 +31,8 @@ def close_on_signals(window: MainWindow) -> None:
 
     for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
         number = getattr(signal, name, None)
-        if number is not None:
+        by_nohup = name == "SIGHUP" and number is not None and signal.getsignal(number) == signal.SIG_IGN
+        if number is not None and not by_nohup:
             signal.signal(number, hear)
     timer = QTimer(window)
     timer.timeout.connect(look)
