@@ -156,12 +156,14 @@ def all_at_once(every: Sequence[Case], folder: Path, as_json: bool = False) -> t
     judged = [case for case in every if case.usable is True]
     least, most = len(refused), len(every) - len(judged)
     lines = len(answer.lines)
-    if not wrong and as_json:  # a note of a file that is judged is a line on standard error as well
+    if not wrong and as_json:  # notes of a file that is judged are lines on standard error as well
         told = [json.loads(line) for line in answer.out.splitlines()]
         names = [Path(str(one["file"])).name.removesuffix(".csv") for one in told]
         errors = sum("error" in one for one in told)
-        if names != [case.name for case in every] or not errors <= lines <= len(every):
-            wrong = f"{len(told)} lines of JSON, {errors} errors, {lines} lines for {len(every)} files"
+        not_once = [name for name, one in zip(names, told, strict=True)
+                    if "error" in one and sum(f"/{name}.csv" in line for line in answer.lines) != 1]
+        if names != [case.name for case in every] or not_once:
+            wrong = f"{len(told)} lines of JSON for {len(every)} files; refused, but not in one line: {not_once}"
         lines = errors
     if not wrong and (answer.code != 2 or not least <= lines <= most):
         wrong = f"exit {answer.code}, {lines} refused of {least} to {most} files"
@@ -180,7 +182,7 @@ def folder_of_all(every: Sequence[Case], folder: Path) -> list[tuple[str, str, A
         more = ["--no-cache"] if command[0] == "audit" else []
         answer = ask([command[0], place, *command[1:], *more], folder)
         wrong = shown(answer)
-        expected = 1 if command[0] == "audit" else 0
+        expected = 1 if command[0] == "audit" else 2
         if not wrong and answer.code != expected:
             wrong = f"exit {answer.code}: {answer.said[-300:]}"
         if not wrong and command == ["audit", "--csv"]:
