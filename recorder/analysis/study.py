@@ -28,7 +28,7 @@ from recorder.analysis.trace.faults import (
 )
 from recorder.analysis.trace.signal import COARSE_S, TELLS_STROKES_S, Prepared, prepare, sampling
 from recorder.analysis.trace.zero import Start, find_start, zero_shift
-from recorder.analysis.which_hold import judged_hold
+from recorder.analysis.which_hold import at_its_pressure, judged_hold
 from recorder.analysis.which_opening import last_opening
 from recorder.model import Phase, Quantity
 
@@ -50,9 +50,9 @@ class Study:
 
     zero_kpa, zero_u: what is taken off every reading, and its standard uncertainty (kPa); zero_known: whether it was
     seen. x: the trace made ready. parts: strokes, holds, release. hold_start_s, hold_end_s: the hold that is judged,
-    both 0 where there is none; fit: what it says. fault: what is wrong with the gauge; broken: with the trace. early:
-    the sequential answer. gaps: holes in the trace; same_time: readings
-    with the time of the one before, which were left out. late_start: it was begun under pressure.
+    and hold_lasts_s: when it was over; all 0 where there is none; fit: what it says. fault: what is wrong with the
+    gauge; broken: with the trace. early: the sequential answer. gaps: holes in the trace; same_time: readings with the
+    time of the one before, which were left out. late_start: it was begun under pressure.
     """
 
     zero_kpa: float = 0.0
@@ -73,6 +73,7 @@ class Study:
     never_held: bool = False
     hold_start_s: float = 0.0
     hold_end_s: float = 0.0
+    hold_lasts_s: float = 0.0
     fit: HoldFit | None = None
     early: Early | None = None
     headspace: Space | None = None
@@ -82,12 +83,14 @@ class Study:
 @dataclass(frozen=True, slots=True, eq=False)
 class _Held:
     """The hold that is judged (s), its fit (None where too few readings are in it), and the strokes before: how long
-    before it each ended (s), and its rise (kPa). again: fits it with all models, where ``fit`` is a quick one."""
+    before it each ended (s), and its rise (kPa). lasts_s: when it was over, which may be later than what is judged of
+    it. again: fits it with all models, where ``fit`` is a quick one."""
 
     start_s: float
     end_s: float
     fit: HoldFit | None
     strokes: tuple[FloatArray, FloatArray]
+    lasts_s: float
     again: Callable[[], HoldFit] | None = None
 
     @property
@@ -157,8 +160,8 @@ def study(
         space = headspace_of(setup, x, parts, opening, fit) if told_apart else None
         if parts.zero_again_s is not None and not start.late:
             shift = zero_shift(x, parts.zero_again_s, start.zero_u)
-    in_order = phases(x, parts, opening.onset_s if opening else None, held.span if held else None,
-                      vented=not start.late)  # fmt: skip
+    in_order = phases(x, parts, opening.onset_s if opening else None,
+                      (held.start_s, held.lasts_s) if held else None, vented=not start.late)  # fmt: skip
     return Study(
         zero_kpa=start.zero_kpa,
         zero_u=start.zero_u,
@@ -178,6 +181,7 @@ def study(
         never_held=gone_at_once(x, parts.strokes, end),
         hold_start_s=held.start_s if held is not None else 0.0,
         hold_end_s=held.end_s if held is not None else 0.0,
+        hold_lasts_s=held.lasts_s if held is not None else 0.0,
         fit=fit,
         early=early,
         headspace=space,
@@ -266,18 +270,21 @@ def _held(setup: Setup, x: Prepared, parts: Stretches, opening: Opening | None, 
     latest_s = max(min(hold[0] + 8.0, hold[1] - 2.0), hold[1] - least_s)
     if opening is not None and hold[0] <= opening.reseat_s < latest_s:
         hold = (opening.reseat_s, hold[1])
+    lasts_s = hold[1]
+    hold = at_its_pressure(setup, x, hold)
     strokes = _before(parts, hold[0])
     pick = (x.t >= hold[0]) & (x.t <= hold[1])
     if np.count_nonzero(pick) < _FEWEST:
-        return _Held(*hold, None, strokes)
+        return _Held(*hold, None, strokes, lasts_s)
     rise = next((s.rise_kpa for s in reversed(parts.strokes) if s.end_s <= hold[0] + 0.5), 1.0)
     fitted = partial(
         fit_hold, x.t[pick], x.p[pick], step_kpa=x.step_kpa, noise_kpa=x.noise_kpa, last_rise_kpa=rise,
         strokes=strokes, coolant=setup.test == "system",
     )  # fmt: skip
     if quick and hold[1] - hold[0] < setup.procedure.hold_s:
-        return _Held(*hold, fitted(quick=True), strokes, fitted)
-    return _Held(*hold, fitted(), strokes)  # what is said of a hold that had its time is what the verdict will be
+        return _Held(*hold, fitted(quick=True), strokes, lasts_s, fitted)
+    # what is said of a hold that had its time is what the verdict will be
+    return _Held(*hold, fitted(), strokes, lasts_s)
 
 
 def _before(parts: Stretches, hold_s: float) -> tuple[FloatArray, FloatArray]:

@@ -15,11 +15,13 @@ if TYPE_CHECKING:
     from recorder.analysis.setup import Setup
     from recorder.analysis.trace.signal import Prepared
 
-__all__ = ["judged_hold"]
+__all__ = ["at_its_pressure", "judged_hold"]
 
 # Common practice, no source.
 NEARLY = 0.9  # of the target, or of the highest hold where that is lower
 ENOUGH = 0.5  # of the hold's time: the last one that lasted so long counts, else the longest
+# a hold of so many times its time is judged until so much of the pressure is gone: a leak lets out less and less
+LONG, GONE = 3.0, 0.15
 
 
 def judged_hold(
@@ -51,3 +53,14 @@ def _target_kpa(setup: Setup) -> float | None:
     if setup.marked is not None:
         return setup.marked.kpa + setup.procedure.target_low_kpa
     return setup.procedure.tester_target_kpa if setup.test == "tester" else None
+
+
+def at_its_pressure(setup: Setup, x: Prepared, hold: tuple[float, float]) -> tuple[float, float]:
+    """The part of a hold that says what leaks at the pressure of the test, which is what a limit is for. Over a night
+    any leak lets out next to nothing on average: at last nothing is left that could leak."""
+    enough_s = hold[0] + LONG * setup.procedure.hold_s
+    if hold[1] <= enough_s:
+        return hold
+    held = float(np.interp(hold[0] + 0.5, x.t, x.smooth))
+    low = np.flatnonzero((x.t >= enough_s) & (x.t < hold[1]) & (x.smooth < (1.0 - GONE) * held))
+    return (hold[0], float(x.t[low[0]])) if len(low) else hold

@@ -285,6 +285,10 @@ def _notes(setup: Setup, s: Study, f: Findings, outcome: Outcome) -> list[dict[s
     elif setup.calibration is not None and setup.calibration.standard_uncertainty_kpa is None and s.peak is not None:
         text = "The calibration does not say how sure it is: what the gauge is wrong by comes on top of every ±."
         notes.append({"code": "not-calibrated", "text": text})
+    if s.hold_lasts_s > s.hold_end_s:
+        text = (f"The hold is judged up to {s.hold_end_s:.0f} s: a limit is for the pressure of the test, and a good "
+                "part of that was gone then.")
+        notes.append({"code": "long-hold", "text": text})
     if s.parts and len(s.parts.holds) > 1:
         span = f"{s.hold_start_s:.0f} s to {s.hold_end_s:.0f} s"
         notes.append({"code": "top-up", "text": f"There is more than one hold; the one from {span} is judged."})
