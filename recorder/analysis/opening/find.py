@@ -64,6 +64,7 @@ LEAVES = 0.7  # of its top: a stroke that leaves less never sealed
 PLAIN = 0.2  # of what a stroke brings: so much more gone after the strokes than air's cooling explains was let out
 # 1/s: so slow that strokes, looked at for WAIT_S after, do not show the half of it; and where they show no valve at all
 SLOW_PER_S, UNSEEN_PER_S = 0.8, 2.0
+BRINGS = 0.75  # of what a stroke brings: more of it does not stay where a valve is open
 CREEPS = 30.0  # log likelihood ratio that a hose's creep, taken for exponentials, does not bring; no source
 _WHOLE_S = 0.25  # how long a trace has to go on after a stroke that is over
 _SEEN_S = 2.0  # how long a trace has to go on after the stroke that opened the cap
@@ -138,7 +139,11 @@ def find_opening(
     found = _by_strokes(x, strokes, fell, k, usual, end_s, correlated, air_kpa)
     if sinks(x, strokes, end_s):
         slow = find_slow(x, strokes, end_s, correlated)
-        found = found if slow is None or not _is_slow(slow, found, strokes[-1]) else by_levels(strokes, slow)
+        if slow is not None and _is_slow(slow, found, strokes[-1]):
+            slowly = by_levels(strokes, slow)
+            shut = replace(found, reseat_kpa=slowly.reseat_kpa, reseat_u=slowly.reseat_u,
+                           reseat_s=slowly.reseat_s) if found else None  # fmt: skip
+            found = shut if shut and _went_on(strokes, level, slow.open_kpa, shut.stroke) else slowly
     if found is None:
         return None
     later = shut_later(x, strokes[-1].end_s, end_s)
@@ -252,11 +257,25 @@ def _sticking(
 
 def _is_slow(slow: SlowValve, found: Opening | None, last: Stroke) -> bool:
     """Whether the levels show a valve that strokes do not show well, or not at all: one that shuts in sight."""
-    shuts = math.isfinite(slow.closed_s) and slow.close_kpa > 0.5 * slow.open_kpa
+    if not math.isfinite(slow.closed_s) or slow.close_kpa < 0.5 * slow.open_kpa:
+        return False
+    if found is None and slow.gain > 2.0 * CREEPS:  # so plain, however quick: the stroke that opened it was not seen
+        return slow.misfit < HARDLY_FITS
     # what only sinks after the last stroke may be a hose, which creeps as no three exponentials do
     enough = CREEPS if found is None and slow.opened_s >= last.start_s else 2.0 * ENOUGH
     believed = slow.gain > enough and slow.misfit < FITS
-    return shuts and believed and slow.per_s < (SLOW_PER_S if found is not None else UNSEEN_PER_S)
+    return believed and slow.per_s < (SLOW_PER_S if found is not None else UNSEEN_PER_S)
+
+
+def _went_on(strokes: Sequence[Stroke], level: FloatArray, open_kpa: float, until: int) -> bool:
+    """Whether strokes, two or more, went on bringing what those before had brought from ``open_kpa`` on, up to number
+    ``until``: no valve was open then, however slow."""
+    first = next((j for j, s in enumerate(strokes) if s.base_kpa > open_kpa), until)
+    if until - first < 2 or first < 3:
+        return False
+    gains = np.diff(level)
+    before = gains[max(first - 9, 0) : first - 1]
+    return float(gains[first - 1 : until - 1].mean()) > BRINGS * float(np.median(before))
 
 
 def _tries(k: int, fell: list[int], n: int) -> list[tuple[list[int], float, bool]]:
