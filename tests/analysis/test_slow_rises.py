@@ -95,3 +95,28 @@ def test_strokes_that_a_valve_lets_out_at_once_stay() -> None:
         p[135 + 10 * k : 137 + 10 * k] += 9.0
     got, _ = without_spikes(p, 0.1, 0.15)
     assert np.array_equal(got[130:240], p[130:240])
+
+
+def overshoots(rate_hz: float) -> np.ndarray:
+    """Strokes of 10 kPa in 0.2 s that a valve cuts short: the pressure rises by 50 kPa/s to a top 8 kPa above the
+    level, and is back as soon."""
+    t = np.arange(0.0, 20.0, 1.0 / rate_hz)
+    since = (t - 2.0) % 0.9
+    top = np.where((t > 2.0) & (since < 0.32), 8.0 * np.clip(1.0 - np.abs(since / 0.16 - 1.0), 0.0, 1.0), 0.0)
+    return np.asarray(98.0 + top + np.random.default_rng(4).normal(0.0, 0.15, len(t)))
+
+
+@pytest.mark.parametrize("rate_hz", [40.0, 50.0, 100.0])
+def test_tops_of_strokes_that_a_valve_cuts_short_are_no_wild_readings(rate_hz: float) -> None:
+    p = overshoots(rate_hz)
+    got, count = without_spikes(p, 1.0 / rate_hz, 0.15)
+    assert count == 0 and np.array_equal(got, p)
+
+
+@pytest.mark.parametrize("rate_hz", [40.0, 50.0, 100.0, 200.0])
+@pytest.mark.parametrize("by_kpa", [3.0, -3.0, 40.0])
+def test_a_wild_reading_in_a_quiet_stretch_is_left_out_at_any_rate(rate_hz: float, by_kpa: float) -> None:
+    p = 98.0 + np.random.default_rng(4).normal(0.0, 0.15, 1000)
+    p[[300, 500, 501]] += by_kpa
+    got, count = without_spikes(p, 1.0 / rate_hz, 0.15)
+    assert count == 3 and np.abs(got - 98.0).max() < 1.0

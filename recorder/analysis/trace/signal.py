@@ -33,6 +33,7 @@ _JUMP_RANKS = np.array([0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.85, 0.9, 0.93, 0.95, 0.9
 _JUMPS_LEAST = 0.03  # of all changes
 _GOES_TOGETHER = 0.98  # squared correlation of counts and pressures
 AMONG_S = 2.0  # after another rise a stroke may follow
+BESIDE, STANDS_OUT = 3, 2.0  # readings on each side; steps by which a top stands out from the median of five
 LAST_PLACE_KPA = 2.5e-4  # the last decimal of the file
 SLOPE_S = 0.09  # width of the Gaussian whose derivative gives the slope: a fraction of a stroke
 
@@ -145,7 +146,7 @@ def noise_kpa(p: FloatArray, step_kpa: float) -> float:
 
 
 def without_spikes(p: FloatArray, dt_s: float, sd_kpa: float) -> tuple[FloatArray, int]:
-    """Lone wild readings replaced by the median of their neighbours; edges stay where they are.
+    """Lone wild readings replaced by the median of their neighbours; edges and steep tops stay where they are.
 
     So few readings a second that a relieving stroke may show in one or two of them alone: then readings among strokes
     are wild only where they stand higher than strokes bring them.
@@ -158,8 +159,13 @@ def without_spikes(p: FloatArray, dt_s: float, sd_kpa: float) -> tuple[FloatArra
         if not jumps.any():  # what stands apart from the median of five does so from a neighbour
             return p, 0
         some = np.flatnonzero(np.append(jumps, False) | np.append(False, jumps))
-        middle = np.sort(np.pad(p, 2, mode="edge")[some[:, None] + np.arange(5)], axis=1)[:, 2]
-        wild = np.abs(p[some] - middle) > limit
+        beside = np.arange(-BESIDE, BESIDE + 1)[:, None] + np.arange(5)
+        near = np.pad(p, BESIDE + 2, mode="edge")[some[:, None, None] + BESIDE + beside]
+        medians = np.sort(near, axis=2)[:, :, 2]
+        middle = medians[:, BESIDE]
+        # where the pressure itself goes steeply up and down, in strokes that a valve cuts short, its tops stand out
+        steep = np.abs(np.diff(medians, axis=1)).max(axis=1)
+        wild = np.abs(p[some] - middle) > np.maximum(limit, STANDS_OUT * steep)
         out = p.copy()
         out[some[wild]] = middle[wild]
         return out, int(np.count_nonzero(wild))
