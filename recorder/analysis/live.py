@@ -232,4 +232,6 @@ def _step(
         return "stop-pumping"
     if low is not None and not cap and pressure >= (low - SETTLES_KPA if reached else low):
         return "stop-pumping"
+    if limit is not None and s.parts and s.parts.strokes and s.parts.strokes[-1].top_kpa - s.zero_kpa > limit:
+        return "vent"  # below the limit again, so it is being let go; the next look has it as a release
     return "pump-gently" if low is not None and low - pressure < GENTLY_KPA[setup.test] else "pump"
