@@ -131,7 +131,7 @@ def test_a_fault_that_lasted_is_said_in_words_and_that_the_test_has_to_be_ended(
     assert view.fault is not None and view.fault.startswith("the adapter reports 'fault-open' from 2.0 s on")
     said = report.next_step(view, test="system")
     assert said.startswith("the gauge reports a fault (open wire from 2.0 s on): check its wires; turn the relief")
-    assert said.endswith("before you take anything off, then end the test")
+    assert said.endswith("zero on the pump's own gauge, then end the test")
     assert "end the test" not in report.next_step(replace(view, fault="open"), test="system")  # it may pass
 
 

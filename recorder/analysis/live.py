@@ -121,7 +121,9 @@ def live_view(setup: Setup, s: Study, t: FloatArray, raw: float | None, seen: fl
         peak = max(peak, top - zero)  # it has risen since the look
     to_go = low - pressure if low is not None and pressure is not None and pressure < low else None
     released = s.parts is not None and s.parts.release_s is not None
-    finished = bool(released and phase == "vented" and strokes and now - since > 3.0)
+    # what reads far from zero is a wire that came off, and no pressure that is off
+    vented = raw is not None and abs(raw) <= most_offset_kpa(setup.calibration)
+    finished = bool(released and phase == "vented" and strokes and now - since > 3.0 and vented)
     reached = low is not None and max(peak or 0.0, pressure or 0.0) >= low
     fault, beyond = _fault(setup, s, raw)
     longer = _longer_s(setup, s, rate, rate_u, elapsed) if left == 0.0 and early is None else None
