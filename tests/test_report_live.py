@@ -133,6 +133,8 @@ def test_a_fault_that_lasted_is_said_in_words_and_that_the_test_has_to_be_ended(
     assert said.startswith("the gauge reports a fault (open wire from 2.0 s on): check its wires; turn the relief")
     assert said.endswith("zero on the pump's own gauge, then end the test")
     assert "end the test" not in report.next_step(replace(view, fault="open"), test="system")  # it may pass
+    seen = report.next_step(replace(view, fault="it sits at its lower end (wire broken?)"), test="system")
+    assert seen.startswith("the gauge reports a fault (it sits at its lower end, wire broken?): check its wires")
 
 
 @pytest.mark.parametrize(("moment", "test", "words"), [

@@ -89,7 +89,8 @@ def _fault(fault: str, unit: str) -> str:
     """The adapter's one word, or what the readings show, in words."""
     told = _TOLD.match(fault)
     word = told[1] if told is not None else fault
-    return in_unit(_FAULTS[word] + (fault[told.end():] if told is not None else "") if word in _FAULTS else fault, unit)
+    said = _FAULTS[word] + (fault[told.end():] if told is not None else "") if word in _FAULTS else fault
+    return in_unit(said, unit).replace(" (", ", ").replace(")", "")  # it stands in brackets
 
 
 def _pump(view: LiveView, test: TestKind, unit: str) -> str:
