@@ -5,9 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
 
 from recorder import report
+from recorder.analysis import Analyser, Setup
+from recorder.calibration import nominal
+from recorder.limits import resolve
 from recorder.units import parse_marking
 from tests.test_report import VIEW
 
@@ -114,6 +118,23 @@ def test_a_fault_of_the_wire_format_is_said_in_words(word: str, said: str) -> No
     done = replace(fault, next_step="done")
     assert report.next_step(done, test="system") == "done: the pressure is off"
     assert report.brief(done) == ("the pressure is off", "done")
+
+
+def test_a_fault_that_lasted_is_said_in_words_and_that_the_test_has_to_be_ended() -> None:
+    """The wire was whole again and the pressure off, and the screen went on saying to wait for zero."""
+    n = 400
+    t = np.arange(n) * 0.02
+    flag = ["fault-open" if 100 <= i < 250 else "" for i in range(n)]
+    analyser = Analyser(Setup("system", None, resolve("system"), nominal(206.84)))
+    analyser.feed(t, np.random.default_rng(1).normal(0.0, 0.1, n), flag)
+    view = analyser.view()
+    assert view.fault is not None and view.fault.startswith("the adapter reports 'fault-open' from 2.0 s on")
+    said = report.next_step(view, test="system")
+    assert said.startswith("the gauge reports a fault (open wire from 2.0 s on): check its wires; turn the relief")
+    assert said.endswith("zero on the pump's own gauge, then end the test")
+    assert "end the test" not in report.next_step(replace(view, fault="open"), test="system")  # it may pass
+    seen = report.next_step(replace(view, fault="it sits at its lower end (wire broken?)"), test="system")
+    assert seen.startswith("the gauge reports a fault (it sits at its lower end, wire broken?): check its wires")
 
 
 @pytest.mark.parametrize(("moment", "test", "words"), [

@@ -121,7 +121,9 @@ def live_view(setup: Setup, s: Study, t: FloatArray, raw: float | None, seen: fl
         peak = max(peak, top - zero)  # it has risen since the look
     to_go = low - pressure if low is not None and pressure is not None and pressure < low else None
     released = s.parts is not None and s.parts.release_s is not None
-    finished = bool(released and phase == "vented" and strokes and now - since > 3.0)
+    # what reads far from zero is a wire that came off, and no pressure that is off
+    vented = raw is not None and abs(raw) <= most_offset_kpa(setup.calibration)
+    finished = bool(released and phase == "vented" and strokes and now - since > 3.0 and vented)
     reached = low is not None and max(peak or 0.0, pressure or 0.0) >= low
     fault, beyond = _fault(setup, s, raw)
     longer = _longer_s(setup, s, rate, rate_u, elapsed) if left == 0.0 and early is None else None
@@ -232,4 +234,6 @@ def _step(
         return "stop-pumping"
     if low is not None and not cap and pressure >= (low - SETTLES_KPA if reached else low):
         return "stop-pumping"
+    if limit is not None and s.parts and s.parts.strokes and s.parts.strokes[-1].top_kpa - s.zero_kpa > limit:
+        return "vent"  # below the limit again, so it is being let go; the next look has it as a release
     return "pump-gently" if low is not None and low - pressure < GENTLY_KPA[setup.test] else "pump"

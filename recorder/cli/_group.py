@@ -43,6 +43,8 @@ _NARROW, _NARROWEST = 52, 20  # columns
 _TERMS = 10  # columns that an option has beside its help, where there are few
 
 
+_TYPES = {"integer range": "whole number", "float range": "number"}  # click's names, and what people call it
+
 _KEPT = "\u2011"  # a hyphen at which no line is broken, while lines are made
 
 
@@ -127,6 +129,8 @@ class LazyGroup(click.Group):
             asked = list(sys.argv[1:] if args is None else args)[:1]
             path = err.ctx.command_path if err.ctx else " ".join(["recorder", *(a for a in asked if a in COMMANDS)])
             said = err.format_message().strip()
+            for type_, name in _TYPES.items():
+                said = said.replace(f"is not a valid {type_}", f"is no {name}")
             said += "" if said.endswith((".", "?")) else "."
             _say(f"{path}: {said}{_meant(asked, err)} See '{path} --help'.")
             result = 2

@@ -117,5 +117,7 @@ def _judged_again(name: str) -> _Judged:
     if stored is not None and [*differing_keys(dict(stored), json.loads(dump(judgement)))]:
         program, other = program_of(recording.header.other)
         by = f", by another version: {program}" if other else ""
-        remarks.append(f"the judgement stored in the file differs (stored: {stored.get('outcome')}{by})")
+        outcome = stored.get("outcome")
+        also = "same outcome, other digits, " if outcome == judgement["outcome"] else ""  # as the audit says it
+        remarks.append(f"the judgement stored in the file differs ({also}stored: {outcome}{by})")
     return judgement, remarks, report.found(recording.marks), recording.intact, recording.header.simulated

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Literal
 
 from recorder.model import LiveView, TestKind
@@ -17,8 +18,12 @@ Stage = Literal["before", "pump", "hold", "over-limit", "release", "done"]
 # A steady fall that is seen by the eye within seconds: kPa/min, clear of its uncertainty. Common practice, no source.
 _FAST_KPA_PER_MIN = 5.0
 _NEARLY_KPA = 1.0  # below the band is as good as in it: "0.0 kPa to go" is no guidance
+_NO_ZERO_KPA = 10.0  # so far below zero no gauge that was vented reads; as the analysis has it
 _LOOK = "look under the coolant pump and at both ends of every hose, with a light"
 _RELIEVE = "turn the relief and wait for zero before you take anything off"
+_OWN_GAUGE = "on the pump's own gauge"
+_FAULTS = {"open": "open wire", "short": "short circuit", "supply": "its supply is off", "adc": "its converter fails"}
+_TOLD = re.compile(r"the adapter reports 'fault-(\w+)'")  # as the trace has it, with since when
 
 
 def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
@@ -29,7 +34,10 @@ def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
         return (f"STOP pumping, turn the relief fully. The gauge is not to be believed ({_fault(view.fault, unit)}): "
                 "go by the pump's own gauge")
     if view.fault is not None and step != "done":
-        return f"the gauge reports a fault ({_fault(view.fault, unit)}): check its wires; {_RELIEVE}"
+        # one that lasted, as the trace has it: nothing after it is believed, so no release is seen that ends the test
+        end = "" if view.fault in _FAULTS else ", then end the test"
+        return (f"the gauge reports a fault ({_fault(view.fault, unit)}): check its wires; turn the relief and "
+                f"wait for zero {_OWN_GAUGE}{end}")
     if view.silent_s is not None and step not in ("over-limit", "done"):
         return blind(view, f"no reading for {view.silent_s:.0f} s: check the adapter and its cable; {_RELIEVE}")
     if step == "over-limit":
@@ -54,6 +62,9 @@ def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
         tight = "it holds" if test == "cap" else "it is tight"
         early = {"leak": "it leaks", "tight": tight}.get(view.early or "", "the hold is over")
         return f"{early}: {_RELIEVE}"
+    if step == "vent-again" and view.pressure_kpa is not None and view.pressure_kpa < -_NO_ZERO_KPA:
+        return (f"the gauge reads {format_pressure(view.pressure_kpa, unit)}: that is no zero. Turn the relief and "
+                f"wait for zero {_OWN_GAUGE}, then end the test and check the wires")
     if step == "vent-again":
         return "wait for zero; do not take anything off yet"
     return "done: the pressure is off"
@@ -76,8 +87,10 @@ def too_small(full_scale_kpa: float | None, needed_kpa: float | None, unit: str 
 
 def _fault(fault: str, unit: str) -> str:
     """The adapter's one word, or what the readings show, in words."""
-    words = {"open": "open wire", "short": "short circuit", "supply": "its supply is off", "adc": "its converter fails"}
-    return words.get(fault) or in_unit(fault, unit)
+    told = _TOLD.match(fault)
+    word = told[1] if told is not None else fault
+    said = _FAULTS[word] + (fault[told.end():] if told is not None else "") if word in _FAULTS else fault
+    return in_unit(said, unit).replace(" (", ", ").replace(")", "")  # it stands in brackets
 
 
 def _pump(view: LiveView, test: TestKind, unit: str) -> str:

@@ -19,7 +19,8 @@ _ADVICE_BY_CODE: dict[str, str] = {
     "zero-shift": "Keep the relief open until the reading rests. If that is not at zero, the zero moved: let the gauge "
     "warm up, check its fitting, and test again.",
     "tester-leaks": "The tester itself leaks: check its hose, joints and seals on a blanked hose, then test again.",
-    "sensor-fault": "The gauge gave no usable reading: check plug, wires and supply, then test again.",
+    "sensor-fault": "The gauge gave no usable reading: relieve by the pump's own gauge, check plug, wires and supply, "
+                    "then test again.",
     "trace-broken": "Too much of the trace is missing: check the cable and the port, then test again.",
     "never-pumped": "No pressure was built: check the hose, the adapter and the relief, then pump up.",
     "over-limit": "The pressure went over the limit: look over hoses, radiator and tank for damage.",

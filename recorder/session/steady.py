@@ -102,8 +102,10 @@ class Steady:
 
 def _goes_on_pumping(view: LiveView, test: TestKind, band: _Band | None) -> str:
     """The step, but for a hold that can end in no answer: one before the target was reached, or of a cap that is still
-    shut. A leak that is proven is an answer."""
+    shut. A leak that is proven is an answer. A cap that stayed shut over the limit is pumped no more."""
     step, low, p = view.next_step, view.target_low_kpa, view.pressure_kpa
+    if test == "cap" and (view.phase, step) == ("hold", "hold") and view.opening_kpa is None and _was_over(view):
+        return "vent"
     if view.phase != "hold" or step not in ("hold", "release") or view.early == "leak" or low is None or p is None:
         return step
     if test == "cap":
@@ -112,3 +114,8 @@ def _goes_on_pumping(view: LiveView, test: TestKind, band: _Band | None) -> str:
         return "pump-gently" if low - p < GENTLY_KPA[test] else "pump"
     highest = max(p, view.peak_kpa if view.peak_kpa is not None else p)
     return "pump-gently" if highest < low - NEARLY_KPA else step
+
+
+def _was_over(view: LiveView) -> bool:
+    limit, peak = view.limit_kpa, view.peak_kpa
+    return limit is not None and peak is not None and peak > limit

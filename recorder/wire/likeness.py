@@ -120,7 +120,7 @@ def _of_lines(lines: list[bytes], data: bytes) -> Likeness | None:
                         "print the number alone on its line and use --bare UNIT (with --bare psi: 14.50), or send the "
                         f"wire format: {WHOLE_FORMAT}")
     return Likeness("this is text of another kind", first,
-                    f"check that this is the adapter's port; {WHOLE_FORMAT}", True)
+                    f"check that it came from the adapter's port; {WHOLE_FORMAT}", True)
 
 
 def _numbers(found: list[bytes]) -> Likeness:

@@ -41,6 +41,8 @@ ROOT = Path(__file__).parents[2]
         (["record", "--port", "/dev/no-such-port", "--test", "cap", "--marked", "16 psi",
           "--full-scale", "30 psi"], ["/dev/no-such-port"]),
         (["record", "--port", "x", "--test", "cap", "--settings", "none.toml"], ["none.toml"]),
+        (["record", "--baud", "fast"], ["--baud", "'fast' is no whole number"]),
+        (["conform", "--seconds", "long"], ["--seconds", "'long' is no number"]),
         ([], ["display", "recorder record"]),
     ],
 )

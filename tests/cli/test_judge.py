@@ -59,6 +59,21 @@ def test_many_files_in_workers_give_what_one_process_gives(
     assert all(map(str.startswith, two.stderr.splitlines(), files)) and two.stderr.count("\n") == len(files)
 
 
+def test_a_stored_judgement_that_differs_in_digits_alone_is_no_other_outcome(tmp_path: Path) -> None:
+    """"differs (stored: pass)" stood below a PASS, and said nothing of what differs."""
+    whole = make(tmp_path, 1, seconds=40, rate_hz=20)
+    text = whole.read_text("utf-8")
+    stored = json.loads(text.rpartition("# judgement: ")[2].partition("\n")[0])
+    digits, other = tmp_path / "digits.csv", tmp_path / "other.csv"
+    digits.write_text(text.replace('"strokes": ', '"strokes": 7', 1), "utf-8")
+    other.write_text(text.replace(f'"outcome": "{stored["outcome"]}"', '"outcome": "void"', 1), "utf-8")
+    assert digits.read_text("utf-8") != text != other.read_text("utf-8") and stored["outcome"] != "void"
+    said = CliRunner().invoke(main, ["judge", "--json", str(digits), str(other)]).stderr.splitlines()
+    differs = "the judgement stored in the file differs"
+    assert f"{digits}: {differs} (same outcome, other digits, stored: {stored['outcome']})" in said
+    assert f"{other}: {differs} (stored: void)" in said
+
+
 def test_json_says_beside_what_is_wrong_with_a_file(tmp_path: Path) -> None:
     """A script that reads standard output alone gets the judgement; who looks at the rest learns of the file."""
     whole = make(tmp_path, 1, seconds=40, rate_hz=20)

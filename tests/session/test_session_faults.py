@@ -133,6 +133,36 @@ def test_the_reading_does_not_look_live_while_only_faults_come(tmp_path: Path) -
     session.stop("over")
 
 
+@pytest.mark.parametrize(("counts", "word"), [(0, None), (0, "open"), (20, None), (410, "supply")])
+def test_a_wire_that_comes_off_in_the_hold_is_no_pressure_that_is_off(
+    counts: int, word: str | None, tmp_path: Path
+) -> None:
+    """Three seconds after it "done: the pressure is off" was said of a hose at 100 kPa, and the test was ended.
+    10 % of 4095 counts is zero: there it is the adapter alone that tells."""
+    port, chance = FedPort(), random.Random(1)
+    session = Session(HOSE, port=port, folder=tmp_path, clock=lambda: port.now)
+    port.send(announcement())
+    said = set()
+    for i in range(5200):
+        now = i / 100
+        off = now >= 40.0
+        sent = counts if off else round((0.1 + 0.8 * pressure_kpa(now) / 207.0) * 4095)
+        noise = chance.gauss(0.0, 1.5) if sent else 0.0
+        port.send(line(f"S,{i},{(FIRST_US + i * 10_000) % 2**32},{max(round(sent + noise), 0)},,"))
+        if off and word is not None and i % 50 == 0:
+            port.send(fault(now, word))
+        port.now = 1000.0 + now
+        if i % 20 == 0:
+            session.step()
+            view = session.view()
+            assert not session.finished, now
+            if now > 41.5:
+                said.add(next_step(view, test="tester"))
+    assert said and not any(words.startswith("done") for words in said), said
+    assert all("turn the relief" in words.lower() and "zero on the pump's own gauge" in words for words in said), said
+    assert session.stop("stopped").judgement["outcome"] in ("void", "undecided")
+
+
 def test_a_fault_before_the_first_sample_is_told_with_it(tmp_path: Path) -> None:
     port = FedPort()
     session = Session(HOSE, port=port, folder=tmp_path, clock=lambda: port.now)

@@ -134,6 +134,44 @@ def test_a_cap_that_is_still_shut_is_not_held(top_kpa: float) -> None:
     assert any("relieve" in word for word in report.brief(held[-1])) == (top_kpa > BAND_KPA[1])
 
 
+def let_down(left_kpa: float, tau_s: float) -> tuple[Any, Any]:
+    """Pumped up to 140 kPa, over the limit, and let down at once towards ``left_kpa``; held there for what is left of
+    20 s, then let go."""
+    t, p = pumped_to(140.0)
+    down = (t > 14.0) & (t <= 34.0)
+    p[down] = left_kpa + (p[down] - left_kpa) * np.exp(-(t[down] - 14.0) / tau_s)
+    p[t > 34.0] *= left_kpa / 140.0
+    return t, p
+
+
+@pytest.mark.parametrize("tau_s", [0.5, 1.0, 3.0])
+@pytest.mark.parametrize("test", ["cap", "system"])
+def test_whoever_lets_go_from_over_the_limit_is_not_told_to_pump(test: TestKind, tau_s: float) -> None:
+    """On the way down it said for up to two seconds how far to pump."""
+    seen, _ = played(test, *let_down(0.0, tau_s))
+    assert "over-limit" in {view.next_step for view in seen if view.time_s < 14.5}
+    below = [view for view in seen if 14.5 < view.time_s < 34.0 and (view.pressure_kpa or 0.0) < TARGET_KPA - 5.0]
+    assert below and not {"pump", "pump-gently"} & {view.next_step for view in below}
+
+
+@pytest.mark.parametrize("left_kpa", [110.0, 80.0])
+def test_a_cap_that_stayed_shut_over_the_limit_is_let_go_and_not_pumped_on(left_kpa: float) -> None:
+    """Let down into its band or below, it was to be pumped until it opens."""
+    seen, judgement = played("cap", *let_down(left_kpa, 1.0))
+    assert judgement["opening"] is None and judgement["outcome"] == "fail"
+    held = [view for view in seen if view.phase == "hold" and 20.0 < view.time_s < 34.0]
+    assert held and not {"pump", "pump-gently", "stop-pumping"} & {view.next_step for view in held}
+    assert any("open the relief" in report.next_step(view, test="cap") for view in held)
+
+
+def test_below_the_target_a_system_that_was_let_down_is_pumped_on_once_a_new_stroke_came() -> None:
+    """Let down from over the limit to zero and pumped up again: the last stroke counts."""
+    t, p = pumped_to(140.0, hold_s=0.5)
+    again_t, again = pumped_to(100.0)
+    seen, _ = played("system", np.concatenate([t, t[-1] + 0.02 + again_t]), np.concatenate([p, again]))
+    assert "pump" in {view.next_step for view in seen if view.time_s > t[-1] + 8.0}
+
+
 def test_a_leak_that_is_proven_is_an_answer_wherever_it_is() -> None:
     view = replace(report_view(), phase="hold", next_step="hold", early="leak", hold_left_s=30.0)
     assert Steady().of(view, "cap").next_step == Steady().of(view, "system").next_step == "hold"

@@ -48,6 +48,32 @@ def test_a_whole_cap_test_by_keys(window: MainWindow, qtbot: QtBot, tmp_path: Pa
     assert testing.setup.job_edit.text() == JOB
 
 
+def test_enter_starts_wherever_one_is_in_the_form(window: MainWindow, qtbot: QtBot) -> None:
+    """"Start [Enter]" has the focus where nothing is left to fill in, and Enter did nothing on it, nor in the list of
+    adapters, nor on the test that was just chosen."""
+    testing, setup, started = window.testing, window.testing.setup, []
+    choose(window, "cap-passes", JOB)
+    testing.take_focus()
+    assert window.focusWidget() is testing.start_key
+    testing.start_test = lambda: started.append(1)  # type: ignore[method-assign]
+    setup.wanted.disconnect()
+    setup.wanted.connect(testing.start_test)
+    typed = setup.port_box.lineEdit()
+    assert typed is not None
+    for n, at in enumerate((setup.test_keys["cap"], typed, setup.marked_edit, setup.job_edit)):
+        at.setFocus()
+        qtbot.keyClick(at, Qt.Key.Key_Return)
+        assert len(started) == n + 1, at
+    qtbot.keyClick(setup.test_keys["system"], Qt.Key.Key_Space)  # chooses it, and starts nothing
+    assert setup.test == "system" and len(started) == 4
+    setup.choose_test("cap")
+    choose(window, "cap-passes", JOB)
+    del testing.start_test
+    testing.start_key.setFocus()
+    qtbot.keyClick(testing.start_key, Qt.Key.Key_Return)
+    assert testing.active
+
+
 def test_one_key_marks_and_the_repair_lies_over_the_old_trace(window: MainWindow, qtbot: QtBot) -> None:
     choose(window, "system-seeps", JOB)
     qtbot.mouseClick(window.testing.start_key, Qt.MouseButton.LeftButton)

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from PySide6.QtCore import QPointF, QRectF, QSize, Qt
+from PySide6.QtCore import QPointF, QRectF, QSize, Qt, Signal
 from PySide6.QtGui import (
     QColor,
     QFont,
     QFontMetrics,
+    QKeyEvent,
     QPainter,
     QPainterPath,
     QPaintEvent,
@@ -41,9 +42,22 @@ class Key(QPushButton):
         self.setAccessibleName(says or text)
         self.clicked.connect(lambda _checked=False: act())
 
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        """Enter presses it, too: of itself Qt leaves that to the desktop, and some have it for the space bar alone. One
+        of a choice leaves Enter to what it stands in."""
+        if event.key() not in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
+            super().keyPressEvent(event)
+        elif self.isCheckable():
+            event.ignore()
+        elif not event.isAutoRepeat():
+            self.click()
+
 
 class Choice(QComboBox):
-    """A list to choose from or to type into, with rows as tall as a key and an arrow that can be seen."""
+    """A list to choose from or to type into, with rows as tall as a key and an arrow that can be seen. ``entered`` is
+    emitted when Enter is pressed in it while it is shut."""
+
+    entered = Signal()
 
     def __init__(self, says: str) -> None:
         super().__init__()
@@ -54,6 +68,12 @@ class Choice(QComboBox):
         self.setMinimumHeight(SMALLEST_TARGET_PX)
         self.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
         self.setMinimumContentsLength(10)
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        if event.key() not in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
+            super().keyPressEvent(event)
+        elif not event.isAutoRepeat():
+            self.entered.emit()
 
     def paintEvent(self, event: QPaintEvent) -> None:
         super().paintEvent(event)

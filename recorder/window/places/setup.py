@@ -6,8 +6,8 @@ from collections.abc import Callable
 from datetime import date
 from functools import partial
 
-from PySide6.QtCore import Signal
-from PySide6.QtGui import QResizeEvent, QShowEvent
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtGui import QKeyEvent, QResizeEvent, QShowEvent
 from PySide6.QtWidgets import QGridLayout, QLabel, QLineEdit, QWidget
 
 from recorder.errors import RecorderError
@@ -94,11 +94,20 @@ class SetupPage(QWidget):
         self.marked_edit.textChanged.connect(self.check)
         for edit in (self.marked_edit, self.job_edit, self.repair_edit):
             edit.returnPressed.connect(self.wanted.emit)
+        self.port_box.entered.connect(self.wanted.emit)
         self.port_box.currentIndexChanged.connect(self._port_chosen)
         self.port_box.editTextChanged.connect(self.check)
         self.may_start = False
         self.refresh_ports()
         self.choose_test(self.test)
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        """Enter on the key of a test that was just chosen starts, as in the fields, which say it by themselves."""
+        enter = event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter)
+        if enter and not event.isAutoRepeat() and self.focusWidget() in self.test_keys.values():
+            self.wanted.emit()
+        else:
+            super().keyPressEvent(event)
 
     def refresh_ports(self) -> None:
         """Looks for ports again; the one chosen stays chosen."""
