@@ -6,6 +6,7 @@ warms up (first law, gamma = 1.4)."""
 
 from __future__ import annotations
 
+import math
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -301,3 +302,50 @@ def test_a_stroke_that_was_let_go_at_once_is_none_of_the_strokes_that_open_a_cap
     got = judged("cap", *one_after_the_other(zeroed(once), zeroed(cap)))
     assert got.opening is not None
     assert abs(got.opening.value - 98.0) < 2.0 * got.opening.standard_uncertainty
+
+
+def pumped_then(after_s: np.ndarray, after_kpa: np.ndarray, *, leak_per_s: float = 0.0) -> Judgement:
+    """A system that is pumped up to where the pressure (kPa) begins that follows ``after_s`` seconds from the end of
+    the last stroke; it loses ``leak_per_s`` of its pressure meanwhile."""
+    dt, top = 0.02, float(after_kpa[0])
+    t, p = np.arange(0.0, 5.0, dt), np.zeros(250)
+    many, now = round(top / 8.0), 0.0
+    each = top / sum(math.exp(-leak_per_s * 0.9 * k) for k in range(many))
+    for _ in range(many):
+        since = np.arange(0.0, 0.9, dt)
+        done = np.clip(since / 0.3, 0.0, 1.0)
+        p = np.append(p, now * np.exp(-leak_per_s * since) + each * (done - np.sin(2.0 * np.pi * done) / (2.0 * np.pi)))
+        now = now * math.exp(-leak_per_s * 0.9) + each
+    p = np.append(p[:-30], np.interp(np.arange(0.0, after_s[-1], dt), after_s, after_kpa))
+    t = np.arange(len(p)) * dt
+    return judged("system", t, p + np.random.default_rng(8).normal(0.0, 0.1, len(p)))
+
+
+def flowing(from_kpa: float, to_kpa: float, tau_s: float, until_s: float, *, stops: bool) -> Trace:
+    """Half a second at ``from_kpa``, then out through a valve, ``stops``: until it is shut at ``to_kpa``."""
+    s = np.arange(0.0, until_s, 0.05)
+    p = (0.0 if stops else to_kpa) + (from_kpa - (0.0 if stops else to_kpa)) * np.exp(-np.maximum(s - 0.5, 0.0) / tau_s)
+    return s, np.maximum(p, to_kpa) if stops else p
+
+
+@pytest.mark.parametrize("tau_s", [1.0, 3.0, 6.0])
+@pytest.mark.parametrize("top_kpa", [106.0, 170.0])
+def test_pressure_that_is_let_go_right_after_the_last_stroke_is_no_leak(top_kpa: float, tau_s: float) -> None:
+    got = pumped_then(*flowing(top_kpa, 0.0, tau_s, 8.0 * tau_s + 5.0, stops=True))
+    assert got.outcome == "undecided", got.reasons
+    assert "fall-too-fast" not in [reason.code for reason in got.reasons]
+
+
+@pytest.mark.parametrize(("tau_s", "stops"), [(1.0, True), (4.0, True), (1.5, False)])
+def test_what_went_over_the_limit_and_is_let_down_at_once_is_held_then(tau_s: float, stops: bool) -> None:
+    got = pumped_then(*flowing(160.0, 106.0, tau_s, 140.0, stops=stops))
+    codes = [reason.code for reason in got.reasons]
+    assert got.hold is not None and got.hold.end_s - got.hold.start_s > 110.0
+    assert "fall-too-fast" not in codes and "over-limit" in codes
+
+
+def test_a_hole_as_large_as_the_pump_is_a_leak() -> None:
+    """Each stroke loses as much of the pressure before the next one, and it goes on so after the last."""
+    s = np.arange(0.0, 40.0, 0.05)
+    got = pumped_then(s, 60.0 * np.exp(-s / 6.0), leak_per_s=1.0 / 6.0)
+    assert got.outcome == "fail" and "fall-too-fast" in [reason.code for reason in got.reasons]

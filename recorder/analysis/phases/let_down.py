@@ -32,14 +32,18 @@ STAYS = 0.65  # of the fall: air that was let out of is cold, and gives back 0.2
 GONE = 0.1  # of what was held
 AT_END, AT_END_SHARE = 0.05, 0.03  # a fall that the trace ends in: of what was held; a second
 LINE_S, LINE_KPA, STRAIGHT = 1.5, 0.6, 2.0  # a straight fall that stops: two such stretches, nearly as steep
+# a fall that began with the stretch: of what was held, at least; when it stops, or half is gone, at the latest
+AT_ONCE, STOPS_S, HALF_S = 0.15, 20.0, 10.0
+# one that dies away: more than hoses and heat take; so much of it is left to come within so long
+DIES_AWAY, TO_COME, COMES_S = 0.25, 0.05, 10.0
 
 
 def let_downs(
-    x: Prepared, start_s: float, end_s: float, *, hold_s: float, may_close: bool
+    x: Prepared, start_s: float, end_s: float, *, hold_s: float, may_close: bool, at_once: bool = False
 ) -> list[tuple[float, float]]:
     """From when to when (s) the pressure was let down in the quiet stretch between two times (s), in order. hold_s: for
     how long a test is held: a fall that goes on is a leak that began before that is over, and somebody's hand later.
-    may_close: a cap may shut in the stretch, which stops a fall as well."""
+    may_close: a cap may shut in the stretch, which stops a fall as well. at_once: the stretch may begin with it."""
     first, last = np.searchsorted(x.even_t, [start_s, end_s])
     n = max(round(BLOCK_S / x.dt_s), 1)
     many = int(last - first) // n
@@ -53,6 +57,10 @@ def let_downs(
     seen = normal_sd(level[2:] - 2.0 * level[1:-1] + level[:-2]) / math.sqrt(6.0)
     sd = max(x.sd_kpa / math.sqrt(n), seen)
     out: list[tuple[float, float]] = []
+    soon = _at_once(level, block_s, sd) if at_once else None
+    if soon is not None:
+        out.append((float(at[0]), float(at[soon])))
+        level[:soon] = level[soon]  # what follows is looked at for itself
     for a, b in _steep_runs(level, block_s, settled, sd):
         held = float(level[max(a - 2, 0) : a + 1].min())  # a hose that is hit swings up as well
         least = max(LEAST_SHARE * held, LEAST_KPA, CLEAR * sd)
@@ -63,6 +71,27 @@ def let_downs(
         if k is not None and all(abs(b - float(at[k])) > PUFFS_S for _, b in out):
             out = sorted([*out, (float(at[k]), float(at[k]))])
     return out
+
+
+def _at_once(level: FloatArray, block_s: float, sd: float) -> int | None:
+    """The block at which a fall is over that the stretch begins with: one that stops at once, where at last 3 % of the
+    pressure went a second; that takes a quarter of it within seconds and dies away; or half within seconds and all of
+    it in the end. No leak that a pump could keep up with does any of it. None where it does not begin so."""
+    held = float(level[0])
+    fall = level[:-1] - level[1:]
+    n = max(round(SEEN_S / block_s), 2)
+    last = min(len(fall) - n, round(STOPS_S / block_s))
+    for k in range(1, last):
+        after = max(float(level[k] - level[k + n]) / n, 0.0)
+        stops = fall[k - 1] > max(AT_END_SHARE * block_s * float(level[k - 1]), TIMES * after, 4.0 * sd)
+        fell = held - float(level[k])
+        if stops and fell > max(AT_ONCE * held, LEAST_KPA, CLEAR * sd):
+            return k
+        then = k + round(COMES_S / block_s)
+        if then < len(level) and fell > DIES_AWAY * held and float(level[k] - level[then]) < TO_COME * fell:
+            return k
+    half, gone = np.flatnonzero(level < 0.5 * held), np.flatnonzero(level < GONE * held)
+    return int(gone[0]) if len(gone) and half[0] * block_s <= HALF_S else None
 
 
 def _steep_runs(level: FloatArray, block_s: float, settled: int, sd: float) -> list[tuple[int, int]]:

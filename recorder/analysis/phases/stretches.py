@@ -91,6 +91,13 @@ def goes_on(x: Prepared, strokes: Sequence[Stroke], release_s: float) -> bool:
     last ones: nothing seals."""
     if not strokes or release_s - strokes[-1].end_s > SOON_S:
         return False
+    before = _fell_before(x, strokes)
+    p = np.interp([release_s, release_s + SLOPE_S], x.t, x.smooth)
+    return before is not None and float(p[0] - p[1]) / SLOPE_S < 2.0 * before
+
+
+def _fell_before(x: Prepared, strokes: Sequence[Stroke]) -> float | None:
+    """How fast (kPa/s) the pressure fell before each of the last strokes; None where that is not seen."""
     before = []
     for a, b in pairwise(strokes[-4:]):
         pause = b.start_s - a.end_s
@@ -98,8 +105,14 @@ def goes_on(x: Prepared, strokes: Sequence[Stroke], release_s: float) -> bool:
         if long <= pause + 0.1 * x.dt_s:
             p = np.interp([b.start_s - long, b.start_s], x.t, x.smooth)
             before.append(float(p[0] - p[1]) / long)
-    p = np.interp([release_s, release_s + SLOPE_S], x.t, x.smooth)
-    return bool(before) and float(p[0] - p[1]) / SLOPE_S < 2.0 * median(np.array(before))
+    return median(np.array(before)) if before else None
+
+
+def _faster_than_before(x: Prepared, strokes: Sequence[Stroke]) -> bool:
+    """Whether the pressure falls far faster after the last stroke than it did before each of the last ones."""
+    before, since = _fell_before(x, strokes), strokes[-1].end_s
+    p = np.interp([since + SOON_S / 3.0, since + SOON_S], x.t, x.smooth)
+    return before is not None and float(p[0] - p[1]) / (SOON_S / 1.5) > 4.0 * before
 
 
 def take_beat_out(x: Prepared, vented_end_s: float) -> tuple[Prepared, Beat | None, Release]:
@@ -186,7 +199,8 @@ def _quiet(
         until = strokes[n + 1].start_s if n + 1 < len(strokes) else end_s
         if until - since <= QUIET_S:
             continue
-        for a, b in let_downs(x, since, until, hold_s=hold_s, may_close=may_close):
+        at_once = not may_close and bool(strokes) and _faster_than_before(x, strokes[: n + 1])
+        for a, b in let_downs(x, since, until, hold_s=hold_s, may_close=may_close, at_once=at_once):
             from_s = last_held(x, a) if b > a else a
             holds.append((since, from_s))
             if b > a:
