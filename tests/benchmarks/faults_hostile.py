@@ -27,6 +27,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from recorder.errors import printable
 from tests.benchmarks.faults_common import (
     CAP_DAC_OVERRIDE,
     CAP_DAC_READ_SEARCH,
@@ -161,7 +162,7 @@ def all_at_once(every: Sequence[Case], folder: Path, as_json: bool = False) -> t
         names = [Path(str(one["file"])).name.removesuffix(".csv") for one in told]
         errors = sum("error" in one for one in told)
         not_once = [name for name, one in zip(names, told, strict=True)
-                    if "error" in one and sum(f"/{name}.csv" in line for line in answer.lines) != 1]
+                    if "error" in one and sum(f"/{printable(name)}.csv" in line for line in answer.lines) != 1]
         if names != [case.name for case in every] or not_once:
             wrong = f"{len(told)} lines of JSON for {len(every)} files; refused, but not in one line: {not_once}"
         lines = errors
