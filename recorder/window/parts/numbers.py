@@ -29,6 +29,7 @@ class NumberGrid(QWidget):
         """These and no others."""
         per = 2 if self._sources else 1
         self._grid.setHorizontalSpacing(self.fontMetrics().height())
+        self._grid.setRowStretch(len(self._rows) * per + 1, 0)  # more rows may be put below it
         while len(self._rows) < len(numbers):
             at = len(self._rows) * per
             label, text, source = words("muted"), words("value"), words("source")

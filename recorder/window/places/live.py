@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 __all__ = ["LivePage"]
 
-_FEW = 7  # numbers beside a result; all of them are in the recording
+_FEW, _FEWER = 7, 5  # numbers beside a result; all of them are in the recording
 
 _WORD_SHARE = 0.36  # of the page's width: beside it stand the sign, and numbers or the reading
 
@@ -150,7 +150,6 @@ class LivePage(QWidget):
         self._result = screen
         self._set(self.caution, screen.caution)
         self._show_head(None)
-        self.numbers.show_numbers(screen.numbers[:_FEW])
         trace = self.trace
         trace.spans, trace.fit, trace.marks, trace.unit, self.hold.unit = spans, fit, marks, unit, unit
         self.hold.show_hold(strip, trace.store, fit, marks)
@@ -201,18 +200,21 @@ class LivePage(QWidget):
             self._tighten()
 
     def _tighten(self) -> None:
-        """Where there is too little room: smaller words first, then without the numbers, which Records shows too;
-        in the end fewer of the reasons and less of the advice, and it says so."""
+        """Where there is too little room: smaller words and fewer numbers first, then without the numbers, which
+        Records shows too; in the end fewer of the reasons and less of the advice, and it says so. The outcome, to be
+        read from as far as possible, shrinks last."""
         self._set(self.reasons, "\n".join(self._result.beside(self._lead)))
         for word, reasons, numbers, sentence in (
-            ("large", False, True, False), ("", False, True, False), ("small", False, True, False),
-            ("small", True, True, False), ("small", False, False, False), ("small", True, False, False),
-            ("small", True, False, True),
+            ("large", False, _FEW, False), ("", False, _FEW, False), ("", False, _FEWER, False),
+            ("", True, _FEWER, False), ("small", True, _FEWER, False), ("", True, 0, False), ("small", False, 0, False),
+            ("small", True, 0, False), ("small", True, 0, True),
         ):
             restyle(self.word, "scale", word)
             restyle(self.sentence, "long", sentence or (bool(self._result.warning) and not numbers))
             restyle(self.reasons, "tight", reasons)
-            self.numbers.setVisible(numbers and self.reading.isHidden())
+            if numbers:
+                self.numbers.show_numbers(self._result.numbers[:numbers])
+            self.numbers.setVisible(bool(numbers) and self.reading.isHidden())
             if self._fits() and (word != "large" or self._word_is_short()):
                 return
         for most in range(len(self._result.beside(self._lead)) - 1, 0, -1):
