@@ -12,7 +12,7 @@ import numpy as np
 from recorder.analysis.early import Early, answer_now, first_answer
 from recorder.analysis.headspace import Space
 from recorder.analysis.hold import HoldFit, fit_hold
-from recorder.analysis.opening import Opening
+from recorder.analysis.opening import Opening, shut_later
 from recorder.analysis.peak import find_peak
 from recorder.analysis.phases import Stretches, gone_at_once, phases, segment, take_beat_out
 from recorder.analysis.setup import Setup
@@ -268,8 +268,8 @@ def _held(setup: Setup, x: Prepared, parts: Stretches, opening: Opening | None, 
         return None
     least_s = setup.procedure.shortest_hold_s  # a slow valve may take most of the hold
     latest_s = max(min(hold[0] + 8.0, hold[1] - 2.0), hold[1] - least_s)
-    if opening is not None and hold[0] <= opening.reseat_s < latest_s:
-        hold = (opening.reseat_s, hold[1])
+    if opening is not None:
+        hold = (_shut_s(x, opening, *hold, latest_s), hold[1])
     lasts_s = hold[1]
     hold = at_its_pressure(setup, x, hold)
     strokes = _before(parts, hold[0])
@@ -285,6 +285,14 @@ def _held(setup: Setup, x: Prepared, parts: Stretches, opening: Opening | None, 
         return _Held(*hold, fitted(quick=True), strokes, lasts_s, fitted)
     # what is said of a hold that had its time is what the verdict will be
     return _Held(*hold, fitted(), strokes, lasts_s)
+
+
+def _shut_s(x: Prepared, opening: Opening, start_s: float, end_s: float, latest_s: float) -> float:
+    """When in a hold the cap had closed again: after the last strokes, or after those before a hold in between."""
+    if start_s <= opening.reseat_s < latest_s:
+        return opening.reseat_s
+    shut = shut_later(x, start_s, end_s) if opening.onset_s < start_s < opening.reseat_s else None
+    return shut.at_s if shut is not None and shut.at_s < latest_s else start_s
 
 
 def _before(parts: Stretches, hold_s: float) -> tuple[FloatArray, FloatArray]:

@@ -349,3 +349,26 @@ def test_a_hole_as_large_as_the_pump_is_a_leak() -> None:
     s = np.arange(0.0, 40.0, 0.05)
     got = pumped_then(s, 60.0 * np.exp(-s / 6.0), leak_per_s=1.0 / 6.0)
     assert got.outcome == "fail" and "fall-too-fast" in [reason.code for reason in got.reasons]
+
+
+def popping(rests_s: tuple[float, ...], strokes: tuple[int, ...]) -> Trace:
+    """Strokes of 8 kPa on a cap that pops at 98.5 kPa, takes 0.3 s to let out and shuts at 95.5; so many, then
+    a rest."""
+    dt, p, now, opened = 0.01, [0.0] * 500, 0.0, False
+    for many, rest_s in zip(strokes, rests_s, strict=True):
+        for moment in range(round((many * 0.9 + rest_s) / dt)):
+            since = moment * dt % 0.9
+            now += 8.0 / 0.3 * dt if since < 0.3 and moment * dt < many * 0.9 - 1e-9 else 0.0
+            opened = now > 98.5 or (opened and now > 95.5)
+            now -= (10.0 + 8.0 / 0.3) * dt if opened else 0.0
+            p.append(now)
+    p += [now * math.exp(-k * dt / 0.2) for k in range(400)]
+    return np.arange(len(p)) * dt, np.array(p) + np.random.default_rng(2).normal(0.0, 0.1, len(p))
+
+
+def test_a_hold_between_strokes_that_open_a_cap_begins_where_it_has_shut() -> None:
+    """Held, then opened again to see it once more: in the first hold next to nothing falls."""
+    t, p = popping((48.0, 10.0), (14, 4))
+    got = judged("cap", t, p)
+    assert got.hold is not None and got.hold.end_s - got.hold.start_s > 40.0
+    assert got.hold.start.value == pytest.approx(95.5, abs=0.3) and abs(got.hold.drop.value) < 0.3

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 from PySide6.QtWidgets import QLabel
 from pytestqt.qtbot import QtBot
 
@@ -21,4 +23,4 @@ def test_they_stand_at_even_distances_however_many_there_were_before(qtbot: QtBo
                 if one.isVisible() and one.text().startswith("number")]
         tops = sorted(one.top() for one in seen)
         assert len(tops) == many
-        assert {b - a for a, b in zip(tops, tops[1:], strict=False)} == {seen[0].height()}
+        assert {b - a for a, b in pairwise(tops)} == {seen[0].height()}
