@@ -13,8 +13,9 @@ sys.path.insert(0, str(Path(__file__).parent))
 from other_physics import make
 
 from recorder.analysis import Analyser, Setup
+from recorder.analysis.trace.faults import Reported, usable
 from recorder.limits import resolve
-from recorder.model import Marking
+from recorder.model import FaultRun, Marking
 
 
 def outcome(*faults: tuple[float, float]) -> str:
@@ -37,3 +38,13 @@ def outcome(*faults: tuple[float, float]) -> str:
 ])
 def test_a_blink_is_one_however_many_rows_have_its_word(faults: list[tuple[float, float]], said: str) -> None:
     assert outcome(*faults) == said
+
+
+def test_a_fault_that_is_not_over_is_none_that_passed() -> None:
+    """Its first line alone is told at once; how long it lasted follows."""
+    t = np.arange(0.0, 100.0, 0.1)
+    begun, over = FaultRun(30.0, "open"), FaultRun(30.0, "open", 30.4, 2)
+    good, cut = usable(t, Reported(runs=(begun,)))
+    assert cut is not None and cut.from_s == 30.0 and not good[t > 30.0].any()
+    good, cut = usable(t, Reported(runs=(begun, over)))
+    assert cut is None and good[t > 32.0].all()

@@ -63,7 +63,12 @@ class Cut:
 def _stretches(told: Reported) -> list[tuple[float, float, str]]:
     """From when to when (s) there was a fault, and which came first."""
     seen = [(at, at, next(w for w in words.split("+") if "fault" in w)) for at, words in told.flags if "fault" in words]
-    seen += [(r.time_s, max(r.until_s or r.time_s, r.time_s), f"fault-{r.word}") for r in told.runs]
+    over = {(r.time_s, r.word) for r in told.runs if r.until_s is not None}
+    for r in told.runs:
+        if r.until_s is not None:
+            seen.append((r.time_s, max(r.until_s, r.time_s), f"fault-{r.word}"))
+        elif (r.time_s, r.word) not in over:  # it lasts
+            seen.append((r.time_s, math.inf, f"fault-{r.word}"))
     out: list[tuple[float, float, str]] = []
     for start, end, word in sorted(seen):
         if out and start <= out[-1][1] + SAME_S:
