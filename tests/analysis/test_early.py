@@ -118,9 +118,12 @@ def test_nothing_is_certain_that_the_verdict_leaves_open(monkeypatch: pytest.Mon
 
 @pytest.mark.parametrize("u", [0.01, 0.1, 0.17])
 def test_what_is_certain_is_what_wald_says(monkeypatch: pytest.MonkeyPatch, u: float) -> None:
+    said = set()
     for rate in np.linspace(-1.0, 3.0, 81):
         got = answered(monkeypatch, "system", Looks({20.0: (float(rate), u)}), 39.0)
         assert got is None or got[0] == early.answer(float(rate), u, 0.35)
+        said.add(None if got is None else got[0])
+    assert said == {None, "leak", "tight"}
 
 
 def test_a_quick_look_has_to_stand_in_a_full_one(monkeypatch: pytest.MonkeyPatch) -> None:
