@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import dataclasses
+import threading
 from collections.abc import Callable
 from pathlib import Path
 
+import pytest
 from PySide6.QtCore import QSettings, Qt
 from pytestqt.qtbot import QtBot
 
 from recorder.recording import read
+from recorder.session import Session
 from recorder.settings import Settings
 from recorder.window.places.main import MainWindow
 from recorder.window.places.run import open_window
@@ -259,3 +262,29 @@ def test_keys_of_a_finding_are_those_of_the_test(window: MainWindow, qtbot: QtBo
         assert [m.text for m in window.testing.running.marks] == [first, first]
         window.testing.end("seen", wait=True)
         window.testing.other_test()
+
+
+def test_a_test_that_ended_by_itself_says_that_it_is_judged(
+    window: MainWindow, qtbot: QtBot, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A slow computer takes seconds for it; nothing is to be done meanwhile."""
+    go_on, stop = threading.Event(), Session.stop
+
+    def slow_stop(self: Session, why: str) -> object:
+        go_on.wait(60)
+        return stop(self, why)
+
+    monkeypatch.setattr(Session, "stop", slow_stop)
+    choose(window, "cap-passes", JOB)
+    window.testing.start_test()
+    try:
+        running = window.testing.running
+        assert running is not None
+        qtbot.waitUntil(lambda: running.finished, timeout=60000)
+        qtbot.wait(200)
+        assert window.testing.live.sentence.text() == "Judging the trace"
+        assert not window.testing.ending.key.isEnabled() and window.testing.judgement is None
+    finally:
+        go_on.set()
+    qtbot.waitUntil(lambda: window.testing.judgement is not None, timeout=30000)
+    assert window.testing.live.word.text() == "PASS"

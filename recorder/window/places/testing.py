@@ -174,6 +174,8 @@ class Testing(QWidget):
         away, was_away, self.away = running.away, self.away, running.away
         if view is not None and not self._ending:
             self.show_view(view)
+        if running.finished:
+            self._say_judging()
         if running.problem:
             self.problem.emit(running.problem)
         elif away != was_away:
@@ -225,12 +227,18 @@ class Testing(QWidget):
         if wait:
             running.wait()
             self._ended(running)
-        elif not self._ending:
-            self._ending = True
-            self.noting.open(False)
-            self.live.sentence.setText("Judging the trace")
-            for key in (self.noting.key, self.ending.key):
-                key.setEnabled(False)
+        else:
+            self._say_judging()
+
+    def _say_judging(self) -> None:
+        """That the test is over, until its result shows: a slow computer takes seconds."""
+        if self._ending:
+            return
+        self._ending = True
+        self.noting.open(False)
+        self.live.sentence.setText("Judging the trace")
+        for key in (self.noting.key, self.ending.key):
+            key.setEnabled(False)
 
     def _ended(self, running: Running) -> None:
         self._timer.stop()
