@@ -58,6 +58,7 @@ FITS_WELL = 2.0  # residuals' variance over what noise explains: else only strok
 FITS = 3.0  # residuals' variance over what noise explains, beyond which no law of the valve is believed
 HARDLY_FITS = 5.0  # the same where nothing fell back: a hand that lets a stroke fade looks like a valve; no source
 SOMEHOW = 20.0  # log likelihood ratio of a valve whose laws fit badly, but fit: its tops alone say less; no source
+ENOUGH_STROKES = 4  # they tell what a closed valve makes of a stroke; no source
 BUILDS = 0.85  # of the highest level: below it strokes build up
 STAYS = 0.6  # of a usual gain: a stroke that brings less may have relieved
 LEAVES = 0.7  # of its top: a stroke that leaves less never sealed
@@ -162,7 +163,10 @@ def _by_strokes(
     tries = _tries(k, list(fell), len(strokes))
     at_top = tries[0][0]
     closed = eased = False
-    disturbed = len(strokes)
+    # what the first that let out was like says nothing of a closed valve
+    high = BUILDS * max(s.top_kpa for s in strokes)
+    let_out = min((j for j in fell if strokes[j].top_kpa > high), default=0)
+    disturbed = let_out if let_out >= ENOUGH_STROKES else len(strokes)
     done: dict[tuple[int, ...], tuple[ValveFit | None, list[int], Response]] = {}
     for which, most, may_ease in tries:
         if may_ease and not eased:
