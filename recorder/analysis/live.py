@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -127,7 +128,10 @@ def live_view(setup: Setup, s: Study, t: FloatArray, raw: float | None, seen: fl
     reached = low is not None and max(peak or 0.0, pressure or 0.0) >= low
     fault, beyond = _fault(setup, s, raw)
     longer = _longer_s(setup, s, rate, rate_u, elapsed) if left == 0.0 and early is None else None
-    step = _step(setup, s, phase, pressure, reached, low, limit, left, finished, pressed, strokes, longer)
+    step = "done" if finished else _Now(
+        study=s, cap=setup.test == "cap", gently_kpa=GENTLY_KPA[setup.test], phase=phase, pressure_kpa=pressure,
+        reached=reached, low_kpa=low, limit_kpa=limit, left_s=left, longer_s=longer, pressed=pressed, strokes=strokes,
+    ).step()  # fmt: skip
     if beyond and step not in ("wait", "done"):
         step = "over-limit"  # how high it is nobody knows
     return LiveView(
@@ -194,46 +198,55 @@ def _still_under_pressure(
     return phase == "vented" and abs(s.zero_kpa) > most
 
 
-def _step(
-    setup: Setup,
-    s: Study,
-    phase: str | None,
-    pressure: float | None,
-    reached: bool,
-    low: float | None,
-    limit: float | None,
-    left: float | None,
-    finished: bool,
-    pressed: bool,
-    strokes: int,
-    longer: float | None,
-) -> str:
-    if finished:
-        return "done"
-    if pressure is None or s.x is None:
-        return "wait"
-    cap = setup.test == "cap"
-    most = limit * (1.0 + OPEN_ROOM) if limit is not None else float("inf")
-    opened = s.opening is not None and s.opening.onset_kpa <= most  # above that it can only be thought to have opened
-    if limit is not None and pressure > (most if opened else limit + 0.3):
-        return "over-limit"
-    if pressed:
-        return "vent"
-    if phase is None:
-        return "wait"
-    if phase == "vented":
-        return "vent-again" if strokes else "pump"
-    if phase == "release":
-        return "vent-again"
-    if phase == "hold" and left is not None:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Now:
+    """What the next step depends on (kPa gauge, s). pressure_kpa None: no reading yet. reached: the target or band was
+    once. low_kpa, limit_kpa: where that begins, and what is never exceeded. left_s: of the hold; longer_s: how much
+    more it takes to tell. pressed: it has to be vented first."""
+
+    study: Study
+    cap: bool
+    gently_kpa: float
+    phase: PhaseName | None
+    pressure_kpa: float | None
+    reached: bool
+    low_kpa: float | None
+    limit_kpa: float | None
+    left_s: float | None
+    longer_s: float | None
+    pressed: bool
+    strokes: int
+
+    def step(self) -> str:
+        """What to do, by the name that LiveView has for it; a test that is over needs none."""
+        pressure, low, limit, s = self.pressure_kpa, self.low_kpa, self.limit_kpa, self.study
+        if pressure is None or s.x is None:
+            return "wait"
+        most = limit * (1.0 + OPEN_ROOM) if limit is not None else float("inf")
+        opened = s.opening is not None and s.opening.onset_kpa <= most  # above it can only be thought to have opened
+        if limit is not None and pressure > (most if opened else limit + 0.3):
+            return "over-limit"
+        if self.pressed:
+            return "vent"
+        if self.phase is None:
+            return "wait"
+        if self.phase == "vented":
+            return "vent-again" if self.strokes else "pump"
+        if self.phase == "release":
+            return "vent-again"
+        if self.phase == "hold" and self.left_s is not None:
+            return self._held(pressure, self.left_s)
+        if opened:
+            return "stop-pumping"
+        if low is not None and not self.cap and pressure >= (low - SETTLES_KPA if self.reached else low):
+            return "stop-pumping"
+        if limit is not None and s.parts and s.parts.strokes and s.parts.strokes[-1].top_kpa - s.zero_kpa > limit:
+            return "vent"  # below the limit again, so it is being let go; the next look has it as a release
+        return "pump-gently" if low is not None and low - pressure < self.gently_kpa else "pump"
+
+    def _held(self, pressure: float, left_s: float) -> str:
+        low = self.low_kpa
         # what was reached and fell away again is the answer: to pump on would only start the hold anew
-        if low is not None and not cap and not reached and pressure < low - 6.0 and left > 60.0:
+        if low is not None and not self.cap and not self.reached and pressure < low - 6.0 and left_s > 60.0:
             return "pump"
-        return "hold" if left > 0 or longer is not None else "release"
-    if opened:
-        return "stop-pumping"
-    if low is not None and not cap and pressure >= (low - SETTLES_KPA if reached else low):
-        return "stop-pumping"
-    if limit is not None and s.parts and s.parts.strokes and s.parts.strokes[-1].top_kpa - s.zero_kpa > limit:
-        return "vent"  # below the limit again, so it is being let go; the next look has it as a release
-    return "pump-gently" if low is not None and low - pressure < GENTLY_KPA[setup.test] else "pump"
+        return "hold" if left_s > 0 or self.longer_s is not None else "release"
