@@ -128,7 +128,7 @@ class Session:
 
     def view(self) -> LiveView:
         """The analyser's view of the latest reading; an adapter's fault shows at once."""
-        view = self._kept(lambda: self._views.take(self.analyser))
+        view = self._taken()
         fault = self._faults.word(self._clock())
         if fault is not None:
             view = replace(view, fault=fault)
@@ -255,7 +255,7 @@ class Session:
         self._store(lambda w: w.flush())
         self._wrong(self._keeper.full())
         if self._views.due():
-            self._kept(lambda: self._views.take(self.analyser))
+            self._taken()
         self._finished = self._finished or self._over(now)
 
     def _watch_start(self, now: float) -> None:
@@ -333,6 +333,12 @@ class Session:
     def _store(self, what: Callable[[Writer], object]) -> None:
         self._keeper.store(what)
         self._wrong(self._keeper.error)
+
+    def _taken(self) -> LiveView:
+        view = self._kept(lambda: self._views.take(self.analyser))
+        if self._views.broke is not None:  # said, and no reason to stop
+            self.error = self.error or words.look_broke(self._views.broke, self.path)
+        return view
 
     def _kept(self, ask: Callable[[], _T]) -> _T:
         """What the analyser answers. Where it breaks, the raw rows are put on disk before anything else."""

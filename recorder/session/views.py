@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Literal
 
 from recorder.analysis import Analyser, Look
+from recorder.errors import RecorderError
 from recorder.model import LiveView
 from recorder.recording.aside import Aside
 from recorder.session.fall import Fall
@@ -21,11 +22,13 @@ _BUSY = 5.0  # where a trace is played faster than time, it waits this often its
 
 
 class Views:
-    """``clock``: monotonic seconds. ``stale`` is set by whoever fed the analyser. aside: looks are made in a thread."""
+    """``clock``: monotonic seconds. ``stale`` is set by whoever fed the analyser. aside: looks are made in a thread.
+    ``broke``: what a look failed of; from then on there are no more, and the views go by the last one."""
 
     def __init__(self, clock: Callable[[], float], *, aside: bool = False) -> None:
         self.stale = True
         self.latest: LiveView | None = None
+        self.broke: Exception | None = None
         self._clock = clock
         self._taken_s = float("-inf")
         self._looked_s = float("-inf")
@@ -41,13 +44,23 @@ class Views:
         return self.stale and self._clock() - self._taken_s >= _EVERY_S
 
     def take(self, analyser: Analyser) -> LiveView:
-        """The view now. Raises what the analyser raises."""
+        """The view now. Raises what the analyser raises before there is any."""
         if self.latest is not None and not self.stale:
             return self.latest
-        now = self._clock()
-        if self._aside is not None:
+        try:
+            return self._take(analyser, self._clock())
+        except RecorderError:
+            raise
+        except Exception as err:  # the rows go on to the disk all the same
+            if self.broke is not None or self.latest is None:
+                raise
+            self.broke = err
+            return self._take(analyser, self._clock())
+
+    def _take(self, analyser: Analyser, now: float) -> LiveView:
+        if self._aside is not None and self.broke is None:
             self._collect(analyser, self._aside, now)
-        due = analyser.due()
+        due = analyser.due() if self.broke is None else "no"
         look = due != "no" and self._may_look(due, now, analyser.latest_s)
         self._taken_s = now
         if look and self._aside is not None and self.latest is not None:

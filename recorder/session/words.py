@@ -140,6 +140,14 @@ def analysis_broke(err: Exception, path: Path | None) -> RunError:
     )
 
 
+def look_broke(err: Exception, path: Path | None) -> RunError:
+    return RunError(
+        f"the live view broke ({type(err).__name__}: {err}): only the pressure is still shown as it is",
+        where=str(path or ""),
+        do="the test is still recorded; end it by hand, and relieve by the pump's own gauge",
+    )
+
+
 def check_kind(calibration: Calibration | None, bare: bool) -> None:
     """SettingError where a calibration of counts meets plain readings, or the other way round."""
     if calibration is not None and calibration.bare != bare:

@@ -5,9 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
-from recorder.analysis import judge
+from recorder.analysis import Setup, judge, live
 from recorder.errors import RunError
 from recorder.recording import read
 from recorder.rig import demo, simulate
@@ -48,3 +49,33 @@ def test_a_unit_that_was_slipped_by_a_thousand_costs_no_recording(tmp_path: Path
     assert done.judgement["outcome"] == "fail" and done.judgement["opening"]["value"] > 22_064.0
     assert "protects" not in done.judgement
     assert judge(read(done.path)).to_json()["opening"] == done.judgement["opening"]
+
+
+@pytest.mark.parametrize("aside", [False, True])
+def test_a_live_view_that_breaks_costs_no_row(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, aside: bool) -> None:
+    """From 12 s of the test on every look at the phases fails; the judgement does not."""
+    trace = simulate(demo()[0].scene)
+    looked = live.live_study
+
+    def breaks(setup: Setup, t: np.ndarray, *more: object) -> object:
+        if len(t) and t[-1] > 12.0:
+            raise TypeError("made up")
+        return looked(setup, t, *more)  # type: ignore[arg-type]
+
+    monkeypatch.setattr("recorder.analysis.analyser.live_study", breaks)
+    port = FedPort()
+    config = SessionConfig("cap", parse_marking("16 psi"), bare_unit="kPa")
+    session = Session(config, port=port, folder=tmp_path, clock=lambda: port.now, aside=aside)
+    began = port.now
+    port.send(b"0\n")
+    for time_s, kpa in zip(trace.time_s[::5].tolist(), trace.pressure_kpa[::5].tolist(), strict=True):
+        port.now = began + time_s
+        port.send(b"%.3f\n" % kpa)
+        session.step()
+        view = session.view()
+    assert view.pressure_kpa == pytest.approx(trace.pressure_kpa[-1], abs=1.0) and not session.finished
+    assert session.broken is None and session.error is not None
+    assert "the live view broke (TypeError: made up)" in str(session.error)
+    done = session.stop("ended by hand")
+    assert done.path is not None and read(done.path, strict=True).intact is True
+    assert len(read(done.path).rows) == len(trace.time_s[::5]) and done.judgement["outcome"] == "pass"

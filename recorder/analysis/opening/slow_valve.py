@@ -131,8 +131,9 @@ def find_slow(x: Prepared, strokes: Sequence[Stroke], end_s: float, correlated: 
 
 def _shut_s(t: FloatArray, lift: FloatArray, last_s: float, end_s: float) -> float:
     """When a valve of such a ``lift`` was shut after the last stroke, as nearly as leaves something of the hold."""
+    widest_s = max(last_s, float(t[int(np.argmax(lift))]))  # a stroke that was not seen may have opened it
     for share in SHUTS:
-        after = np.flatnonzero((t > last_s) & (lift < share * float(lift.max())))
+        after = np.flatnonzero((t > widest_s) & (lift < share * float(lift.max())))
         if len(after) and t[after[0]] < end_s - REST_S:
             return float(t[after[0]])
     return math.nan
