@@ -65,6 +65,7 @@ LEAVES = 0.7  # of its top: a stroke that leaves less never sealed
 PLAIN = 0.2  # of what a stroke brings: so much more gone after the strokes than air's cooling explains was let out
 # 1/s: so slow that strokes, looked at for WAIT_S after, do not show the half of it; and where they show no valve at all
 SLOW_PER_S, UNSEEN_PER_S = 0.8, 2.0
+SHUTS_ABOVE = 0.85  # of its opening: what falls further at once a hand let down; common practice, no source
 BRINGS = 0.75  # of what a stroke brings: more of it does not stay where a valve is open
 CREEPS = 30.0  # log likelihood ratio that a hose's creep, taken for exponentials, does not bring; no source
 _WHOLE_S = 0.25  # how long a trace has to go on after a stroke that is over
@@ -263,8 +264,8 @@ def _is_slow(slow: SlowValve, found: Opening | None, last: Stroke) -> bool:
     """Whether the levels show a valve that strokes do not show well, or not at all: one that shuts in sight."""
     if not math.isfinite(slow.closed_s) or slow.close_kpa < 0.5 * slow.open_kpa:
         return False
-    if found is None and slow.gain > 2.0 * CREEPS:  # so plain, however quick: the stroke that opened it was not seen
-        return slow.misfit < HARDLY_FITS
+    if found is None and slow.gain > 2.0 * CREEPS and slow.close_kpa > SHUTS_ABOVE * slow.open_kpa:
+        return slow.misfit < HARDLY_FITS  # so plain, however quick: the stroke that opened it was not seen
     # what only sinks after the last stroke may be a hose, which creeps as no three exponentials do
     enough = CREEPS if found is None and slow.opened_s >= last.start_s else 2.0 * ENOUGH
     believed = slow.gain > enough and slow.misfit < FITS

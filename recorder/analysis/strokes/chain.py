@@ -2,8 +2,8 @@
 
 Each rise is held against noise: its height, what it leaves behind, the time since the one before against the cadence,
 and the pressure gained since then. Dynamic programming finds the chain with the highest log likelihood ratio against
-"no stroke". A second state of the chain lets strokes leave nothing behind: a cap relieves, or a leak takes as much as
-they bring.
+"no stroke". A second state of the chain lets strokes leave nothing behind: a cap relieves, until it has shut again, or
+a leak takes as much as they bring.
 """
 
 from __future__ import annotations
@@ -28,6 +28,7 @@ LAG_S = 0.3  # from the steepest point back to before the stroke: half a slow st
 SHORTEST_S = 0.35  # between two strokes: no hand is faster
 CADENCE_SPREAD = 0.22  # of the logarithm of an interval: hands are no clocks
 PAUSE_COST = 4.5  # log likelihood ratio that a stroke after a pause has to overcome
+SHUT_COST = 4.0  # and one that leaves air behind again on a valve that had let out
 LET_OUT_COST = 4.0  # and this on top where a relieving valve may have let it out again
 BALANCE_COST = 6.0  # on a system that a leak takes all that strokes bring has to be plainer
 IDLE, WEAK = 0.2, 0.5  # of what strokes bring until the next, and leave behind: a first one with less is none
@@ -184,13 +185,18 @@ def chain(c: Rises, habit: Habit, *, may_open: bool) -> tuple[IntArray, float]:
             # own rise makes likely
             whole = 0.5 - 0.5 * ((gained - gain[j]) / gain_sd[j]) ** 2
             part = 0.0 - 0.5 * ((gained - share[lo:j] * gain[j]) / gain_sd[j]) ** 2
-            score = best[0, lo:j] + time + np.maximum(np.maximum(whole, part), -3.0)
+            since = time + np.maximum(np.maximum(whole, part), -3.0)
+            score = best[0, lo:j] + since
             # a pump-up does not begin with a stroke so weak that the next one starts from where it did
             idle = (back[0, lo:j, 0] < 0) & (gained < IDLE * gain[j]) & (share[lo:j] < WEAK) & (gap < habit.cadence_s)
             score -= np.where(idle, np.maximum(closed[lo:j], 0.0) + 1.0, 0.0)
             k = int(np.argmax(score))
             if score[k] > 0.0:
                 best[0, j], back[0, j] = closed[j] + score[k], (0, lo + k)
+            shut = best[1, lo:j] + since - SHUT_COST
+            q = int(np.argmax(shut))
+            if may_open and shut[q] > max(score[k], 0.0):
+                best[0, j], back[0, j] = closed[j] + shut[q], (1, lo + q)
             # like the one before, or like a full stroke: a valve that opens soon cuts a stroke short
             alike = np.exp(-0.5 * ((log_height[j] - log_height[lo:j]) / 0.4) ** 2)
             alike = np.maximum(alike, np.exp(-0.5 * ((log_height[j] - math.log(habit.top_height)) / 0.4) ** 2))
