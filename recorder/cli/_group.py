@@ -9,7 +9,7 @@ import sys
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from importlib import import_module
-from typing import Any
+from typing import Any, TextIO
 
 import click
 
@@ -141,7 +141,7 @@ class LazyGroup(click.Group):
             _say("stopped")
             result = 2
         except _ReaderGoneError:
-            _forget_output()  # nothing is left to say to it
+            _forget(sys.stdout)  # nothing is left to say to it
             result = _READER_GONE
         except MemoryError:
             _say("recorder: there is not enough memory for this; give it smaller files, or fewer at a time")
@@ -151,7 +151,7 @@ class LazyGroup(click.Group):
                 raise
             if isinstance(err, OSError) and err.errno in _OUTPUT:
                 # Recordings and pictures have errors of their own, so this is what is printed.
-                _forget_output()
+                _forget(sys.stdout)
                 _say(f"recorder: the output cannot be written ({err.strerror}); make room, or send it elsewhere")
             elif isinstance(err, OSError) and isinstance(err.filename, str):
                 _say(f"{err.filename}: it cannot be used ({err.strerror}); check the name and its rights")
@@ -159,6 +159,11 @@ class LazyGroup(click.Group):
                 _say(f"recorder: {fault_of(err)}")
             result = 2
         code = result if isinstance(result, int) else 0
+        try:
+            if sys.stderr is not None:
+                sys.stderr.flush()
+        except (OSError, ValueError):  # what nobody could be told must not become the exit status, at the very end
+            _forget(sys.stderr)
         if standalone_mode:
             sys.exit(code)
         return code
@@ -174,10 +179,10 @@ def _meant(asked: Sequence[str], err: click.UsageError) -> str:
     return f" Did you mean '{near[0]}'?" if near else ""
 
 
-def _forget_output() -> None:
-    """What stands in the buffer of the output is not tried again at the end."""
+def _forget(stream: TextIO) -> None:
+    """What stands in the buffer of an output is not tried again at the end."""
     with suppress(OSError, ValueError, AttributeError):  # it may be closed, or no file at all
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
 def _say(text: str) -> None:
