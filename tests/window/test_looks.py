@@ -30,6 +30,11 @@ LONG_JOB = "Corner Lane Garage (invented): the blue delivery van that lost its c
 OVER = dataclasses.replace(BASE, next_step="over-limit", pressure_kpa=131.4)
 
 
+def lines_of(label: QLabel) -> list[str]:
+    """What it says, a number's unit apart from it."""
+    return label.text().replace("\u00a0", " ").split("\n")
+
+
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     made = tmp_path_factory.mktemp("recordings")
@@ -174,11 +179,11 @@ def test_many_reasons_are_shown_or_counted(opened: Callable[..., MainWindow], qt
     everything = result_screen(window.testing.judgement, "kPa").lines
 
     def left() -> int:
-        return len(everything) - len(set(everything) & set(live.reasons.text().split("\n")))
+        return len(everything) - len(set(everything) & set(lines_of(live.reasons)))
 
     if not still_on and size[1] >= 600:  # an ordinary screen has room for all, once its last turn is over
         qtbot.waitUntil(lambda: not left(), timeout=5000)
-    shown = live.reasons.text().split("\n")
+    shown = lines_of(live.reasons)
     assert set(OVER_LINES) <= set(shown)
     assert shown[-1] == f"+{left()} more: F2, then Enter" if left() else tuple(shown) == everything
     assert not clipped(window)

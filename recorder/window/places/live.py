@@ -33,6 +33,11 @@ _FEW, _FEWER = 7, 5  # numbers beside a result; all of them are in the recording
 _WORD_SHARE = 0.36  # of the page's width: beside it stand the sign, and numbers or the reading
 
 
+def _together(text: str, unit: str) -> str:
+    """No line ends between a number and its unit."""
+    return text.replace(f" {unit}", f"\u00a0{unit}")
+
+
 class LivePage(QWidget):
     """One page with two faces: running, and result."""
 
@@ -124,7 +129,7 @@ class LivePage(QWidget):
         """One moment of a running test."""
         self.reading.show_reading(screen.reading, screen.unit, alarm=screen.alarm)
         self.ladder.show_rungs(screen.rungs)
-        sentence = screen.sentence.replace(f" {screen.unit}", f"\u00a0{screen.unit}")  # a number stays with its unit
+        sentence = _together(screen.sentence, screen.unit)
         self._set(self.sentence, ("▲ " if screen.alarm or screen.fault else "") + sentence)
         self._set(self.caution, screen.caution)
         self._set(self.facts, "   ".join(f"{label} {text}" for label, text in screen.numbers))
@@ -173,7 +178,7 @@ class LivePage(QWidget):
         reading, warning = left is not None and bool(left.reading), self._result.warning
         lead = "" if reading else self._result.lead
         if left is not None and reading:
-            text = ("▲ " if left.alarm else "") + left.sentence.replace(f" {left.unit}", f"\u00a0{left.unit}")
+            text = ("▲ " if left.alarm else "") + _together(left.sentence, left.unit)
         elif warning:
             text = f"▲ {warning[:1].upper()}{warning[1:]}"
         else:
@@ -203,7 +208,7 @@ class LivePage(QWidget):
         """Where there is too little room: smaller words and fewer numbers first, then without the numbers, which
         Records shows too; in the end fewer of the reasons and less of the advice, and it says so. The outcome, to be
         read from as far as possible, shrinks last."""
-        self._set(self.reasons, "\n".join(self._result.beside(self._lead)))
+        self._give_reasons(self._result.beside(self._lead))
         for word, reasons, numbers, sentence in (
             ("large", False, _FEW, False), ("", False, _FEW, False), ("", False, _FEWER, False),
             ("", True, _FEWER, False), ("small", True, _FEWER, False), ("", True, 0, False), ("small", False, 0, False),
@@ -218,9 +223,12 @@ class LivePage(QWidget):
             if self._fits() and (word != "large" or self._word_is_short()):
                 return
         for most in range(len(self._result.beside(self._lead)) - 1, 0, -1):
-            self._set(self.reasons, "\n".join(self._result.fewer(most, "F2, then Enter", self._lead)[0]))
+            self._give_reasons(self._result.fewer(most, "F2, then Enter", self._lead)[0])
             if self._fits():
                 return
+
+    def _give_reasons(self, lines: Sequence[str]) -> None:
+        self._set(self.reasons, _together("\n".join(lines), self.trace.unit))
 
     def _fits(self) -> bool:
         said = self._said.layout()
