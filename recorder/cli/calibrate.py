@@ -188,8 +188,7 @@ def command(
     except SettingError as err:
         if pairs_file is None:
             say_pairs(pairs, unit, bare)
-        what, do = (report.in_unit(text, unit) for text in (err.what, err.do))  # as the pairs were given
-        raise SettingError(what, where=pairs_file or str(url), do=do) from None
+        raise SettingError(err.what, where=pairs_file or str(url), do=err.do) from None
     notes = list(fit.notes)
     odd = None if bare is not None else _odd_zero(fit, full_scale_counts)
     if odd is not None:
