@@ -21,7 +21,7 @@ __all__ = ["at_its_pressure", "judged_hold"]
 NEARLY = 0.9  # of the target, or of the highest hold where that is lower
 ENOUGH = 0.5  # of the hold's time: the last one that lasted so long counts, else the longest
 # a hold of so many times its time is judged until so much of the pressure is gone: a leak lets out less and less
-LONG, GONE = 3.0, 0.15
+LONG, FALLEN = 3.0, 0.15
 
 
 def judged_hold(
@@ -62,5 +62,5 @@ def at_its_pressure(setup: Setup, x: Prepared, hold: tuple[float, float]) -> tup
     if hold[1] <= enough_s:
         return hold
     held = float(np.interp(hold[0] + 0.5, x.t, x.smooth))
-    low = np.flatnonzero((x.t >= enough_s) & (x.t < hold[1]) & (x.smooth < (1.0 - GONE) * held))
+    low = np.flatnonzero((x.t >= enough_s) & (x.t < hold[1]) & (x.smooth < (1.0 - FALLEN) * held))
     return (hold[0], float(x.t[low[0]])) if len(low) else hold

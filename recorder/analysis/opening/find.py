@@ -143,9 +143,10 @@ def find_opening(
         slow = find_slow(x, strokes, end_s, correlated)
         if slow is not None and _is_slow(slow, found, strokes[-1]):
             slowly = by_levels(strokes, slow)
-            shut = replace(found, reseat_kpa=slowly.reseat_kpa, reseat_u=slowly.reseat_u,
-                           reseat_s=slowly.reseat_s) if found else None  # fmt: skip
-            found = shut if shut and _went_on(strokes, level, slow.open_kpa, shut.stroke) else slowly
+            if found is not None and _went_on(strokes, level, slow.open_kpa, found.stroke):
+                slowly = replace(slowly, onset_kpa=found.onset_kpa, onset_u=found.onset_u, onset_s=found.onset_s,
+                                 stroke=found.stroke)  # fmt: skip
+            found = slowly
     if found is None:
         return None
     later = shut_later(x, strokes[-1].end_s, end_s)
