@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from recorder import report
 from recorder.errors import RecorderError
+from recorder.session.hangup import by_nohup
 
 if TYPE_CHECKING:
     from recorder.cli._live import LiveLine
@@ -22,11 +23,6 @@ __all__ = ["Keys", "StopSignals", "drive"]
 # A reading is seen within 50 ms, with a seventh of that to spare for a busy computer; each turn costs.
 _TURN_S = 0.043
 _STALE_S = 5.0  # a trace played faster than it can be looked at: its phases do not go with its pressure any more
-
-
-def _by_nohup(number: int) -> bool:
-    """Whether whoever started the program wants it to go on when the terminal goes away."""
-    return signal.Signals(number).name == "SIGHUP" and signal.getsignal(number) == signal.SIG_IGN
 
 
 class StopSignals:
@@ -46,7 +42,7 @@ class StopSignals:
     def __enter__(self) -> StopSignals:
         for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
             number = getattr(signal, name, None)
-            if number is not None and not _by_nohup(number):
+            if number is not None and not by_nohup(number):
                 self._before.append((number, signal.signal(number, self._caught)))
         return self
 

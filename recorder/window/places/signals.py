@@ -10,6 +10,7 @@ from PySide6.QtCore import QTimer
 
 from recorder import report
 from recorder.errors import printable
+from recorder.session.hangup import by_nohup
 from recorder.window.places.main import MainWindow
 
 __all__ = ["close_on_signals"]
@@ -31,8 +32,7 @@ def close_on_signals(window: MainWindow) -> None:
 
     for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
         number = getattr(signal, name, None)
-        by_nohup = name == "SIGHUP" and number is not None and signal.getsignal(number) == signal.SIG_IGN
-        if number is not None and not by_nohup:
+        if number is not None and not by_nohup(number):
             signal.signal(number, hear)
     timer = QTimer(window)
     timer.timeout.connect(look)
