@@ -24,6 +24,7 @@ from recorder.analysis.strokes.chain import (
     chain,
     habit_of,
 )
+from recorder.analysis.strokes.due import with_due
 from recorder.analysis.strokes.halves import without_halves
 from recorder.analysis.strokes.holes import through_holes
 from recorder.analysis.strokes.kept_up import without_fall
@@ -339,7 +340,7 @@ def find_strokes(x: Prepared, start_s: float, end_s: float, *, may_open: bool) -
     if may_open:
         found = without_last_trifles(without_rebounds(x, found))
         found = with_popped(x, found, slope.sd, level_sd, end_s)
-        found = with_peaks(x, found, level_sd, end_s)
+        found = with_due(x, with_peaks(x, found, level_sd, end_s), level_sd, end_s)
     else:
         found = without_trifles(without_bumps(x, found), level_sd)
     found = without_gone(x, without_knocks(x, found, end_s, may_open=may_open), may_open=may_open)
