@@ -36,6 +36,7 @@ from recorder.analysis.opening.relief import (
 )
 from recorder.analysis.opening.shuts import shut_later
 from recorder.analysis.opening.slow_valve import SlowValve, find_slow, sinks
+from recorder.analysis.opening.valve_strokes import AFTER_S
 from recorder.analysis.opening.valve import ValveFit, fit_valve
 from recorder.analysis.strokes import Stroke
 from recorder.analysis.trace.filters import normal_sd
@@ -68,6 +69,7 @@ SLOW_PER_S, UNSEEN_PER_S = 0.8, 2.0
 SHUTS_ABOVE = 0.85  # of its opening: what falls further at once a hand let down; common practice, no source
 BRINGS = 0.75  # of what a stroke brings: more of it does not stay where a valve is open
 CREEPS = 30.0  # log likelihood ratio that a hose's creep, taken for exponentials, does not bring; no source
+SHUT_DOUBT = 0.1  # of the height up to the top: the laws of a valve are not quite right; common practice, no source
 _WHOLE_S = 0.25  # how long a trace has to go on after a stroke that is over
 _SEEN_S = 2.0  # how long a trace has to go on after the stroke that opened the cap
 
@@ -138,10 +140,11 @@ def find_opening(
     if quick:
         return _quick(strokes, level, k, usual)
     correlated = _correlation(x, strokes[-1].end_s, end_s)
-    found = _by_strokes(x, strokes, fell, k, usual, end_s, correlated, air_kpa)
-    if sinks(x, strokes, end_s):
-        slow = find_slow(x, strokes, end_s, correlated)
-        if slow is not None and _is_slow(slow, found, strokes[-1]):
+    slow = find_slow(x, strokes, end_s, correlated) if sinks(x, strokes, end_s) else None
+    found = _by_strokes(x, strokes, fell, k, usual, end_s, correlated, air_kpa,
+                        _shuts(slow, max(s.top_kpa for s in strokes)))
+    if slow is not None:
+        if _is_slow(slow, found, strokes[-1]):
             slowly = by_levels(strokes, slow)
             if found is not None and _went_on(strokes, level, slow.open_kpa, found.stroke):
                 slowly = replace(slowly, onset_kpa=found.onset_kpa, onset_u=found.onset_u, onset_s=found.onset_s,
@@ -159,7 +162,7 @@ def find_opening(
 
 def _by_strokes(
     x: Prepared, strokes: Sequence[Stroke], fell: dict[int, float], k: int, usual: float, end_s: float,
-    correlated: float, air_kpa: float,
+    correlated: float, air_kpa: float, shuts: tuple[float, float] | None,
 ) -> Opening | None:
     """What the strokes at the top, from number ``k``, and those that ``fell`` back show by themselves."""
     tries = _tries(k, list(fell), len(strokes))
@@ -174,14 +177,15 @@ def _by_strokes(
         if may_ease and not eased:
             continue  # they are like those before
         key = (may_ease, *which)
-        done[key] = done.get(key) or _fit(x, strokes, which, disturbed, end_s, correlated, air_kpa, may_ease=may_ease)
+        done[key] = done.get(key) or _fit(x, strokes, which, disturbed, end_s, correlated, air_kpa, shuts,
+                                     may_ease=may_ease)
         fit, near, response = done[key]
         odd = None
         if fit is not None and fit.odd is not None and fit.misfit > most:
             disturbed = min(disturbed, fit.odd)
             # something else than the valve disturbed that stroke, if two others let out as well
             rest = [j for j in near if j != fit.odd]
-            other = fit_valve(x, strokes, rest, response, end_s, correlated, may_ease=may_ease)
+            other = fit_valve(x, strokes, rest, response, end_s, correlated, may_ease=may_ease, shuts=shuts)
             if other and other.gain >= ENOUGH and sum(strokes[j].top_kpa > other.open_kpa for j in rest) > 1:
                 odd, fit, near = fit.odd, other, rest
         if fit is None:
@@ -196,19 +200,19 @@ def _by_strokes(
         if told:
             as_eased = None
             if (fit.eased or fit.misfit > NOT_ALIKE) and not may_ease:
-                as_eased = fit_valve(x, strokes, near, response, end_s, correlated, may_ease=True)
+                as_eased = fit_valve(x, strokes, near, response, end_s, correlated, may_ease=True, shuts=shuts)
                 plainly = as_eased is not None and as_eased.gain > fit.gain + PLAINLY
                 if as_eased is not None and plainly and as_eased.open_u <= 0.5 * usual:
                     fit, as_eased = as_eased, None  # eased they were
             found = by_fit(x, strokes, near, response, fit, usual)
             held = _held_more(strokes, fell, found, fit)
             if held is not None:
-                found = _sticking(x, strokes, held, found, response, usual, end_s, correlated, believed=True)
+                found = _sticking(x, strokes, held, found, response, usual, end_s, correlated, shuts, believed=True)
             elif odd is not None and (odd < found.stroke or odd == min(fell, default=-1)):
                 # what disturbed it may have been that it opened the valve first
-                found = _sticking(x, strokes, odd, found, response, usual, end_s, correlated)
+                found = _sticking(x, strokes, odd, found, response, usual, end_s, correlated, shuts)
             elif fit.misfit > NOT_ALIKE and len(near) > 1:
-                found = _sticking(x, strokes, found.stroke, found, response, usual, end_s, correlated, believed=True)
+                found = _sticking(x, strokes, found.stroke, found, response, usual, end_s, correlated, shuts, believed=True)
             return found if as_eased is None else doubted(found, as_eased.open_kpa - fit.open_kpa)
         closed = closed or fit.misfit < FITS_WELL
     if closed and len(fell) < 2:
@@ -243,13 +247,13 @@ def _held_more(strokes: Sequence[Stroke], fell: dict[int, float], found: Opening
 
 def _sticking(
     x: Prepared, strokes: Sequence[Stroke], k: int, found: Opening, response: Response, usual: float, end_s: float,
-    correlated: float, *, believed: bool = False,
+    correlated: float, shuts: tuple[float, float] | None, *, believed: bool = False,
 ) -> Opening:
     """Where no law explains all strokes alike: what stroke ``k``, which opened the valve first, shows alone. A seat
     that has stuck opens higher than the ones after it, and what lets out is not shut as tight when the next stroke
     comes. Where that stroke, one of those that were ``found`` to tell the onset, puts it lower, half of how far is in
     u. believed: however well a valve explains it; else it may have been disturbed."""
-    fit = fit_valve(x, strokes, [k], response, end_s, correlated)
+    fit = fit_valve(x, strokes, [k], response, end_s, correlated, shuts=shuts)
     if fit is None or fit.gain < ENOUGH or fit.open_u > 0.5 * usual or not (believed or fit.misfit < FITS_WELL):
         return found
     alone = by_fit(x, strokes, [k], response, fit, usual)
@@ -261,6 +265,16 @@ def _sticking(
     return replace(found, onset_kpa=alone.onset_kpa, onset_u=alone.onset_u, onset_s=alone.onset_s, stroke=k)
 
 
+def _shuts(slow: SlowValve | None, top_kpa: float) -> tuple[float, float] | None:
+    """Where a valve shuts (kPa), with its uncertainty, where the levels show it and what is looked at after a stroke
+    does not: it lets out less than 1/e of its lift by then. top_kpa: the highest pressure."""
+    if slow is None or not math.isfinite(slow.closed_s) or slow.gain < CREEPS or slow.misfit > FITS:
+        return None
+    if slow.per_s * AFTER_S > 1.0 or slow.close_kpa < SHUTS_ABOVE * slow.open_kpa:
+        return None
+    return slow.close_kpa, math.hypot(slow.close_u, SHUT_DOUBT * max(top_kpa - slow.close_kpa, 0.0))
+
+
 def _is_slow(slow: SlowValve, found: Opening | None, last: Stroke) -> bool:
     """Whether the levels show a valve that strokes do not show well, or not at all: one that shuts in sight."""
     if not math.isfinite(slow.closed_s) or slow.close_kpa < 0.5 * slow.open_kpa:
@@ -269,7 +283,7 @@ def _is_slow(slow: SlowValve, found: Opening | None, last: Stroke) -> bool:
         return slow.misfit < HARDLY_FITS  # so plain, however quick: the stroke that opened it was not seen
     # what only sinks after the last stroke may be a hose, which creeps as no three exponentials do
     enough = CREEPS if found is None and slow.opened_s >= last.start_s else 2.0 * ENOUGH
-    believed = slow.gain > enough and slow.misfit < FITS
+    believed = slow.gain > enough and slow.misfit < (FITS if found is None else FITS_WELL)
     return believed and slow.per_s < (SLOW_PER_S if found is not None else UNSEEN_PER_S)
 
 
@@ -310,6 +324,7 @@ def _fit(
     end_s: float,
     correlated: float,
     air_kpa: float,
+    shuts: tuple[float, float] | None,
     *,
     may_ease: bool,
 ) -> tuple[ValveFit | None, list[int], Response]:
@@ -317,7 +332,7 @@ def _fit(
     before number ``before``, were like."""
     near = [j for j in which if j == which[0] or strokes[j].start_s - strokes[j - 1].end_s < 4.0]
     response = closed_response(x, strokes, min(near[0], before), air_kpa)
-    return fit_valve(x, strokes, near, response, end_s, correlated, may_ease=may_ease), near, response
+    return fit_valve(x, strokes, near, response, end_s, correlated, may_ease=may_ease, shuts=shuts), near, response
 
 
 def _holds(x: Prepared, last: Stroke, end_s: float) -> bool:

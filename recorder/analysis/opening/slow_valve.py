@@ -13,7 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -48,11 +48,15 @@ LAW_DOUBT = 0.05  # of the height from closing to the top: valves are not quite 
 STROKE_DOUBT = 0.2  # of a usual stroke: levels do not show what happens in one
 SINKS = 0.5  # of a usual stroke: so much of a fall after the strokes may be a valve's
 SINKS_S = (0.5, 15.0)
+# the lift with friction, what the pressure is above closing as soon as it is open, all of it at once
+_Law = Literal["rubs", "pops", "full"]
+LAWS: tuple[_Law, ...] = ("rubs", "pops", "full")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SlowValve:
-    """Opening and closing (kPa) with standard uncertainties; what it lets out of its lift (1/s); when it opened, and
+    """Opening and closing (kPa) with standard uncertainties; what it lets out of its lift (1/s; of a usual stroke, where
+    it is all open at once); when it opened, and
     when it was as good as shut after the last stroke (s; nan where that is not seen in time); gain: how much better
     (log likelihood) it explains the levels than a closed space does; misfit: their variance over what noise explains.
     """
@@ -102,19 +106,19 @@ def find_slow(x: Prepared, strokes: Sequence[Stroke], end_s: float, correlated: 
 
     low, top = max(float(levels.paths[0][0]), 0.3 * float(levels.paths[0].max())), float(levels.paths[0].max())
     closed = 0.5 * float(nnls(levels.r[:, :-1], levels.r[:, -1])[1]) ** 2
-    laws = [(pops, path) for pops in (False, True) for path in levels.paths]
-    found = [_posterior(levels, pops, path, low, top, correlated) for pops, path in laws]
+    laws = [(law, path) for law in LAWS for path in levels.paths]
+    found = [_posterior(levels, law, path, low, top, correlated) for law, path in laws]
     opens, closes, cost, per_s = (np.concatenate([f[i] for f in found]) for i in range(4))
     best = int(np.argmin(cost))
     misfit = 2.0 * float(cost[best]) / len(levels.t)
     chi = max(misfit, 1.0) * correlated
-    law = np.repeat(np.arange(len(laws)), [len(f[0]) for f in found])
-    log_w = np.array([f[4] for f in found])[law] - cost / chi
+    number = np.repeat(np.arange(len(laws)), [len(f[0]) for f in found])
+    log_w = np.array([f[4] for f in found])[number] - cost / chi
     w = np.exp(log_w - log_w.max())
     w /= w.sum()
     o, c = float(w @ opens), float(w @ closes)
-    pops, path = laws[law[best]]
-    lift = _lifts(path, opens[best : best + 1], closes[best : best + 1], pops)[:, 0]
+    law, path = laws[number[best]]
+    lift = _lifts(path, opens[best : best + 1], closes[best : best + 1], law, levels.usual_kpa)[:, 0]
     doubt = LAW_DOUBT * max(top - c, 0.0)
     return SlowValve(
         o,
@@ -241,24 +245,26 @@ def _path(x: Prepared, strokes: Sequence[Stroke], grid: FloatArray, *, tops: boo
     return np.asarray(np.interp(grid, np.array(t)[order], np.array(p)[order]))
 
 
-def _lifts(p: FloatArray, opens: FloatArray, closes: FloatArray, pops: bool) -> FloatArray:
-    """Lift (times, valves) along the pressures ``p``. pops: what the pressure is above closing, once open."""
+def _lifts(p: FloatArray, opens: FloatArray, closes: FloatArray, law: _Law, full_kpa: float) -> FloatArray:
+    """Lift (kPa; times, valves) along the pressures ``p``. full_kpa: of a valve that is all open at once."""
     out = np.empty((len(p), len(opens)))
     lift = np.zeros(len(opens))
     up, down = p[:, None] - opens, np.maximum(p[:, None] - closes, 0.0)
+    if law == "full":
+        down = np.where(down > 0.0, full_kpa, 0.0)
     for i in range(len(p)):
-        lift = np.where((lift > 0.0) | (up[i] > 0.0), down[i], 0.0) if pops else np.clip(lift, up[i], down[i])
+        lift = np.clip(lift, up[i], down[i]) if law == "rubs" else np.where((lift > 0.0) | (up[i] > 0.0), down[i], 0.0)
         out[i] = lift
     return out
 
 
 def _costs(
-    levels: _Levels, opens: FloatArray, closes: FloatArray, pops: bool, path: FloatArray
+    levels: _Levels, opens: FloatArray, closes: FloatArray, law: _Law, path: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Half the sum of squares, and the flow (1/s), for each pair of opening and closing."""
     from scipy.optimize import nnls
 
-    lift = _lifts(path, opens, closes, pops)
+    lift = _lifts(path, opens, closes, law, levels.usual_kpa)
     flow = np.zeros_like(lift)
     np.cumsum(0.5 * PATH_S * (lift[1:] + lift[:-1]), axis=0, out=flow[1:])
     at = np.clip(((levels.t - levels.path_s[0]) / PATH_S).astype(np.int64), 0, len(path) - 2)
@@ -279,14 +285,14 @@ def _costs(
 
 
 def _posterior(
-    levels: _Levels, pops: bool, path: FloatArray, low: float, top: float, correlated: float
+    levels: _Levels, law: _Law, path: FloatArray, low: float, top: float, correlated: float
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, float]:
     """A grid of openings and closings (kPa) as wide as what is likely, with its costs and flows, and the logarithm of
     how large its cells are."""
     wide, gaps = np.linspace(low, top, OPENS), WIDEST * top * np.linspace(0.0, 1.0, GAPS) ** 2
     opens, gap = (v.ravel() for v in np.meshgrid(wide, gaps, indexing="ij"))
     closes = opens - gap
-    cost, per_s = _costs(levels, opens, closes, pops, path)
+    cost, per_s = _costs(levels, opens, closes, law, path)
     best = int(np.argmin(cost))
     next_gap = gaps[min(best % GAPS + 1, GAPS - 1)] - gaps[max(best % GAPS - 1, 0)]
     half = np.array([1.5 * (wide[1] - wide[0]), max(1.5 * (wide[1] - wide[0]), next_gap)])
@@ -296,7 +302,7 @@ def _posterior(
         opens, closes = (v.ravel() for v in np.meshgrid(*(middle[:, None] + half[:, None] * side), indexing="ij"))
         may_be = (opens <= top) & (closes <= opens)
         opens, closes = opens[may_be], closes[may_be]
-        cost, per_s = _costs(levels, opens, closes, pops, path)
+        cost, per_s = _costs(levels, opens, closes, law, path)
         best = int(np.argmin(cost))
         chi = max(2.0 * float(cost[best]) / len(levels.t), 1.0) * correlated
         w = np.exp(-(cost - cost[best]) / chi)

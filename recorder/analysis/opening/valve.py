@@ -95,6 +95,7 @@ def fit_valve(
     correlated: float,
     *,
     may_ease: bool = False,
+    shuts: tuple[float, float] | None = None,
 ) -> ValveFit | None:
     """The valve that explains strokes number ``which``, all of which meet it; None where there are
     too few readings, or strokes before bring nothing.
@@ -106,7 +107,7 @@ def fit_valve(
     windows = list(met.values())
     if not windows or r.amount_kpa <= 0.0:
         return None
-    fit = MetStrokes(windows, r, may_ease=may_ease)
+    fit = MetStrokes(windows, r, may_ease=may_ease, shuts=shuts)
     n = sum(len(w.t) for w in windows)
     free = OWN * len(windows) + 2
     # what the response leaves unexplained goes on for a while: fewer independent readings

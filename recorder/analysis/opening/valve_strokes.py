@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
     from recorder.model import FloatArray, IntArray
 
-__all__ = ["CLOSE", "LAGS_S", "Grid", "Law", "MetStrokes", "Window", "weights", "window"]
+__all__ = ["AFTER_S", "CLOSE", "LAGS_S", "Grid", "Law", "MetStrokes", "Window", "weights", "window"]
 
 # where no source is named beside a number: common practice, no source
 STEPS = 50  # in time through one stroke and what follows it
@@ -136,7 +136,9 @@ class Grid:
 class MetStrokes:
     """The strokes that meet the valve, and what is known beforehand of each."""
 
-    def __init__(self, windows: Sequence[Window], r: Response, *, may_ease: bool) -> None:
+    def __init__(
+        self, windows: Sequence[Window], r: Response, *, may_ease: bool, shuts: tuple[float, float] | None = None
+    ) -> None:
         self.windows, self.r, self.may_ease = windows, r, may_ease
         self.grids = np.stack([w.grid for w in windows], axis=1)
         self.top = max(float(np.max(w.p)) for w in windows)
@@ -149,7 +151,11 @@ class MetStrokes:
         self.piston = Piston.of(r.w, r.v, r.held, base, np.clip(self.top - base, 0.0, r.amount_kpa), r.outside_kpa)
         self.mean = np.stack([base, np.full(m, r.lead_s), np.full(m, math.log(r.length_s)),
                               np.full(m, r.amount_kpa), self.after])  # fmt: skip
+        if shuts is not None:
+            self.mean[CLOSE] = shuts[0]
         self.sd = np.array([3.0, 0.06, r.length_spread, r.amount_spread * r.amount_kpa, 0.05 * self.top + 1.0])
+        if shuts is not None:
+            self.sd[CLOSE] = shuts[1]
         eased = np.array([1.0, 1.0, EASED_SPREAD / r.length_spread, EASED_SPREAD / r.amount_spread, 1.0])
         self.eased_sd = self.sd * np.maximum(eased, 1.0)
         self.eased_cost = float(np.sum(np.log(self.eased_sd / self.sd))) - math.log(EASED_SHARE)
