@@ -205,13 +205,14 @@ def _by_strokes(
                 if as_eased is not None and plainly and as_eased.open_u <= 0.5 * usual:
                     fit, as_eased = as_eased, None  # eased they were
             found = by_fit(x, strokes, near, response, fit, usual)
-            held = _held_more(strokes, fell, found, fit)
+            # before a stroke on a slow valve nothing was held: it sank
+            held = _held_more(strokes, fell, found, fit) if shuts is None else None
             if held is not None:
                 found = _sticking(x, strokes, held, found, response, usual, end_s, correlated, shuts, believed=True)
             elif odd is not None and (odd < found.stroke or odd == min(fell, default=-1)):
                 # what disturbed it may have been that it opened the valve first
                 found = _sticking(x, strokes, odd, found, response, usual, end_s, correlated, shuts)
-            elif fit.misfit > NOT_ALIKE and len(near) > 1:
+            elif fit.misfit > NOT_ALIKE and len(near) > 1 and shuts is None:
                 found = _sticking(x, strokes, found.stroke, found, response, usual, end_s, correlated, shuts, believed=True)
             return found if as_eased is None else doubted(found, as_eased.open_kpa - fit.open_kpa)
         closed = closed or fit.misfit < FITS_WELL
