@@ -129,7 +129,7 @@ def within_seen(
     variance of (m - a) (b - m) at most (Bhatia & Davis 2000, Am. Math. Monthly 107, 353; from memory)."""
     k, sd = found.stroke, x.sd_kpa * math.sqrt(min(x.dt_s / LEVEL_S, 1.0))
     lows: list[tuple[float, float]] = []  # kPa, with standard uncertainty
-    at = strokes[-1].end_s + HELD_S
+    at = max(strokes[-1].end_s + HELD_S, found.reseat_s if math.isfinite(found.reseat_s) else 0.0)  # shut by then
     if at < end_s:
         soon, later = (float(q) for q in np.interp([at - STILL_S, at], x.t, x.smooth))
         lows.append((later, math.hypot(0.5 * max(soon - later, 0.0), sd, 0.05)))
