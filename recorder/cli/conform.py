@@ -51,11 +51,12 @@ def command(file: Path | None, port: str | None, seconds: float, baud: int | Non
         raise RecorderError("give either a FILE or --port URL", where="recorder conform",
                             do="see 'recorder conform --help'")
     if file is not None:
-        from recorder.cli._common import without_ledgers
+        from recorder.recording import is_ledger
 
-        if not without_ledgers([file]):
-            return
         where = str(file)
+        if is_ledger(file):
+            raise RecorderError("this is the ledger of its folder, and nothing that an adapter sent", where=where,
+                                do="name a file of bytes that were captured")
         try:
             data = file.read_bytes()
         except OSError as error:
