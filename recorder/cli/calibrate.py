@@ -97,9 +97,10 @@ def _day(text: str) -> date:
 
 
 def _write(path: str, text: str) -> None:
+    from recorder.recording.whole import write_whole
+
     try:
-        with Path(path).open("x", encoding="utf-8", newline="\n") as f:
-            f.write(text)
+        write_whole(Path(path), text.encode())
     except FileExistsError:
         raise StorageError("this file exists, and a calibration is never overwritten", where=path,
                            do="give another name, for instance with the date in it") from None

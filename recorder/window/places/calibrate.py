@@ -21,6 +21,7 @@ from PySide6.QtWidgets import (
 from recorder.calibration import CalibrationFit, Pair, due_after, to_file_text
 from recorder.digits import decimals
 from recorder.errors import SettingError
+from recorder.recording.whole import write_whole
 from recorder.settings import Settings
 from recorder.units import convert, format_pressure
 from recorder.window.link.link import Link
@@ -251,8 +252,7 @@ class CalibratePage(QWidget):
             while path.exists():
                 n += 1
                 path = place / f"{stem}-{today.isoformat()}-{n}.json"
-            with path.open("x", encoding="utf-8", newline="\n") as file:
-                file.write(to_file_text(cal, details))
+            write_whole(path, to_file_text(cal, details).encode())
         except OSError as err:
             self.problem.emit(f"{place}: the calibration cannot be written ({err.strerror}); make room or choose "
                               "another folder")
