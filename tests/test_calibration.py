@@ -2,6 +2,7 @@
 
 import json
 import math
+from contextlib import closing
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -15,7 +16,8 @@ from recorder import calibration
 from recorder.calibration import Pair
 from recorder.cli import main
 from recorder.errors import FileError, SettingError
-from recorder.model import Calibration
+from recorder.model import Calibration, Header
+from recorder.recording import Writer, read
 
 
 def pairs(scale: float = 1.0, bend: float = 0.0, noise: float = 1e-4) -> list[Pair]:
@@ -60,6 +62,8 @@ def test_file_round_trip_keeps_every_field() -> None:
         (f'{{"coefficients_kPa": [1, 1{"0" * 400}]}}', "finite"),
         (f'{{"coefficients_kPa": [1, 1{"0" * 5000}]}}', "number without end"),
         (f'{{"coefficients_kPa": [1, 2], "standard_uncertainty_kPa": 1{"0" * 400}}}', "from 0 up"),
+        ('{"coefficients_kPa": [1, 1.1e9]}', "at most 1e+09"),
+        ('{"coefficients_kPa": [1, 2], "standard_uncertainty_kPa": 1.1e9}', "up to 1e+09"),
         ('{"coefficients_kPa": [1, 2], "due": "soon"}', "not a day"),
         ('{"coefficients_kPa": [1, 2], "reference": 3}', "reference is 3, and text was expected"),
         ('{"coefficients_kPa": [1, 2], "bare": "psi"}', "true or false"),
@@ -72,6 +76,15 @@ def test_bad_file_is_one_clear_line(text: str, said: str) -> None:
         calibration.from_file_text(text, "c.json")
     assert said in str(info.value) and str(info.value).startswith("c.json")
     assert "recorder calibrate" in str(info.value) or "newer" in str(info.value)
+
+
+def test_what_a_calibration_file_may_hold_a_recording_may_hold(tmp_path: Path) -> None:
+    """Else a test would be recorded that can never be read again."""
+    text = '{"coefficients_kPa": [-1e9, 1000000000], "standard_uncertainty_kPa": 1e9}'
+    cal = calibration.from_file_text(text, "c.json")
+    with closing(Writer(tmp_path, Header("cap", calibration=cal))) as writer:
+        pass
+    assert read(writer.path).header.calibration == cal
 
 
 def test_due_date_a_year_on() -> None:
