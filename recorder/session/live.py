@@ -138,11 +138,11 @@ class Session:
             view = replace(view, before_kpa=view.pressure_kpa, pressure_kpa=None, silent_s=away.seconds)
         return view
 
-    def mark(self, text: str) -> Mark | None:
-        """A finding, now. None before the first sample."""
+    def mark(self, text: str, time_s: float | None = None) -> Mark | None:
+        """A finding, now or at that time of the trace. None before the first sample."""
         if self._patience.row_s is None or self._done is not None:
             return None
-        mark = Mark(self.analyser.latest_s, text)
+        mark = Mark(self.analyser.latest_s if time_s is None else time_s, text)
         self._marks.append(mark)
         self._store(lambda w: w.mark(mark))
         return mark
@@ -356,16 +356,20 @@ class Session:
         if not isinstance(err, StorageError):
             self.broken = self.broken or err
 
-    def stop(self, why: str) -> Finished:
-        """Take what has come, judge it, seal the file. Again: the same answer."""
-        if self._done is not None:
-            return self._done
+    def settle(self) -> None:
+        """Take what has come, also from an adapter that has not said who it is: no more is waited for."""
         self.step()
         if self._waiting and not self._begun and not self.decoder.notices:
             try:
                 self._begin(None)
             except RecorderError as err:
                 self._wrong(err)
+
+    def stop(self, why: str) -> Finished:
+        """Take what has come, judge it, seal the file. Again: the same answer."""
+        if self._done is not None:
+            return self._done
+        self.settle()
         self._tell(None)
         self._store(lambda w: w.flush(now=True))  # on disk before it is judged
         judgement = self._kept(self.analyser.judgement).to_json()

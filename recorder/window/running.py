@@ -113,21 +113,26 @@ class Running:
             self._thread.join()
 
     def store_again(self, folder: Path) -> Path:
-        """The whole test once more, from the bytes that came, into another file. Raises RecorderError."""
+        """The test once more, from the bytes that came, into another file; ``problem`` says where that is not the whole
+        test. Raises RecorderError."""
         from recorder.session import Session
 
         session = Session(self.config, port=Replayed(self._tapped.url, self._tapped.chunks), folder=folder)
-        session.step()
-        if session.writer is not None:
-            for mark in self.marks:
-                session.writer.mark(mark)
-        done = session.stop("stored again: the first file could not be finished")
+        session.settle()
+        for mark in self.marks:
+            session.mark(mark.text, mark.time_s)
+        cut = "; only what came first" if self._tapped.cut else ""
+        done = session.stop(f"stored again: the first file could not be finished{cut}")
         if session.storage_error is not None and done.sha256 is None:
             raise session.storage_error
         if done.path is None:
             raise StorageError("there is nothing to store", where=str(folder))
         self.path, self.stored = done.path, True
-        self.problem = "" if session.storage_error is None else str(session.storage_error)  # the ledger's
+        problem = session.storage_error  # the ledger's
+        if cut:
+            problem = StorageError(f"only the first {self._tapped.MOST_BYTES >> 20} MB of this test could be stored",
+                                   where=str(done.path), do="keep the first file as well")
+        self.problem = "" if problem is None else str(problem)
         return done.path
 
     # ------------------------------------------------------------ in the thread

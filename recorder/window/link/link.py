@@ -203,7 +203,7 @@ def report_of(samples: Samples, wire: WireCounts, announced: Announcement,
 
 class Tapped:
     """A port whose bytes a link hears too. ``chunks`` keeps them, so that a test that could not be stored
-    can be written again."""
+    can be written again; of very much only what came first, and then ``cut`` is true."""
 
     MOST_BYTES = 64 << 20
 
@@ -220,9 +220,13 @@ class Tapped:
         items = self._port.take()
         self._link.take(items)
         self._bytes += sum(len(item.data) for item in items if isinstance(item, Chunk))
-        if self._bytes <= self.MOST_BYTES:
+        if not self.cut:
             self.chunks += items
         return items
+
+    @property
+    def cut(self) -> bool:
+        return self._bytes > self.MOST_BYTES
 
     def write(self, data: bytes) -> None:
         self._port.write(data)
