@@ -14,7 +14,8 @@ from typing import Any
 from recorder import report
 from recorder.errors import FileError, RecorderError, printable
 from recorder.model import TEST_KINDS, Recording
-from recorder.recording import Legible, is_ledger, legible, read
+from recorder.recording import Legible, legible, read
+from recorder.recording.folders import find_recordings
 from recorder.units import pressure_factor_kpa
 
 __all__ = [
@@ -49,23 +50,19 @@ class RecordRow:
 
 
 def list_folder(folder: Path) -> list[Path]:
-    """Every recording below the folder, newest name first. Raises FileError where it cannot be read."""
-    found = []
-
-    def refuse(err: OSError) -> None:
-        raise FileError(f"the folder cannot be read ({err.strerror})", path=str(err.filename or folder),
-                        do="check its permissions, or name another with --folder")
-
+    """What the audit finds below the folder (also folders that cannot be opened, each as a line that says so), newest
+    name first. Raises FileError where the folder itself cannot be read."""
     try:
         folder.stat()
     except FileNotFoundError:
         return []
-    except OSError as err:
-        refuse(err)
-    for here, _, names in os.walk(folder, onerror=refuse):
-        paths = (Path(here) / name for name in names if name.lower().endswith(".csv"))
-        found += [path for path in paths if not is_ledger(path)]
-    return sorted(found, key=lambda p: p.name, reverse=True)
+    except OSError:
+        pass  # said by what follows
+    try:
+        return sorted(find_recordings(folder), key=lambda p: p.name, reverse=True)
+    except FileError as err:
+        raise FileError(f"the folder cannot be read ({err.what})", path=err.path,
+                        do="check its permissions, or name another with --folder") from None
 
 
 def _annotation(line: str) -> tuple[str, Any] | None:
