@@ -96,7 +96,7 @@ def _time(recording: Recording) -> list[RawDifference]:
         return []
     if not ((rows.seq >= 0) & (rows.device_us >= 0) & np.isfinite(rows.host_s)).all():
         return []
-    own = np.asarray(recompute_time(rows.seq, rows.device_us, rows.host_s, rows.flag), float)
+    own = np.asarray(recompute_time(rows.device_us, rows.host_s, rows.flag), float)
     return _difference("time_s", rows.time_s, own, _TIME_STEP_S)
 
 

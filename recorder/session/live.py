@@ -170,7 +170,7 @@ class Session:
     def _item(self, item: Chunk | Lost | Back) -> None:
         if isinstance(item, Lost):
             self.lost = True
-            self.timeline.lost(item.host_s)
+            self.timeline.lost()
             self.decoder.resync()
             return
         if isinstance(item, Back):

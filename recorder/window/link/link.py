@@ -80,7 +80,7 @@ class Link:
                 self.away = isinstance(item, Lost)
                 self._decoder.resync()
                 if self.away:
-                    self._timeline.lost(item.host_s)
+                    self._timeline.lost()
 
     def _messages(self, host_s: float) -> None:
         for message in self._decoder.take():
