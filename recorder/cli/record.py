@@ -26,17 +26,13 @@ from recorder.cli._plain import put_data
 from recorder.errors import SettingError, as_typed
 from recorder.limits import NAMED, Procedure, needed_kpa, resolve, tests_of
 from recorder.model import TEST_KINDS, Calibration, Marking, TestKind
-from recorder.settings import Settings, load_settings, recordings_folder
+from recorder.settings import ASSUMED_FULL_SCALE, Settings, load_settings, recordings_folder
 from recorder.units import parse_marking, parse_quantity, pressure_factor_kpa
 
 if TYPE_CHECKING:
     from recorder.session import SessionConfig
 
 __all__ = ["command"]
-
-# A gauge of which nothing is known is taken for the commonest hobby one; a loud line says so.
-# Common practice, no source.
-ASSUMED_FULL_SCALE = "30 psi"
 
 
 @click.command("record")
