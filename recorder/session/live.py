@@ -6,6 +6,7 @@ import os
 import time
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import datetime
 from functools import partial
 from itertools import groupby
 from pathlib import Path
@@ -49,7 +50,8 @@ class Session:
     """Call ``step`` often (it never blocks); ``stop`` seals the file. Not for several threads.
 
     aside: looks at the phases are made in a thread of the session's own, so that ``step`` and ``view`` never wait
-    for one, and what arrives is on its way to the disk at once.
+    for one, and what arrives is on its way to the disk at once. began, testers: of a test that is stored again, when it
+    did, and the folder where the tester's baseline is looked up; None: with its first row, and ``folder``.
     """
 
     def __init__(
@@ -60,13 +62,17 @@ class Session:
         folder: str | os.PathLike[str],
         clock: Callable[[], float] = time.monotonic,
         aside: bool = False,
+        began: datetime | None = None,
+        testers: Path | None = None,
     ) -> None:
         self.config = config
+        self.folder = Path(folder)
         self.error: RecorderError | None = None  # the first that came up
         self.broken: RecorderError | None = None  # after which nothing more comes: any but the disk's
         self.lost = False  # the port is away at the moment
         self._port = port
-        self._keeper = Keeper(Path(folder))
+        self._keeper = Keeper(self.folder, began)
+        self._testers = testers or self.folder
         self._clock = clock
         self._procedure = config.procedure or resolve(config.test)
         if config.test == "cap" and config.marked is not None:
@@ -314,7 +320,7 @@ class Session:
     def _rows(self, rows: Rows) -> None:
         if self.writer is None and self.storage_error is None:
             facts = header(
-                self.config, self.adapter, url=self._port.url, folder=self._keeper.folder,
+                self.config, self.adapter, url=self._port.url, folder=self._testers,
                 full_scale_counts=self._full_scale_counts, calibration=self._calibration, procedure=self._procedure,
             )  # fmt: skip
             # The judgement is made from the same facts as when the file is judged again.

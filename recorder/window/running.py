@@ -7,6 +7,7 @@ import threading
 import time
 from collections import deque
 from dataclasses import replace
+from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,6 +16,7 @@ from recorder import report
 from recorder.errors import PortMissing, RecorderError, StorageError
 from recorder.limits import resolve
 from recorder.model import LiveView, Mark, Marking, TestKind
+from recorder.moments import moment
 from recorder.settings import Settings
 from recorder.window.link.left_on import LeftOn, ReadOn, read_on, reader_of
 from recorder.window.link.link import Link, Replayed, Tapped
@@ -60,6 +62,7 @@ class Running:
         self.left_on: LeftOn | None = None  # the pressure that was on at the end, as it is now
         self.reading_on = False  # the port is still read after the end
         self._tapped, self._tester = tapped, tester
+        self._began = datetime.now(UTC)
         self._lock = threading.Lock()  # guards what the thread hands over: readings, view, marks
         self._readings: list[tuple[FloatArray, FloatArray]] = []
         self._taken = 0
@@ -117,7 +120,10 @@ class Running:
         test. Raises RecorderError."""
         from recorder.session import Session
 
-        session = Session(self.config, port=Replayed(self._tapped.url, self._tapped.chunks), folder=folder)
+        first = self.session.writer
+        began = moment(first.header.started) if first is not None else self._began
+        session = Session(self.config, port=Replayed(self._tapped.url, self._tapped.chunks), folder=folder,
+                          began=began, testers=self.session.folder)
         session.settle()
         for mark in self.marks:
             session.mark(mark.text, mark.time_s)
