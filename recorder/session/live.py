@@ -30,6 +30,7 @@ from recorder.model import (
 from recorder.port import Back, Chunk, Lost
 from recorder.recording import Writer
 from recorder.session import words
+from recorder.session.after_hold import AfterHold
 from recorder.session.away import Away
 from recorder.session.config import Finished, PortLike, SessionConfig
 from recorder.session.header import ending, header
@@ -39,9 +40,6 @@ from recorder.session.pressure import Pressure
 from recorder.session.told import AdapterFaults
 from recorder.session.views import Views
 from recorder.wire import Decoder, Timeline
-
-# after the hold a release is waited for: where it falls somebody looks for the leak; where it passes nothing more comes
-_AFTER_HOLD_S, _AFTER_PASS_S, _LOOK_S = 600.0, 120.0, 20.0
 
 _T = TypeVar("_T")
 
@@ -91,8 +89,7 @@ class Session:
         bare = config.bare_unit is not None
         self._patience = Patience(port.url, clock(), bare=bare, reconnect_s=config.reconnect_s)
         self._views = Views(clock, aside=aside)
-        self._hold_done_s: float | None = None
-        self._looked = 0
+        self._after_hold = AfterHold()
         self._finished = False
         self._done: Finished | None = None
         self._marks: list[Mark] = []
@@ -284,20 +281,7 @@ class Session:
         view = self._views.latest
         if view is None or not self._begun:
             return False
-        if view.finished:
-            return True
-        if view.hold_left_s is not None and view.hold_left_s <= 0:
-            if self._hold_done_s is None:
-                self._hold_done_s = view.time_s
-            if self._patience.over(now):
-                return self.analyser.judgement().outcome in ("pass", "fail")
-        if self._hold_done_s is None:
-            return False
-        waited = view.time_s - self._hold_done_s
-        if _AFTER_PASS_S + self._looked * _LOOK_S < waited <= _AFTER_HOLD_S:
-            self._looked += 1
-            return self.analyser.judgement().outcome == "pass"
-        return waited > _AFTER_HOLD_S
+        return self._after_hold.over(view, silent=self._patience.over(now), judge=self.analyser.judgement)
 
     # ------------------------------------------------------------ the file
 
