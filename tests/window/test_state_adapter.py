@@ -5,7 +5,11 @@ from __future__ import annotations
 import dataclasses
 import json
 import re
+import sys
+import threading
+import time
 from datetime import date
+from itertools import count
 from pathlib import Path
 
 import numpy as np
@@ -45,6 +49,32 @@ def listened(data: bytes, at_s: float = 100.0) -> Link:
     link = Link()
     link.take([Chunk(at_s, data)])
     return link
+
+
+def test_plain_numbers_are_looked_at_while_the_tests_thread_adds_to_them() -> None:
+    before = sys.getswitchinterval()
+    link = Link("psi")
+    link.take([Chunk(0.0, b"\n" + b"1.25\n" * 2000)])
+    over = threading.Event()
+
+    def feed() -> None:
+        for n in count(1):
+            link.take([Chunk(0.01 * n, b"1.25\n")])
+            if over.is_set():
+                return
+
+    thread = threading.Thread(target=feed)
+    sys.setswitchinterval(1e-5)  # the window's is short as well, and a test lasts minutes
+    try:
+        thread.start()
+        end = time.monotonic() + 1.0
+        while time.monotonic() < end:
+            assert link.facts(0.0).plain is not None and set(link.readings()) == {1.25}
+            link.averaged(1.0)
+    finally:
+        over.set()
+        thread.join()
+        sys.setswitchinterval(before)
 
 
 def test_raw_counts_and_volts_are_those_of_the_wire() -> None:

@@ -134,17 +134,21 @@ class Link:
 
     def readings(self) -> FloatArray:
         """The latest plain numbers, at most _MOST_PLAIN, in their unit."""
-        return np.array([v for _, v in self._plain])
+        return np.array([v for _, v in self._copied()])
+
+    def _copied(self) -> tuple[tuple[float, float], ...]:
+        """The plain numbers at this moment, for the session's thread may add to them meanwhile."""
+        return tuple(self._plain)
 
     def averaged(self, seconds: float) -> float | None:
         """The mean reading of the latest seconds, as part of full scale (plain numbers: kPa); None before so much
         has come."""
         if self.bare_unit is not None:
-            if not self._plain or self._plain[-1][0] - self._plain[0][0] < seconds:
+            plain = self._copied()
+            if not plain or plain[-1][0] - plain[0][0] < seconds:
                 return None
-            last_s = self._plain[-1][0]
-            return float(np.mean([v for s, v in self._plain if s > last_s - seconds])) * pressure_factor_kpa(
-                self.bare_unit)
+            last_s = plain[-1][0]
+            return float(np.mean([v for s, v in plain if s > last_s - seconds])) * pressure_factor_kpa(self.bare_unit)
         if self.announced is None:
             return None
         wanted = max(int(self.announced.nominal_rate_hz * seconds), 10)
@@ -159,11 +163,6 @@ class Link:
         r = ratio_of(s.counts, s.supply, self.announced.full_scale_counts)[-latest:]
         return float(np.mean(r)), float(np.std(r)), len(r)
 
-    def forget(self) -> None:
-        """Begins the samples anew, for another reading."""
-        self._blocks.clear()
-        self._kept = 0
-
     def facts(self, now_s: float) -> LinkFacts:
         """What is known now; ``now_s`` on the clock of the port (time.monotonic)."""
         recent = self.samples(500)
@@ -176,11 +175,12 @@ class Link:
         supply = float(recent.supply[-1]) if len(recent) and not np.isnan(recent.supply[-1]) else None
         plain = None
         if self.bare_unit is not None and len(self._plain) > 1:
-            arrived = np.array([s for s, _ in self._plain])
+            numbers = np.array(self._copied())
+            arrived = numbers[:, 0]
             rate = (len(arrived) - 1) / float(arrived[-1] - arrived[0]) if arrived[-1] > arrived[0] else None
             came = np.unique(arrived)  # several may come at once
             jitter = float(np.std(np.diff(came))) if len(came) > 10 else None
-            last = self.readings()[-_NOISE_OF:]
+            last = numbers[-_NOISE_OF:, 1]
             plain = (float(last[-1]), self.bare_unit, float(np.std(np.diff(last))) / 2**0.5 if len(last) > 9 else 0.0)
         fault = self._fault[1] if self._fault is not None and now_s - self._fault[0] < 2.0 else None
         return LinkFacts(
