@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 from recorder.cli._common import typed
-from recorder.errors import FileError, RecorderError, SettingError
+from recorder.errors import FileError, PortLost, RecorderError, SettingError
 from recorder.numerals import two_ways
 from recorder.units import convert, parse_quantity, pressure_factor_kpa
 
@@ -236,8 +236,10 @@ def _step(port: Gatherer, seconds: float, bare_unit: str | None, full: float) ->
     from recorder.wire import ratio_of
 
     port.forget()
-    faults = port.counts.faults
+    faults, losses = port.counts.faults, port.losses
     port.listen(seconds)
+    if port.losses > losses:  # what came before is no average of the time that was asked for
+        raise PortLost("the adapter went away meanwhile", where=port.url, do="check its plug, let the reading settle")
     if port.counts.faults > faults:
         raise SettingError(f"the adapter reports the fault '{port.fault}'", do="check the sensor's wires")
     if bare_unit is not None:
