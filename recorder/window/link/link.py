@@ -66,6 +66,7 @@ class Link:
         self._kept = 0
         self.announced: Announcement | None = None
         self.away = False
+        self._back_s = float("-inf")  # when the port came back, or went away
         self._heard_s: float | None = None
         self._restarted_s: float | None = None
         self._fault: tuple[float, str] | None = None
@@ -78,6 +79,7 @@ class Link:
                 self._messages(item.host_s)
             else:
                 self.away = isinstance(item, Lost)
+                self._back_s = item.host_s
                 self._decoder.resync()
                 if self.away:
                     self._timeline.lost()
@@ -140,9 +142,18 @@ class Link:
         """The plain numbers at this moment, for the session's thread may add to them meanwhile."""
         return tuple(self._plain)
 
-    def averaged(self, seconds: float) -> float | None:
+    def averaged(self, seconds: float, now_s: float) -> float | None:
         """The mean reading of the latest seconds, as part of full scale (plain numbers: kPa); None before so much
-        has come."""
+        has come, after the port was away too, and where nothing comes, or with a fault. now_s: as of ``facts``."""
+        from recorder.session import away_of
+
+        if self._heard_s is None or self._heard_s - self._back_s < seconds or (
+            self._fault is not None and now_s - self._fault[0] < seconds
+        ):
+            return None
+        bare = self.bare_unit is not None
+        if away_of(lost=self.away, since_s=now_s - self._heard_s, begun=True, bare=bare) is not None:
+            return None
         if self.bare_unit is not None:
             plain = self._copied()
             if not plain or plain[-1][0] - plain[0][0] < seconds:

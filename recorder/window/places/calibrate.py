@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from datetime import date
 from pathlib import Path
 
@@ -134,7 +135,7 @@ class CalibratePage(QWidget):
             self.show_fit()
 
     def _averaged(self) -> float | None:
-        return self.link.averaged(_AVERAGED_S) if self.link is not None else None
+        return self.link.averaged(_AVERAGED_S, time.monotonic()) if self.link is not None else None
 
     def _reading(self, x: float) -> str:
         return f"{x:.5f}" if self.bare_unit is None else f"{convert(x, 'kPa', self.bare_unit):.4g}"
@@ -146,8 +147,8 @@ class CalibratePage(QWidget):
         if not ratio:
             now = self._averaged()
             if now is None:
-                self.problem.emit("no reading yet, it is the mean of two seconds: listen to the adapter (H), or "
-                                  "write it")
+                self.problem.emit("there is no reading, it is the mean of two seconds without a fault: listen to the "
+                                  "adapter (H), or write it")
                 return
             ratio = f"{now:.6f}" if self.bare_unit is None else f"{convert(now, 'kPa', self.bare_unit):.6f}"
         try:
