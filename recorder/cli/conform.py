@@ -58,6 +58,9 @@ def command(file: Path | None, port: str | None, seconds: float, baud: int | Non
             raise RecorderError("this is the ledger of its folder, and nothing that an adapter sent", where=where,
                                 do="name a file of bytes that were captured")
         try:
+            if file.exists() and not (file.is_file() or file.is_dir()):  # of a port the reading would never end
+                raise RecorderError("this is a device or pipe, and no file of bytes that were captured", where=where,
+                                    do=f"listen to an adapter with --port {where}")
             data = file.read_bytes()
         except OSError as error:
             raise RecorderError(f"cannot be read ({error.strerror})", where=where, do="check the name") from None
