@@ -121,7 +121,7 @@ def load_calibration(path: str, named_in: str | None = None) -> Calibration:
     do = "give the file 'recorder calibrate -o' made with --calibration"
     try:
         try:
-            text = Path(path).read_text("utf-8")
+            text = Path(path).read_text("utf-8-sig")  # some editors put a byte order mark in
         except (OSError, UnicodeDecodeError) as err:
             why = err.strerror if isinstance(err, OSError) else "it is not text in UTF-8"
             raise FileError(f"cannot be read ({why})", path=path, do="" if named_in else do) from None

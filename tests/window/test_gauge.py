@@ -14,6 +14,7 @@ from pytestqt.qtbot import QtBot
 
 from recorder.audit import jobs_table
 from recorder.calibration import Pair, fit, to_file_text
+from recorder.cli._common import load_calibration
 from recorder.errors import FileError, SettingError
 from recorder.model import Calibration
 from recorder.recording import read
@@ -38,6 +39,15 @@ class Printer(Plug):
 
     def _asked(self) -> bool:
         return True
+
+
+def test_a_calibration_with_a_byte_order_mark_is_read_everywhere(tmp_path: Path) -> None:
+    """As some editors put one before the first character (UTF-8 signature)."""
+    path = tmp_path / "gauge.json"
+    path.write_text('{"coefficients_kPa": [-25.0, 250.0]}', encoding="utf-8-sig")
+    wanted = Calibration((-25.0, 250.0))
+    assert load_calibration(str(path)) == wanted
+    assert Gauge(calibration=str(path)).resolved() == (wanted, None)
 
 
 def test_what_is_written_on_the_form() -> None:

@@ -60,7 +60,7 @@ class Gauge:
         from recorder.calibration import from_file_text
 
         try:
-            text = Path(self.calibration).read_text(encoding="utf-8")
+            text = Path(self.calibration).read_text(encoding="utf-8-sig")
         except (OSError, UnicodeDecodeError) as err:
             raise FileError(f"cannot be read ({getattr(err, 'strerror', None) or err})", path=self.calibration,
                             do="choose another calibration, or none: F3, then G") from None
