@@ -93,7 +93,12 @@ def to_file_text(cal: Calibration, details: Mapping[str, Any] | None = None) -> 
     body: JsonObject = {"calibration-format": FORMAT, **cal.to_json()}
     if details:
         body["details"] = dict(details)
-    return json.dumps(body, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    text = json.dumps(body, indent=2, ensure_ascii=False, allow_nan=False)
+    try:
+        text.encode()
+    except UnicodeEncodeError:  # half a surrogate pair: a byte that was typed and is no letter
+        text = json.dumps(body, indent=2, allow_nan=False)
+    return text + "\n"
 
 
 def from_file_text(text: str, path: str) -> Calibration:

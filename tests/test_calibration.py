@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from click.testing import CliRunner
+from click.testing import CliRunner, Result
 from scipy import stats
 
 from recorder import calibration
@@ -85,6 +85,29 @@ def test_what_a_calibration_file_may_hold_a_recording_may_hold(tmp_path: Path) -
     with closing(Writer(tmp_path, Header("cap", calibration=cal))) as writer:
         pass
     assert read(writer.path).header.calibration == cal
+
+
+def made(tmp_path: Path, *args: str) -> tuple[Result, Path]:
+    pairs, out = tmp_path / "pairs.csv", tmp_path / "gauge.json"
+    pairs.write_text("0,0.1\n50,0.3\n100,0.5\n150,0.7\n", "utf-8")
+    return CliRunner().invoke(main, ["calibrate", str(pairs), "--reference-u", "0.3 kPa", "-o", str(out), *args]), out
+
+
+@pytest.mark.parametrize(("typed", "kept"), [
+    ("gauge \udcff", "gauge \udcff"),  # a byte that is no letter of UTF-8, as the system hands it over (PEP 383)
+    ("Pr\udcc3\udcbcfer", "Pr\u00fcfer"),  # the bytes of a letter, of a system whose locale knows none
+])
+def test_a_reference_in_whatever_bytes_it_was_typed(tmp_path: Path, typed: str, kept: str) -> None:
+    done, out = made(tmp_path, "--reference", typed)
+    assert done.exit_code == 0, done.output
+    assert calibration.from_file_text(out.read_text("utf-8"), str(out)).reference == kept
+
+
+@pytest.mark.parametrize("name", ["", "  ", "a\nb", "a,b", "a*b", "hose\u00fc"])
+def test_a_calibration_of_an_adapter_that_there_cannot_be_is_refused(tmp_path: Path, name: str) -> None:
+    done, out = made(tmp_path, "--adapter-id", name)
+    assert done.exit_code == 2 and not out.exists()
+    assert len(done.stderr.splitlines()) == 1 and "--adapter-id" in done.stderr
 
 
 def test_due_date_a_year_on() -> None:

@@ -19,7 +19,7 @@ from recorder.cli._common import Number, both_ways, checked_unit, sensor_scale_k
 from recorder.cli._pairs import live_pairs, parse_pairs, reference_u_kpa, say_pairs
 from recorder.cli._plain import put_data
 from recorder.digits import decimals
-from recorder.errors import FileError, SettingError, StorageError, printable
+from recorder.errors import FileError, SettingError, StorageError, as_typed, as_written, printable
 from recorder.settings import load_settings
 from recorder.units import format_pressure, pressure_factor_kpa
 
@@ -101,6 +101,14 @@ def _due_day(text: str | None, today: date) -> date:
     return day
 
 
+def _check_id(adapter_id: str | None) -> None:
+    from recorder.wire.fields import is_name
+
+    if adapter_id is not None and not is_name(adapter_id.encode("utf-8", "replace")):
+        raise SettingError(f"{as_written(adapter_id)} is no adapter's id", where="--adapter-id",
+                           do="write it as the adapter announces it: ASCII letters and digits, no comma and no star")
+
+
 def _check_counts(full_scale_counts: float | None) -> None:
     if full_scale_counts is not None and full_scale_counts < FEWEST_COUNTS:
         raise SettingError(
@@ -177,6 +185,8 @@ def command(
     kpa = sensor_scale_kpa(full_scale, unit) if full_scale is not None else None
     today = datetime.now(UTC).date()
     due_day = _due_day(due, today)
+    reference = None if reference is None else as_typed(reference)
+    _check_id(adapter_id)
     if output is not None and os.access(output, os.F_OK):  # before a long live reading, not after it
         raise StorageError("this file exists, and a calibration is never overwritten", where=output,
                            do="give another name, for instance with the date in it")
