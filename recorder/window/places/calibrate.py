@@ -59,6 +59,7 @@ class CalibratePage(QWidget):
         self.settings, self.folder, self.colours, self.unit = settings, folder, palette, unit
         self.link: Link | None = None
         self.pairs: list[Pair] = []
+        self._pairs_of: str | None = None  # the adapter that was heard when they were taken
         self.found: CalibrationFit | None = None
         self.bare_unit: str | None = None
         self.simulated = False
@@ -128,10 +129,9 @@ class CalibratePage(QWidget):
 
     def use_gauge(self, bare_unit: str | None, *, simulated: bool) -> None:
         """The unit of the plain numbers that the adapter prints; None where it sends checked lines."""
-        self.simulated = simulated
-        if bare_unit != self.bare_unit:
-            self.bare_unit = bare_unit
-            self.pairs.clear()  # they were of another kind
+        if (bare_unit, simulated) != (self.bare_unit, self.simulated):
+            self.bare_unit, self.simulated = bare_unit, simulated
+            self.pairs.clear()  # they were of another kind, or of no gauge at all
             self.show_fit()
 
     def _averaged(self) -> float | None:
@@ -140,8 +140,20 @@ class CalibratePage(QWidget):
     def _reading(self, x: float) -> str:
         return f"{x:.5f}" if self.bare_unit is None else f"{convert(x, 'kPa', self.bare_unit):.4g}"
 
+    def _of_another(self) -> str:
+        """What is said where the pairs are of another adapter than the one that is heard; empty where not."""
+        announced = self.link.announced if self.link is not None else None
+        if announced is None or not self.pairs or self._pairs_of in (None, announced.adapter_id):
+            return ""
+        return (f"the pairs are of the adapter '{self._pairs_of}', and this is '{announced.adapter_id}': take them "
+                "back first")
+
     def add_pair(self) -> None:
         """One more pair; the reading is taken from the link where none was written."""
+        other = self._of_another()
+        if other:
+            self.problem.emit(other)
+            return
         reference = self.reference_edit.text().strip() or ("0" if not self.pairs else "")
         ratio = self.ratio_edit.text().strip()
         if not ratio:
@@ -157,6 +169,9 @@ class CalibratePage(QWidget):
             self.problem.emit(str(err))
             return
         self.problem.emit("")
+        announced = self.link.announced if self.link is not None else None
+        if announced is not None or not self.pairs:
+            self._pairs_of = announced.adapter_id if announced is not None else None
         self.pairs.append(pair)
         self.reference_edit.clear()
         self.ratio_edit.clear()
@@ -234,6 +249,10 @@ class CalibratePage(QWidget):
         if self.found is None:
             return
         today = date.today()
+        other = self._of_another()
+        if other:
+            self.problem.emit(other)
+            return
         try:
             reference_u(self.u_edit.text(), self.unit, needed=True)
             due = due_day(self.due_edit.text(), today)
