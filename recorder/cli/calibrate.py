@@ -194,7 +194,7 @@ def command(
     if pairs_file is not None:
         pairs = parse_pairs(_read(pairs_file), pairs_file, unit, full_scale_counts, bare)
     else:
-        taken = live_pairs(str(url), baud or 115200, seconds, unit, bare, full_scale_counts)
+        taken = live_pairs(str(url), baud or 115200, seconds, unit, bare, full_scale_counts, adapter_id)
         pairs, resolution, adapter_id = taken.pairs, taken.resolution, adapter_id or taken.adapter_id
         noise = taken.noise
     try:
