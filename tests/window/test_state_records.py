@@ -88,6 +88,18 @@ def test_a_folder_below_that_one_may_not_read_is_a_line_of_the_table() -> None:
     assert [(Path(r.path).name, r.outcome) for r in rows] == [("shut", "unreadable"), ("a.csv", "unfinished")]
 
 
+@pytest.mark.parametrize(("started", "shown"), [
+    ("2026-03-14T10:15:00.000Z", "2026-03-14 10:15"),
+    ("2026-03-14T20:00:00-05:00", "2026-03-15 01:00"),  # after 2026-03-14T23:30Z, as text before it
+    ("2026-03-14T23:30:00Z", "2026-03-14 23:30"),
+    ("one fine morning", "one fine morning"),
+])
+def test_times_of_any_zone_sort(tmp_path: Path, started: str, shown: str) -> None:
+    path = tmp_path / "x.csv"
+    path.write_text(CUT_OFF.replace("2026-03-14T10:15:00.000Z", started))
+    assert quick_row(path).time == shown
+
+
 def test_what_was_over_the_limit_is_seen_in_the_table(tmp_path: Path) -> None:
     """Somebody has to look the hoses over, whatever the outcome."""
     path = make(tmp_path, 1)
