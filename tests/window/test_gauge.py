@@ -67,6 +67,13 @@ def test_what_cannot_be_is_said(wrong: dict[str, object]) -> None:
         parse_gauge(**{**FORM, **wrong})
 
 
+def test_a_full_scale_without_its_unit_that_no_usual_sensor_has_is_asked_for() -> None:
+    """30 is printed on many a gauge, and in kPa it is none's: psi was meant, most likely."""
+    with pytest.raises(SettingError, match="give its unit: '30 psi'"):
+        parse_gauge(**{**FORM, "full_scale": "30"})
+    assert parse_gauge(**{**FORM, "full_scale": "30 kPa"}).full_scale_kpa == 30.0
+
+
 def test_the_settings_go_before_the_memory_and_rubbish_is_left() -> None:
     gauge = Gauge("mbar", 200.0, 1023, "/somewhere/a.json")
     assert gauge_of(Settings(), remembered(gauge)) == gauge

@@ -10,7 +10,7 @@ from pathlib import Path
 from recorder.errors import FileError, RecorderError, SettingError
 from recorder.model import Calibration
 from recorder.settings import ASSUMED_FULL_SCALE, Settings
-from recorder.units import format_pressure, parse_quantity, pressure_factor_kpa
+from recorder.units import format_pressure, parse_quantity, pressure_factor_kpa, sensor_scale
 
 __all__ = ["Gauge", "due_words", "gauge_of", "gauge_words", "parse_gauge", "remembered"]
 
@@ -101,8 +101,7 @@ def parse_gauge(*, plain: bool, unit: str, full_scale: str, counts: str, calibra
         bare_unit = unit.strip()
     full_scale_kpa, full_counts = None, None
     if full_scale.strip():
-        text = full_scale.strip()
-        kpa = parse_quantity(text if any(ch.isalpha() for ch in text) else f"{text} {shown_unit}", "kPa")
+        kpa = sensor_scale(full_scale.strip(), shown_unit)
         if not 1.0 <= kpa <= 10_000.0:
             raise SettingError(f"a full scale of {kpa:g} kPa is no gauge's for this job",
                                do="write what is printed on the gauge, like 30 psi")
