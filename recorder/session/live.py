@@ -85,6 +85,7 @@ class Session:
         self._full_scale_counts = config.full_scale_counts or 0
         self._waiting: list[tuple[float, Message]] = []  # until the adapter is known
         self._begun = False
+        self._of_another = False  # another adapter spoke: whose the readings are nobody knows any more
         self._faults = AdapterFaults()
         bare = config.bare_unit is not None
         self._patience = Patience(port.url, clock(), bare=bare, reconnect_s=config.reconnect_s)
@@ -220,12 +221,19 @@ class Session:
     def _message(self, message: Message, host_s: Any) -> None:
         """``host_s``: when it arrived; of samples also an array, one item a row."""
         if isinstance(message, Announcement):
+            first = self.adapter
             self.timeline.announce(message)
+            if self.config.bare_unit is None and (
+                message.full_scale_counts != self._full_scale_counts
+                or (first is not None and message.adapter_id != first.adapter_id)
+            ):
+                self._of_another = True
+                raise words.another_adapter(self._port.url, first, self._full_scale_counts, message)
         elif isinstance(message, Fault):
             self._faults.add(message.word, self.timeline.fault(message, host_s), self._clock())
             self._tell(self.analyser.latest_s)
         elif isinstance(message, SampleBlock):
-            if self.config.bare_unit is None:
+            if self.config.bare_unit is None and not self._of_another:
                 block = self.timeline.add(message, host_s)
                 if self.timeline.doubtful and self._patience.doubts(self._clock()):
                     self._port.write(b"?\n")
