@@ -22,7 +22,7 @@ __all__ = [
 Verdict = Literal["fit", "marginal", "unfit"]
 
 HOLD_S = 120.0
-MATTERS_KPA_PER_MIN = 0.35  # smallest system fall that matters; limits.py
+MATTERS_KPA_PER_MIN = 0.35  # smallest system fall that matters; limit_table.py
 FEWEST = 100
 _DRIFTS_KPA_PER_MIN = 0.1  # clear of its uncertainty; common practice, no source
 # Of the fall that matters: with so much more and more of the leaks of twice that are undecided (docs/adapter.md).

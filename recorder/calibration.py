@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import json
 import math
-import sys
 from collections.abc import Mapping
 from datetime import date
 from typing import TYPE_CHECKING, Any
@@ -17,7 +16,7 @@ import numpy as np
 
 from recorder.calibration_fit import CalibrationFit, Pair, Polynomial, fit, fit_polynomial
 from recorder.errors import FileError, SettingError, as_written
-from recorder.model import Calibration, JsonObject
+from recorder.model import LARGEST_COEFFICIENT_KPA, Calibration, JsonObject
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray
@@ -94,7 +93,12 @@ def to_file_text(cal: Calibration, details: Mapping[str, Any] | None = None) -> 
     body: JsonObject = {"calibration-format": FORMAT, **cal.to_json()}
     if details:
         body["details"] = dict(details)
-    return json.dumps(body, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    text = json.dumps(body, indent=2, ensure_ascii=False, allow_nan=False)
+    try:
+        text.encode()
+    except UnicodeEncodeError:  # half a surrogate pair: a byte that was typed and is no letter
+        text = json.dumps(body, indent=2, allow_nan=False)
+    return text + "\n"
 
 
 def from_file_text(text: str, path: str) -> Calibration:
@@ -125,19 +129,18 @@ def from_file_text(text: str, path: str) -> Calibration:
         raise FileError(err.what, path=path, do=again) from None
 
 
-def _is_finite(value: Any) -> bool:
-    """Whether it is a number that a float can hold; a whole number in JSON may be of any size."""
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        return False
-    return math.isfinite(value) if isinstance(value, float) else abs(value) <= sys.float_info.max
+def _is_usable(value: Any) -> bool:
+    """Whether it is a number that a recording may hold, and is read again from there; NaN is none."""
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= LARGEST_COEFFICIENT_KPA
 
 
 def _number(body: Mapping[str, Any], name: str) -> float | None:
     value = body.get(name)
     if value is None:
         return None
-    if not _is_finite(value) or value < 0:
-        raise SettingError(f"calibration: {name} is {as_written(value)}, and a number from 0 up was expected")
+    if not _is_usable(value) or value < 0:
+        raise SettingError(f"calibration: {name} is {as_written(value)}, and a number from 0 up to "
+                           f"{LARGEST_COEFFICIENT_KPA:g} was expected")
     return float(value)
 
 
@@ -154,8 +157,9 @@ def from_json(body: Mapping[str, Any]) -> Calibration:
     if not isinstance(given, list) or not 2 <= len(given) <= 6:
         raise SettingError(f"calibration: coefficients_kPa is {as_written(given)}, and 2 to 6 numbers were expected")
     for c in given:
-        if not _is_finite(c):
-            raise SettingError(f"calibration: coefficient {as_written(c)} is not a finite number")
+        if not _is_usable(c):
+            raise SettingError(f"calibration: coefficient {as_written(c)} is not a finite number of at most "
+                               f"{LARGEST_COEFFICIENT_KPA:g}")
     for name in ("date", "due"):
         day = _text(body, name)
         if day is not None:

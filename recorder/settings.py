@@ -34,7 +34,9 @@ from recorder.limits import KEYS, NAMED, Procedure, check, limit_name, resolve
 from recorder.model import TestKind
 from recorder.units import pressure_factor_kpa, sensor_scale, unit_name
 
-__all__ = ["FILE_NAME", "SETTINGS", "Settings", "find_settings", "load_settings", "recordings_folder"]
+__all__ = [
+    "ASSUMED_FULL_SCALE", "FILE_NAME", "SETTINGS", "Settings", "find_settings", "load_settings", "recordings_folder",
+]
 
 FILE_NAME = "recorder.toml"
 
@@ -58,6 +60,10 @@ _TOP = {name for name in SETTINGS if "." not in name} | {"shop"}
 _TEXT = ("unit", "port", "folder", "calibration", "full_scale", "procedure", "procedure_cap",
          "procedure_system")
 _USUAL, _BESIDE_DEMO = Path("recordings"), Path("own-recordings")
+# A gauge of which nothing is known is taken for the commonest hobby one, and that is said loudly. Common practice, no
+# source.
+ASSUMED_FULL_SCALE = "30 psi"
+
 _DEMO = "# Recordings of the demo"  # the first line of the README that stands beside them
 
 

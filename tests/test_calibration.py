@@ -2,20 +2,22 @@
 
 import json
 import math
+from contextlib import closing
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from click.testing import CliRunner
+from click.testing import CliRunner, Result
 from scipy import stats
 
 from recorder import calibration
 from recorder.calibration import Pair
 from recorder.cli import main
 from recorder.errors import FileError, SettingError
-from recorder.model import Calibration
+from recorder.model import Calibration, Header
+from recorder.recording import Writer, read
 
 
 def pairs(scale: float = 1.0, bend: float = 0.0, noise: float = 1e-4) -> list[Pair]:
@@ -60,6 +62,8 @@ def test_file_round_trip_keeps_every_field() -> None:
         (f'{{"coefficients_kPa": [1, 1{"0" * 400}]}}', "finite"),
         (f'{{"coefficients_kPa": [1, 1{"0" * 5000}]}}', "number without end"),
         (f'{{"coefficients_kPa": [1, 2], "standard_uncertainty_kPa": 1{"0" * 400}}}', "from 0 up"),
+        ('{"coefficients_kPa": [1, 1.1e9]}', "at most 1e+09"),
+        ('{"coefficients_kPa": [1, 2], "standard_uncertainty_kPa": 1.1e9}', "up to 1e+09"),
         ('{"coefficients_kPa": [1, 2], "due": "soon"}', "not a day"),
         ('{"coefficients_kPa": [1, 2], "reference": 3}', "reference is 3, and text was expected"),
         ('{"coefficients_kPa": [1, 2], "bare": "psi"}', "true or false"),
@@ -72,6 +76,38 @@ def test_bad_file_is_one_clear_line(text: str, said: str) -> None:
         calibration.from_file_text(text, "c.json")
     assert said in str(info.value) and str(info.value).startswith("c.json")
     assert "recorder calibrate" in str(info.value) or "newer" in str(info.value)
+
+
+def test_what_a_calibration_file_may_hold_a_recording_may_hold(tmp_path: Path) -> None:
+    """Else a test would be recorded that can never be read again."""
+    text = '{"coefficients_kPa": [-1e9, 1000000000], "standard_uncertainty_kPa": 1e9}'
+    cal = calibration.from_file_text(text, "c.json")
+    with closing(Writer(tmp_path, Header("cap", calibration=cal))) as writer:
+        pass
+    assert read(writer.path).header.calibration == cal
+
+
+def made(tmp_path: Path, *args: str) -> tuple[Result, Path]:
+    pairs, out = tmp_path / "pairs.csv", tmp_path / "gauge.json"
+    pairs.write_text("0,0.1\n50,0.3\n100,0.5\n150,0.7\n", "utf-8")
+    return CliRunner().invoke(main, ["calibrate", str(pairs), "--reference-u", "0.3 kPa", "-o", str(out), *args]), out
+
+
+@pytest.mark.parametrize(("typed", "kept"), [
+    ("gauge \udcff", "gauge \udcff"),  # a byte that is no letter of UTF-8, as the system hands it over (PEP 383)
+    ("Pr\udcc3\udcbcfer", "Pr\u00fcfer"),  # the bytes of a letter, of a system whose locale knows none
+])
+def test_a_reference_in_whatever_bytes_it_was_typed(tmp_path: Path, typed: str, kept: str) -> None:
+    done, out = made(tmp_path, "--reference", typed)
+    assert done.exit_code == 0, done.output
+    assert calibration.from_file_text(out.read_text("utf-8"), str(out)).reference == kept
+
+
+@pytest.mark.parametrize("name", ["", "  ", "a\nb", "a,b", "a*b", "hose\u00fc"])
+def test_a_calibration_of_an_adapter_that_there_cannot_be_is_refused(tmp_path: Path, name: str) -> None:
+    done, out = made(tmp_path, "--adapter-id", name)
+    assert done.exit_code == 2 and not out.exists()
+    assert len(done.stderr.splitlines()) == 1 and "--adapter-id" in done.stderr
 
 
 def test_due_date_a_year_on() -> None:

@@ -128,30 +128,21 @@ def study(
     fault = often_reported(told) or sensor_fault(got.p, x.dt_s, rails_kpa(setup.calibration))
     end = parts.release_s if parts.release_s is not None else float(got.t[-1])
 
-    opening = None
-    if setup.test == "cap" and parts.strokes and fault is None:  # the end of a gauge's range is a ceiling too
-        opening = last_opening(
-            x, parts, end, least_hold_s=setup.procedure.shortest_hold_s,
-            air_kpa=setup.procedure.local_air_pressure_kpa, quick=quick,
-        )  # fmt: skip
+    # the end of a gauge's range is a ceiling too
+    opening = _opened(setup, x, parts, end, quick=quick) if fault is None else None
     held = _held(setup, x, parts, opening, quick=quick)
     fit = held.fit if held is not None else None
     steady = fit is not None and not fit.rising and beat is None  # what hides a leak lets nothing be sure
     peak = find_peak(seen, end, held.span if held is not None and steady else None) if parts.strokes else None
     early = None
     if held is not None and fit is not None and steady:
-        if quick:
-            early = answer_now(setup, held.span, fit, held.again)
-        else:
-            early = first_answer(setup, x, held.span, fit, held.strokes)
+        early = (answer_now(setup, held.span, fit, held.again) if quick
+                 else first_answer(setup, x, held.span, fit, held.strokes))
 
     complete_s = setup.procedure.hold_s - _ENDS_S
     if parts.knocked_off and held is not None and held.length_s > complete_s:
         parts = replace(parts, knocked_off=False)  # the hold was complete: however it ended
-    # of what a fault cut short stands what was over, or proven, before
-    complete = held is not None and held.length_s > complete_s - BEFORE_S
-    proven = early is not None and early[0] == "leak"
-    if got.cut is not None and fault is None and parts.release_s is None and not complete and not proven:
+    if fault is None and not _over_before(parts, held, early, complete_s - BEFORE_S):
         fault = got.cut
 
     space = shift = None
@@ -163,30 +154,16 @@ def study(
     in_order = phases(x, parts, opening.onset_s if opening else None,
                       (held.start_s, held.lasts_s) if held else None, vented=not start.late)  # fmt: skip
     return Study(
-        zero_kpa=start.zero_kpa,
-        zero_u=start.zero_u,
-        zero_known=start.wrong is None,
-        late_start=start.late,
+        zero_kpa=start.zero_kpa, zero_u=start.zero_u, zero_known=start.wrong is None, late_start=start.late,
         coarse_s=x.dt_s if x.dt_s > COARSE_S else None,
-        x=x,
-        parts=parts,
-        phases=got.covered(in_order),
-        gaps=gaps,
-        same_time=got.same_time,
-        fault=fault,
-        broken=broken,
-        rhythmic=beat is not None,
-        peak=peak,
-        opening=opening,
-        never_held=gone_at_once(x, parts.strokes, end),
+        x=x, parts=parts, phases=got.covered(in_order), gaps=gaps, same_time=got.same_time,
+        fault=fault, broken=broken, rhythmic=beat is not None,
+        peak=peak, opening=opening, never_held=gone_at_once(x, parts.strokes, end),
         hold_start_s=held.start_s if held is not None else 0.0,
         hold_end_s=held.end_s if held is not None else 0.0,
         hold_lasts_s=held.lasts_s if held is not None else 0.0,
-        fit=fit,
-        early=early,
-        headspace=space,
-        zero_shift=shift,
-    )
+        fit=fit, early=early, headspace=space, zero_shift=shift,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -259,6 +236,22 @@ def _late(start: Start, parts: Stretches) -> str | None:
     if not start.late:
         return None
     return start.wrong or (None if parts.strokes else "it begins under pressure, and no stroke is in it")
+
+
+def _opened(setup: Setup, x: Prepared, parts: Stretches, end_s: float, *, quick: bool) -> Opening | None:
+    """What opened of a cap that was pumped up; a system has nothing that opens."""
+    if setup.test != "cap" or not parts.strokes:
+        return None
+    return last_opening(
+        x, parts, end_s, least_hold_s=setup.procedure.shortest_hold_s,
+        air_kpa=setup.procedure.local_air_pressure_kpa, quick=quick,
+    )  # fmt: skip
+
+
+def _over_before(parts: Stretches, held: _Held | None, early: Early | None, complete_s: float) -> bool:
+    """Whether the test was over, or its leak proven, before a fault that cut it short: what was found before stands."""
+    complete = held is not None and held.length_s > complete_s
+    return parts.release_s is not None or complete or (early is not None and early[0] == "leak")
 
 
 def _held(setup: Setup, x: Prepared, parts: Stretches, opening: Opening | None, *, quick: bool) -> _Held | None:

@@ -132,12 +132,8 @@ def _hold(setup: Setup, f: Findings, *, net: bool) -> tuple[Outcome, list[Reason
         base, base_u = f.tester_rate.value, f.tester_rate.standard_uncertainty or 0.0
         net_rate, net_u = rate - base, (u * u + base_u * base_u) ** 0.5
         if raw_side != "below" and side(net_rate, net_u, limit) != "above":
-            reasons.append(
-                Reason(
-                    "tester-leaks",
-                    f"The tester itself loses {base:.2f} kPa/min; that part is taken out.",
-                )
-            )
+            text = f"The tester itself loses {base:.2f} kPa/min; that part is taken out."
+            reasons.append(Reason("tester-leaks", text))
         rate, u = net_rate, net_u
     where = side(rate, u, limit)
     said = f"{with_doubt(rate, 2 * u)} kPa/min beyond settling, {limit:g} kPa/min allowed"
@@ -152,90 +148,66 @@ def _hold(setup: Setup, f: Findings, *, net: bool) -> tuple[Outcome, list[Reason
     if where == "above" and (not short or side(rate, PROVEN * u / 2.0, limit) == "above"):
         return "fail", [*reasons, Reason("fall-too-fast", f"It falls too fast: {said}.")], None
     if short:
-        reasons.append(
-            Reason(
-                "hold-too-short",
-                f"The hold lasted {rounded_down(f.hold_s, 1)} s; at least {proc.shortest_hold_s:g} s say anything.",
-            )
-        )
+        text = f"The hold lasted {rounded_down(f.hold_s, 1)} s; at least {proc.shortest_hold_s:g} s say anything."
+        reasons.append(Reason("hold-too-short", text))
         return "undecided", reasons, max(proc.hold_s - f.hold_s, 5.0)
     if f.rising:
-        reasons.append(
-            Reason(
-                "hold-too-short",
-                "The pressure rises during the hold: something is warming up, "
-                "and that could hide a leak.",
-            )
-        )
+        text = "The pressure rises during the hold: something is warming up, and that could hide a leak."
+        reasons.append(Reason("hold-too-short", text))
         return "undecided", reasons, proc.hold_s
     if where == "unclear":
         more = longer_s(rate, u, limit, f.hold_s)
-        reasons.append(
-            Reason(
-                "hold-too-short", f"The hold cannot tell yet: {said}. Hold about {more:.0f} s more."
-            )
-        )
+        reasons.append(Reason("hold-too-short", f"The hold cannot tell yet: {said}. Hold about {more:.0f} s more."))
         return "undecided", reasons, more
     if rate < 2.0 * u:
-        reasons.append(
-            Reason("no-detectable-fall", f"No fall beyond settling can be seen: {said}.")
-        )
+        reasons.append(Reason("no-detectable-fall", f"No fall beyond settling can be seen: {said}."))
     else:
-        reasons.append(
-            Reason("fall-within-allowance", f"The fall is within the allowance: {said}.")
-        )
+        reasons.append(Reason("fall-within-allowance", f"The fall is within the allowance: {said}."))
     return "pass", reasons, None
+
+
+def _stayed_shut(f: Findings, low: float, high: float, held: Outcome) -> tuple[Outcome, Reason]:
+    """Of a cap that was not seen to open. low, high: its band, kPa gauge."""
+    limits = _allowed(low, high)
+    peak = f.peak.value if f.peak else 0.0
+    peak_u = (f.peak.standard_uncertainty or 0.0) if f.peak else 0.0
+    # an opening in the last part of the last stroke alone may not show
+    if peak - 2 * peak_u - HIDDEN_SHARE * f.stroke_kpa > high:
+        return "fail", Reason("no-opening", f"It did not open up to {peak:.0f} kPa; {limits}.")
+    if f.never_held or (held == "fail" and peak + 2 * peak_u < low):
+        return "fail", Reason("no-opening", f"It never built up pressure to open; {limits}.")
+    return "undecided", Reason("no-opening", f"It was pumped to {peak:.0f} kPa and did not open; {limits}.")
+
+
+def _opened(f: Findings, judged: Quantity, low: float, high: float) -> tuple[Outcome, Reason]:
+    """The pressure that is judged against the cap's band, kPa gauge."""
+    value, u = judged.value, judged.standard_uncertainty or 0.0
+    said = f"{with_doubt(value, 2 * u)} kPa, {_allowed(low, high)}"
+    if value + 2 * u < low:
+        return "fail", Reason("opens-low", f"It opens too low: {said}.")
+    if value - 2 * u > high:
+        return "fail", Reason("opens-high", f"It opens too high: {said}.")
+    if f.stood is not None and f.stood.value - 2 * (f.stood.standard_uncertainty or 0.0) > high:
+        return "fail", Reason("opens-high", f"It held {f.stood.value:.0f} kPa before it opened at {said}.")
+    if value - 2 * u >= low and value + 2 * u <= high:
+        return "pass", Reason("opens-in-band", f"It opens where it should: {said}.")
+    code = "opens-low" if value < (low + high) / 2 else "opens-high"
+    return "undecided", Reason(code, f"The opening is too close to the limit to tell: {said}.")
+
+
+def _allowed(low: float, high: float) -> str:
+    return f"{low:.1f} to {rounded_down(high, 1)} kPa allowed"
 
 
 def _cap(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], float | None]:
     held, reasons, more = _hold(setup, f, net=True)
-    first: list[Reason] = []
-    band: Outcome = "pass"
-    judged = f.judged
     known = band_kpa(setup.procedure, setup.marked)
-    if known is None:
-        band = "undecided"
-        if f.opening is None:
-            first = [Reason("no-opening", "The cap was not seen to open.")]
+    band: Outcome = "undecided"
+    if known is not None:
+        band, of_band = _stayed_shut(f, *known, held) if f.judged is None else _opened(f, f.judged, *known)
+        first = [of_band]
     else:
-        low, high = known
-        limits = f"{low:.1f} to {rounded_down(high, 1)} kPa allowed"
-        peak = f.peak.value if f.peak else 0.0
-        peak_u = (f.peak.standard_uncertainty or 0.0) if f.peak else 0.0
-        if judged is None:
-            # an opening in the last part of the last stroke alone may not show
-            if peak - 2 * peak_u - HIDDEN_SHARE * f.stroke_kpa > high:
-                band = "fail"
-                first = [Reason("no-opening", f"It did not open up to {peak:.0f} kPa; {limits}.")]
-            elif f.never_held or (held == "fail" and peak + 2 * peak_u < low):
-                band, first = (
-                    "fail",
-                    [Reason("no-opening", f"It never built up pressure to open; {limits}.")],
-                )
-            else:
-                band = "undecided"
-                first = [
-                    Reason(
-                        "no-opening", f"It was pumped to {peak:.0f} kPa and did not open; {limits}."
-                    )
-                ]
-        else:
-            value, u = judged.value, judged.standard_uncertainty or 0.0
-            said = f"{with_doubt(value, 2 * u)} kPa, {limits}"
-            if value + 2 * u < low:
-                band, first = "fail", [Reason("opens-low", f"It opens too low: {said}.")]
-            elif value - 2 * u > high:
-                band, first = "fail", [Reason("opens-high", f"It opens too high: {said}.")]
-            elif f.stood is not None and f.stood.value - 2 * (f.stood.standard_uncertainty or 0.0) > high:
-                band = "fail"
-                text = f"It held {f.stood.value:.0f} kPa before it opened at {said}."
-                first = [Reason("opens-high", text)]
-            elif value - 2 * u >= low and value + 2 * u <= high:
-                first = [Reason("opens-in-band", f"It opens where it should: {said}.")]
-            else:
-                band = "undecided"
-                code = "opens-low" if value < (low + high) / 2 else "opens-high"
-                first = [Reason(code, f"The opening is too close to the limit to tell: {said}.")]
+        first = [Reason("no-opening", "The cap was not seen to open.")] if f.opening is None else []
     if f.never_held and band == "fail":
         reasons = [
             Reason(

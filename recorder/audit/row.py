@@ -123,6 +123,11 @@ def _value(judgement: Mapping[str, Any] | None, *path: str) -> float | None:
     return float(found) if isinstance(found, int | float) and not isinstance(found, bool) else None
 
 
+def _day(text: str | None) -> date:
+    """The day of a written day or time, as calibration files may have either. ValueError where it is none."""
+    return date.fromisoformat((text or "")[:10])
+
+
 def _calibration(header: Header, adapter: object) -> str:
     """``in date``, ``out of date``, ``made later`` (than the test), ``no date``, ``none``, ``another adapter``, or
     ``not calibrated``: only what the sensor's full scale makes of it, or plain readings as they came."""
@@ -134,12 +139,12 @@ def _calibration(header: Header, adapter: object) -> str:
     if cal.adapter_id is not None and adapter is not None and cal.adapter_id != as_text(adapter):  # no recorder does so
         return "another adapter"
     try:
-        due = date.fromisoformat(cal.due) if cal.due else due_after(date.fromisoformat(cal.date or ""))
-        day = date.fromisoformat((started or "")[:10])
+        due = _day(cal.due) if cal.due else due_after(_day(cal.date))
+        day = _day(started)
     except (ValueError, OverflowError):
         return "no date"
     with suppress(ValueError, OverflowError):  # its own day need not be known where it has a due date
-        if day < date.fromisoformat(cal.date or "") - timedelta(days=1):  # a day's difference may be one of zones
+        if day < _day(cal.date) - timedelta(days=1):  # a day's difference may be one of zones
             return "made later"
     return "in date" if day <= due else "out of date"
 

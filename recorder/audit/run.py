@@ -14,8 +14,8 @@ from recorder.audit.cache import Cache, key_of
 from recorder.audit.copies import marked_copies
 from recorder.audit.row import AuditRow, audit_bytes, broken_row
 from recorder.errors import FileError, RunError, as_text, printable
-from recorder.recording import ended, is_ledger, listed_in, read_bytes, seal_of
-from recorder.recording.ledger import LEDGER
+from recorder.recording import ended, listed_in, read_bytes, seal_of
+from recorder.recording.folders import find_ledgers, find_recordings
 from recorder.workers import WORTH_WORKERS, cores, spread
 
 __all__ = ["audit_files", "audit_folder", "find_ledgers", "find_recordings"]
@@ -23,66 +23,6 @@ __all__ = ["audit_files", "audit_folder", "find_ledgers", "find_recordings"]
 _LOAD = (__name__, "scipy.optimize")  # what a worker needs
 _JUDGEMENT = b"\n# judgement: "
 _Keyed = tuple[str | None, AuditRow]  # the key where the row is new and can be kept
-
-
-def _folders(folder: str | os.PathLike[str]) -> Iterator[tuple[Path, list[str], list[str]] | Path]:
-    """The folder and those below it, each with the names of its folders and files; one that cannot be opened
-    as its path alone. Links are followed; a folder that is reached twice, or through a loop, is entered once.
-    FileError where it is no folder, or cannot be opened itself."""
-    top = Path(folder)
-    try:
-        if not top.is_dir():
-            if top.exists():
-                raise FileError("this is no folder", path=str(top), do="name the folder that it is in")
-            raise FileError("there is no such folder", path=str(top), do="check the name")
-    except OSError as err:
-        raise FileError(f"it cannot be opened ({err.strerror})", path=str(top), do="check its rights") from None
-    seen: set[tuple[int, int]] = set()
-
-    closed: list[Path] = []
-
-    def refuse(err: OSError) -> None:
-        if Path(err.filename) == top:
-            raise FileError(f"it cannot be opened ({err.strerror})", path=str(top), do="check its rights")
-        closed.append(Path(err.filename))
-
-    for place, folders, files in os.walk(top, followlinks=True, onerror=refuse):
-        yield from closed
-        closed.clear()
-        try:
-            info = Path(place).stat()
-        except OSError as err:  # taken away, or out of reach, since it was opened
-            err.filename = place
-            refuse(err)
-            folders.clear()
-            continue
-        if (info.st_dev, info.st_ino) in seen:
-            folders.clear()
-            continue
-        seen.add((info.st_dev, info.st_ino))
-        folders.sort()
-        yield Path(place), folders, sorted(files)
-    yield from closed
-
-
-def find_recordings(folder: str | os.PathLike[str]) -> Iterator[Path]:
-    """Every ``.csv`` below the folder but the ledgers, in order of name; and every folder that cannot be
-    opened, so that it is said and not passed over. FileError where there is no such folder."""
-    for found in _folders(folder):
-        if isinstance(found, Path):
-            yield found
-            continue
-        place, _, files = found
-        for name in files:
-            if name.lower().endswith(".csv") and not is_ledger(place / name):
-                yield place / name
-
-
-def find_ledgers(folder: str | os.PathLike[str]) -> Iterator[Path]:
-    """The folders in which there is something by the name of a ledger, whatever it is."""
-    for found in _folders(folder):
-        if not isinstance(found, Path) and (LEDGER in found[2] or LEDGER in found[1]):
-            yield found[0]
 
 
 _worker_cache: Cache | None = None

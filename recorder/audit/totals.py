@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any
 
 from recorder.audit.row import AuditRow
@@ -16,9 +16,10 @@ __all__ = ["Totals", "Used"]
 
 
 def _seconds(day: str | None) -> float | None:
-    """Of a calibration's day."""
+    """Of a calibration's day, on whatever computer it is asked: of UTC where no zone was written."""
     try:
-        return datetime.fromisoformat(day or "").timestamp()
+        when = datetime.fromisoformat(day or "")
+        return (when if when.tzinfo is not None else when.replace(tzinfo=UTC)).timestamp()
     except (ValueError, OverflowError, OSError):
         return None
 

@@ -190,7 +190,8 @@ def _changed(used: Sequence[Used]) -> str:
     """Calibrations by their dates, with the span where that differs; what else differs, where neither does."""
     named = [f"that of {one.date}" if one.date else f"one without a date, first used {utc_text(one.started)}"
              for one in used]
-    spans, offsets = _told_apart([one.span_kpa for one in used]), _told_apart([one.offset_kpa for one in used])
+    spans = _decimals_that_differ([one.span_kpa for one in used])
+    offsets = _decimals_that_differ([one.offset_kpa for one in used])
     if spans is not None:
         return ", ".join(f"{name}: span {span} kPa" for name, span in zip(named, spans, strict=True))
     if len({one.date for one in used}) < len(used) and offsets is not None:
@@ -198,7 +199,7 @@ def _changed(used: Sequence[Used]) -> str:
     return ", ".join(named)
 
 
-def _told_apart(values: Sequence[float | None]) -> list[str] | None:
+def _decimals_that_differ(values: Sequence[float | None]) -> list[str] | None:
     """Numbers with two decimals, or as many more as it takes to see that they differ; None where they do not."""
     for decimals in (2, 4, 6):
         shown = ["–" if value is None else f"{value:.{decimals}f}" for value in values]

@@ -121,7 +121,7 @@ def load_calibration(path: str, named_in: str | None = None) -> Calibration:
     do = "give the file 'recorder calibrate -o' made with --calibration"
     try:
         try:
-            text = Path(path).read_text("utf-8")
+            text = Path(path).read_text("utf-8-sig")  # some editors put a byte order mark in
         except (OSError, UnicodeDecodeError) as err:
             why = err.strerror if isinstance(err, OSError) else "it is not text in UTF-8"
             raise FileError(f"cannot be read ({why})", path=path, do="" if named_in else do) from None
@@ -141,16 +141,16 @@ def ports_found() -> str:
     return f"give --port with one of: {found}" if found else "plug the adapter in; no serial port was found"
 
 
-def without_ledgers(files: Iterable[_Path], *, needed: bool = False) -> list[_Path]:
-    """The files that are no ledger; a ledger, which ``*.csv`` names too, is said and passed over. needed: FileError
-    where nothing else is left, as something was to be written."""
+def without_ledgers(files: Iterable[_Path]) -> list[_Path]:
+    """The files that are no ledger; a ledger, which ``*.csv`` names too, is said and passed over. FileError where
+    nothing else is left: what was asked for was not done."""
     from recorder.recording import is_ledger
 
     kept: list[_Path] = []
     ledgers: list[_Path] = []
     for file in files:
         (ledgers if is_ledger(file) else kept).append(file)
-    if needed and ledgers and not kept:
+    if ledgers and not kept:
         raise FileError("this is the ledger of its folder, and no recording", path=str(ledgers[0]),
                         do="name a recording")
     for file in ledgers:

@@ -27,8 +27,8 @@ HEAD_BYTES = 8192  # of what came first are kept: they show what it was
 class Gatherer:
     """A port that is listened to. Use as a context manager; ``listen`` for a while, then ask.
 
-    bare_unit: the adapter prints plain numbers in this unit. ``fault``: the last word the adapter sent. ``lost``: the
-    port went away, and did not come back in time.
+    bare_unit: the adapter prints plain numbers in this unit. ``fault``: the last word the adapter sent. ``losses``: how
+    often the port went away; ``lost``: it did not come back in time.
     """
 
     url: str
@@ -39,6 +39,7 @@ class Gatherer:
     arrived_s: list[float] = field(default_factory=list)
     announcement: Announcement | None = None
     head: bytearray = field(default_factory=bytearray)
+    losses: int = 0
     lost: bool = False
 
     def __enter__(self) -> Gatherer:
@@ -75,10 +76,11 @@ class Gatherer:
         self.arrived_s.clear()
 
     def _drain(self) -> None:
-        from recorder.port import Chunk
+        from recorder.port import Chunk, Lost
 
         for item in self._port.take():
             if not isinstance(item, Chunk):
+                self.losses += isinstance(item, Lost)
                 self._decoder.resync()
                 continue
             self.head += item.data[: HEAD_BYTES - len(self.head)]

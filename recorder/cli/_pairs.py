@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 from recorder.cli._common import typed
-from recorder.errors import FileError, RecorderError, SettingError
+from recorder.errors import FileError, PortLost, RecorderError, SettingError
 from recorder.numerals import two_ways
 from recorder.units import convert, parse_quantity, pressure_factor_kpa
 
@@ -162,10 +162,12 @@ class Taken:
 
 
 def live_pairs(
-    url: str, baud: int, seconds: float, unit: str, bare_unit: str | None, full_scale_counts: float | None
+    url: str, baud: int, seconds: float, unit: str, bare_unit: str | None, full_scale_counts: float | None,
+    adapter_id: str | None = None,
 ) -> Taken:
     """Asks for reference pressures and averages the reading at each. full_scale_counts: of an adapter that does not
-    announce its own. Raises OpenError, SilentAdapter, WrongSpeed; what goes wrong at one step is said, and costs
+    announce its own. adapter_id: whose calibration it is to be; SettingError where another one announces itself.
+    Raises OpenError, SilentAdapter, WrongSpeed; what goes wrong at one step is said, and costs
     that step only. Where it ends before its time, what was taken is said."""
     click.echo("CAUTION: pressure is stored in the hose. Stay below the limits of hose, pump and reference gauge, "
                "and let the pressure off before you take anything apart.", err=True)
@@ -173,7 +175,7 @@ def live_pairs(
                "An empty line ends. Begin open to the air (0), go up, then come down.", err=True)
     out = Taken()
     try:
-        _take(out, url, baud, seconds, unit, bare_unit, full_scale_counts)
+        _take(out, url, baud, seconds, unit, bare_unit, full_scale_counts, adapter_id)
     except (KeyboardInterrupt, RecorderError):
         say_pairs(out.pairs, unit, bare_unit)
         raise
@@ -192,7 +194,8 @@ def say_pairs(pairs: list[Pair], unit: str, bare_unit: str | None) -> None:
 
 
 def _take(
-    out: Taken, url: str, baud: int, seconds: float, unit: str, bare_unit: str | None, full_scale_counts: float | None
+    out: Taken, url: str, baud: int, seconds: float, unit: str, bare_unit: str | None, full_scale_counts: float | None,
+    adapter_id: str | None,
 ) -> None:
     from recorder.calibration import Pair
     from recorder.cli._gather import Gatherer
@@ -204,6 +207,9 @@ def _take(
             if port.announcement is not None or full_scale_counts is None:
                 known = port.known()
                 out.adapter_id, full = known.adapter_id, float(known.full_scale_counts)
+                if adapter_id not in (None, out.adapter_id):  # no test would take such a calibration
+                    raise SettingError(f"it is to be of '{adapter_id}', and this adapter is '{out.adapter_id}'",
+                                       where="--adapter-id", do="leave it away: the adapter's own goes into the file")
                 if full_scale_counts is not None and full != full_scale_counts:
                     click.echo(f"the adapter announces a full scale of {full:g} counts: that is taken", err=True)
             else:
@@ -236,8 +242,10 @@ def _step(port: Gatherer, seconds: float, bare_unit: str | None, full: float) ->
     from recorder.wire import ratio_of
 
     port.forget()
-    faults = port.counts.faults
+    faults, losses = port.counts.faults, port.losses
     port.listen(seconds)
+    if port.losses > losses:  # what came before is no average of the time that was asked for
+        raise PortLost("the adapter went away meanwhile", where=port.url, do="check its plug, let the reading settle")
     if port.counts.faults > faults:
         raise SettingError(f"the adapter reports the fault '{port.fault}'", do="check the sensor's wires")
     if bare_unit is not None:

@@ -21,7 +21,7 @@ from recorder.cli._plain import put_data
 from recorder.digits import significant
 from recorder.errors import FileError, RunError, SettingError, printable
 from recorder.model import Announcement
-from recorder.settings import Settings, load_settings
+from recorder.settings import ASSUMED_FULL_SCALE, Settings, load_settings
 from recorder.units import parse_quantity
 
 if TYPE_CHECKING:
@@ -38,7 +38,6 @@ __all__ = ["command"]
 FIRST_LOOK_S = 10.0  # two announcements are due by then
 LEAST_S = 5.0  # of less nothing slow is known at all
 LOOKED_AT = 300  # samples; with fewer it may only be slow
-ASSUMED_FULL_SCALE = "30 psi"  # the commonest hobby gauge; common practice, no source
 _WORD = {"fit": "FIT to use", "marginal": "MARGINAL (usable)", "unfit": "NOT FIT to use"}
 
 

@@ -19,7 +19,7 @@ from recorder.cli._common import Number, both_ways, checked_unit, sensor_scale_k
 from recorder.cli._pairs import live_pairs, parse_pairs, reference_u_kpa, say_pairs
 from recorder.cli._plain import put_data
 from recorder.digits import decimals
-from recorder.errors import FileError, SettingError, StorageError, printable
+from recorder.errors import FileError, SettingError, StorageError, as_typed, as_written, printable
 from recorder.settings import load_settings
 from recorder.units import format_pressure, pressure_factor_kpa
 
@@ -89,17 +89,40 @@ def _lines(
     return [printable(line) for line in out]
 
 
-def _day(text: str) -> date:
+def _due_day(text: str | None, today: date) -> date:
+    from recorder.calibration import due_after
+
     try:
-        return date.fromisoformat(text)
+        day = date.fromisoformat(text) if text is not None else due_after(today)
     except ValueError:
         raise SettingError(f"'{text}' is not a day", where="--due", do="write it like 2027-03-14") from None
+    if day <= today:
+        raise SettingError(f"{day} is not after today", where="--due", do="give a later day")
+    return day
+
+
+def _check_id(adapter_id: str | None) -> None:
+    from recorder.wire.fields import is_name
+
+    if adapter_id is not None and not is_name(adapter_id.encode("utf-8", "replace")):
+        raise SettingError(f"{as_written(adapter_id)} is no adapter's id", where="--adapter-id",
+                           do="write it as the adapter announces it: ASCII letters and digits, no comma and no star")
+
+
+def _check_counts(full_scale_counts: float | None) -> None:
+    if full_scale_counts is not None and full_scale_counts < FEWEST_COUNTS:
+        raise SettingError(
+            f"no converter has a full scale of {full_scale_counts:g} counts", where="--full-scale-counts",
+            do="give its largest count, 1023 for 10 bits; for readings in volts leave it away, and write each "
+            "divided by the supply's volts",
+        )
 
 
 def _write(path: str, text: str) -> None:
+    from recorder.recording.whole import write_whole
+
     try:
-        with Path(path).open("x", encoding="utf-8", newline="\n") as f:
-            f.write(text)
+        write_whole(Path(path), text.encode())
     except FileExistsError:
         raise StorageError("this file exists, and a calibration is never overwritten", where=path,
                            do="give another name, for instance with the date in it") from None
@@ -154,23 +177,16 @@ def command(
         raise click.UsageError("Give a file of pairs, or --port to read the adapter.")
     if bare is not None and (full_scale is not None or full_scale_counts is not None):
         raise click.UsageError("--bare readings are pressures: they have no --full-scale and no counts.")
-    if full_scale_counts is not None and full_scale_counts < FEWEST_COUNTS:
-        raise SettingError(
-            f"no converter has a full scale of {full_scale_counts:g} counts", where="--full-scale-counts",
-            do="give its largest count, 1023 for 10 bits; for readings in volts leave it away, and write each "
-            "divided by the supply's volts",
-        )
+    _check_counts(full_scale_counts)
     if output is not None and reference_u is None:  # a reference taken as perfect would stand in every recording
         raise SettingError("a calibration is only as good as its reference, and how good that is was not said",
                            where="--reference-u", do="give '0.25 %FS' or '0.3 kPa', or 0 to take it as perfect")
     u = reference_u_kpa(reference_u, reference_full_scale, unit)
-    kpa = None
-    if full_scale is not None:
-        kpa = sensor_scale_kpa(full_scale, unit)
+    kpa = sensor_scale_kpa(full_scale, unit) if full_scale is not None else None
     today = datetime.now(UTC).date()
-    due_day = _day(due) if due is not None else calibration.due_after(today)
-    if due_day <= today:
-        raise SettingError(f"{due_day} is not after today", where="--due", do="give a later day")
+    due_day = _due_day(due, today)
+    reference = None if reference is None else as_typed(reference)
+    _check_id(adapter_id)
     if output is not None and os.access(output, os.F_OK):  # before a long live reading, not after it
         raise StorageError("this file exists, and a calibration is never overwritten", where=output,
                            do="give another name, for instance with the date in it")
@@ -178,7 +194,7 @@ def command(
     if pairs_file is not None:
         pairs = parse_pairs(_read(pairs_file), pairs_file, unit, full_scale_counts, bare)
     else:
-        taken = live_pairs(str(url), baud or 115200, seconds, unit, bare, full_scale_counts)
+        taken = live_pairs(str(url), baud or 115200, seconds, unit, bare, full_scale_counts, adapter_id)
         pairs, resolution, adapter_id = taken.pairs, taken.resolution, adapter_id or taken.adapter_id
         noise = taken.noise
     try:
@@ -189,11 +205,9 @@ def command(
         if pairs_file is None:
             say_pairs(pairs, unit, bare)
         raise SettingError(err.what, where=pairs_file or str(url), do=err.do) from None
-    notes = list(fit.notes)
     odd = None if bare is not None else _odd_zero(fit, full_scale_counts)
     if odd is not None:
-        notes.append(odd)
-    fit = replace(fit, notes=tuple(notes))
+        fit = replace(fit, notes=(*fit.notes, odd))
     noise_kpa = None if noise is None else abs(float(fit.coefficients_kpa[1])) * noise
     cal = Calibration(
         fit.coefficients_kpa, fit.standard_uncertainty_kpa, today.isoformat(), reference,

@@ -51,12 +51,16 @@ def command(file: Path | None, port: str | None, seconds: float, baud: int | Non
         raise RecorderError("give either a FILE or --port URL", where="recorder conform",
                             do="see 'recorder conform --help'")
     if file is not None:
-        from recorder.cli._common import without_ledgers
+        from recorder.recording import is_ledger
 
-        if not without_ledgers([file]):
-            return
         where = str(file)
+        if is_ledger(file):
+            raise RecorderError("this is the ledger of its folder, and nothing that an adapter sent", where=where,
+                                do="name a file of bytes that were captured")
         try:
+            if file.exists() and not (file.is_file() or file.is_dir()):  # of a port the reading would never end
+                raise RecorderError("this is a device or pipe, and no file of bytes that were captured", where=where,
+                                    do=f"listen to an adapter with --port {where}")
             data = file.read_bytes()
         except OSError as error:
             raise RecorderError(f"cannot be read ({error.strerror})", where=where, do="check the name") from None

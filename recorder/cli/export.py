@@ -41,7 +41,7 @@ def command(files: tuple[str, ...], form: str, folder: str | None, skip_existing
                         do="choose another --folder") from None
     failed = False
     written: set[Path] = set()
-    for file in without_ledgers(files, needed=True):
+    for file in without_ledgers(files):
         target = _target(file, form, folder)
         # what this run wrote itself is of another file with the same name: no export of this one
         if skip_existing and target not in written and target.exists():

@@ -33,7 +33,7 @@ def command(file: Path, before: Path | None, out: Path | None, unit: str | None,
 
     Example: recorder picture 20260314T101500Z-cap-4c1e.csv -o cap.pdf
     """
-    without_ledgers([file], needed=True)
+    without_ledgers([file])
     from recorder.picture import draw
     from recorder.recording import read
 

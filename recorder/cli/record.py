@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -26,17 +27,13 @@ from recorder.cli._plain import put_data
 from recorder.errors import SettingError, as_typed
 from recorder.limits import NAMED, Procedure, needed_kpa, resolve, tests_of
 from recorder.model import TEST_KINDS, Calibration, Marking, TestKind
-from recorder.settings import Settings, load_settings, recordings_folder
+from recorder.settings import ASSUMED_FULL_SCALE, Settings, load_settings, recordings_folder
 from recorder.units import parse_marking, parse_quantity, pressure_factor_kpa
 
 if TYPE_CHECKING:
     from recorder.session import SessionConfig
 
 __all__ = ["command"]
-
-# A gauge of which nothing is known is taken for the commonest hobby one; a loud line says so.
-# Common practice, no source.
-ASSUMED_FULL_SCALE = "30 psi"
 
 
 @click.command("record")
@@ -110,17 +107,8 @@ def command(ctx: click.Context, /, **given: Any) -> None:
     with StopSignals() as stop, Keys() as keys:
         port.open()
         try:
-            read = limits_read(config.procedure or resolve(config.test), given, unit)
-            if read:
-                live.say(f"limits as they were read: {read}")
-            if said:
-                live.say(f"{said}, and so does --folder")
-            if assumed:
-                live.say(f"no calibration given: the gauge is taken to be a 10 to 90 % one of "
-                         f"{ASSUMED_FULL_SCALE}; give --calibration or --full-scale if it is not")
-            if config.bare_unit is not None and config.calibration is None:
-                live.say("not calibrated: the numbers are taken as they come, and what the gauge may be off by is in "
-                         "no ±; see 'recorder calibrate'")
+            for line in _said_first(config, given, unit, said, assumed=assumed):
+                live.say(line)
             session = Session(config, port=port, folder=folder, aside=True)
             done, error = drive(session, live, stop, keys=keys)
             left_on = report.still_on(session.view().pressure_kpa, unit, was=session.away is not None)
@@ -141,6 +129,23 @@ def command(ctx: click.Context, /, **given: Any) -> None:
     if error is not None:
         raise error
     ctx.exit(0)
+
+
+def _said_first(
+    config: SessionConfig, given: dict[str, Any], unit: str, of_folder: str, *, assumed: bool
+) -> Iterator[str]:
+    """What was read, chosen or assumed, before the test begins. of_folder: why it is that one; empty: it was given."""
+    read = limits_read(config.procedure or resolve(config.test), given, unit)
+    if read:
+        yield f"limits as they were read: {read}"
+    if of_folder:
+        yield f"{of_folder}, and so does --folder"
+    if assumed:
+        yield (f"no calibration given: the gauge is taken to be a 10 to 90 % one of {ASSUMED_FULL_SCALE}; give "
+               "--calibration or --full-scale if it is not")
+    if config.bare_unit is not None and config.calibration is None:
+        yield ("not calibrated: the numbers are taken as they come, and what the gauge may be off by is in no ±; see "
+               "'recorder calibrate'")
 
 
 def session_config(settings: Settings, given: dict[str, Any]) -> SessionConfig:

@@ -55,7 +55,7 @@ def command(files: tuple[Path, ...], out: Path, settings_file: str | None, paper
     settings = load_settings(settings_file)
     tests = []
     known: dict[bytes, Path] = {}
-    for file in without_ledgers(files, needed=True):
+    for file in without_ledgers(files):
         data = read_bytes(file)
         recording = parse(data, str(file))
         first = known.setdefault(hashlib.sha256(data).digest(), file)

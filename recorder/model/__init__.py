@@ -10,7 +10,15 @@ from typing import TYPE_CHECKING
 
 from recorder.model.judgement import Hold, Judgement, Phase, Reason, Settling
 from recorder.model.live import LiveView
-from recorder.model.recording import Calibration, FaultRun, Header, Mark, Recording, Rows
+from recorder.model.recording import (
+    LARGEST_COEFFICIENT_KPA,
+    Calibration,
+    FaultRun,
+    Header,
+    Mark,
+    Recording,
+    Rows,
+)
 from recorder.model.values import (
     TEST_KINDS,
     JsonObject,
@@ -37,7 +45,8 @@ else:
         return NDArray[getattr(np, _ARRAYS[name])]
 
 __all__ = [
-    "TEST_KINDS", "Announcement", "BareBlock", "BoolArray", "Calibration", "Fault", "FaultRun", "FloatArray", "Header",
-    "Hold", "IntArray", "JsonObject", "Judgement", "LiveView", "Mark", "Marking", "Message", "Outcome", "Phase",
-    "PhaseName", "Quantity", "Reason", "Recording", "Rows", "SampleBlock", "Settling", "TestKind", "WireCounts",
+    "LARGEST_COEFFICIENT_KPA", "TEST_KINDS", "Announcement", "BareBlock", "BoolArray", "Calibration", "Fault",
+    "FaultRun", "FloatArray", "Header", "Hold", "IntArray", "JsonObject", "Judgement", "LiveView", "Mark", "Marking",
+    "Message", "Outcome", "Phase", "PhaseName", "Quantity", "Reason", "Recording", "Rows", "SampleBlock", "Settling",
+    "TestKind", "WireCounts",
 ]  # fmt: skip

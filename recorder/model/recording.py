@@ -11,6 +11,9 @@ from recorder.model.values import JsonObject, Marking, TestKind
 if TYPE_CHECKING:
     from recorder.model.values import FloatArray, IntArray
 
+# Of a calibration, and its uncertainty: a million times what a test meets, and safe to compute with.
+LARGEST_COEFFICIENT_KPA = 1e9
+
 
 @dataclass(frozen=True, slots=True)
 class Calibration:

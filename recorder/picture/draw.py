@@ -12,6 +12,7 @@ from recorder.errors import FileError, SettingError, StorageError
 from recorder.picture.page import PLAIN_WIDTH, WIDTH, answer, page, plain_page
 from recorder.picture.panel import Plot
 from recorder.picture.svg import svg_text
+from recorder.recording.whole import write_whole
 from recorder.report import test_name
 
 if TYPE_CHECKING:
@@ -53,8 +54,7 @@ def plain_svg(
 def save(out: Path, data: bytes, *, force: bool) -> None:
     """Writes a new file; an existing one only when ``force``. Raises FileError, StorageError."""
     try:
-        with out.open("wb" if force else "xb") as file:
-            file.write(data)
+        write_whole(out, data, force=force)
     except FileExistsError:
         raise FileError("it is there already and is left as it is", path=str(out),
                         do="give another name with -o, or --force") from None

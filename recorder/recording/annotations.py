@@ -9,14 +9,20 @@ from collections.abc import Mapping
 from typing import Any, NoReturn, cast
 
 from recorder.errors import FileError, RecorderError
-from recorder.model import TEST_KINDS, Calibration, Header, Marking, TestKind
+from recorder.model import (
+    LARGEST_COEFFICIENT_KPA,
+    TEST_KINDS,
+    Calibration,
+    Header,
+    Marking,
+    TestKind,
+)
 from recorder.recording.procedure import with_air_pressure
 from recorder.units import marking_from_json
 
 __all__ = ["FORMAT", "annotation_line", "ended", "header_from", "header_text", "load_json", "shown", "split_line"]
 
 FORMAT = 1
-_LARGEST = 1e9  # coefficients: a million times what a test meets, and safe to compute with
 _HIGHEST_MARKING_KPA = 1000.0  # as the limits: far beyond any test; common practice, no source
 # Spreadsheets open recordings too: what they would run as a formula behind a comma is written as JSON escapes.
 _FORMULA = re.compile(r"(?<=[,;])[=+@-]")
@@ -108,7 +114,7 @@ def _number(value: Any) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise TypeError("not a number")
     out = float(value)
-    if not abs(out) <= _LARGEST:
+    if not abs(out) <= LARGEST_COEFFICIENT_KPA:
         raise ValueError("too large a number")
     return out
 

@@ -16,6 +16,7 @@ from recorder.model import Recording
 from recorder.recording.foreign import annotation_lines, column_names, foreign_columns
 from recorder.recording.reader import parse, read_bytes
 from recorder.recording.spreadsheet import sheet_line
+from recorder.recording.whole import write_whole
 
 __all__ = ["check_csvw", "csvw", "write_csvw", "write_parquet", "write_sheet"]
 
@@ -38,8 +39,7 @@ _COLUMNS = {
 
 def _new_file(path: Path, data: bytes, do: str = "choose another place with --folder") -> Path:
     try:
-        with path.open("xb") as file:
-            file.write(data)
+        write_whole(path, data)
     except FileExistsError:
         raise FileError("the file is there already", path=str(path),
                         do="remove it, or pass over it with --skip-existing") from None

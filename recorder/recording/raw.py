@@ -37,12 +37,12 @@ class RawDifference:
             return (f"rows are missing or moved before row {self.first_row}: its sequence number is "
                     f"{self.stored:.0f} where {self.recomputed:.0f} follows, and no gap is noted "
                     f"({self.rows} {'place' if self.rows == 1 else 'places'})")
-        stored, recomputed = _told_apart(self.stored, self.recomputed)
+        stored, recomputed = _digits_that_differ(self.stored, self.recomputed)
         return (f"{self.column} of row {self.first_row} is {stored}, its raw columns give "
                 f"{recomputed} ({self.rows} {'row differs' if self.rows == 1 else 'rows differ'})")
 
 
-def _told_apart(a: float, b: float) -> tuple[str, str]:
+def _digits_that_differ(a: float, b: float) -> tuple[str, str]:
     """Two numbers in six digits, or in as many as show by how much they differ."""
     digits = next((n for n in range(6, 16) if f"{a:.{n}g}" != f"{b:.{n}g}"), 6)
     digits += digits > 6
@@ -96,7 +96,7 @@ def _time(recording: Recording) -> list[RawDifference]:
         return []
     if not ((rows.seq >= 0) & (rows.device_us >= 0) & np.isfinite(rows.host_s)).all():
         return []
-    own = np.asarray(recompute_time(rows.seq, rows.device_us, rows.host_s, rows.flag), float)
+    own = np.asarray(recompute_time(rows.device_us, rows.host_s, rows.flag), float)
     return _difference("time_s", rows.time_s, own, _TIME_STEP_S)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 from typing import TypeVar
 
@@ -26,10 +27,12 @@ _T = TypeVar("_T")
 
 
 class Keeper:
-    """writer: None before the first rows. error: what the disk refused; nothing is stored after it."""
+    """writer: None before the first rows. error: what the disk refused; nothing is stored after it. began: when the
+    test did; None: with its first rows."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, began: datetime | None = None) -> None:
         self.folder = folder
+        self._began = began
         self.writer: Writer | None = None
         self.error: StorageError | None = None
 
@@ -39,7 +42,7 @@ class Keeper:
 
     def open(self, facts: Header) -> None:
         try:
-            self.writer = Writer(self.folder, facts)
+            self.writer = Writer(self.folder, facts, when=self._began)
         except StorageError as err:
             self.error = err
 

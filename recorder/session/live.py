@@ -6,6 +6,7 @@ import os
 import time
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import datetime
 from functools import partial
 from itertools import groupby
 from pathlib import Path
@@ -29,6 +30,7 @@ from recorder.model import (
 from recorder.port import Back, Chunk, Lost
 from recorder.recording import Writer
 from recorder.session import words
+from recorder.session.after_hold import AfterHold
 from recorder.session.away import Away
 from recorder.session.config import Finished, PortLike, SessionConfig
 from recorder.session.header import ending, header
@@ -39,9 +41,6 @@ from recorder.session.told import AdapterFaults
 from recorder.session.views import Views
 from recorder.wire import Decoder, Timeline
 
-# after the hold a release is waited for: where it falls somebody looks for the leak; where it passes nothing more comes
-_AFTER_HOLD_S, _AFTER_PASS_S, _LOOK_S = 600.0, 120.0, 20.0
-
 _T = TypeVar("_T")
 
 
@@ -49,7 +48,8 @@ class Session:
     """Call ``step`` often (it never blocks); ``stop`` seals the file. Not for several threads.
 
     aside: looks at the phases are made in a thread of the session's own, so that ``step`` and ``view`` never wait
-    for one, and what arrives is on its way to the disk at once.
+    for one, and what arrives is on its way to the disk at once. began, testers: of a test that is stored again, when it
+    did, and the folder where the tester's baseline is looked up; None: with its first row, and ``folder``.
     """
 
     def __init__(
@@ -60,13 +60,17 @@ class Session:
         folder: str | os.PathLike[str],
         clock: Callable[[], float] = time.monotonic,
         aside: bool = False,
+        began: datetime | None = None,
+        testers: Path | None = None,
     ) -> None:
         self.config = config
+        self.folder = Path(folder)
         self.error: RecorderError | None = None  # the first that came up
         self.broken: RecorderError | None = None  # after which nothing more comes: any but the disk's
         self.lost = False  # the port is away at the moment
         self._port = port
-        self._keeper = Keeper(Path(folder))
+        self._keeper = Keeper(self.folder, began)
+        self._testers = testers or self.folder
         self._clock = clock
         self._procedure = config.procedure or resolve(config.test)
         if config.test == "cap" and config.marked is not None:
@@ -81,12 +85,12 @@ class Session:
         self._full_scale_counts = config.full_scale_counts or 0
         self._waiting: list[tuple[float, Message]] = []  # until the adapter is known
         self._begun = False
+        self._of_another = False  # another adapter spoke: whose the readings are nobody knows any more
         self._faults = AdapterFaults()
         bare = config.bare_unit is not None
         self._patience = Patience(port.url, clock(), bare=bare, reconnect_s=config.reconnect_s)
         self._views = Views(clock, aside=aside)
-        self._hold_done_s: float | None = None
-        self._looked = 0
+        self._after_hold = AfterHold()
         self._finished = False
         self._done: Finished | None = None
         self._marks: list[Mark] = []
@@ -138,11 +142,11 @@ class Session:
             view = replace(view, before_kpa=view.pressure_kpa, pressure_kpa=None, silent_s=away.seconds)
         return view
 
-    def mark(self, text: str) -> Mark | None:
-        """A finding, now. None before the first sample."""
+    def mark(self, text: str, time_s: float | None = None) -> Mark | None:
+        """A finding, now or at that time of the trace. None before the first sample."""
         if self._patience.row_s is None or self._done is not None:
             return None
-        mark = Mark(self.analyser.latest_s, text)
+        mark = Mark(self.analyser.latest_s if time_s is None else time_s, text)
         self._marks.append(mark)
         self._store(lambda w: w.mark(mark))
         return mark
@@ -170,7 +174,7 @@ class Session:
     def _item(self, item: Chunk | Lost | Back) -> None:
         if isinstance(item, Lost):
             self.lost = True
-            self.timeline.lost(item.host_s)
+            self.timeline.lost()
             self.decoder.resync()
             return
         if isinstance(item, Back):
@@ -217,12 +221,19 @@ class Session:
     def _message(self, message: Message, host_s: Any) -> None:
         """``host_s``: when it arrived; of samples also an array, one item a row."""
         if isinstance(message, Announcement):
+            first = self.adapter
             self.timeline.announce(message)
+            if self.config.bare_unit is None and (
+                message.full_scale_counts != self._full_scale_counts
+                or (first is not None and message.adapter_id != first.adapter_id)
+            ):
+                self._of_another = True
+                raise words.another_adapter(self._port.url, first, self._full_scale_counts, message)
         elif isinstance(message, Fault):
             self._faults.add(message.word, self.timeline.fault(message, host_s), self._clock())
             self._tell(self.analyser.latest_s)
         elif isinstance(message, SampleBlock):
-            if self.config.bare_unit is None:
+            if self.config.bare_unit is None and not self._of_another:
                 block = self.timeline.add(message, host_s)
                 if self.timeline.doubtful and self._patience.doubts(self._clock()):
                     self._port.write(b"?\n")
@@ -278,20 +289,7 @@ class Session:
         view = self._views.latest
         if view is None or not self._begun:
             return False
-        if view.finished:
-            return True
-        if view.hold_left_s is not None and view.hold_left_s <= 0:
-            if self._hold_done_s is None:
-                self._hold_done_s = view.time_s
-            if self._patience.over(now):
-                return self.analyser.judgement().outcome in ("pass", "fail")
-        if self._hold_done_s is None:
-            return False
-        waited = view.time_s - self._hold_done_s
-        if _AFTER_PASS_S + self._looked * _LOOK_S < waited <= _AFTER_HOLD_S:
-            self._looked += 1
-            return self.analyser.judgement().outcome == "pass"
-        return waited > _AFTER_HOLD_S
+        return self._after_hold.over(view, silent=self._patience.over(now), judge=self.analyser.judgement)
 
     # ------------------------------------------------------------ the file
 
@@ -314,7 +312,7 @@ class Session:
     def _rows(self, rows: Rows) -> None:
         if self.writer is None and self.storage_error is None:
             facts = header(
-                self.config, self.adapter, url=self._port.url, folder=self._keeper.folder,
+                self.config, self.adapter, url=self._port.url, folder=self._testers,
                 full_scale_counts=self._full_scale_counts, calibration=self._calibration, procedure=self._procedure,
             )  # fmt: skip
             # The judgement is made from the same facts as when the file is judged again.
@@ -356,16 +354,20 @@ class Session:
         if not isinstance(err, StorageError):
             self.broken = self.broken or err
 
-    def stop(self, why: str) -> Finished:
-        """Take what has come, judge it, seal the file. Again: the same answer."""
-        if self._done is not None:
-            return self._done
+    def settle(self) -> None:
+        """Take what has come, also from an adapter that has not said who it is: no more is waited for."""
         self.step()
         if self._waiting and not self._begun and not self.decoder.notices:
             try:
                 self._begin(None)
             except RecorderError as err:
                 self._wrong(err)
+
+    def stop(self, why: str) -> Finished:
+        """Take what has come, judge it, seal the file. Again: the same answer."""
+        if self._done is not None:
+            return self._done
+        self.settle()
         self._tell(None)
         self._store(lambda w: w.flush(now=True))  # on disk before it is judged
         judgement = self._kept(self.analyser.judgement).to_json()

@@ -40,6 +40,15 @@ def other_version(where: str, notice: str) -> RunError:
     return RunError(notice, where=where, do="update the recorder, or set the adapter's firmware to wire version 1")
 
 
+def another_adapter(where: str, first: Announcement | None, counts: int, now: Announcement) -> RunError:
+    """counts: at full scale, by which the test is read; first: None where the adapter had not said who it is."""
+    name = f"'{first.adapter_id}'" if first is not None else "an adapter without a name"
+    return RunError(
+        f"another adapter announced itself: '{now.adapter_id}' of {now.full_scale_counts} counts, and the test is of "
+        f"{name} of {counts}: nothing is recorded from there on", where=where, do="test again, with one adapter",
+    )
+
+
 def no_row(
     where: str, waited_s: float, counts: WireCounts, unusable: bytes, *, bare: bool, fault: str | None
 ) -> RecorderError:

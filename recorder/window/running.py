@@ -7,6 +7,7 @@ import threading
 import time
 from collections import deque
 from dataclasses import replace
+from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,6 +16,7 @@ from recorder import report
 from recorder.errors import PortMissing, RecorderError, StorageError
 from recorder.limits import resolve
 from recorder.model import LiveView, Mark, Marking, TestKind
+from recorder.moments import moment
 from recorder.settings import Settings
 from recorder.window.link.left_on import LeftOn, ReadOn, read_on, reader_of
 from recorder.window.link.link import Link, Replayed, Tapped
@@ -60,6 +62,7 @@ class Running:
         self.left_on: LeftOn | None = None  # the pressure that was on at the end, as it is now
         self.reading_on = False  # the port is still read after the end
         self._tapped, self._tester = tapped, tester
+        self._began = datetime.now(UTC)
         self._lock = threading.Lock()  # guards what the thread hands over: readings, view, marks
         self._readings: list[tuple[FloatArray, FloatArray]] = []
         self._taken = 0
@@ -113,21 +116,29 @@ class Running:
             self._thread.join()
 
     def store_again(self, folder: Path) -> Path:
-        """The whole test once more, from the bytes that came, into another file. Raises RecorderError."""
+        """The test once more, from the bytes that came, into another file; ``problem`` says where that is not the whole
+        test. Raises RecorderError."""
         from recorder.session import Session
 
-        session = Session(self.config, port=Replayed(self._tapped.url, self._tapped.chunks), folder=folder)
-        session.step()
-        if session.writer is not None:
-            for mark in self.marks:
-                session.writer.mark(mark)
-        done = session.stop("stored again: the first file could not be finished")
+        first = self.session.writer
+        began = moment(first.header.started) if first is not None else self._began
+        session = Session(self.config, port=Replayed(self._tapped.url, self._tapped.chunks), folder=folder,
+                          began=began, testers=self.session.folder)
+        session.settle()
+        for mark in self.marks:
+            session.mark(mark.text, mark.time_s)
+        cut = "; only what came first" if self._tapped.cut else ""
+        done = session.stop(f"stored again: the first file could not be finished{cut}")
         if session.storage_error is not None and done.sha256 is None:
             raise session.storage_error
         if done.path is None:
             raise StorageError("there is nothing to store", where=str(folder))
         self.path, self.stored = done.path, True
-        self.problem = "" if session.storage_error is None else str(session.storage_error)  # the ledger's
+        problem = session.storage_error  # the ledger's
+        if cut:
+            problem = StorageError(f"only the first {self._tapped.MOST_BYTES >> 20} MB of this test could be stored",
+                                   where=str(done.path), do="keep the first file as well")
+        self.problem = "" if problem is None else str(problem)
         return done.path
 
     # ------------------------------------------------------------ in the thread

@@ -167,8 +167,6 @@ class _Checker:
                  "announce the samples a second, such as 100")
         if self.announced is not None:
             self.see("constant", fields == self.announced, f"before: {','.join(self.announced)}")
-        if self.announced is None and self.seq is None and not self.fresh:
-            self.see("boot", True)
         self.announced = fields
         self.full_scale = full_scale
         self.nominal_hz = rate if rate is not None else self.nominal_hz
@@ -208,8 +206,8 @@ class _Checker:
             return
         dropped, self.dropped = self.dropped, 0
         if self.seq is None or self.last_us is None:
-            if self.announced is None and seq == 0 and not self.spoiled:
-                self.see("boot", False, "sample 0 came before any announcement")
+            if seq == 0 and not self.spoiled:  # any other has been counted since the start, which was not seen then
+                self.see("boot", self.announced is not None, "sample 0 came before any announcement")
             self.begin(seq, us)
             return
         step = (seq - self.seq) % SEQ_SPAN

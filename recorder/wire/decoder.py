@@ -30,7 +30,7 @@ class Decoder:
     def __init__(self, bare_unit: str | None = None, *, bulk: bool = True) -> None:
         self.bare_unit = bare_unit
         self.notices: list[str] = []
-        self.unusable = b""  # the latest line that was dropped
+        self.unusable = b""  # the latest line that was dropped; of one that is too long its beginning
         self._bulk = bulk
         self._rest = b""  # the line that is not whole yet, shorter than the longest line
         self._skipping = False  # inside a line that is too long, or that began before we listened
@@ -69,16 +69,16 @@ class Decoder:
         data = self._rest + data
         cut = data.rfind(b"\n") + 1
         self._rest = data[cut:]
+        begun = b""
         if len(self._rest) >= LONGEST_LINE:
-            self._rest = b""
+            begun, self._rest = self._rest, b""
             self._skipping = True
-        skipping = self._skipping
         if self._bulk and cut >= _BULK_FROM:
             self._feed_bulk(data[:cut])
         elif cut:
             self._feed_few(data[:cut])
-        if skipping:
-            self._n["too_long"] += 1
+        if begun:
+            self._too_long(begun)
 
     def take(self) -> list[Message]:
         """What has been decoded since the last call, in order."""
@@ -99,7 +99,7 @@ class Decoder:
 
     def _line(self, line: bytes) -> None:
         if len(line) + 1 > LONGEST_LINE:
-            self._n["too_long"] += 1
+            self._too_long(line)
             return
         if line[-1:] == b"\r":
             line = line[:-1]
@@ -119,11 +119,16 @@ class Decoder:
             self._n["samples"] += 1
         elif isinstance(got, OtherVersion):
             self._n["bad_fields"] += 1
+            self.unusable = line
             self._notice(
                 f"the adapter speaks wire version {got.version}; this program knows version {WIRE_VERSION}"
             )
         else:
             self._message(got)
+
+    def _too_long(self, line: bytes) -> None:
+        self._n["too_long"] += 1
+        self.unusable = line[:LONGEST_LINE]  # as much of it as is known however the bytes were cut
 
     def _notice(self, text: str) -> None:
         if text not in self.notices and len(self.notices) < _MOST_NOTICES:

@@ -60,9 +60,7 @@ def steps_us(device_us: IntArray, host_us: IntArray, restart: IntArray) -> IntAr
     return np.where(by_host, np.maximum(host, 1), np.maximum(step, 1))
 
 
-def recompute_time(
-    seq: IntArray, device_us: IntArray, host_s: FloatArray, flags: Sequence[str] | None = None
-) -> FloatArray:
+def recompute_time(device_us: IntArray, host_s: FloatArray, flags: Sequence[str] | None = None) -> FloatArray:
     """``time_s`` from a recording's raw columns; rows without an adapter clock (-1) take the host's time."""
     if len(device_us) == 0:
         return np.empty(0)

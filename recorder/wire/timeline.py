@@ -91,7 +91,7 @@ class Timeline:
         by_clock = not self._bare and step < waited + _AHEAD_US
         return (self._time_us + (step if by_clock else waited)) / 1e6
 
-    def lost(self, host_s: float) -> None:
+    def lost(self) -> None:
         """The port was lost: samples are missing before the next row."""
         if self._origin_s is not None:
             self._was_lost = True

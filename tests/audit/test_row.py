@@ -31,6 +31,10 @@ def audited(started: str | None, calibration: dict[str, object] | None, *more: s
     ("2027-03-14T10:00:00Z", {"date": "2026-03-14"}, "in date"),  # a year; common practice, no source
     ("2027-03-15T10:00:00Z", {"date": "2026-03-14"}, "out of date"),
     ("2027-03-15T10:00:00Z", {"date": "2026-03-14", "due": "2028-01-01"}, "in date"),
+    ("2027-03-15T10:00:00Z", {"due": "2027-03-15T09:00:00Z"}, "in date"),  # a calibration file may have a time as well
+    ("2027-03-15T10:00:00Z", {"due": "2027-03-14T09:00:00Z"}, "out of date"),
+    ("2027-03-15T10:00:00Z", {"date": "2026-03-14T09:00:00+02:00"}, "out of date"),
+    ("2026-03-12T10:00:00Z", {"date": "2026-03-14 09:00", "due": "2027-03-14"}, "made later"),
     ("2027-03-15T10:00:00Z", {}, "no date"), (None, {"date": "2026-03-14"}, "no date"),
     ("2027-03-15T10:00:00Z", None, "none"),
     # tested before there was this calibration: a clock was wrong, or it was put in later. A day apart may be a zone.

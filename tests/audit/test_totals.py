@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from dataclasses import replace
 from typing import Any
 
@@ -9,6 +10,7 @@ import pytest
 
 from recorder.audit import AuditRow, Totals
 from recorder.audit.row import DIGITS, OUTCOME
+from recorder.audit.totals import _seconds
 from recorder.cli._audit_ledgers import Ledgers
 from recorder.cli._audit_words import totals_lines
 
@@ -51,6 +53,20 @@ def test_outcomes_adapters_and_months() -> None:
     assert got["adapters"] == {"hose-7": {"altered": 1, "fail": 2, "pass": 1}, "unknown": {"none": 1}}
     # half past midnight in Cairo is still March in UTC
     assert got["months"] == {"2026-03": {"altered": 1, "fail": 2, "pass": 1}, "unknown": {"none": 1}}
+
+
+@pytest.mark.skipif(not hasattr(time, "tzset"), reason="the zone of a process can be set in POSIX only")
+def test_the_day_of_a_calibration_is_the_same_on_every_computer(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Seconds since 1970 in UTC, as of ``date -u -d 2026-03-14 +%s``."""
+    try:
+        for zone in ("UTC0", "EST5EDT", "AEST-10"):
+            monkeypatch.setenv("TZ", zone)
+            time.tzset()
+            assert _seconds("2026-03-14") == 1_773_446_400.0
+            assert _seconds("2026-03-14T09:00:00+02:00") == 1_773_446_400.0 + 7 * 3600
+    finally:
+        monkeypatch.undo()
+        time.tzset()
 
 
 def test_a_copy_is_a_copy_and_nothing_else() -> None:

@@ -231,6 +231,19 @@ def test_what_was_measured_outlives_a_slip(bench: Bench, tmp_path: Path, monkeyp
     assert none.exit_code == 2 and "The pairs" not in none.stderr and none.stderr.splitlines()[-1] == "stopped"
 
 
+def test_a_calibration_for_another_adapter_than_the_one_on_the_port_is_refused_before_the_first_pair(
+    bench: Bench, tmp_path: Path
+) -> None:
+    out = tmp_path / "gauge.json"
+    done = subprocess.run(
+        [sys.executable, "-m", "recorder", "calibrate", "--port", bench.url, "--reference-u", "0.3 kPa", "-o", str(out),
+         "--adapter-id", "hose-9"],
+        cwd=ROOT, input="0\n", capture_output=True, text=True, timeout=60, check=False,
+    )
+    assert done.returncode == 2 and not out.exists() and "reference 1" not in done.stderr
+    assert "--adapter-id: it is to be of 'hose-9', and this adapter is 'rig-1'" in done.stderr.splitlines()[-1]
+
+
 def test_ctrl_c_leaves_the_pairs_on_the_screen(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     steps = iter([(0.1, 0.001, "one"), (0.2, 0.001, "two")])
 

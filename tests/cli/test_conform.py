@@ -5,6 +5,8 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import subprocess
+import sys
 import threading
 import time
 import tty
@@ -121,6 +123,19 @@ def test_when_it_asks() -> None:
     for pause in (2.0, 1.0):
         assert asked([k * pause for k in range(7)], [])[1] == [False, False]
     assert asked([], [], 4.0) == ([2.0, 3.7], [False])
+
+
+def test_a_port_that_is_named_as_a_file_is_not_read_for_ever() -> None:
+    master, slave = os.openpty()
+    try:
+        done = subprocess.run([sys.executable, "-m", "recorder", "conform", os.ttyname(slave)], capture_output=True,
+                              text=True, timeout=60, check=False)
+    finally:
+        os.close(master)
+        os.close(slave)
+    assert done.returncode == 2 and done.stdout == ""
+    [said] = done.stderr.splitlines()
+    assert "this is a device or pipe" in said and "listen to an adapter with --port /dev/" in said
 
 
 @pytest.mark.parametrize(("boots_s", "answers", "state"), [(2.2, True, "passed"), (2.2, False, "failed")])

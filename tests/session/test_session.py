@@ -74,7 +74,7 @@ def test_a_whole_test(feeder: Feeder, tmp_path: Path) -> None:
     assert len(rows) == 8000
     assert rows.time_s.tolist() == [i / 100 for i in range(8000)]
     assert rows.seq is not None and rows.device_us is not None and rows.host_s is not None
-    assert np.array_equal(recompute_time(rows.seq, rows.device_us, rows.host_s, rows.flag), rows.time_s)
+    assert np.array_equal(recompute_time(rows.device_us, rows.host_s, rows.flag), rows.time_s)
     # 120 kPa as the feeder pumped it, within the count it was rounded to (207 / 0.8 / 4095 kPa).
     assert abs(float(np.mean(rows.pressure_kpa[3000:6000])) - 120.0) < 0.064
     assert judge(found).to_json() == done.judgement == found.judgement

@@ -12,10 +12,14 @@ from PySide6.QtCore import Qt
 from pytestqt.qtbot import QtBot
 
 from recorder.calibration import Pair, due_after, from_file_text
+from recorder.model import Announcement
+from recorder.port import Chunk
 from recorder.rig import demo, simulate
 from recorder.rig.lines import timed_lines
 from recorder.settings import Settings
+from recorder.window.link.link import Link
 from recorder.window.places.main import MainWindow
+from recorder.wire import encode_announcement
 from tests.benchmarks.faults_common import Plug
 from tests.window.conftest import choose
 
@@ -159,3 +163,40 @@ def test_axes_show_numbers_and_no_thousandths(window: MainWindow) -> None:
     assert trace.getAxis("left").picture is None  # the numbers are drawn anew with the range
     assert window.adapter.allan.getAxis("bottom").tickStrings([-2.0, 0.47712, 1.0], 1.0, 1.0) == ["0.01", "3", "10"]
     assert window.testing.live.trace.getAxis("bottom").tickStrings([0.0, 75.0], 1.0, 15.0) == ["0:00", "1:15"]
+
+
+def test_no_pair_of_the_simulated_tester_becomes_one_of_the_own_gauge(window: MainWindow, qtbot: QtBot) -> None:
+    choose(window, "cap-passes")
+    qtbot.keyClick(window, Qt.Key.Key_F3)
+    page = window.adapter.calibrate
+    qtbot.keyClick(window, Qt.Key.Key_C)
+    page.u_edit.setText("0.4 kPa")
+    for kpa in (0, 50, 100, 150):
+        page.reference_edit.setText(str(kpa))
+        page.ratio_edit.setText(f"{0.1 + kpa / 250:.5f}")
+        page.add_pair()
+    assert len(page.pairs) == 4 and page.simulated and page.save_key.isEnabled()
+    window.go(0)  # straight to Testing, and back to the page that was open
+    window.testing.setup.port_box.setEditText("/dev/ttyUSB0")
+    window.go(2)
+    assert window.adapter.pages.currentIndex() == 1
+    assert page.pairs == [] and not page.simulated and not page.save_key.isEnabled()
+
+
+def test_pairs_of_two_adapters_are_no_calibration(window: MainWindow) -> None:
+    page = window.adapter.calibrate
+    said: list[str] = []
+    page.problem.connect(said.append)
+    link = Link()
+    for name in ("hose-7", "hose-8"):
+        link.take([Chunk(0.0, encode_announcement(Announcement(1, name, "1.0", 1023, 100.0)))])
+        page.link = link
+        page.reference_edit.setText("0")
+        page.ratio_edit.setText("0.1")
+        page.add_pair()
+    assert len(page.pairs) == 1 and "'hose-7'" in said[-1] and "'hose-8'" in said[-1]
+    page.take_back()
+    page.reference_edit.setText("0")
+    page.ratio_edit.setText("0.1")
+    page.add_pair()
+    assert len(page.pairs) == 1 and said[-1] == ""

@@ -12,6 +12,7 @@ from pytestqt.qtbot import QtBot
 
 from recorder.session import AskTwice
 from recorder.session.ending import too_early_s
+from recorder.window.places.ending import Losing
 from recorder.window.places.main import MainWindow
 from tests.test_report import VIEW
 from tests.window.conftest import choose
@@ -86,3 +87,14 @@ def test_what_was_asked_takes_no_news_away(asking: MainWindow, qtbot: QtBot) -> 
     testing.problem.emit("the adapter went away")
     qtbot.waitUntil(lambda: testing.ending.key.text() == "E  End test", timeout=5000)
     assert window.banner.isVisible() and window.banner.text() == "▲ the adapter went away"
+
+
+def test_a_test_that_is_not_on_disk_is_left_by_a_second_press() -> None:
+    said: list[str] = []
+    losing = Losing(said.append)
+    assert not losing.refused(stored=True) and not said
+    assert losing.refused(stored=False) and "not on disk" in said[0]
+    assert not losing.refused(stored=False) and len(said) == 1
+    assert losing.refused(stored=False)  # the next one is asked for anew
+    losing._asked_s -= 7.0
+    assert losing.refused(stored=False) and len(said) == 3

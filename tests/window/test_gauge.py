@@ -14,6 +14,7 @@ from pytestqt.qtbot import QtBot
 
 from recorder.audit import jobs_table
 from recorder.calibration import Pair, fit, to_file_text
+from recorder.cli._common import load_calibration
 from recorder.errors import FileError, SettingError
 from recorder.model import Calibration
 from recorder.recording import read
@@ -40,6 +41,15 @@ class Printer(Plug):
         return True
 
 
+def test_a_calibration_with_a_byte_order_mark_is_read_everywhere(tmp_path: Path) -> None:
+    """As some editors put one before the first character (UTF-8 signature)."""
+    path = tmp_path / "gauge.json"
+    path.write_text('{"coefficients_kPa": [-25.0, 250.0]}', encoding="utf-8-sig")
+    wanted = Calibration((-25.0, 250.0))
+    assert load_calibration(str(path)) == wanted
+    assert Gauge(calibration=str(path)).resolved() == (wanted, None)
+
+
 def test_what_is_written_on_the_form() -> None:
     assert parse_gauge(**FORM) == Gauge()
     assert parse_gauge(**{**FORM, "plain": True, "unit": " psi "}).bare_unit == "psi"
@@ -55,6 +65,13 @@ def test_what_is_written_on_the_form() -> None:
 def test_what_cannot_be_is_said(wrong: dict[str, object]) -> None:
     with pytest.raises(SettingError):
         parse_gauge(**{**FORM, **wrong})
+
+
+def test_a_full_scale_without_its_unit_that_no_usual_sensor_has_is_asked_for() -> None:
+    """30 is printed on many a gauge, and in kPa it is none's: psi was meant, most likely."""
+    with pytest.raises(SettingError, match="give its unit: '30 psi'"):
+        parse_gauge(**{**FORM, "full_scale": "30"})
+    assert parse_gauge(**{**FORM, "full_scale": "30 kPa"}).full_scale_kpa == 30.0
 
 
 def test_the_settings_go_before_the_memory_and_rubbish_is_left() -> None:

@@ -5,7 +5,11 @@ from __future__ import annotations
 import dataclasses
 import json
 import re
+import sys
+import threading
+import time
 from datetime import date
+from itertools import count
 from pathlib import Path
 
 import numpy as np
@@ -30,7 +34,7 @@ from recorder.window.state.calibrate import (
     with_direction,
 )
 from recorder.window.state.gauge import due_words
-from recorder.wire import encode_announcement, encode_sample
+from recorder.wire import encode_announcement, encode_line, encode_sample
 
 HOSE = Announcement(1, "hose-7", "1.0", 1023, 100.0)
 
@@ -45,6 +49,64 @@ def listened(data: bytes, at_s: float = 100.0) -> Link:
     link = Link()
     link.take([Chunk(at_s, data)])
     return link
+
+
+def test_plain_numbers_are_looked_at_while_the_tests_thread_adds_to_them() -> None:
+    before = sys.getswitchinterval()
+    link = Link("psi")
+    link.take([Chunk(0.0, b"\n" + b"1.25\n" * 2000)])
+    over = threading.Event()
+
+    def feed() -> None:
+        for n in count(1):
+            link.take([Chunk(0.01 * n, b"1.25\n")])
+            if over.is_set():
+                return
+
+    thread = threading.Thread(target=feed)
+    sys.setswitchinterval(1e-5)  # the window's is short as well, and a test lasts minutes
+    try:
+        thread.start()
+        end = time.monotonic() + 1.0
+        while time.monotonic() < end:
+            assert link.facts(0.0).plain is not None and set(link.readings()) == {1.25}
+            link.averaged(1.0, 0.0)
+    finally:
+        over.set()
+        thread.join()
+        sys.setswitchinterval(before)
+
+
+@pytest.mark.parametrize("bare", [None, "kPa"])
+def test_only_what_is_read_now_and_without_a_break_becomes_a_pair(bare: str | None) -> None:
+    """Two seconds are averaged. 10 readings a second: 0.2 of full scale, or 20 kPa, before the plug was out, and 0.4
+    or 40 after it."""
+    link, n = Link(bare), count()
+
+    def come(from_s: float, to_s: float, reading: int) -> None:
+        for k in range(round(from_s * 10), round(to_s * 10)):
+            data = b"%d\n" % reading if bare else encode_sample(next(n), k * 100_000, reading * 10, 1000, None)
+            link.take([Chunk(k / 10, data)])
+
+    hose = encode_announcement(Announcement(1, "hose-7", "1.0", 1000, 10.0))
+    link.take([Chunk(0.0, hose if bare is None else b"\n")])
+    came, later = (0.2, 0.4) if bare is None else (20.0, 40.0)
+    come(0.0, 1.9, 20)
+    assert link.averaged(2.0, 1.9) is None
+    come(1.9, 3.1, 20)
+    assert link.averaged(2.0, 3.0) == pytest.approx(came)
+    link.take([Lost(3.1)])
+    assert link.averaged(2.0, 3.2) is None
+    link.take([Back(4.0), Chunk(4.0, b"\n")])
+    come(4.1, 6.0, 40)
+    assert link.averaged(2.0, 5.9) is None
+    come(6.0, 6.2, 40)
+    assert link.averaged(2.0, 6.1) == pytest.approx(later)
+    assert link.averaged(2.0, 12.0) is None  # silent since
+    if bare is None:
+        link.take([Chunk(6.2, encode_line("F,6200000,open"))])
+        come(6.2, 6.4, 40)
+        assert link.averaged(2.0, 6.3) is None
 
 
 def test_raw_counts_and_volts_are_those_of_the_wire() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import random
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
 
@@ -54,9 +55,49 @@ def test_a_cut_off_file_is_a_row_and_no_error(tmp_path: Path) -> None:
 
 
 def test_the_table_has_the_files_that_the_audit_has(tmp_path: Path) -> None:
-    for name in ("a.csv", "B.CSV", "c.txt"):
-        (tmp_path / name).write_text(CUT_OFF)
-    assert {p.name for p in list_folder(tmp_path)} == {p.name for p in find_recordings(tmp_path)} == {"a.csv", "B.CSV"}
+    """Capitals, links to folders and files, a loop, a ledger and what is only called like one."""
+    shop, share = tmp_path / "shop", tmp_path / "share"
+    for folder in (shop, share, shop / "old"):
+        folder.mkdir()
+    for path in (shop / "a.csv", shop / "B.CSV", shop / "c.txt", share / "d.csv", shop / "old" / "ledger.csv"):
+        path.write_text(CUT_OFF)
+    for name in ("ledger.csv", "LEDGER.CSV"):
+        (shop / name).write_text("time,file,sha256,previous\n")
+    (shop / "2025").symlink_to(share)
+    (shop / "e.csv").symlink_to(share / "d.csv")
+    (share / "back").symlink_to(shop)
+    found = {str(p.relative_to(shop)) for p in list_folder(shop)}
+    assert found == {str(p.relative_to(shop)) for p in find_recordings(shop)}
+    assert found == {"a.csv", "B.CSV", "2025/d.csv", "e.csv", "old/ledger.csv", "LEDGER.CSV"}
+
+
+def test_a_folder_below_that_one_may_not_read_is_a_line_of_the_table() -> None:
+    before = os.geteuid()
+    with TemporaryDirectory() as made:  # directly below a folder that everybody may read
+        folder, inside = Path(made), Path(made) / "shut"
+        folder.chmod(0o755)
+        (folder / "a.csv").write_text(CUT_OFF)
+        inside.mkdir(mode=0o000)
+        try:
+            if before == 0:
+                os.seteuid(65534)  # root may read everything
+            rows = [quick_row(path) for path in list_folder(folder)]
+        finally:
+            os.seteuid(before)
+            inside.chmod(0o755)
+    assert [(Path(r.path).name, r.outcome) for r in rows] == [("shut", "unreadable"), ("a.csv", "unfinished")]
+
+
+@pytest.mark.parametrize(("started", "shown"), [
+    ("2026-03-14T10:15:00.000Z", "2026-03-14 10:15"),
+    ("2026-03-14T20:00:00-05:00", "2026-03-15 01:00"),  # after 2026-03-14T23:30Z, as text before it
+    ("2026-03-14T23:30:00Z", "2026-03-14 23:30"),
+    ("one fine morning", "one fine morning"),
+])
+def test_times_of_any_zone_sort(tmp_path: Path, started: str, shown: str) -> None:
+    path = tmp_path / "x.csv"
+    path.write_text(CUT_OFF.replace("2026-03-14T10:15:00.000Z", started))
+    assert quick_row(path).time == shown
 
 
 def test_what_was_over_the_limit_is_seen_in_the_table(tmp_path: Path) -> None:

@@ -150,6 +150,10 @@ def test_a_full_disk_is_said_and_the_test_is_stored_elsewhere(
     (cut,) = recordings(small_disk)
     saved = len(read(cut).rows)
     assert not window.close() and asked  # it is not on disk: asked before it goes
+    for key in (Qt.Key.Key_N, Qt.Key.Key_B):
+        testing._losing._asked_s = float("-inf")  # long ago
+        qtbot.keyClick(window, key)
+        assert testing.judgement is not None and "is not on disk" in window.banner.text()
     qtbot.keyClick(window, Qt.Key.Key_S)
     (file,) = recordings(elsewhere)
     recording = read(file)

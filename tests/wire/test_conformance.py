@@ -60,6 +60,14 @@ def test_a_capture_may_begin_and_end_in_a_line() -> None:
     assert failed(data[7:-9]) == {}
 
 
+def test_a_start_that_was_not_seen_passes_nothing() -> None:
+    """A capture from mid-stream may well begin with one of the announcements of every 5 s."""
+    for first in (500, 501):
+        states = {r.rule: r.state for r in check_bytes(b"".join(stream()[first:]))}
+        assert states["boot"] == "not seen", first
+    assert {r.rule: r.state for r in check_bytes(A)}["boot"] == "not seen"
+
+
 def spoiled(at: int, new: bytes) -> bytes:
     lines = stream()
     lines[at] = new

@@ -176,6 +176,22 @@ def test_endless_line_keeps_no_memory() -> None:
     assert decoder.counts.too_long == 1
 
 
+@pytest.mark.parametrize("piece", [1, 7, 119, 120, 121, 10_000])
+@pytest.mark.parametrize("copies", [1, 40])
+def test_the_beginning_of_a_line_that_is_too_long_is_kept(piece: int, copies: int) -> None:
+    """Whoever is told that nothing could be used is shown what came; however it was cut, and also by the quick way."""
+    data = (encode_sample(1, 2, 3) * 8 + b"0123456789" * 40 + b"\n") * copies
+    decoder = Decoder()
+    for at in range(0, len(data), piece):
+        decoder.feed(data[at : at + piece])
+    assert decoder.unusable == b"0123456789" * 12
+    assert decoder.counts.too_long == copies
+    decoder.feed(raw(b"Z,1"))
+    assert decoder.unusable == raw(b"Z,1")[:-1]
+    decoder.feed(raw(b"A,2,hose-7,1.0,1023,100"))
+    assert decoder.unusable == raw(b"A,2,hose-7,1.0,1023,100")[:-1]
+
+
 def test_other_wire_version_is_said_and_not_guessed() -> None:
     decoder = Decoder()
     decoder.feed(encode_line("A,2,hose-7,1.0,1023,100,new") * 3)

@@ -26,6 +26,7 @@ __all__ = ["Rounded", "rounded_response"]
 
 # where no source is named beside a number: common practice, no source
 _BEYOND = 4.0  # standard deviations
+_ROOT_2PI = 2.5066283  # of the normal density
 _LEAST_INFORMATION = 1e-3
 # fitted anew until the curve stays, in noise's standard deviations, or so often
 _STANDS, _ROUNDS, _QUICK_ROUNDS = 0.1, 8, 3
@@ -127,7 +128,7 @@ def rounded_response(
     a = (-0.5 * step_kpa - offset) / sd_kpa
     b = (0.5 * step_kpa - offset) / sd_kpa
     mass = np.maximum(normal_cdf(b) - normal_cdf(a), 1e-12)
-    fa, fb = np.exp(-0.5 * a * a) / 2.5066283, np.exp(-0.5 * b * b) / 2.5066283
+    fa, fb = np.exp(-0.5 * a * a) / _ROOT_2PI, np.exp(-0.5 * b * b) / _ROOT_2PI
     score = (fa - fb) / mass  # d log mass / d curve, in 1 / sd
     info = np.clip((b * fb - a * fa) / mass + score * score, _LEAST_INFORMATION, 1.0)
     z = curve + np.clip(score / info * sd_kpa, -step_kpa, step_kpa)

@@ -34,6 +34,7 @@ _JUMPS_LEAST = 0.03  # of all changes
 _GOES_TOGETHER = 0.98  # squared correlation of counts and pressures
 AMONG_S = 2.0  # after another rise a stroke may follow
 BESIDE, STANDS_OUT = 3, 2.0  # readings on each side; steps by which a top stands out from the median of five
+STEP_TO_SD = 3.46  # about the root of 12: what is rounded is off by anything in half a step, all alike
 LAST_PLACE_KPA = 2.5e-4  # the last decimal of the file
 SLOPE_S = 0.09  # width of the Gaussian whose derivative gives the slope: a fraction of a stroke
 
@@ -218,7 +219,7 @@ def prepare(t: FloatArray, p: FloatArray, zero_kpa: float, known: Sampling | Non
     known = known or sampling(t, p)
     dt, step = known.dt_s, known.step_kpa
     noise = noise_kpa(p, step)
-    sd = float(np.hypot(noise, step / 3.46)) + 1e-6
+    sd = float(np.hypot(noise, step / STEP_TO_SD)) + 1e-6
     clean, spikes = p - zero_kpa, 0
     if dt <= FINE_S:
         clean, spikes = without_spikes(clean, dt, sd)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.trace.filters import median, normal_sd, running_mean
-from recorder.analysis.trace.signal import Prepared, Sampling, sampling
+from recorder.analysis.trace.signal import STEP_TO_SD, Prepared, Sampling, sampling
 from recorder.model import Quantity
 
 if TYPE_CHECKING:
@@ -112,7 +112,7 @@ def find_zero(t: FloatArray, p: FloatArray, known: Sampling | None = None) -> tu
     zero = float(np.mean(kept))
     # correlated noise: as if every quarter second gave one independent reading
     independent = max(len(kept) * min(dt / 0.25, 1.0), 1.0)
-    u = float(np.hypot(np.std(kept), step / 3.46) / np.sqrt(independent))
+    u = float(np.hypot(np.std(kept), step / STEP_TO_SD) / np.sqrt(independent))
     if len(kept) < 3:
         u = max(u, limit / 3.0)  # it may have begun to rise already
     return zero, u, max(end, float(t[0]))

@@ -66,6 +66,7 @@ class Link:
         self._kept = 0
         self.announced: Announcement | None = None
         self.away = False
+        self._back_s = float("-inf")  # when the port came back, or went away
         self._heard_s: float | None = None
         self._restarted_s: float | None = None
         self._fault: tuple[float, str] | None = None
@@ -78,9 +79,10 @@ class Link:
                 self._messages(item.host_s)
             else:
                 self.away = isinstance(item, Lost)
+                self._back_s = item.host_s
                 self._decoder.resync()
                 if self.away:
-                    self._timeline.lost(item.host_s)
+                    self._timeline.lost()
 
     def _messages(self, host_s: float) -> None:
         for message in self._decoder.take():
@@ -134,17 +136,30 @@ class Link:
 
     def readings(self) -> FloatArray:
         """The latest plain numbers, at most _MOST_PLAIN, in their unit."""
-        return np.array([v for _, v in self._plain])
+        return np.array([v for _, v in self._copied()])
 
-    def averaged(self, seconds: float) -> float | None:
+    def _copied(self) -> tuple[tuple[float, float], ...]:
+        """The plain numbers at this moment, for the session's thread may add to them meanwhile."""
+        return tuple(self._plain)
+
+    def averaged(self, seconds: float, now_s: float) -> float | None:
         """The mean reading of the latest seconds, as part of full scale (plain numbers: kPa); None before so much
-        has come."""
+        has come, after the port was away too, and where nothing comes, or with a fault. now_s: as of ``facts``."""
+        from recorder.session import away_of
+
+        if self._heard_s is None or self._heard_s - self._back_s < seconds or (
+            self._fault is not None and now_s - self._fault[0] < seconds
+        ):
+            return None
+        bare = self.bare_unit is not None
+        if away_of(lost=self.away, since_s=now_s - self._heard_s, begun=True, bare=bare) is not None:
+            return None
         if self.bare_unit is not None:
-            if not self._plain or self._plain[-1][0] - self._plain[0][0] < seconds:
+            plain = self._copied()
+            if not plain or plain[-1][0] - plain[0][0] < seconds:
                 return None
-            last_s = self._plain[-1][0]
-            return float(np.mean([v for s, v in self._plain if s > last_s - seconds])) * pressure_factor_kpa(
-                self.bare_unit)
+            last_s = plain[-1][0]
+            return float(np.mean([v for s, v in plain if s > last_s - seconds])) * pressure_factor_kpa(self.bare_unit)
         if self.announced is None:
             return None
         wanted = max(int(self.announced.nominal_rate_hz * seconds), 10)
@@ -159,11 +174,6 @@ class Link:
         r = ratio_of(s.counts, s.supply, self.announced.full_scale_counts)[-latest:]
         return float(np.mean(r)), float(np.std(r)), len(r)
 
-    def forget(self) -> None:
-        """Begins the samples anew, for another reading."""
-        self._blocks.clear()
-        self._kept = 0
-
     def facts(self, now_s: float) -> LinkFacts:
         """What is known now; ``now_s`` on the clock of the port (time.monotonic)."""
         recent = self.samples(500)
@@ -176,11 +186,12 @@ class Link:
         supply = float(recent.supply[-1]) if len(recent) and not np.isnan(recent.supply[-1]) else None
         plain = None
         if self.bare_unit is not None and len(self._plain) > 1:
-            arrived = np.array([s for s, _ in self._plain])
+            numbers = np.array(self._copied())
+            arrived = numbers[:, 0]
             rate = (len(arrived) - 1) / float(arrived[-1] - arrived[0]) if arrived[-1] > arrived[0] else None
             came = np.unique(arrived)  # several may come at once
             jitter = float(np.std(np.diff(came))) if len(came) > 10 else None
-            last = self.readings()[-_NOISE_OF:]
+            last = numbers[-_NOISE_OF:, 1]
             plain = (float(last[-1]), self.bare_unit, float(np.std(np.diff(last))) / 2**0.5 if len(last) > 9 else 0.0)
         fault = self._fault[1] if self._fault is not None and now_s - self._fault[0] < 2.0 else None
         return LinkFacts(
@@ -203,7 +214,7 @@ def report_of(samples: Samples, wire: WireCounts, announced: Announcement,
 
 class Tapped:
     """A port whose bytes a link hears too. ``chunks`` keeps them, so that a test that could not be stored
-    can be written again."""
+    can be written again; of very much only what came first, and then ``cut`` is true."""
 
     MOST_BYTES = 64 << 20
 
@@ -220,9 +231,13 @@ class Tapped:
         items = self._port.take()
         self._link.take(items)
         self._bytes += sum(len(item.data) for item in items if isinstance(item, Chunk))
-        if self._bytes <= self.MOST_BYTES:
+        if not self.cut:
             self.chunks += items
         return items
+
+    @property
+    def cut(self) -> bool:
+        return self._bytes > self.MOST_BYTES
 
     def write(self, data: bytes) -> None:
         self._port.write(data)

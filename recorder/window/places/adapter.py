@@ -229,6 +229,7 @@ class AdapterPlace(QWidget):
     def shown(self, is_shown: bool) -> None:
         """The place came into view, or left it: a port is not held behind the user's back."""
         if is_shown:
+            self.calibrate.use_gauge(self._gauge_now().bare_unit, simulated=self._simulated)
             self._timer.start(100)
             self.tick()
         else:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from datetime import date
 from pathlib import Path
 
@@ -21,6 +22,7 @@ from PySide6.QtWidgets import (
 from recorder.calibration import CalibrationFit, Pair, due_after, to_file_text
 from recorder.digits import decimals
 from recorder.errors import SettingError
+from recorder.recording.whole import write_whole
 from recorder.settings import Settings
 from recorder.units import convert, format_pressure
 from recorder.window.link.link import Link
@@ -57,6 +59,7 @@ class CalibratePage(QWidget):
         self.settings, self.folder, self.colours, self.unit = settings, folder, palette, unit
         self.link: Link | None = None
         self.pairs: list[Pair] = []
+        self._pairs_of: str | None = None  # the adapter that was heard when they were taken
         self.found: CalibrationFit | None = None
         self.bare_unit: str | None = None
         self.simulated = False
@@ -126,27 +129,38 @@ class CalibratePage(QWidget):
 
     def use_gauge(self, bare_unit: str | None, *, simulated: bool) -> None:
         """The unit of the plain numbers that the adapter prints; None where it sends checked lines."""
-        self.simulated = simulated
-        if bare_unit != self.bare_unit:
-            self.bare_unit = bare_unit
-            self.pairs.clear()  # they were of another kind
+        if (bare_unit, simulated) != (self.bare_unit, self.simulated):
+            self.bare_unit, self.simulated = bare_unit, simulated
+            self.pairs.clear()  # they were of another kind, or of no gauge at all
             self.show_fit()
 
     def _averaged(self) -> float | None:
-        return self.link.averaged(_AVERAGED_S) if self.link is not None else None
+        return self.link.averaged(_AVERAGED_S, time.monotonic()) if self.link is not None else None
 
     def _reading(self, x: float) -> str:
         return f"{x:.5f}" if self.bare_unit is None else f"{convert(x, 'kPa', self.bare_unit):.4g}"
 
+    def _of_another(self) -> str:
+        """What is said where the pairs are of another adapter than the one that is heard; empty where not."""
+        announced = self.link.announced if self.link is not None else None
+        if announced is None or not self.pairs or self._pairs_of in (None, announced.adapter_id):
+            return ""
+        return (f"the pairs are of the adapter '{self._pairs_of}', and this is '{announced.adapter_id}': take them "
+                "back first")
+
     def add_pair(self) -> None:
         """One more pair; the reading is taken from the link where none was written."""
+        other = self._of_another()
+        if other:
+            self.problem.emit(other)
+            return
         reference = self.reference_edit.text().strip() or ("0" if not self.pairs else "")
         ratio = self.ratio_edit.text().strip()
         if not ratio:
             now = self._averaged()
             if now is None:
-                self.problem.emit("no reading yet, it is the mean of two seconds: listen to the adapter (H), or "
-                                  "write it")
+                self.problem.emit("there is no reading, it is the mean of two seconds without a fault: listen to the "
+                                  "adapter (H), or write it")
                 return
             ratio = f"{now:.6f}" if self.bare_unit is None else f"{convert(now, 'kPa', self.bare_unit):.6f}"
         try:
@@ -155,6 +169,9 @@ class CalibratePage(QWidget):
             self.problem.emit(str(err))
             return
         self.problem.emit("")
+        announced = self.link.announced if self.link is not None else None
+        if announced is not None or not self.pairs:
+            self._pairs_of = announced.adapter_id if announced is not None else None
         self.pairs.append(pair)
         self.reference_edit.clear()
         self.ratio_edit.clear()
@@ -232,6 +249,10 @@ class CalibratePage(QWidget):
         if self.found is None:
             return
         today = date.today()
+        other = self._of_another()
+        if other:
+            self.problem.emit(other)
+            return
         try:
             reference_u(self.u_edit.text(), self.unit, needed=True)
             due = due_day(self.due_edit.text(), today)
@@ -251,8 +272,7 @@ class CalibratePage(QWidget):
             while path.exists():
                 n += 1
                 path = place / f"{stem}-{today.isoformat()}-{n}.json"
-            with path.open("x", encoding="utf-8", newline="\n") as file:
-                file.write(to_file_text(cal, details))
+            write_whole(path, to_file_text(cal, details).encode())
         except OSError as err:
             self.problem.emit(f"{place}: the calibration cannot be written ({err.strerror}); make room or choose "
                               "another folder")

@@ -3,6 +3,7 @@ glove beside the key for findings must not cost the test."""
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
     from recorder.session import AskTwice
     from recorder.window.places.host import Host
 
-__all__ = ["Ending"]
+__all__ = ["Ending", "Losing"]
 
 _PLAIN, _AGAIN = "E  End test", "E  again: end"
 
@@ -55,3 +56,24 @@ class Ending:
             self.key.setText(_PLAIN)
             if not self._testing.away:  # else the line says that by now
                 self._testing.note.emit("")
+
+
+class Losing:
+    """A test that is not on disk goes for the next one only when that key is pressed twice."""
+
+    def __init__(self, say: Callable[[str], object]) -> None:
+        self._say = say
+        self._asked_s = float("-inf")
+
+    def refused(self, *, stored: bool) -> bool:
+        """Whether the test stays where it is, which is said then."""
+        from recorder.session.ending import ASKS_S
+
+        now = time.monotonic()
+        if stored or now - self._asked_s < ASKS_S:
+            self._asked_s = float("-inf")
+            return False
+        self._asked_s = now
+        self._say(f"this test is not on disk: S stores it in another folder. Once more within {ASKS_S:.0f} s, and "
+                  "it is lost")
+        return True

@@ -14,7 +14,7 @@ from recorder.model import LiveView, TestKind
 from recorder.settings import Settings
 from recorder.window.parts.sound import Alarm, Sounding
 from recorder.window.parts.widgets import Key, Pages
-from recorder.window.places.ending import Ending
+from recorder.window.places.ending import Ending, Losing
 from recorder.window.places.left_on import LeftOnWatch
 from recorder.window.places.noting import Noting
 from recorder.window.places.repairs import Repairs
@@ -76,7 +76,7 @@ class Testing(QWidget):
         column.addWidget(self.pages)
         self.pages.addWidget(self.setup)
         self.start_key = self._main("Start   [Enter]", self.start_test, "start the test")
-        self.ending = Ending(self, self.end)
+        self.ending, self._losing = Ending(self, self.end), Losing(self.problem.emit)
         self.next_key = self._main("N  Test again", self.next_test, "next test on the same job")
         self.noting, self.repairs, self._left_on = Noting(self), Repairs(self), LeftOnWatch(self)
         self.other_key = Key("B  Other test", self.other_test, says="back to the form for another test")
@@ -252,7 +252,7 @@ class Testing(QWidget):
         self.show_result()
         self.actions_changed.emit()
         if running.left_on is None:
-            self.next_key.setFocus()
+            (self.next_key if running.stored else self.store_key).setFocus()
         else:  # no key begins the next test while somebody is to relieve
             self.setFocus()
             self._timer.start(_AFTER_TICK_MS)
@@ -279,7 +279,7 @@ class Testing(QWidget):
         from recorder.window.state.trace import earlier_of
 
         running = self.running
-        if self.judgement is None or running is None:
+        if self.judgement is None or running is None or self._losing.refused(stored=running.stored):
             return False
         running.let_go()
         if len(running.store):

@@ -9,14 +9,11 @@ from pathlib import Path
 
 from recorder.errors import FileError, RecorderError, SettingError
 from recorder.model import Calibration
-from recorder.settings import Settings
-from recorder.units import format_pressure, parse_quantity, pressure_factor_kpa
+from recorder.settings import ASSUMED_FULL_SCALE, Settings
+from recorder.units import format_pressure, parse_quantity, pressure_factor_kpa, sensor_scale
 
-__all__ = ["ASSUMED_FULL_SCALE_KPA", "Gauge", "due_words", "gauge_of", "gauge_words", "parse_gauge", "remembered"]
+__all__ = ["Gauge", "due_words", "gauge_of", "gauge_words", "parse_gauge", "remembered"]
 
-# A gauge of which nothing is known is taken for the commonest hobby one, and that is said. Common practice, no source.
-ASSUMED_FULL_SCALE_KPA = 206.842719  # 30 psi, NIST SP 811
-_ASSUMED = "30 psi"
 _KEPT = ("bare_unit", "full_scale_kpa", "full_scale_counts", "calibration")
 
 
@@ -45,7 +42,9 @@ class Gauge:
             return cal, None
         if self.bare_unit is not None:
             return None, None
-        return None, self.full_scale_kpa if self.full_scale_kpa is not None else ASSUMED_FULL_SCALE_KPA
+        if self.full_scale_kpa is not None:
+            return None, self.full_scale_kpa
+        return None, parse_quantity(ASSUMED_FULL_SCALE, "kPa")
 
     def reads_to_kpa(self) -> float | None:
         """Where its scale ends; None where that is not known."""
@@ -61,7 +60,7 @@ class Gauge:
         from recorder.calibration import from_file_text
 
         try:
-            text = Path(self.calibration).read_text(encoding="utf-8")
+            text = Path(self.calibration).read_text(encoding="utf-8-sig")
         except (OSError, UnicodeDecodeError) as err:
             raise FileError(f"cannot be read ({getattr(err, 'strerror', None) or err})", path=self.calibration,
                             do="choose another calibration, or none: F3, then G") from None
@@ -102,8 +101,7 @@ def parse_gauge(*, plain: bool, unit: str, full_scale: str, counts: str, calibra
         bare_unit = unit.strip()
     full_scale_kpa, full_counts = None, None
     if full_scale.strip():
-        text = full_scale.strip()
-        kpa = parse_quantity(text if any(ch.isalpha() for ch in text) else f"{text} {shown_unit}", "kPa")
+        kpa = sensor_scale(full_scale.strip(), shown_unit)
         if not 1.0 <= kpa <= 10_000.0:
             raise SettingError(f"a full scale of {kpa:g} kPa is no gauge's for this job",
                                do="write what is printed on the gauge, like 30 psi")
@@ -130,7 +128,7 @@ def gauge_words(gauge: Gauge, unit: str, today: date) -> str:
     if full_scale_kpa is None:
         return sends + "not calibrated: taken as they come, the gauge's error is in no ±"
     if gauge.full_scale_kpa is None:
-        return f"▲ not calibrated, nor is its full scale known: taken for a {_ASSUMED} gauge"
+        return f"▲ not calibrated, nor is its full scale known: taken for a {ASSUMED_FULL_SCALE} gauge"
     return sends + f"not calibrated: taken by its full scale of {format_pressure(full_scale_kpa, unit)}"
 
 

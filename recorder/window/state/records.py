@@ -14,7 +14,9 @@ from typing import Any
 from recorder import report
 from recorder.errors import FileError, RecorderError, printable
 from recorder.model import TEST_KINDS, Recording
-from recorder.recording import Legible, is_ledger, legible, read
+from recorder.moments import utc_text
+from recorder.recording import Legible, legible, read
+from recorder.recording.folders import find_recordings
 from recorder.units import pressure_factor_kpa
 
 __all__ = [
@@ -49,23 +51,19 @@ class RecordRow:
 
 
 def list_folder(folder: Path) -> list[Path]:
-    """Every recording below the folder, newest name first. Raises FileError where it cannot be read."""
-    found = []
-
-    def refuse(err: OSError) -> None:
-        raise FileError(f"the folder cannot be read ({err.strerror})", path=str(err.filename or folder),
-                        do="check its permissions, or name another with --folder")
-
+    """What the audit finds below the folder (also folders that cannot be opened, each as a line that says so), newest
+    name first. Raises FileError where the folder itself cannot be read."""
     try:
         folder.stat()
     except FileNotFoundError:
         return []
-    except OSError as err:
-        refuse(err)
-    for here, _, names in os.walk(folder, onerror=refuse):
-        paths = (Path(here) / name for name in names if name.lower().endswith(".csv"))
-        found += [path for path in paths if not is_ledger(path)]
-    return sorted(found, key=lambda p: p.name, reverse=True)
+    except OSError:
+        pass  # said by what follows
+    try:
+        return sorted(find_recordings(folder), key=lambda p: p.name, reverse=True)
+    except FileError as err:
+        raise FileError(f"the folder cannot be read ({err.what})", path=err.path,
+                        do="check its permissions, or name another with --folder") from None
 
 
 def _annotation(line: str) -> tuple[str, Any] | None:
@@ -100,6 +98,12 @@ def _text(value: object) -> str:
     return printable(str(value))[:_LONGEST_TEXT]
 
 
+def _time(started: object) -> str:
+    """In UTC, so that it sorts whatever zone it was written in; as it stands where it is no time of RFC 3339."""
+    text = _text(started)
+    return utc_text(text) or text[:16].replace("T", " ")
+
+
 def quick_row(path: Path) -> RecordRow:
     """What the annotations at both ends of the file say; nothing is judged. Never raises."""
     facts: dict[str, Any] = {}
@@ -122,7 +126,7 @@ def quick_row(path: Path) -> RecordRow:
     stamped = _value(marked)
     hold = judgement.get("hold")
     return RecordRow(
-        str(path), _text(facts.get("started", ""))[:16].replace("T", " "), _text(facts.get("job", "")),
+        str(path), _time(facts.get("started", "")), _text(facts.get("job", "")),
         _text(facts.get("test", "?")) + (" SIMULATED" if facts.get("simulated") is True else ""),
         "" if stamped is None or not isinstance(marked, Mapping) else f"{stamped:g} {_text(marked.get('unit', ''))}",
         _value(judgement.get("opening")), _value(hold.get("drop")) if isinstance(hold, Mapping) else None,
@@ -134,7 +138,7 @@ def _resaved_row(path: Path, seen: Legible) -> RecordRow:
     """Of a recording that a spreadsheet or an editor saved again: whose it is, as far as that is legible."""
     job = seen.text("job")
     return RecordRow(
-        str(path), _text(seen.text("started") or "")[:16].replace("T", " "),
+        str(path), _time(seen.text("started") or ""),
         _text(f"{job}: {_RESAVED}" if job else _RESAVED),
         _text(seen.text("test") or "?") + (" SIMULATED" if seen.values.get("simulated") is True else ""),
         "", None, None, _UNREADABLE,

@@ -1,0 +1,72 @@
+"""What there is below a folder: the same for the audit, for the table of jobs and for the window."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+from recorder.errors import FileError
+from recorder.recording.ledger import LEDGER, is_ledger
+
+__all__ = ["find_ledgers", "find_recordings"]
+
+
+def _folders(folder: str | os.PathLike[str]) -> Iterator[tuple[Path, list[str], list[str]] | Path]:
+    """The folder and those below it, each with the names of its folders and files; one that cannot be opened
+    as its path alone. Links are followed; a folder that is reached twice, or through a loop, is entered once.
+    FileError where it is no folder, or cannot be opened itself."""
+    top = Path(folder)
+    try:
+        if not top.is_dir():
+            if top.exists():
+                raise FileError("this is no folder", path=str(top), do="name the folder that it is in")
+            raise FileError("there is no such folder", path=str(top), do="check the name")
+    except OSError as err:
+        raise FileError(f"it cannot be opened ({err.strerror})", path=str(top), do="check its rights") from None
+    seen: set[tuple[int, int]] = set()
+
+    closed: list[Path] = []
+
+    def refuse(err: OSError) -> None:
+        if Path(err.filename) == top:
+            raise FileError(f"it cannot be opened ({err.strerror})", path=str(top), do="check its rights")
+        closed.append(Path(err.filename))
+
+    for place, folders, files in os.walk(top, followlinks=True, onerror=refuse):
+        yield from closed
+        closed.clear()
+        try:
+            info = Path(place).stat()
+        except OSError as err:  # taken away, or out of reach, since it was opened
+            err.filename = place
+            refuse(err)
+            folders.clear()
+            continue
+        if (info.st_dev, info.st_ino) in seen:
+            folders.clear()
+            continue
+        seen.add((info.st_dev, info.st_ino))
+        folders.sort()
+        yield Path(place), folders, sorted(files)
+    yield from closed
+
+
+def find_recordings(folder: str | os.PathLike[str]) -> Iterator[Path]:
+    """Every ``.csv`` below the folder but the ledgers, in order of name; and every folder that cannot be
+    opened, so that it is said and not passed over. FileError where there is no such folder."""
+    for found in _folders(folder):
+        if isinstance(found, Path):
+            yield found
+            continue
+        place, _, files = found
+        for name in files:
+            if name.lower().endswith(".csv") and not is_ledger(place / name):
+                yield place / name
+
+
+def find_ledgers(folder: str | os.PathLike[str]) -> Iterator[Path]:
+    """The folders in which there is something by the name of a ledger, whatever it is."""
+    for found in _folders(folder):
+        if not isinstance(found, Path) and (LEDGER in found[2] or LEDGER in found[1]):
+            yield found[0]

@@ -1,0 +1,63 @@
+"""An adapter that is unplugged while a reference pressure is averaged: no part of a reading becomes a pair."""
+
+from __future__ import annotations
+
+import time
+
+import pytest
+
+from recorder.cli._gather import Gatherer
+from recorder.cli._pairs import _step
+from recorder.errors import PortLost, RecorderError
+from recorder.port import Back, Chunk, Lost
+from recorder.wire import Decoder, encode_sample
+
+SECONDS = 0.3
+
+
+class Unplugged:
+    """100 samples a second; in the middle of the first reading the plug is out. back_s: when it is in again."""
+
+    failure: RecorderError | None = None
+
+    def __init__(self, out_s: float, back_s: float) -> None:
+        self.out_s, self.back_s = out_s, back_s
+        self.begin = time.monotonic()
+        self.n, self.was_out, self.is_back = 0, False, False
+
+    def take(self) -> list[Chunk | Lost | Back]:
+        now = time.monotonic()
+        at = now - self.begin
+        out: list[Chunk | Lost | Back] = []
+        if at >= self.out_s and not self.was_out:
+            self.was_out = True
+            out.append(Lost(now))
+        if at >= self.back_s and not self.is_back:
+            self.is_back = True
+            out.append(Back(now))
+        due = int(at * 100)
+        if not self.was_out or self.is_back:
+            out.append(Chunk(now, b"\n" + b"".join(encode_sample(i, i * 10_000, 614) for i in range(self.n, due))))
+        self.n = due
+        return out
+
+
+def gatherer(port: Unplugged) -> Gatherer:
+    out = Gatherer("given:")
+    out._port, out._decoder = port, Decoder()  # type: ignore[assignment]
+    return out
+
+
+@pytest.mark.parametrize("back_s", [0.2, 60.0])
+def test_the_step_is_taken_again(back_s: float) -> None:
+    port = gatherer(Unplugged(0.1, back_s))
+    with pytest.raises(PortLost, match="went away meanwhile"):
+        _step(port, SECONDS, None, 1023.0)
+    assert port.blocks  # of the part that came
+
+
+def test_what_was_unplugged_between_two_readings_costs_nothing() -> None:
+    port = gatherer(Unplugged(0.05, 0.1))
+    time.sleep(0.15)
+    mean, scatter, _ = _step(port, SECONDS, None, 1023.0)
+    assert mean == pytest.approx(614 / 1023) and scatter < 1e-12

@@ -1,0 +1,65 @@
+"""A disk that fills up while a picture, an export or a calibration is written: nothing that is half of one is left."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from recorder.cli import main
+from recorder.recording.whole import write_whole
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="limits of a process are POSIX")
+
+SHOWN = next((Path(__file__).parents[2] / "recordings").glob("*-cap-*.csv"))
+
+
+@contextmanager
+def small_disk(most_bytes: int) -> Iterator[None]:
+    """No file of this process grows beyond so many bytes (EFBIG; Python ignores the signal)."""
+    import resource
+
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (most_bytes, before[1]))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+
+
+def test_whole_or_not_at_all(tmp_path: Path) -> None:
+    path = tmp_path / "a.bin"
+    with small_disk(1000), pytest.raises(OSError, match="large"):
+        write_whole(path, bytes(1001))
+    assert not path.exists()
+    with small_disk(1000):
+        write_whole(path, bytes(1000))
+    with pytest.raises(FileExistsError):
+        write_whole(path, b"x")
+    assert path.read_bytes() == bytes(1000)
+    write_whole(path, b"y", force=True)
+    assert path.read_bytes() == b"y"
+    with pytest.raises(OSError, match="space"):
+        write_whole(Path("/dev/full"), b"z", force=True)
+    assert Path("/dev/full").exists()
+
+
+@pytest.mark.parametrize("args", [
+    ("picture", SHOWN, "-o", "OUT/a.svg"), ("export", "--to", "sheet", "--folder", "OUT", SHOWN),
+    ("calibrate", "OUT/../pairs.csv", "--reference-u", "0.3 kPa", "-o", "OUT/gauge.json"),
+])
+def test_after_a_full_disk_the_command_can_be_given_again(tmp_path: Path, args: tuple[object, ...]) -> None:
+    (tmp_path / "pairs.csv").write_text("0,0.1\n50,0.3\n100,0.5\n150,0.7\n", "utf-8")
+    out = tmp_path / "out"
+    out.mkdir()
+    given = [str(a).replace("OUT", str(out)) for a in args]
+    with small_disk(100):
+        done = CliRunner().invoke(main, given)
+    assert done.exit_code == 2 and len(done.stderr.splitlines()) == 1 and "File too large" in done.stderr
+    assert list(out.iterdir()) == []
+    assert CliRunner().invoke(main, given).exit_code == 0
+    assert len(list(out.iterdir())) == 1
