@@ -14,7 +14,7 @@ from recorder.units import LIKELY_FULL_SCALE_KPA
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
-__all__ = ["NARROWEST_KPA", "check_line", "check_pairs", "levels_of"]
+__all__ = ["NARROWEST_KPA", "StrayPair", "check_line", "check_pairs", "levels_of"]
 
 NARROWEST_KPA = 50.0  # less than half of a usual cap's marking; common practice, no source
 LEVEL_FRACTION = 0.02  # references closer than this share of the range are one level
@@ -32,6 +32,11 @@ _SLIPS = (
     (10.0, "the pressures are ten times too large: a slipped decimal point", "check the numbers"),
     (0.1, "the pressures are ten times too small: a slipped decimal point", "check the numbers"),
 )
+
+
+class StrayPair(SettingError):
+    """One pair that lies far off the line of the others. Its pressures are told in kPa; in whatever unit they were
+    typed, they mean the same, where what is said of a whole span may be of a unit that was taken for another."""
 
 
 def levels_of(reference: FloatArray) -> list[list[int]]:
@@ -116,7 +121,7 @@ def check_line(
         _check_span(0.8 * slope, full_scale_kpa)  # what a 10 to 90 % sensor would have as full scale
     worst = int(np.argmax(np.abs(residuals)))
     if abs(residuals[worst]) > STRAY_FRACTION * float(np.ptp(y)):
-        raise SettingError(
+        raise StrayPair(
             f"the pairs do not lie on a line: pair {worst + 1} ({y[worst]:.4g} kPa at {x[worst]:.4f}) is "
             f"{abs(residuals[worst]):.3g} kPa off",
             do="check that pair, and take it again",

@@ -188,7 +188,8 @@ def command(
     except SettingError as err:
         if pairs_file is None:
             say_pairs(pairs, unit, bare)
-        raise SettingError(err.what, where=pairs_file or str(url), do=err.do) from None
+        what = report.in_unit(err.what, unit) if isinstance(err, calibration.StrayPair) else err.what
+        raise SettingError(what, where=pairs_file or str(url), do=err.do) from None
     notes = list(fit.notes)
     odd = None if bare is not None else _odd_zero(fit, full_scale_counts)
     if odd is not None:

@@ -115,3 +115,15 @@ def test_a_locale_of_c_is_nothing_to_talk_about(tmp_path: Path) -> None:
                           capture_output=True, check=False, timeout=60,
                           env={**os.environ, "PYTHONPATH": str(ROOT), "LC_ALL": "C", "QT_QPA_PLATFORM": "offscreen"})
     assert (done.returncode, done.stderr) == (0, b""), done.stderr
+
+
+def test_a_pair_that_is_off_is_told_in_the_unit_that_was_typed(tmp_path: Path) -> None:
+    """A third one of 10 psi, read where 19 psi would be; 1 psi is 6.894757 kPa (NIST SP 811, appendix B.8). What is
+    said of a whole span stays in kPa: there the unit itself may be the slip."""
+    pairs = tmp_path / "pairs.csv"
+    pairs.write_text("0,0.1\n10,0.3666\n10,0.61\n20,0.6333\n30,0.9\n")
+    code, _, err = run("calibrate", pairs, "--unit", "psi")
+    assert code == 2 and "pair 3 (10.000 psi at 0.6100) is 7.1 psi off" in err and "kPa" not in err, err
+    pairs.write_text("0,0.1\n1,0.3666\n2,0.6333\n3,0.9\n")
+    code, _, err = run("calibrate", pairs, "--unit", "psi")
+    assert code == 2 and "span only 20.7 kPa, at least 50 kPa" in err, err
