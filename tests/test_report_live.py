@@ -135,6 +135,11 @@ def test_a_fault_that_lasted_is_said_in_words_and_that_the_test_has_to_be_ended(
     assert "end the test" not in report.next_step(replace(view, fault="open"), test="system")  # it may pass
     seen = report.next_step(replace(view, fault="it sits at its lower end (wire broken?)"), test="system")
     assert seen.startswith("the gauge reports a fault (it sits at its lower end, wire broken?): check its wires")
+    result = {"reasons": [r.to_json() for r in analyser.judgement().reasons]}
+    assert report.reasons(result) == [
+        "The reading cannot be trusted: the adapter reports a fault (open wire) from 2.0 s on."]
+    other = {"reasons": [{"code": "sensor-fault", "text": "the adapter reports 'fault-melted'"}]}
+    assert report.reasons(other) == ["the adapter reports 'fault-melted'"]  # a newer adapter's word, as it stands
 
 
 @pytest.mark.parametrize(("moment", "test", "words"), [

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import re
 from typing import Literal
 
 from recorder.model import LiveView, TestKind
 from recorder.report.brief import STILL_ON_KPA
+from recorder.report.names import FAULTS, TOLD_FAULT
 from recorder.report.numbers import clock
 from recorder.report.results import in_unit
 from recorder.units import format_pressure
@@ -22,8 +22,6 @@ _NO_ZERO_KPA = 10.0  # so far below zero no gauge that was vented reads; as the 
 _LOOK = "look under the coolant pump and at both ends of every hose, with a light"
 _RELIEVE = "turn the relief and wait for zero before you take anything off"
 _OWN_GAUGE = "on the pump's own gauge"
-_FAULTS = {"open": "open wire", "short": "short circuit", "supply": "its supply is off", "adc": "its converter fails"}
-_TOLD = re.compile(r"the adapter reports 'fault-(\w+)'")  # as the trace has it, with since when
 
 
 def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
@@ -35,7 +33,7 @@ def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
                 "go by the pump's own gauge")
     if view.fault is not None and step != "done":
         # one that lasted, as the trace has it: nothing after it is believed, so no release is seen that ends the test
-        end = "" if view.fault in _FAULTS else ", then end the test"
+        end = "" if view.fault in FAULTS else ", then end the test"
         return (f"the gauge reports a fault ({_fault(view.fault, unit)}): check its wires; turn the relief and "
                 f"wait for zero {_OWN_GAUGE}{end}")
     if view.silent_s is not None and step not in ("over-limit", "done"):
@@ -87,9 +85,9 @@ def too_small(full_scale_kpa: float | None, needed_kpa: float | None, unit: str 
 
 def _fault(fault: str, unit: str) -> str:
     """The adapter's one word, or what the readings show, in words."""
-    told = _TOLD.match(fault)
+    told = TOLD_FAULT.match(fault)
     word = told[1] if told is not None else fault
-    said = _FAULTS[word] + (fault[told.end():] if told is not None else "") if word in _FAULTS else fault
+    said = FAULTS[word] + (fault[told.end():] if told is not None else "") if word in FAULTS else fault
     return in_unit(said, unit).replace(" (", ", ").replace(")", "")  # it stands in brackets
 
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Callable, Iterator
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from PySide6.QtCore import Qt
+from PySide6.QtCore import Qt, QTextBoundaryFinder
 from PySide6.QtGui import QFont
 from PySide6.QtWidgets import QApplication, QLabel, QWidget
 from pytestqt.qtbot import QtBot
@@ -16,6 +17,7 @@ from recorder.adapter_verdict import graded
 from recorder.model import Mark
 from recorder.settings import Settings
 from recorder.window.link.left_on import LeftOn
+from recorder.window.places.live import together
 from recorder.window.places.main import MainWindow
 from recorder.window.state.opened import load
 from recorder.window.state.result import result_screen
@@ -32,7 +34,7 @@ OVER = dataclasses.replace(BASE, next_step="over-limit", pressure_kpa=131.4)
 
 def lines_of(label: QLabel) -> list[str]:
     """What it says, a number's unit apart from it."""
-    return label.text().replace("\u00a0", " ").split("\n")
+    return label.text().replace("\u00a0", " ").replace("\u2060", "").split("\n")
 
 
 @pytest.fixture(scope="module")
@@ -197,6 +199,21 @@ def test_many_reasons_are_shown_or_counted(opened: Callable[..., MainWindow], qt
     assert set(OVER_LINES) <= set(shown)
     assert shown[-1] == f"+{left()} more: F2, then Enter" if left() else tuple(shown) == everything
     assert not clipped(window)
+
+
+@pytest.mark.parametrize("unit", ["kPa", "kgf/cm2"])
+def test_no_line_of_a_result_ends_within_a_number_with_its_unit(unit: str) -> None:
+    """Where Qt lets a line end, by UAX #14: plain, it would end one behind each stroke."""
+    def pieces(text: str) -> list[str]:
+        finder = QTextBoundaryFinder(QTextBoundaryFinder.BoundaryType.Line, text)
+        ends = [0]
+        while (end := finder.toNextBoundary()) != -1:
+            ends.append(end)
+        return [text[a:b].replace("\u2060", "").replace("\u00a0", " ") for a, b in pairwise(ends)]
+
+    plain = f"2.15 ± 0.20 {unit}/min beyond settling, 0.35 {unit}/min allowed, from 99.3 {unit} on."
+    assert f"0.20 {unit}/min " not in pieces(plain)
+    assert {f"0.20 {unit}/min ", f"0.35 {unit}/min ", f"99.3 {unit} "} <= set(pieces(together(plain, unit)))
 
 
 def test_an_opened_recording_has_every_reason_and_advice(window: MainWindow, qtbot: QtBot, folder: Path) -> None:

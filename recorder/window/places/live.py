@@ -26,16 +26,18 @@ from recorder.window.state.trace import Earlier, TraceStore
 if TYPE_CHECKING:
     from recorder.analysis import HoldCurve
 
-__all__ = ["LivePage"]
+__all__ = ["LivePage", "together"]
 
 _FEW, _FEWER = 7, 5  # numbers beside a result; all of them are in the recording
 
 _WORD_SHARE = 0.36  # of the page's width: beside it stand the sign, and numbers or the reading
 
 
-def _together(text: str, unit: str) -> str:
-    """No line ends between a number and its unit."""
-    return text.replace(f" {unit}", f"\u00a0{unit}")
+def together(text: str, unit: str) -> str:
+    """No line ends between a number and its unit, or within that: a line may end behind its stroke (UAX #14, class SY),
+    but not before a word joiner (WJ)."""
+    whole = unit.replace("/", "/\u2060")
+    return text.replace(f" {unit}", f"\u00a0{whole}").replace(f"{whole}/min", f"{whole}/\u2060min")
 
 
 class LivePage(QWidget):
@@ -129,7 +131,7 @@ class LivePage(QWidget):
         """One moment of a running test."""
         self.reading.show_reading(screen.reading, screen.unit, alarm=screen.alarm)
         self.ladder.show_rungs(screen.rungs)
-        sentence = _together(screen.sentence, screen.unit)
+        sentence = together(screen.sentence, screen.unit)
         self._set(self.sentence, ("▲ " if screen.alarm or screen.fault else "") + sentence)
         self._set(self.caution, screen.caution)
         self._set(self.facts, "   ".join(f"{label} {text}" for label, text in screen.numbers))
@@ -178,7 +180,7 @@ class LivePage(QWidget):
         reading, warning = left is not None and bool(left.reading), self._result.warning
         lead = "" if reading else self._result.lead
         if left is not None and reading:
-            text = ("▲ " if left.alarm else "") + _together(left.sentence, left.unit)
+            text = ("▲ " if left.alarm else "") + together(left.sentence, left.unit)
         elif warning:
             text = f"▲ {warning[:1].upper()}{warning[1:]}"
         else:
@@ -228,7 +230,7 @@ class LivePage(QWidget):
                 return
 
     def _give_reasons(self, lines: Sequence[str]) -> None:
-        self._set(self.reasons, _together("\n".join(lines), self.trace.unit))
+        self._set(self.reasons, together("\n".join(lines), self.trace.unit))
 
     def _fits(self) -> bool:
         said = self._said.layout()
