@@ -4,7 +4,7 @@ Pressures are kPa gauge inside; every text can show them in another unit.
 """
 
 from recorder.report.brief import STILL_ON_KPA, brief, still_on
-from recorder.report.guidance import Stage, blind, caution, next_step, too_small
+from recorder.report.guidance import WAIT, Stage, blind, caution, next_step, too_small
 from recorder.report.names import (
     BENCH_PLACES,
     NONE_VISIBLE,
@@ -24,6 +24,7 @@ __all__ = [
     "PLACES",
     "SIMULATED",
     "STILL_ON_KPA",
+    "WAIT",
     "Stage",
     "advice",
     "blind",

@@ -11,7 +11,9 @@ from recorder.report.numbers import clock
 from recorder.report.results import in_unit
 from recorder.units import format_pressure
 
-__all__ = ["Stage", "blind", "caution", "next_step", "too_small"]
+__all__ = ["WAIT", "Stage", "blind", "caution", "next_step", "too_small"]
+
+WAIT = "wait: reading the gauge, do not pump yet"
 
 Stage = Literal["before", "pump", "hold", "over-limit", "release", "done"]
 
@@ -43,7 +45,7 @@ def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
         below = f" until it is below {format_pressure(limit, unit, down=True)}" if limit is not None else ""
         return f"STOP: over the limit. Turn the relief{below}"
     if step == "wait":
-        return "wait: reading the gauge, do not pump yet"
+        return WAIT
     if step == "vent" and view.zero_kpa is not None and view.zero_kpa < -STILL_ON_KPA:
         return (f"the gauge reads {format_pressure(view.zero_kpa, unit)}: with the hose open to the air that is no "
                 "zero. Check its wires and its calibration")

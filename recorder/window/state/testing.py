@@ -168,9 +168,10 @@ def live_screen(
     )
 
 
-def start_screen(test: TestKind, unit: str) -> LiveScreen:
-    """The running screen before anything has arrived."""
-    return LiveScreen("– –", unit, "Choose the test and the cap's marking, then start",
+def start_screen(test: TestKind, unit: str, *, begun: bool = False) -> LiveScreen:
+    """The running screen before anything has arrived; begun: the test was started."""
+    sentence = _capital(report.WAIT) if begun else "Choose the test and the cap's marking, then start"
+    return LiveScreen("– –", unit, sentence,
                       report.caution("before", test) or "", _rungs(None, test), (), (), NO_LEVELS, None, False, False)
 
 
