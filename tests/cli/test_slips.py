@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import ctypes
 import os
+import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -127,3 +128,28 @@ def test_a_pair_that_is_off_is_told_in_the_unit_that_was_typed(tmp_path: Path) -
     pairs.write_text("0,0.1\n1,0.3666\n2,0.6333\n3,0.9\n")
     code, _, err = run("calibrate", pairs, "--unit", "psi")
     assert code == 2 and "span only 20.7 kPa, at least 50 kPa" in err, err
+
+
+@pytest.mark.parametrize("command", ["audit", "jobs"])
+def test_an_empty_name_is_not_the_current_folder(command: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As a script gives it whose variable was never set: it would be told that all is in order."""
+    monkeypatch.chdir(tmp_path)
+    assert run(command, "") == (2, "", "the name of the folder is empty; give its name; . is the current one\n")
+
+
+def test_a_file_that_begins_like_an_option_is_said_to_be_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    said = "recorder judge: No such option '-d'."
+    assert run("judge", "-dash.csv") == (2, "", f"{said} See 'recorder judge --help'.\n")
+    shutil.copy(RECORDING, "-dash.csv")
+    assert run("judge", "-dash.csv") == (2, "", f"{said} The file of that name is written './-dash.csv'. See "
+                                                "'recorder judge --help'.\n")
+    assert run("judge", "./-dash.csv")[0] == 0
+
+
+def test_a_picture_of_an_altered_recording_is_told_beside_it_too(tmp_path: Path) -> None:
+    altered = tmp_path / "altered.csv"
+    altered.write_text(RECORDING.read_text("utf-8").replace("grey hatchback", "blue hatchback"), "utf-8")
+    code, out, err = run("picture", altered, "-o", tmp_path / "x.svg")
+    assert (code, out) == (0, f"{tmp_path / 'x.svg'}\n")
+    assert err == f"{altered}: ALTERED: it was changed after it was sealed; the picture says so\n"
