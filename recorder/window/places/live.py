@@ -48,7 +48,7 @@ class LivePage(QWidget):
         self._column = column = QVBoxLayout(self)
         column.setContentsMargins(10, 4, 10, 4)
         column.setSpacing(4)
-        top = QHBoxLayout()
+        self._top = top = QHBoxLayout()
         top.setSpacing(14)
         self.reading, self.ladder, self.sign = Reading(palette), Ladder(palette), Sign(palette)
         self.word = words("word", name="outcome")
@@ -110,7 +110,7 @@ class LivePage(QWidget):
             widget.setVisible(result)
         for widget in (self.reading, self.sentence, self._steps):
             widget.setVisible(not result)
-        restyle(self.sentence, "long", False)
+        restyle(self.sentence, "scale", "")
         self.open_keypad(self.findings, False)
         self.open_keypad(self.repairs, False)
 
@@ -207,17 +207,19 @@ class LivePage(QWidget):
             self._tighten()
 
     def _tighten(self) -> None:
-        """Where there is too little room: smaller words and fewer numbers first, then without the numbers, which
-        Records shows too; in the end fewer of the reasons and less of the advice, and it says so. The outcome, to be
-        read from as far as possible, shrinks last."""
+        """What to do next is larger than while the test ran, where there is room: it is read from afar. Where there is
+        too little: smaller words and fewer numbers first, then without the numbers, which Records shows too; in the
+        end fewer of the reasons and less of the advice, and it says so. The outcome, to be read from as far as
+        possible, shrinks last."""
         self._give_reasons(self._result.beside(self._lead))
         for word, reasons, numbers, sentence in (
-            ("large", False, _FEW, False), ("", False, _FEW, False), ("", False, _FEWER, False),
-            ("", True, _FEWER, False), ("small", True, _FEWER, False), ("", True, 0, False), ("small", False, 0, False),
-            ("small", True, 0, False), ("small", True, 0, True),
+            ("large", False, _FEW, "large"), ("", False, _FEW, "large"), ("", False, _FEWER, "large"),
+            ("large", False, _FEW, ""), ("", False, _FEW, ""), ("", False, _FEWER, ""), ("", True, _FEWER, ""),
+            ("", True, 0, ""), *([("", True, 0, "long")] if self._result.warning else []),
+            ("small", True, _FEWER, ""), ("small", False, 0, ""), ("small", True, 0, ""), ("small", True, 0, "long"),
         ):
             restyle(self.word, "scale", word)
-            restyle(self.sentence, "long", sentence or (bool(self._result.warning) and not numbers))
+            restyle(self.sentence, "scale", sentence)
             restyle(self.reasons, "tight", reasons)
             if numbers:
                 self.numbers.show_numbers(self._result.numbers[:numbers])
@@ -236,7 +238,18 @@ class LivePage(QWidget):
         said = self._said.layout()
         if said is not None:
             said.activate()  # else the page hears of other words only after this turn
-        return fits(self)
+        return fits(self) and self._word_has_room()
+
+    def _word_has_room(self) -> bool:
+        """Whether the outcome, which is never wrapped, is whole beside what stands there."""
+        beside = [self.sign.width(), self.word.fontMetrics().horizontalAdvance(self.word.text())]
+        if not self.numbers.isHidden():
+            beside.append(self.numbers.wanted_px())
+        if not self.reading.isHidden():
+            beside.append(self.reading.minimumWidth())
+        margins = self._column.contentsMargins()
+        room = self.width() - margins.left() - margins.right()
+        return sum(beside) + self._top.spacing() * (len(beside) - 1) <= room
 
     def _word_is_short(self) -> bool:
         return self.word.fontMetrics().horizontalAdvance(self.word.text()) <= _WORD_SHARE * self.width()
