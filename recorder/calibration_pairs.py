@@ -4,6 +4,7 @@ the unit, a decimal point, a wire."""
 from __future__ import annotations
 
 import math
+import re
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -32,6 +33,7 @@ _SLIPS = (
     (10.0, "the pressures are ten times too large: a slipped decimal point", "check the numbers"),
     (0.1, "the pressures are ten times too small: a slipped decimal point", "check the numbers"),
 )
+_TAKEN_FOR = re.compile(r"(\S+) taken for (\S+)$")
 
 
 class StrayPair(SettingError):
@@ -134,8 +136,10 @@ def _check_gain(slope: float) -> None:
         return
     for factor, said, do in _SLIPS:
         if abs(math.log(slope / factor)) < 0.12:
+            units = _TAKEN_FOR.search(said)  # which of the two was taken for the other no number tells
+            readings = f", or the readings like {units[2]} taken for {units[1]}" if units is not None else ""
             raise SettingError(
-                f"the pressures change {slope:.3g} times as much as the readings: {said}",
+                f"the pressures change {slope:.3g} times as much as the readings: {said}{readings}",
                 do=f"{do}, or give the readings' own unit with --bare",
             )
     raise SettingError(

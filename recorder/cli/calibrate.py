@@ -174,6 +174,8 @@ def command(
     if output is not None and os.access(output, os.F_OK):  # before a long live reading, not after it
         raise StorageError("this file exists, and a calibration is never overwritten", where=output,
                            do="give another name, for instance with the date in it")
+    if output is not None and not Path(output).parent.is_dir():
+        raise StorageError("there is no such folder", where=str(Path(output).parent), do="make it first")
     resolution, noise = 1.0 / full_scale_counts if full_scale_counts else 0.0, None
     if pairs_file is not None:
         pairs = parse_pairs(_read(pairs_file), pairs_file, unit, full_scale_counts, bare)
@@ -202,7 +204,12 @@ def command(
     )
     details = _details(fit, noise_kpa)
     if output is not None:
-        _write(output, calibration.to_file_text(cal, details))
+        try:
+            _write(output, calibration.to_file_text(cal, details))
+        except StorageError:
+            if pairs_file is None:
+                say_pairs(pairs, unit, bare)
+            raise
     if as_json:
         body = {"calibration-format": calibration.FORMAT, **cal.to_json(), "details": details}
         put_data(json.dumps(body, ensure_ascii=False, allow_nan=False))

@@ -130,6 +130,23 @@ def test_a_pair_that_is_off_is_told_in_the_unit_that_was_typed(tmp_path: Path) -
     assert code == 2 and "span only 20.7 kPa, at least 50 kPa" in err, err
 
 
+def test_a_folder_that_is_not_there_is_said_before_the_pairs_are_taken(tmp_path: Path) -> None:
+    """Half an hour at the bench was over when it was said."""
+    out = tmp_path / "none" / "gauge.json"
+    code, said, err = run("calibrate", "--port", tmp_path / "ttyNone", "-o", out, "--reference-u", "0")
+    assert (code, said, err) == (2, "", f"{out.parent}: there is no such folder; make it first\n")
+
+
+def test_readings_in_another_unit_are_named_beside_pressures_in_another(tmp_path: Path) -> None:
+    """A board that prints kPa, called one of psi; --unit psi, which was all that was advised, stood there already."""
+    pairs = tmp_path / "pairs.csv"
+    pairs.write_text("0,0.0\n10,68.1\n20,138.0\n30,207.2\n")  # 1 psi is 6.894757 kPa (NIST SP 811)
+    code, _, err = run("calibrate", pairs, "--unit", "psi", "--bare", "psi")
+    said = "like psi taken for kPa, or the readings like kPa taken for psi; give --unit psi, or give the readings' own"
+    assert code == 2 and said in err, err
+    assert run("calibrate", pairs, "--unit", "psi", "--bare", "kPa")[0] == 0
+
+
 @pytest.mark.parametrize("command", ["audit", "jobs"])
 def test_an_empty_name_is_not_the_current_folder(command: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """As a script gives it whose variable was never set: it would be told that all is in order."""
