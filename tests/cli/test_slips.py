@@ -52,6 +52,13 @@ def test_a_recording_is_no_list_of_pairs() -> None:
     assert code == 2 and err.startswith(f"{RECORDING}, line ") and "this is a recording, and not a list of pairs" in err
 
 
+def test_a_unit_of_the_settings_is_any_of_pressure(tmp_path: Path) -> None:
+    """It said to give it in kPa, as if no other were taken."""
+    (tmp_path / "recorder.toml").write_text('unit = "pis"\n')
+    code, _, err = run("sheet", RECORDING, "-o", tmp_path / "x.html", "--settings", tmp_path / "recorder.toml")
+    assert code == 2 and err.endswith("; give a unit of pressure: kPa, psi, bar, kgf/cm2\n"), err
+
+
 def test_settings_with_a_byte_order_mark(tmp_path: Path) -> None:
     """As some editors save UTF-8."""
     (tmp_path / "recorder.toml").write_bytes(b'\xef\xbb\xbf[shop]\nname = "Corner Lane Garage (invented)"\n')
