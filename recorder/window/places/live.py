@@ -34,9 +34,9 @@ _WORD_SHARE = 0.36  # of the page's width: beside it stand the sign, and numbers
 
 
 def together(text: str, unit: str) -> str:
-    """No line ends between a number and its unit, or within that: a line may end behind its stroke (UAX #14, class SY),
-    but not before a word joiner (WJ)."""
-    whole = unit.replace("/", "/\u2060")
+    """No line ends between a number, its doubt and their unit, or within that: a line may end behind its stroke (UAX
+    #14, class SY), but not before a word joiner (WJ)."""
+    text, whole = text.replace(" ± ", "\u00a0±\u00a0"), unit.replace("/", "/\u2060")
     return text.replace(f" {unit}", f"\u00a0{whole}").replace(f"{whole}/min", f"{whole}/\u2060min")
 
 
@@ -134,7 +134,10 @@ class LivePage(QWidget):
         sentence = together(screen.sentence, screen.unit)
         self._set(self.sentence, ("▲ " if screen.alarm or screen.fault else "") + sentence)
         self._set(self.caution, screen.caution)
-        self._set(self.facts, "   ".join(f"{label} {text}" for label, text in screen.numbers))
+        # each is short and stays on one line, but for what was marked
+        self._set(self.facts, "   ".join(
+            f"{label} {text}" if label == "marked" else f"{label} {text}".replace(" ", "\u00a0")
+            for label, text in screen.numbers))
         self._alarm(screen.alarm)
         trace = self.trace
         trace.unit = self.hold.unit = screen.unit
