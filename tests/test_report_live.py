@@ -167,7 +167,9 @@ def test_each_step_has_the_caution_of_its_moment(step: str, moment: str) -> None
 
 
 @pytest.mark.parametrize(("kpa", "was", "said"), [
-    (None, False, None), (3.0, False, None), (-50.0, False, None),
+    (None, False, None), (3.0, False, None), (-10.0, False, None),
+    (-10.1, False, "THE GAUGE READS -10.1 kPa, which is no zero: turn the relief and wait for zero on the pump's own "
+     "gauge"),
     (3.1, False, "STILL AT 3.1 kPa: turn the relief and wait for zero before you take anything off"),
     (100.0, True, "WAS AT 100.0 kPa when it was last read: turn the relief and wait for zero before you take anything "
      "off"),

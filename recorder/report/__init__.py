@@ -3,7 +3,7 @@
 Pressures are kPa gauge inside; every text can show them in another unit.
 """
 
-from recorder.report.brief import STILL_ON_KPA, brief, still_on
+from recorder.report.brief import NO_ZERO_KPA, STILL_ON_KPA, brief, still_on
 from recorder.report.guidance import WAIT, Stage, blind, caution, next_step, too_small
 from recorder.report.names import (
     BENCH_PLACES,
@@ -21,6 +21,7 @@ from recorder.report.results import codes, in_unit, notes, reasons, summary, war
 __all__ = [
     "BENCH_PLACES",
     "NONE_VISIBLE",
+    "NO_ZERO_KPA",
     "PLACES",
     "SIMULATED",
     "STILL_ON_KPA",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Literal
 
 from recorder.model import LiveView, TestKind
-from recorder.report.brief import STILL_ON_KPA
+from recorder.report.brief import NO_ZERO_KPA, STILL_ON_KPA
 from recorder.report.names import FAULTS, TOLD_FAULT
 from recorder.report.numbers import clock
 from recorder.report.results import in_unit
@@ -20,7 +20,6 @@ Stage = Literal["before", "pump", "hold", "over-limit", "release", "done"]
 # A steady fall that is seen by the eye within seconds: kPa/min, clear of its uncertainty. Common practice, no source.
 _FAST_KPA_PER_MIN = 5.0
 _NEARLY_KPA = 1.0  # below the band is as good as in it: "0.0 kPa to go" is no guidance
-_NO_ZERO_KPA = 10.0  # so far below zero no gauge that was vented reads; as the analysis has it
 _LOOK = "look under the coolant pump and at both ends of every hose, with a light"
 _RELIEVE = "turn the relief and wait for zero before you take anything off"
 _OWN_GAUGE = "on the pump's own gauge"
@@ -62,7 +61,7 @@ def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
         tight = "it holds" if test == "cap" else "it is tight"
         early = {"leak": "it leaks", "tight": tight}.get(view.early or "", "the hold is over")
         return f"{early}: {_RELIEVE}"
-    if step == "vent-again" and view.pressure_kpa is not None and view.pressure_kpa < -_NO_ZERO_KPA:
+    if step == "vent-again" and view.pressure_kpa is not None and view.pressure_kpa < -NO_ZERO_KPA:
         return (f"the gauge reads {format_pressure(view.pressure_kpa, unit)}: that is no zero. Turn the relief and "
                 f"wait for zero {_OWN_GAUGE}, then end the test and check the wires")
     if step == "vent-again":
