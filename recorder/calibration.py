@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from recorder.calibration_fit import CalibrationFit, Pair, Polynomial, fit, fit_polynomial
+from recorder.calibration_pairs import StrayPair
 from recorder.errors import FileError, SettingError, as_written
 from recorder.model import LARGEST_COEFFICIENT_KPA, Calibration, JsonObject
 
@@ -25,6 +26,7 @@ __all__ = [
     "CalibrationFit",
     "Pair",
     "Polynomial",
+    "StrayPair",
     "apply",
     "due_after",
     "fit",

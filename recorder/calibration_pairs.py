@@ -4,6 +4,7 @@ the unit, a decimal point, a wire."""
 from __future__ import annotations
 
 import math
+import re
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,7 +15,7 @@ from recorder.units import LIKELY_FULL_SCALE_KPA
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
-__all__ = ["NARROWEST_KPA", "check_line", "check_pairs", "levels_of"]
+__all__ = ["NARROWEST_KPA", "StrayPair", "check_line", "check_pairs", "levels_of"]
 
 NARROWEST_KPA = 50.0  # less than half of a usual cap's marking; common practice, no source
 LEVEL_FRACTION = 0.02  # references closer than this share of the range are one level
@@ -32,6 +33,12 @@ _SLIPS = (
     (10.0, "the pressures are ten times too large: a slipped decimal point", "check the numbers"),
     (0.1, "the pressures are ten times too small: a slipped decimal point", "check the numbers"),
 )
+_TAKEN_FOR = re.compile(r"(\S+) taken for (\S+)$")
+
+
+class StrayPair(SettingError):
+    """One pair that lies far off the line of the others. Its pressures are told in kPa; in whatever unit they were
+    typed, they mean the same, where what is said of a whole span may be of a unit that was taken for another."""
 
 
 def levels_of(reference: FloatArray) -> list[list[int]]:
@@ -116,7 +123,7 @@ def check_line(
         _check_span(0.8 * slope, full_scale_kpa)  # what a 10 to 90 % sensor would have as full scale
     worst = int(np.argmax(np.abs(residuals)))
     if abs(residuals[worst]) > STRAY_FRACTION * float(np.ptp(y)):
-        raise SettingError(
+        raise StrayPair(
             f"the pairs do not lie on a line: pair {worst + 1} ({y[worst]:.4g} kPa at {x[worst]:.4f}) is "
             f"{abs(residuals[worst]):.3g} kPa off",
             do="check that pair, and take it again",
@@ -129,8 +136,10 @@ def _check_gain(slope: float) -> None:
         return
     for factor, said, do in _SLIPS:
         if abs(math.log(slope / factor)) < 0.12:
+            units = _TAKEN_FOR.search(said)  # which of the two was taken for the other no number tells
+            readings = f", or the readings like {units[2]} taken for {units[1]}" if units is not None else ""
             raise SettingError(
-                f"the pressures change {slope:.3g} times as much as the readings: {said}",
+                f"the pressures change {slope:.3g} times as much as the readings: {said}{readings}",
                 do=f"{do}, or give the readings' own unit with --bare",
             )
     raise SettingError(

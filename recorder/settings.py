@@ -246,7 +246,8 @@ def _checked(data: Mapping[str, Any], text: str, file: Path) -> Settings:
         if key in data:
             full_scale = sensor_scale(data[key], "kPa")
     except RecorderError as err:
-        raise refuse(err.what, key, err.do) from None
+        do = "give a unit of pressure: kPa, psi, bar, kgf/cm2" if key == "unit" else err.do
+        raise refuse(err.what, key, do) from None
     common, by_test = _limits(data.get("limits", {}), refuse)
 
     def beside(key: str) -> str | None:

@@ -160,7 +160,7 @@ def test_one_stroke_is_one() -> None:
 @pytest.mark.parametrize(
     ("judgement", "word"),
     [
-        (cap(), "Wet the cap's seal"),
+        (cap(), "Check the marking, wet the cap's seal"),  # one that was typed wrong condemns a good cap
         (cap(outcome="undecided", reasons=[], hold_more_s=38.2), "hold for 0:40,"),
         (cap(outcome="undecided", reasons=[], hold_more_s=107.0, hold={"start_s": 20.4, "end_s": 33.6}),
          "Test again and hold for 2:05 in all, then it can be told."),

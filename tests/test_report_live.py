@@ -135,6 +135,11 @@ def test_a_fault_that_lasted_is_said_in_words_and_that_the_test_has_to_be_ended(
     assert "end the test" not in report.next_step(replace(view, fault="open"), test="system")  # it may pass
     seen = report.next_step(replace(view, fault="it sits at its lower end (wire broken?)"), test="system")
     assert seen.startswith("the gauge reports a fault (it sits at its lower end, wire broken?): check its wires")
+    result = {"reasons": [r.to_json() for r in analyser.judgement().reasons]}
+    assert report.reasons(result) == [
+        "The reading cannot be trusted: the adapter reports a fault (open wire) from 2.0 s on."]
+    other = {"reasons": [{"code": "sensor-fault", "text": "the adapter reports 'fault-melted'"}]}
+    assert report.reasons(other) == ["the adapter reports 'fault-melted'"]  # a newer adapter's word, as it stands
 
 
 @pytest.mark.parametrize(("moment", "test", "words"), [
@@ -162,7 +167,9 @@ def test_each_step_has_the_caution_of_its_moment(step: str, moment: str) -> None
 
 
 @pytest.mark.parametrize(("kpa", "was", "said"), [
-    (None, False, None), (3.0, False, None), (-50.0, False, None),
+    (None, False, None), (3.0, False, None), (-10.0, False, None),
+    (-10.1, False, "THE GAUGE READS -10.1 kPa, which is no zero: turn the relief and wait for zero on the pump's own "
+     "gauge"),
     (3.1, False, "STILL AT 3.1 kPa: turn the relief and wait for zero before you take anything off"),
     (100.0, True, "WAS AT 100.0 kPa when it was last read: turn the relief and wait for zero before you take anything "
      "off"),

@@ -139,7 +139,7 @@ def jobs_table(folder: str | os.PathLike[str]) -> Jobs:
     by_job: dict[str, list[tuple[str, JobTest]]] = {}
     without, unreadable, copies, of_any = 0, [], [], []
     known: set[bytes] = set()
-    for path in find_recordings(Path(folder)):
+    for path in find_recordings(folder):
         data = b""
         try:
             data = read_bytes(path)

@@ -132,7 +132,8 @@ class LazyGroup(click.Group):
             for type_, name in _TYPES.items():
                 said = said.replace(f"is not a valid {type_}", f"is no {name}")
             said += "" if said.endswith((".", "?")) else "."
-            _say(f"{path}: {said}{_meant(asked, err)} See '{path} --help'.")
+            _say(f"{path}: {said}{_meant(asked, err)}{_file_meant(sys.argv[1:] if args is None else args, err)} "
+                 f"See '{path} --help'.")
             result = 2
         except click.ClickException as err:
             _say(f"recorder: {err.format_message()}")
@@ -177,6 +178,16 @@ def _meant(asked: Sequence[str], err: click.UsageError) -> str:
 
     near = get_close_matches(asked[0].lower(), COMMANDS, 1)
     return f" Did you mean '{near[0]}'?" if near else ""
+
+
+def _file_meant(args: Sequence[str], err: click.UsageError) -> str:
+    """How to write the name of a file that begins like an option, where such a file is there: * has it, too."""
+    if not isinstance(err, click.NoSuchOption):
+        return ""
+    for arg in args:
+        if arg.startswith(err.option_name) and os.path.lexists(arg):
+            return f" The file of that name is written './{printable(arg)}'."
+    return ""
 
 
 def _forget(stream: TextIO) -> None:

@@ -169,10 +169,6 @@ def live_pairs(
     announce its own. adapter_id: whose calibration it is to be; SettingError where another one announces itself.
     Raises OpenError, SilentAdapter, WrongSpeed; what goes wrong at one step is said, and costs
     that step only. Where it ends before its time, what was taken is said."""
-    click.echo("CAUTION: pressure is stored in the hose. Stay below the limits of hose, pump and reference gauge, "
-               "and let the pressure off before you take anything apart.", err=True)
-    click.echo(f"Set a pressure, let it settle, type what the reference shows in {unit}, then Enter. "
-               "An empty line ends. Begin open to the air (0), go up, then come down.", err=True)
     out = Taken()
     try:
         _take(out, url, baud, seconds, unit, bare_unit, full_scale_counts, adapter_id)
@@ -201,6 +197,10 @@ def _take(
     from recorder.cli._gather import Gatherer
 
     with Gatherer(url, baud, bare_unit=bare_unit) as port:
+        click.echo("CAUTION: pressure is stored in the hose. Stay below the limits of hose, pump and reference gauge, "
+                   "and let the pressure off before you take anything apart.", err=True)
+        click.echo(f"Set a pressure, let it settle, type what the reference shows in {unit}, then Enter. "
+                   "An empty line ends. Begin open to the air (0), go up, then come down.", err=True)
         port.listen(6.0, enough=lambda: bare_unit is not None or port.announcement is not None)
         full = 0.0
         if bare_unit is None:

@@ -125,8 +125,9 @@ class _Seen:
 
 def _gauge(
     settings: Settings, calibration_file: str | None, full_scale: str | None, *, bare: bool
-) -> tuple[Calibration | None, str]:
-    """The calibration to look through, and what it is; None: plain numbers as they are. SettingError, FileError."""
+) -> tuple[Calibration | None, str, bool]:
+    """The calibration to look through, what it is, and whether that was only assumed; None: plain numbers as they are.
+    SettingError, FileError."""
     from recorder import calibration
 
     if bare and full_scale is not None:
@@ -137,23 +138,23 @@ def _gauge(
     if path is not None:
         cal = load_calibration(path, None if named else settings.path)
         if cal.bare == bare:
-            return cal, f"the calibration {path}"
+            return cal, f"the calibration {path}", False
         if bare and named is None:  # the settings file's, of another gauge
-            return None, ""
+            return None, "", False
         if bare:
             raise FileError("this calibration is of counts, and plain numbers have none", path=path,
                             do="give one made with 'recorder calibrate --bare', or none")
         raise FileError("this calibration is of plain readings, and an adapter is checked by its counts",
                         path=path, do="give --full-scale instead, or --bare for a board that prints numbers")
     if bare:
-        return None, ""
+        return None, "", False
     kpa = settings.full_scale_kpa
     if full_scale is not None:
         kpa = sensor_scale_kpa(full_scale, "kPa")
+    assumed = kpa is None
     if kpa is None:
         kpa = parse_quantity(ASSUMED_FULL_SCALE, "kPa")
-        click.echo(f"no calibration and no --full-scale given: a {ASSUMED_FULL_SCALE} sensor is assumed", err=True)
-    return calibration.nominal(kpa), f"a sensor of {both_ways(kpa)} full scale, taken at its maker's word"
+    return calibration.nominal(kpa), f"a sensor of {both_ways(kpa)} full scale, taken at its maker's word", assumed
 
 
 @click.command("adapter")
@@ -194,9 +195,11 @@ def command(
     from recorder.cli._drive import StopSignals
     from recorder.cli._gather import Gatherer
 
-    cal, gauge = _gauge(settings, calibration_file, full_scale, bare=bare is not None)
+    cal, gauge, assumed = _gauge(settings, calibration_file, full_scale, bare=bare is not None)
     report: AdapterReport | BareReport
     with Gatherer(url, baud or settings.baud, bare_unit=bare) as port:
+        if assumed:  # of a port that cannot be opened its one line is enough
+            click.echo(f"no calibration and no --full-scale given: a {ASSUMED_FULL_SCALE} sensor is assumed", err=True)
         cut = ""
         try:
             with StopSignals() as stop:

@@ -190,6 +190,8 @@ def command(
     if output is not None and os.access(output, os.F_OK):  # before a long live reading, not after it
         raise StorageError("this file exists, and a calibration is never overwritten", where=output,
                            do="give another name, for instance with the date in it")
+    if output is not None and not Path(output).parent.is_dir():
+        raise StorageError("there is no such folder", where=str(Path(output).parent), do="make it first")
     resolution, noise = 1.0 / full_scale_counts if full_scale_counts else 0.0, None
     if pairs_file is not None:
         pairs = parse_pairs(_read(pairs_file), pairs_file, unit, full_scale_counts, bare)
@@ -204,7 +206,8 @@ def command(
     except SettingError as err:
         if pairs_file is None:
             say_pairs(pairs, unit, bare)
-        raise SettingError(err.what, where=pairs_file or str(url), do=err.do) from None
+        what = report.in_unit(err.what, unit) if isinstance(err, calibration.StrayPair) else err.what
+        raise SettingError(what, where=pairs_file or str(url), do=err.do) from None
     odd = None if bare is not None else _odd_zero(fit, full_scale_counts)
     if odd is not None:
         fit = replace(fit, notes=(*fit.notes, odd))
@@ -215,7 +218,12 @@ def command(
     )
     details = _details(fit, noise_kpa)
     if output is not None:
-        _write(output, calibration.to_file_text(cal, details))
+        try:
+            _write(output, calibration.to_file_text(cal, details))
+        except StorageError:
+            if pairs_file is None:
+                say_pairs(pairs, unit, bare)
+            raise
     if as_json:
         body = {"calibration-format": calibration.FORMAT, **cal.to_json(), "details": details}
         put_data(json.dumps(body, ensure_ascii=False, allow_nan=False))

@@ -44,6 +44,10 @@ def command(file: Path, before: Path | None, out: Path | None, unit: str | None,
     recordings = [read(path) for path in ([before] if before else []) + [file]]
     if before:
         _check_order(*recordings)
+    for found in recordings:
+        if found.intact is False:
+            click.echo(printable(f"{found.path}: ALTERED: it was changed after it was sealed; the picture says so"),
+                       err=True)
     shown = [(found, analysed(found)) for found in recordings]
     path = draw(*shown[-1], out or file.with_suffix(".svg"), before=shown[0] if before else None,
                 unit=unit, force=force, tell=lambda said: click.echo(printable(f"{out}: {said}"), err=True))

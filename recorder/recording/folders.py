@@ -16,6 +16,8 @@ def _folders(folder: str | os.PathLike[str]) -> Iterator[tuple[Path, list[str], 
     """The folder and those below it, each with the names of its folders and files; one that cannot be opened
     as its path alone. Links are followed; a folder that is reached twice, or through a loop, is entered once.
     FileError where it is no folder, or cannot be opened itself."""
+    if not os.fspath(folder):  # of a script whose variable is empty: never the current folder
+        raise FileError("the name of the folder is empty", do="give its name; . is the current one")
     top = Path(folder)
     try:
         if not top.is_dir():

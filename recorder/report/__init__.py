@@ -3,8 +3,8 @@
 Pressures are kPa gauge inside; every text can show them in another unit.
 """
 
-from recorder.report.brief import STILL_ON_KPA, brief, still_on
-from recorder.report.guidance import Stage, blind, caution, next_step, too_small
+from recorder.report.brief import NO_ZERO_KPA, STILL_ON_KPA, brief, still_on
+from recorder.report.guidance import WAIT, Stage, blind, caution, next_step, too_small
 from recorder.report.names import (
     BENCH_PLACES,
     NONE_VISIBLE,
@@ -21,9 +21,11 @@ from recorder.report.results import codes, in_unit, notes, reasons, summary, war
 __all__ = [
     "BENCH_PLACES",
     "NONE_VISIBLE",
+    "NO_ZERO_KPA",
     "PLACES",
     "SIMULATED",
     "STILL_ON_KPA",
+    "WAIT",
     "Stage",
     "advice",
     "blind",

@@ -6,10 +6,11 @@ from recorder.model import LiveView
 from recorder.report.numbers import clock
 from recorder.units import format_pressure
 
-__all__ = ["STILL_ON_KPA", "brief", "still_on"]
+__all__ = ["NO_ZERO_KPA", "STILL_ON_KPA", "brief", "still_on"]
 
 # Less is nothing to be hurt by, and within what a cheap gauge's zero moves. Common practice, no source.
 STILL_ON_KPA = 3.0
+NO_ZERO_KPA = 10.0  # so far below zero no gauge that was vented reads; as the analysis has it
 
 
 def brief(view: LiveView, unit: str = "kPa") -> tuple[str, ...]:
@@ -53,8 +54,10 @@ def still_on(pressure_kpa: float | None, unit: str = "kPa", *, was: bool = False
 
     was: the reading is not of this moment.
     """
-    if pressure_kpa is None or pressure_kpa <= STILL_ON_KPA:
+    if pressure_kpa is None or -NO_ZERO_KPA <= pressure_kpa <= STILL_ON_KPA:
         return None
     text = format_pressure(pressure_kpa, unit)
+    if pressure_kpa < 0.0:  # a wire that came off: what is on nobody knows
+        return f"THE GAUGE READS {text}, which is no zero: turn the relief and wait for zero on the pump's own gauge"
     first = f"WAS AT {text} when it was last read" if was else f"STILL AT {text}"
     return f"{first}: turn the relief and wait for zero before you take anything off"

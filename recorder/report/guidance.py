@@ -2,28 +2,27 @@
 
 from __future__ import annotations
 
-import re
 from typing import Literal
 
 from recorder.model import LiveView, TestKind
-from recorder.report.brief import STILL_ON_KPA
+from recorder.report.brief import NO_ZERO_KPA, STILL_ON_KPA
+from recorder.report.names import FAULTS, TOLD_FAULT
 from recorder.report.numbers import clock
 from recorder.report.results import in_unit
 from recorder.units import format_pressure
 
-__all__ = ["Stage", "blind", "caution", "next_step", "too_small"]
+__all__ = ["WAIT", "Stage", "blind", "caution", "next_step", "too_small"]
+
+WAIT = "wait: reading the gauge, do not pump yet"
 
 Stage = Literal["before", "pump", "hold", "over-limit", "release", "done"]
 
 # A steady fall that is seen by the eye within seconds: kPa/min, clear of its uncertainty. Common practice, no source.
 _FAST_KPA_PER_MIN = 5.0
 _NEARLY_KPA = 1.0  # below the band is as good as in it: "0.0 kPa to go" is no guidance
-_NO_ZERO_KPA = 10.0  # so far below zero no gauge that was vented reads; as the analysis has it
 _LOOK = "look under the coolant pump and at both ends of every hose, with a light"
 _RELIEVE = "turn the relief and wait for zero before you take anything off"
 _OWN_GAUGE = "on the pump's own gauge"
-_FAULTS = {"open": "open wire", "short": "short circuit", "supply": "its supply is off", "adc": "its converter fails"}
-_TOLD = re.compile(r"the adapter reports 'fault-(\w+)'")  # as the trace has it, with since when
 
 
 def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
@@ -35,7 +34,7 @@ def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
                 "go by the pump's own gauge")
     if view.fault is not None and step != "done":
         # one that lasted, as the trace has it: nothing after it is believed, so no release is seen that ends the test
-        end = "" if view.fault in _FAULTS else ", then end the test"
+        end = "" if view.fault in FAULTS else ", then end the test"
         return (f"the gauge reports a fault ({_fault(view.fault, unit)}): check its wires; turn the relief and "
                 f"wait for zero {_OWN_GAUGE}{end}")
     if view.silent_s is not None and step not in ("over-limit", "done"):
@@ -45,7 +44,7 @@ def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
         below = f" until it is below {format_pressure(limit, unit, down=True)}" if limit is not None else ""
         return f"STOP: over the limit. Turn the relief{below}"
     if step == "wait":
-        return "wait: reading the gauge, do not pump yet"
+        return WAIT
     if step == "vent" and view.zero_kpa is not None and view.zero_kpa < -STILL_ON_KPA:
         return (f"the gauge reads {format_pressure(view.zero_kpa, unit)}: with the hose open to the air that is no "
                 "zero. Check its wires and its calibration")
@@ -62,7 +61,7 @@ def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
         tight = "it holds" if test == "cap" else "it is tight"
         early = {"leak": "it leaks", "tight": tight}.get(view.early or "", "the hold is over")
         return f"{early}: {_RELIEVE}"
-    if step == "vent-again" and view.pressure_kpa is not None and view.pressure_kpa < -_NO_ZERO_KPA:
+    if step == "vent-again" and view.pressure_kpa is not None and view.pressure_kpa < -NO_ZERO_KPA:
         return (f"the gauge reads {format_pressure(view.pressure_kpa, unit)}: that is no zero. Turn the relief and "
                 f"wait for zero {_OWN_GAUGE}, then end the test and check the wires")
     if step == "vent-again":
@@ -87,9 +86,9 @@ def too_small(full_scale_kpa: float | None, needed_kpa: float | None, unit: str 
 
 def _fault(fault: str, unit: str) -> str:
     """The adapter's one word, or what the readings show, in words."""
-    told = _TOLD.match(fault)
+    told = TOLD_FAULT.match(fault)
     word = told[1] if told is not None else fault
-    said = _FAULTS[word] + (fault[told.end():] if told is not None else "") if word in _FAULTS else fault
+    said = FAULTS[word] + (fault[told.end():] if told is not None else "") if word in FAULTS else fault
     return in_unit(said, unit).replace(" (", ", ").replace(")", "")  # it stands in brackets
 
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any
 
-__all__ = ["BENCH_PLACES", "NONE_VISIBLE", "PLACES", "SIMULATED", "outcome_word", "places", "test_name"]
+__all__ = ["BENCH_PLACES", "FAULTS", "NONE_VISIBLE", "PLACES", "SIMULATED", "TOLD_FAULT", "outcome_word", "places",
+           "test_name"]
 
 # Where a leak is found, in the order in which one walks round the engine bay; the last one says that it was looked
 # for in vain. Findings are free text besides.
@@ -20,6 +22,10 @@ BENCH_PLACES: tuple[str, ...] = (
 
 # Stands wherever the result of a simulated test is shown, so that none is taken for that of a vehicle.
 SIMULATED = "SIMULATED: invented demo data – no real vehicle was tested"
+
+# The adapter's one word for a fault, in words; and as the trace has it, before since when.
+FAULTS = {"open": "open wire", "short": "short circuit", "supply": "its supply is off", "adc": "its converter fails"}
+TOLD_FAULT = re.compile(r"the adapter reports 'fault-(\w+)'")
 
 _TEST_NAMES: dict[str, str] = {
     "cap": "cap test",

@@ -25,8 +25,10 @@ _ADVICE_BY_CODE: dict[str, str] = {
     "never-pumped": "No pressure was built: check the hose, the adapter and the relief, then pump up.",
     "over-limit": "The pressure went over the limit: look over hoses, radiator and tank for damage.",
     "below-target": "The pressure did not reach the target: pump up to the target and test again.",
-    "opens-low": "Wet the cap's seal with coolant, seat it again and repeat; if it still opens low, replace the cap.",
-    "opens-high": "Pump slowly and repeat; if it still opens high, replace the cap: it strains hoses and radiator.",
+    "opens-low": "Check the marking, wet the cap's seal with coolant, seat it again and repeat; if it still opens low, "
+    "replace the cap.",
+    "opens-high": "Check the marking, pump slowly and repeat; if it still opens high, replace the cap: it strains "
+    "hoses and radiator.",
 }
 # Beside a leak that is proven; mending it comes first.
 _ADVICE_OF_A_LEAK = {

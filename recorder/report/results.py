@@ -7,7 +7,7 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-from recorder.report.names import outcome_word, test_name
+from recorder.report.names import FAULTS, TOLD_FAULT, outcome_word, test_name
 from recorder.report.numbers import lasted, quantity, rise_of, span
 from recorder.units import pressure_factor_kpa
 
@@ -107,7 +107,13 @@ def reasons(judgement: Mapping[str, Any], unit: str = "kPa") -> list[str]:
     numbers = [judgement.get(name) for name in ("opening", "peak", "reseat", "zero_shift")]
     numbers += [hold.get(name) for name in ("start", "end", "drop", "rate")] if isinstance(hold, Mapping) else []
     known = {quantity(q): quantity(q, unit) for q in numbers if isinstance(q, Mapping) and q.get("value") is not None}
-    return [in_unit(str(r.get("text") or r.get("code")), unit, known) for r in _reasons(judgement)]
+    return [in_unit(_fault_told(str(r.get("text") or r.get("code"))), unit, known) for r in _reasons(judgement)]
+
+
+def _fault_told(text: str) -> str:
+    """The adapter's word for a fault, as the recording flags it, in words; one that is not known as it stands."""
+    return TOLD_FAULT.sub(
+        lambda told: f"the adapter reports a fault ({FAULTS[told[1]]})" if told[1] in FAULTS else told[0], text)
 
 
 def _leak(flow: Mapping[str, Any]) -> str:

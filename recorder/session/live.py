@@ -320,7 +320,7 @@ class Session:
             self.analyser.view()  # of nothing, at no cost: else the first look would be made here, not aside
             self._keeper.open(facts)
             self._wrong(self._keeper.error)
-        self._patience.row_s = self._clock()
+        self._patience.row(self._clock())
         self._faults.open = True
         for kept in self._keeper.rows(rows):  # on disk, then to the analyser
             self._wrong(self._keeper.error)

@@ -31,14 +31,21 @@ class Patience:
         self._asked = 0
         self._doubted_s = float("-inf")
         self._without_row_s: float | None = None  # since when a first row is waited for
+        self._before_s: float | None = None  # of the latest row before the port was away, until the next one comes
 
     def byte(self, now: float) -> None:
         """Something has arrived."""
         if self._first_byte_s is None:
             self._first_byte_s = now
 
+    def row(self, now: float) -> None:
+        """A row has come."""
+        self.row_s, self._before_s = now, None
+
     def back(self, now: float) -> None:
         """The port was away, and is there again: what comes next is waited for anew."""
+        if self._before_s is None:
+            self._before_s = self.row_s
         self.row_s = None if self.row_s is None else now
         self._without_row_s = None
 
@@ -93,4 +100,7 @@ class Patience:
     def away(self, now: float, *, lost: bool, usual_s: float) -> Away | None:
         """Why the latest reading is not of this moment. usual_s: between two readings."""
         since_s = now - (self._started_s if self.row_s is None else self.row_s)
-        return away_of(lost=lost, since_s=since_s, begun=self.row_s is not None, usual_s=usual_s, bare=self.bare)
+        gone = away_of(lost=lost, since_s=since_s, begun=self.row_s is not None, usual_s=usual_s, bare=self.bare)
+        if gone is None and self._before_s is not None:  # back, still starting: its reading is an old one
+            return Away("unplugged", now - self._before_s)
+        return gone

@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 __all__ = ["Running", "open_port", "start"]
 
 _TURN_S = 0.01
+RECONNECT_S = 60.0  # so long an adapter that was unplugged is waited for
 VENTED_S = 900.0  # how long the simulated tester lies there with its hose open
 
 
@@ -167,10 +168,11 @@ class Running:
         self._write_marks()
         self._hand_over(session.view())
         gone = session.away
-        self.away, self.silent = bool(session.lost), gone is not None and gone.why == "silent"
+        self.away, self.silent = (gone is not None and gone.why == why for why in ("unplugged", "silent"))
         if session.error is not None:
             self.problem = str(session.error)
-        self.finished = bool(session.finished)
+        # a port that stayed away is read no more, whatever is plugged in: the test is over, and its result says so
+        self.finished = bool(session.finished) or (self.begun and self.port.failure is not None)
 
     def _write_marks(self) -> None:
         while self._wanted:
@@ -277,7 +279,7 @@ def open_port(settings: Settings, url: str, speed: float | None, *, vented: bool
         tester = SimulatedTester(_trace(scene), speed)
         tester.__enter__()
         url = tester.url
-    port = Port(url, baud=settings.baud, reconnect_s=60.0)
+    port = Port(url, baud=settings.baud, reconnect_s=RECONNECT_S)
     try:
         port.open()
     except BaseException:
@@ -305,7 +307,7 @@ def start(settings: Settings, *, url: str, test: TestKind, marked: Marking | Non
             more["stroke_volume"] = {"value": chosen.stroke_volume_ml, "unit": "mL"}
         config = SessionConfig(
             test=test, marked=marked, job=job, repair=repair, procedure=settings.procedure(test, more),
-            calibration=calibration, full_scale_kpa=full_scale_kpa, bare_unit=gauge.bare_unit, reconnect_s=60.0,
+            calibration=calibration, full_scale_kpa=full_scale_kpa, bare_unit=gauge.bare_unit, reconnect_s=RECONNECT_S,
             full_scale_counts=gauge.full_scale_counts, simulated=url.startswith(SIMULATED),
         )
         link = Link(gauge.bare_unit)

@@ -259,6 +259,18 @@ def test_ctrl_c_leaves_the_pairs_on_the_screen(bench: Bench, monkeypatch: pytest
     assert got.stderr.splitlines()[-4:] == ["0,0.1,up", "10,0.2,up", "", "stopped"]
 
 
+def test_a_file_that_cannot_be_written_leaves_the_pairs_on_the_screen(
+    bench: Bench, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    steps = iter([(0.1, 0.001, "one"), (0.366, 0.001, "two"), (0.634, 0.001, "three")])
+    monkeypatch.setattr("recorder.cli._pairs._step", lambda *_: next(steps))
+    out = tmp_path / ("x" * 300)  # longer than any file system takes: NAME_MAX of POSIX systems is 255
+    got = CliRunner().invoke(main, ["calibrate", "--port", bench.url, "--unit", "psi", "-o", str(out),
+                                    "--reference-u", "0"], input="0\n10\n20\n\n")
+    assert got.exit_code == 2 and "cannot be written" in got.stderr.splitlines()[-1]
+    assert got.stderr.splitlines()[-4:-1] == ["0,0.1,up", "10,0.366,up", "20,0.634,up"]
+
+
 def test_a_calibration_that_is_written_nowhere_says_so(tmp_path: Path) -> None:
     file = tmp_path / "pairs.csv"
     file.write_text("0,0.1001,up\n80,0.4099,up\n160,0.7188,up\n80,0.4101,down\n")

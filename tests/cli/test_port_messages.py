@@ -132,6 +132,15 @@ def test_no_such_port(others: Callable[[str], list[str]], tmp_path: Path) -> Non
     assert last.endswith(f"; ports there are: {', '.join(there)}")
 
 
+@pytest.mark.parametrize("command", [["adapter"], ["conform"], ["calibrate"],
+                                     ["record", "--test", "cap", "--marked", "16 psi"]])
+def test_of_a_port_that_is_not_there_one_line_is_enough(command: list[str], tmp_path: Path) -> None:
+    """Neither what is assumed of the sensor nor how to take pairs is said beside it."""
+    done = CliRunner().invoke(main, [*command, "--port", str(tmp_path / "ttyNone")])
+    assert done.exit_code == 2 and done.stdout == ""
+    assert len(done.stderr.splitlines()) == 1 and "no such port" in done.stderr, done.stderr
+
+
 def test_busy(speaker: Callable[[Say], str], others: Callable[[str], list[str]], tmp_path: Path) -> None:
     url = speaker(lambda n: b"")
     there = others(url)

@@ -8,6 +8,7 @@ import pytest
 from recorder.errors import RunError, SettingError, SilentAdapter, WrongSpeed
 from recorder.model import Announcement, Calibration, FaultRun, WireCounts
 from recorder.session import words
+from recorder.session.away import Away
 from recorder.session.patience import Patience
 from recorder.session.told import AdapterFaults
 
@@ -87,6 +88,21 @@ def test_silence_after_rows() -> None:
     assert slow.row_s is None
     slow.row_s = 300.0
     assert slow.silent_s(320.0) is None and slow.silent_s(321.0) == 21.0
+
+
+def test_a_port_that_is_back_is_away_until_a_row_comes() -> None:
+    """What was read before is no reading of this moment; after two seconds it is silent, like any other."""
+    waits = patience()
+    waits.row(300.0)
+    assert waits.away(301.0, lost=False, usual_s=0.01) is None
+    waits.back(310.0)
+    assert waits.away(311.0, lost=False, usual_s=0.01) == Away("unplugged", 11.0)
+    waits.back(312.0)  # a plug that sits loose
+    assert waits.away(313.0, lost=False, usual_s=0.01) == Away("unplugged", 13.0)
+    silent = waits.away(314.5, lost=False, usual_s=0.01)
+    assert silent == Away("silent", 2.5)
+    waits.row(315.0)
+    assert waits.away(315.1, lost=False, usual_s=0.01) is None
 
 
 def test_faults_are_shown_at_once_and_kept_until_there_is_a_file() -> None:

@@ -112,6 +112,18 @@ def test_it_has_room(opened: Callable[..., MainWindow], qtbot: QtBot, size: tupl
     assert live.reading.height() >= 90 and live.sentence.isVisible()
 
 
+def test_what_a_broken_wire_reads_is_never_called_off() -> None:
+    """It said that the pressure was off, with 110 kPa on. A 10 to 90 % sensor of 207 kPa reads -26 there."""
+    now = [106.0]
+    watch = ReadOn(LeftOn(106.0), lambda: now[0], 0.0)
+    now[0] = -25.9
+    left = [watch.turn(heard=True, away=False, now_s=float(at)) for at in range(1, 9)][-1]
+    assert left == LeftOn(-25.9) and left.alarm
+    screen = left_on_screen(left, "kPa")
+    assert screen.sentence.startswith("THE GAUGE READS -25.9 kPa, which is no zero: turn the relief")
+    assert screen.sentence.endswith("the pump's own gauge") and screen.reading == "−25.9"
+
+
 def test_zero_has_to_stand_before_it_is_off() -> None:
     now = [106.0]
     watch = ReadOn(LeftOn(106.0), lambda: now[0], 0.0)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
+import json
 from collections.abc import Callable, Iterator
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from PySide6.QtCore import Qt
+from PySide6.QtCore import Qt, QTextBoundaryFinder
 from PySide6.QtGui import QFont
 from PySide6.QtWidgets import QApplication, QLabel, QWidget
 from pytestqt.qtbot import QtBot
@@ -16,6 +18,7 @@ from recorder.adapter_verdict import graded
 from recorder.model import Mark
 from recorder.settings import Settings
 from recorder.window.link.left_on import LeftOn
+from recorder.window.places.live import together
 from recorder.window.places.main import MainWindow
 from recorder.window.state.opened import load
 from recorder.window.state.result import result_screen
@@ -26,13 +29,14 @@ from tests.window.measure import clipped, overlapping, targets
 from tests.window.test_state_testing import BASE, CAP, HOLD, MUCH_WRONG
 from tests.window.test_state_testing import OVER as OVER_LINES
 
+DEMO = min((Path(__file__).parents[2] / "recordings").glob("*-system-*.csv"))  # one that was held in full
 LONG_JOB = "Corner Lane Garage (invented): the blue delivery van that lost its coolant on the way to the coast"
 OVER = dataclasses.replace(BASE, next_step="over-limit", pressure_kpa=131.4)
 
 
 def lines_of(label: QLabel) -> list[str]:
     """What it says, a number's unit apart from it."""
-    return label.text().replace("\u00a0", " ").split("\n")
+    return label.text().replace("\u00a0", " ").replace("\u2060", "").split("\n")
 
 
 @pytest.fixture(scope="module")
@@ -199,6 +203,21 @@ def test_many_reasons_are_shown_or_counted(opened: Callable[..., MainWindow], qt
     assert not clipped(window)
 
 
+@pytest.mark.parametrize("unit", ["kPa", "kgf/cm2"])
+def test_no_line_of_a_result_ends_within_a_number_with_its_unit(unit: str) -> None:
+    """Where Qt lets a line end, by UAX #14: plain, it would end one behind each stroke."""
+    def pieces(text: str) -> list[str]:
+        finder = QTextBoundaryFinder(QTextBoundaryFinder.BoundaryType.Line, text)
+        ends = [0]
+        while (end := finder.toNextBoundary()) != -1:
+            ends.append(end)
+        return [text[a:b].replace("\u2060", "").replace("\u00a0", " ") for a, b in pairwise(ends)]
+
+    plain = f"2.15 ± 0.20 {unit}/min beyond settling, 0.35 {unit}/min allowed, from 99.3 {unit} on."
+    assert f"2.15 ± 0.20 {unit}/min " not in pieces(plain)
+    assert {f"2.15 ± 0.20 {unit}/min ", f"0.35 {unit}/min ", f"99.3 {unit} "} <= set(pieces(together(plain, unit)))
+
+
 def test_an_opened_recording_has_every_reason_and_advice(window: MainWindow, qtbot: QtBot, folder: Path) -> None:
     place = window.records
     opened = load(str(next(folder.glob("*-system-*.csv"))))
@@ -226,7 +245,7 @@ FALLS = {"outcome": "fail", "reasons": [{"code": "fall-too-fast", "text": "It fa
 
 
 @pytest.mark.parametrize("size", [(1024, 600), (1920, 1080)])
-def test_what_to_do_next_is_as_large_in_a_result_as_while_it_runs(opened: Callable[..., MainWindow], qtbot: QtBot,
+def test_what_to_do_next_is_larger_in_a_result_than_while_it_runs(opened: Callable[..., MainWindow], qtbot: QtBot,
                                                                   folder: Path, size: tuple[int, int]) -> None:
     """It was as small as the reasons, 17 px of 600, beside a FAIL that was read from across the shop."""
     window = opened(folder=folder, speed=None)
@@ -245,11 +264,38 @@ def test_what_to_do_next_is_as_large_in_a_result_as_while_it_runs(opened: Callab
         testing.show_result()
         QApplication.processEvents()
         assert live.sentence.text().startswith(first) and first not in live.reasons.text()
-        assert live.sentence.fontInfo().pixelSize() >= running_px - 1 > 1.5 * live.reasons.fontInfo().pixelSize()
+        assert live.sentence.fontInfo().pixelSize() > 1.2 * running_px > 1.8 * live.reasons.fontInfo().pixelSize()
+        # capitals a 25th of the screen's height: 5 mm on one of 130 mm
+        assert live.sentence.fontMetrics().capHeight() >= window.height() / 25
         assert not clipped(window) and not overlapping(window)
     testing.judgement = {**plain, "outcome": "pass", "reasons": []}
     testing.show_result()
     assert not live.sentence.isVisible()  # nothing is left to do
+
+
+def test_the_outcome_is_whole_beside_the_numbers(opened: Callable[..., MainWindow], qtbot: QtBot, folder: Path) -> None:
+    """With large letters its end lay below them: CANNOT TELL Y."""
+    before = QApplication.font()
+    own = QFont(before)
+    own.setPixelSize(26)
+    QApplication.setFont(own)
+    try:
+        window = opened(folder=folder, speed=None)
+        window.resize(1280, 800)
+        testing = window.testing
+        choose(window, "system-seeps")
+        testing.start_test()
+        qtbot.waitUntil(lambda: testing.running.begun, timeout=30000)
+        testing.end("seen", wait=True)
+        testing.running.let_go()
+        testing.running.left_on = None
+        numbers = json.loads(DEMO.read_text("utf-8").split("\n# judgement: ")[1].split("\n")[0])
+        reasons = [{"code": "hold-too-short", "text": "The hold lasted 25.0 s; at least 60 s say anything."}]
+        testing.judgement = {**numbers, "outcome": "undecided", "hold_more_s": 81.0, "reasons": reasons}
+        testing.show_result()
+        assert testing.live.word.text() == "CANNOT TELL YET" and not stays_wrong(window)
+    finally:
+        QApplication.setFont(before)
 
 
 def test_a_warning_leaves_the_words_after_it_where_they_belong(opened: Callable[..., MainWindow], qtbot: QtBot,

@@ -14,6 +14,7 @@ from pytestqt.qtbot import QtBot
 from recorder.window.places import records as qt_records
 from recorder.window.places.main import MainWindow
 from recorder.window.places.records import RecordsPlace
+from recorder.window.state.records import COLUMNS
 from tests.benchmarks.made import make
 
 MANY = 2000
@@ -120,6 +121,11 @@ def test_all_are_judged_again_in_another_process(opened: Callable[..., MainWindo
     qtbot.waitUntil(lambda: place._checked == 3 and not place._checker.isActive(), timeout=90000)
     words = {Path(row.path).name: (row.intact, row.same) for row in place.model.list.rows}
     assert words.pop(touched.name)[0] == "ALTERED"
+    column = COLUMNS.index("outcome")
+    signs = {place.model.list.row(at).intact: place.model.data(place.model.index(at, column),
+                                                               Qt.ItemDataRole.DecorationRole) is not None
+             for at in range(place.model.rowCount())}
+    assert signs == {"ALTERED": False, "yes": True}
     assert set(words.values()) == {("yes", "yes")}
 
 

@@ -222,6 +222,9 @@ def test_the_fit_says_its_uncertainty_and_hysteresis() -> None:
     assert found.coefficients_kpa[1] == pytest.approx(250.0, rel=2e-3)  # 200 kPa over 0.8 of the supply
     none, why = fit_words(nine_pairs()[:2], "kPa")
     assert none is None and "3 pairs" in why
+    far = calibrations.Pair(68.94757, 0.61)  # 10 psi (NIST SP 811), where 18 psi would be read
+    none, why = fit_words([*nine_pairs(), far], "psi")
+    assert none is None and "pair 10 (10.000 psi at 0.6100)" in why and "kPa" not in why, why
 
 
 @pytest.mark.parametrize("unit", ["kPa", "psi", "bar"])

@@ -124,7 +124,11 @@ def test_a_sealed_file_is_whole_and_the_same_and_an_altered_one_is_said(tmp_path
     path.write_text("\n".join(lines) + "\n")
     altered = check_again(quick_row(path))
     assert altered.intact == "ALTERED"
-    assert "ALTERED" in opened_screen(load(str(path)), "kPa").state
+    screen = opened_screen(load(str(path)), "kPa")
+    assert "ALTERED" in screen.state
+    assert (screen.result.word, screen.result.sign) == ("ALTERED", "slash")  # no tick on what was changed
+    assert screen.result.reasons[0].startswith("What its rows give: ")
+    assert screen.result.fewer(1, "there")[0][0] == screen.result.reasons[0]
 
 
 def test_a_missing_folder_is_an_empty_one(tmp_path: Path) -> None:

@@ -36,6 +36,15 @@ def test_pumping_screen() -> None:
     assert "97.3" not in live_screen(BASE, test="system", unit="psi").reading
 
 
+def test_what_is_let_go_from_over_the_limit_is_no_vent_before_the_test() -> None:
+    """The pointer stood at the last step but one, and fell back to the first while the relief was opened."""
+    let_go = dataclasses.replace(BASE, next_step="vent", pressure_kpa=101.0, peak_kpa=126.4)
+    assert [r.state for r in live_screen(let_go, test="system", unit="kPa").rungs] == [*["done"] * 4, "now"]
+    for before in (dataclasses.replace(let_go, strokes=0, peak_kpa=None),  # begun under pressure
+                   dataclasses.replace(let_go, peak_kpa=101.0)):
+        assert live_screen(before, test="system", unit="kPa").rungs[0].state == "now"
+
+
 def test_system_levels_are_the_target_and_the_limit() -> None:
     levels = levels_of("system", MARKED, resolve("system"))
     assert (levels.low_kpa, levels.high_kpa, levels.limit_kpa) == pytest.approx((117.316, 124.316, 124.316))

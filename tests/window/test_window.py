@@ -99,6 +99,8 @@ def test_one_key_marks_and_the_repair_lies_over_the_old_trace(window: MainWindow
     old = testing.running.store
     qtbot.keyClick(window, Qt.Key.Key_N)  # the same job again, with one key
     assert testing.active
+    assert testing.live.sentence.text() == "Wait: reading the gauge, do not pump yet"  # no word of the test before
+    assert {rung.state for rung in testing.live.ladder._rungs} == {"to come"} and not testing.live.facts.isVisible()
     earlier = testing.live.trace.earlier
     assert earlier is not None and earlier.store is old and earlier.hold_start_s is not None
     assert testing.live.hold.earlier is earlier

@@ -90,6 +90,47 @@ def test_an_adapter_that_stays_away_leaves_a_sealed_file(opened: Callable[..., M
     assert len(read(file).rows) > 500
 
 
+def test_an_adapter_that_never_comes_back_ends_the_test(opened: Callable[..., MainWindow], qtbot: QtBot,
+                                                        tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It went on saying to plug it in again, which by then did nothing."""
+    monkeypatch.setattr("recorder.window.running.RECONNECT_S", 1.0)
+    window = opened(GAUGE)
+    _, _, lines = played("cap-passes")
+    with Plug(tmp_path / "adapter", lines, 8.0) as plug:
+        begin(window, tmp_path / "adapter")
+        qtbot.waitUntil(trace_is_past(window, 20.0), timeout=30000)
+        plug.unplug()
+        qtbot.waitUntil(lambda: window.testing.judgement is not None, timeout=20000)
+    assert window.testing.live.sentence.text().startswith("▲ WAS AT 10")
+    assert "did not come back within 1 s" in window.banner.text()
+    (file,) = recordings(tmp_path / "recordings")
+    assert read(file).intact is True
+
+
+def test_an_adapter_that_is_back_and_still_starting_shows_no_reading_from_before(
+    opened: Callable[..., MainWindow], qtbot: QtBot, tmp_path: Path
+) -> None:
+    """A board takes a second or two to start. Meanwhile the last pressure stood there as if it were read, and what to
+    do went by it."""
+    window = opened(GAUGE)
+    _, _, lines = played("cap-passes")
+    with Plug(tmp_path / "adapter", [(at, data) for at, data in lines if at < 9.0], 8.0) as plug:
+        begin(window, tmp_path / "adapter")
+        testing = window.testing
+        qtbot.waitUntil(trace_is_past(window, 8.5), timeout=30000)
+        plug.unplug()
+        qtbot.waitUntil(lambda: "unplugged" in testing.live.sentence.text(), timeout=10000)
+        plug.replug()  # and says nothing
+        qtbot.waitUntil(lambda: not testing.running.session.lost, timeout=10000)
+        seen = set()
+        for _ in range(20):  # a second; it is said to be silent after two
+            qtbot.wait(50)
+            seen.add((testing.live.reading.accessibleName(), testing.live.sentence.text().split(":")[0]))
+        assert seen <= {("pressure – – kPa", "▲ Stop pumping; the adapter is unplugged"),
+                        ("pressure – – kPa", "▲ Stop pumping; no reading comes from the adapter")}
+        testing.end("enough", wait=True)
+
+
 def test_a_silent_adapter_leaves_no_pressure_standing(opened: Callable[..., MainWindow], qtbot: QtBot,
                                                      tmp_path: Path) -> None:
     window = opened(GAUGE)
@@ -99,7 +140,7 @@ def test_a_silent_adapter_leaves_no_pressure_standing(opened: Callable[..., Main
         live = window.testing.live
         qtbot.waitUntil(lambda: live.sentence.text().startswith("▲ No reading comes"), timeout=20000)
         assert live.reading.accessibleName() == "pressure – – kPa"
-        assert "before it went 10" in live.facts.text() and window.testing.active
+        assert "before it went 10" in live.facts.text().replace("\u00a0", " ") and window.testing.active
         window.testing.end("enough", wait=True)
 
 

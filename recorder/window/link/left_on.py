@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from recorder import calibration as calibrations
-from recorder.report import STILL_ON_KPA
+from recorder.report import NO_ZERO_KPA, STILL_ON_KPA
 from recorder.units import pressure_factor_kpa
 from recorder.window.link.link import Link
 from recorder.wire import ratio_of
@@ -39,8 +39,8 @@ class LeftOn:
 
     @property
     def alarm(self) -> bool:
-        """Whether somebody has to relieve."""
-        return self.pressure_kpa > STILL_ON_KPA
+        """Whether somebody has to relieve: by the pump's own gauge, where a wire came off this one."""
+        return not -NO_ZERO_KPA <= self.pressure_kpa <= STILL_ON_KPA
 
 
 def reader_of(config: SessionConfig, link: Link, zero_kpa: float) -> Callable[[], float | None]:
@@ -79,7 +79,7 @@ class ReadOn:
             self._heard_s = now_s
             kpa = self._latest_kpa()
             if kpa is not None:
-                low = kpa <= _OFF_KPA
+                low = -NO_ZERO_KPA <= kpa <= _OFF_KPA
                 self._low_since_s = (self._low_since_s or now_s) if low else None
                 off = self._low_since_s is not None and now_s - self._low_since_s >= _STANDS_S
                 self.left = LeftOn(kpa, off=off)

@@ -53,6 +53,15 @@ class NumberGrid(QWidget):
                 source.setText(f"from: {n.source}")
         self._grid.setRowStretch(len(self._rows) * per + 1, 1)
 
+    def wanted_px(self) -> int:
+        """The width that no number is cut in; the layout knows it a turn after they were given only."""
+        widths = [[one.fontMetrics().horizontalAdvance(one.text()) for one in row[:2] if not row[0].isHidden()]
+                  for row in self._rows]
+        shown = [row for row in widths if row]
+        if not shown:
+            return 0
+        return max(row[0] for row in shown) + self._grid.horizontalSpacing() + max(row[1] for row in shown)
+
 
 class Rows(QWidget):
     """Label and text, row by row."""

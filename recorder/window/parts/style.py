@@ -48,7 +48,8 @@ def style_sheet(c: Palette, px: int) -> str:
     QComboBox QAbstractItemView::item {{ min-height: {key}px; padding-left: 10px; }}
     QLabel#sentence {{ font-size: {round(px * 1.9)}px; font-weight: bold; }}
     QLabel#sentence[alarm="true"] {{ background: {c.bad}; color: {c.ink}; }}
-    QLabel#sentence[long="true"] {{ font-size: {round(px * 1.3)}px; }}
+    QLabel#sentence[scale="large"] {{ font-size: {round(px * 2.4)}px; }}
+    QLabel#sentence[scale="long"], QLabel#sentence[long="true"] {{ font-size: {round(px * 1.3)}px; }}
     QLabel#step {{ font-size: {round(px * 1.5)}px; font-weight: bold; }}
     QLabel#word {{ font-size: {round(px * 2.8)}px; font-weight: bold; }}
     QLabel#word[scale="large"] {{ font-size: {round(px * 4.2)}px; }}

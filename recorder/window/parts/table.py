@@ -45,7 +45,8 @@ class RecordsModel(QAbstractTableModel):
         if role == Qt.ItemDataRole.DisplayRole:
             return cell(self.list.row(index.row()), index.column(), self.list.unit)
         if role == Qt.ItemDataRole.DecorationRole and index.column() == _OUTCOME:
-            return self._icons.get(self.list.row(index.row()).outcome)
+            row = self.list.row(index.row())
+            return None if row.intact == "ALTERED" else self._icons.get(row.outcome)  # no tick on what was changed
         if role == Qt.ItemDataRole.ToolTipRole:
             return self.list.row(index.row()).path
         return None

@@ -26,16 +26,18 @@ from recorder.window.state.trace import Earlier, TraceStore
 if TYPE_CHECKING:
     from recorder.analysis import HoldCurve
 
-__all__ = ["LivePage"]
+__all__ = ["LivePage", "together"]
 
 _FEW, _FEWER = 7, 5  # numbers beside a result; all of them are in the recording
 
 _WORD_SHARE = 0.36  # of the page's width: beside it stand the sign, and numbers or the reading
 
 
-def _together(text: str, unit: str) -> str:
-    """No line ends between a number and its unit."""
-    return text.replace(f" {unit}", f"\u00a0{unit}")
+def together(text: str, unit: str) -> str:
+    """No line ends between a number, its doubt and their unit, or within that: a line may end behind its stroke (UAX
+    #14, class SY), but not before a word joiner (WJ)."""
+    text, whole = text.replace(" ± ", "\u00a0±\u00a0"), unit.replace("/", "/\u2060")
+    return text.replace(f" {unit}", f"\u00a0{whole}").replace(f"{whole}/min", f"{whole}/\u2060min")
 
 
 class LivePage(QWidget):
@@ -46,7 +48,7 @@ class LivePage(QWidget):
         self._column = column = QVBoxLayout(self)
         column.setContentsMargins(10, 4, 10, 4)
         column.setSpacing(4)
-        top = QHBoxLayout()
+        self._top = top = QHBoxLayout()
         top.setSpacing(14)
         self.reading, self.ladder, self.sign = Reading(palette), Ladder(palette), Sign(palette)
         self.word = words("word", name="outcome")
@@ -108,7 +110,7 @@ class LivePage(QWidget):
             widget.setVisible(result)
         for widget in (self.reading, self.sentence, self._steps):
             widget.setVisible(not result)
-        restyle(self.sentence, "long", False)
+        restyle(self.sentence, "scale", "")
         self.open_keypad(self.findings, False)
         self.open_keypad(self.repairs, False)
 
@@ -129,10 +131,13 @@ class LivePage(QWidget):
         """One moment of a running test."""
         self.reading.show_reading(screen.reading, screen.unit, alarm=screen.alarm)
         self.ladder.show_rungs(screen.rungs)
-        sentence = _together(screen.sentence, screen.unit)
+        sentence = together(screen.sentence, screen.unit)
         self._set(self.sentence, ("▲ " if screen.alarm or screen.fault else "") + sentence)
         self._set(self.caution, screen.caution)
-        self._set(self.facts, "   ".join(f"{label} {text}" for label, text in screen.numbers))
+        # each is short and stays on one line, but for what was marked
+        self._set(self.facts, "   ".join(
+            f"{label} {text}" if label == "marked" else f"{label} {text}".replace(" ", "\u00a0")
+            for label, text in screen.numbers))
         self._alarm(screen.alarm)
         trace = self.trace
         trace.unit = self.hold.unit = screen.unit
@@ -178,7 +183,7 @@ class LivePage(QWidget):
         reading, warning = left is not None and bool(left.reading), self._result.warning
         lead = "" if reading else self._result.lead
         if left is not None and reading:
-            text = ("▲ " if left.alarm else "") + _together(left.sentence, left.unit)
+            text = ("▲ " if left.alarm else "") + together(left.sentence, left.unit)
         elif warning:
             text = f"▲ {warning[:1].upper()}{warning[1:]}"
         else:
@@ -205,17 +210,19 @@ class LivePage(QWidget):
             self._tighten()
 
     def _tighten(self) -> None:
-        """Where there is too little room: smaller words and fewer numbers first, then without the numbers, which
-        Records shows too; in the end fewer of the reasons and less of the advice, and it says so. The outcome, to be
-        read from as far as possible, shrinks last."""
+        """What to do next is larger than while the test ran, where there is room: it is read from afar. Where there is
+        too little: smaller words and fewer numbers first, then without the numbers, which Records shows too; in the
+        end fewer of the reasons and less of the advice, and it says so. The outcome, to be read from as far as
+        possible, shrinks last."""
         self._give_reasons(self._result.beside(self._lead))
         for word, reasons, numbers, sentence in (
-            ("large", False, _FEW, False), ("", False, _FEW, False), ("", False, _FEWER, False),
-            ("", True, _FEWER, False), ("small", True, _FEWER, False), ("", True, 0, False), ("small", False, 0, False),
-            ("small", True, 0, False), ("small", True, 0, True),
+            ("large", False, _FEW, "large"), ("", False, _FEW, "large"), ("", False, _FEWER, "large"),
+            ("large", False, _FEW, ""), ("", False, _FEW, ""), ("", False, _FEWER, ""), ("", True, _FEWER, ""),
+            ("", True, 0, ""), *([("", True, 0, "long")] if self._result.warning else []),
+            ("small", True, _FEWER, ""), ("small", False, 0, ""), ("small", True, 0, ""), ("small", True, 0, "long"),
         ):
             restyle(self.word, "scale", word)
-            restyle(self.sentence, "long", sentence or (bool(self._result.warning) and not numbers))
+            restyle(self.sentence, "scale", sentence)
             restyle(self.reasons, "tight", reasons)
             if numbers:
                 self.numbers.show_numbers(self._result.numbers[:numbers])
@@ -228,13 +235,24 @@ class LivePage(QWidget):
                 return
 
     def _give_reasons(self, lines: Sequence[str]) -> None:
-        self._set(self.reasons, _together("\n".join(lines), self.trace.unit))
+        self._set(self.reasons, together("\n".join(lines), self.trace.unit))
 
     def _fits(self) -> bool:
         said = self._said.layout()
         if said is not None:
             said.activate()  # else the page hears of other words only after this turn
-        return fits(self)
+        return fits(self) and self._word_has_room()
+
+    def _word_has_room(self) -> bool:
+        """Whether the outcome, which is never wrapped, is whole beside what stands there."""
+        beside = [self.sign.width(), self.word.fontMetrics().horizontalAdvance(self.word.text())]
+        if not self.numbers.isHidden():
+            beside.append(self.numbers.wanted_px())
+        if not self.reading.isHidden():
+            beside.append(self.reading.minimumWidth())
+        margins = self._column.contentsMargins()
+        room = self.width() - margins.left() - margins.right()
+        return sum(beside) + self._top.spacing() * (len(beside) - 1) <= room
 
     def _word_is_short(self) -> bool:
         return self.word.fontMetrics().horizontalAdvance(self.word.text()) <= _WORD_SHARE * self.width()

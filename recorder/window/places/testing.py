@@ -24,7 +24,7 @@ from recorder.window.state.gauge import Gauge, gauge_of
 from recorder.window.state.hold import hold_of
 from recorder.window.state.levels import lines_of
 from recorder.window.state.result import result_screen
-from recorder.window.state.testing import PhaseLog, live_screen, spans_of
+from recorder.window.state.testing import PhaseLog, live_screen, spans_of, start_screen
 
 if TYPE_CHECKING:
     from recorder.window.places.live import LivePage
@@ -151,6 +151,8 @@ class Testing(QWidget):
             self._earlier = None
         self.live.begin(running.store, self._earlier[2] if self._earlier is not None else None,
                         simulated=running.config.simulated)
+        # else the words of the test before would stand there until something arrives
+        self.live.show_live(start_screen(running.test, self.unit, begun=True), (), (), None)
         self.noting.use_test(running.test)
         self.pages.setCurrentWidget(self.live)
         self.actions_changed.emit()

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
+from recorder import report
 from recorder.digits import decimals
 from recorder.errors import SettingError
 from recorder.model import Calibration
@@ -94,12 +95,15 @@ def next_level(pairs: Sequence[Pair], unit: str) -> str:
 def fit_words(pairs: Sequence[Pair], unit: str, reference_u_kpa: float = 0.0,
               resolution: float = 0.0, *, bare: bool = False) -> tuple[CalibrationFit | None, str]:
     """The fit and what to say of it; None and why not, where it cannot be made."""
+    from recorder.calibration import StrayPair
     from recorder.calibration import fit as fit_pairs
 
     if len(pairs) < 3:
         return None, f"{len(pairs)} of at least 3 pairs; 9, up and down again, are good"
     try:
         found = fit_pairs(pairs, reference_u_kpa=reference_u_kpa, resolution=resolution, bare=bare)
+    except StrayPair as err:
+        return None, in_window(report.in_unit(str(err), unit))
     except SettingError as err:
         return None, in_window(str(err))
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -102,11 +102,20 @@ def opened_screen(o: Opened, unit: str) -> OpenedScreen:
     found = [m.text for m in o.recording.marks]
     repair = header.other.get("repair")
     done = f", repaired before: {printable(repair)}" if isinstance(repair, str) and repair.strip() else ""
+    result = result_screen(o.judgement, unit, found)
     return OpenedScreen(
-        result_screen(o.judgement, unit, found),
+        _altered(result) if o.intact == "ALTERED" else result,
         f"{report.SIMULATED + chr(10) if header.simulated else ''}"
         f"{header.test} test{stamp}, {header.job or 'no job given'}{done}\n{Path(o.recording.path).name}",
         f"{_INTACT[o.intact]}; {_SAME[o.same]}", source,
         hold_of(o.judgement, unit, allowed_kpa_per_min=setup.procedure.steady_fall_allowed_kpa_per_min),
         levels, lines_of(levels, opening["value"] if opening else None), spans_of(o.judgement),
     )
+
+
+def _altered(result: ResultScreen) -> ResultScreen:
+    """The result of a file that was altered, which has no outcome; what its rows give stands first among the reasons,
+    as in the picture."""
+    rows = f"What its rows give: {result.word}"
+    return replace(result, word="ALTERED", sign="slash", role="nothing", reasons=(rows, *result.reasons),
+                   safety=result.safety | {rows})

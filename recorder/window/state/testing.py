@@ -95,10 +95,18 @@ def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def _was_over(view: LiveView) -> bool:
+    """Whether the test was pumped up to its limit, as far as noise lets one tell."""
+    return (view.strokes > 0 and view.peak_kpa is not None and view.limit_kpa is not None
+            and view.peak_kpa > view.limit_kpa - _SAME_KPA)
+
+
 def _rungs(view: LiveView | None, test: TestKind) -> tuple[Rung, ...]:
     now = _RUNG_OF_STEP.get(view.next_step, 0) if view is not None else -1
     if view is not None and view.next_step in ("pump", "pump-gently") and view.opening_kpa is not None:
         now = 2
+    if view is not None and view.next_step == "vent" and _was_over(view):
+        now = 4  # it is let go from over the limit, and the vent before the test is long past
     out = []
     for i, name in enumerate(_RUNG_NAMES[test]):
         state: RungState = "done" if i < now else "now" if i == now else "to come"
@@ -168,9 +176,10 @@ def live_screen(
     )
 
 
-def start_screen(test: TestKind, unit: str) -> LiveScreen:
-    """The running screen before anything has arrived."""
-    return LiveScreen("– –", unit, "Choose the test and the cap's marking, then start",
+def start_screen(test: TestKind, unit: str, *, begun: bool = False) -> LiveScreen:
+    """The running screen before anything has arrived; begun: the test was started."""
+    sentence = _capital(report.WAIT) if begun else "Choose the test and the cap's marking, then start"
+    return LiveScreen("– –", unit, sentence,
                       report.caution("before", test) or "", _rungs(None, test), (), (), NO_LEVELS, None, False, False)
 
 
