@@ -48,6 +48,7 @@ class Findings:
     stroke_kpa: float = 0.0
     reached_kpa: float = 0.0
     stood: Quantity | None = None  # the highest that the cap held before it opened
+    earlier: tuple[Quantity, ...] = ()  # what it opened at the times before, in the same recording
     climbs_kpa: float = 0.0  # by so much the pressure rose within the hold
 
 
@@ -98,7 +99,9 @@ def _whenever(setup: Setup, f: Findings, shift_kpa: float, outcome: Outcome) -> 
     start = None if f.start_kpa is None else f.start_kpa - shift_kpa
     early = replace(
         f, peak=less(f.peak, shift_kpa), opening=less(f.opening, shift_kpa), judged=less(f.judged, shift_kpa),
-        stood=less(f.stood, shift_kpa), start_kpa=start, reached_kpa=max(f.reached_kpa - shift_kpa, 0.0),
+        stood=less(f.stood, shift_kpa), start_kpa=start,
+        earlier=tuple(replace(q, value=q.value - shift_kpa) for q in f.earlier),
+        reached_kpa=max(f.reached_kpa - shift_kpa, 0.0),
     )  # fmt: skip
     late = replace(f, rate=less(f.rate, -60.0 * shift_kpa / max(f.hold_s, 1.0)))
     return outcome if all(_judge(setup, g)[0] == outcome for g in (early, late)) else "undecided"
@@ -189,6 +192,11 @@ def _opened(f: Findings, judged: Quantity, low: float, high: float) -> tuple[Out
         return "fail", Reason("opens-high", f"It opens too high: {said}.")
     if f.stood is not None and f.stood.value - 2 * (f.stood.standard_uncertainty or 0.0) > high:
         return "fail", Reason("opens-high", f"It held {f.stood.value:.0f} kPa before it opened at {said}.")
+    for q in f.earlier:
+        was, doubt = q.value, 2 * (q.standard_uncertainty or 0.0)
+        if was + doubt < low or was - doubt > high:
+            text = f"It opened at {with_doubt(was, doubt)} kPa before, and now at {said}: record it by itself."
+            return "undecided", Reason("opens-low" if was < low else "opens-high", text)
     if value - 2 * u >= low and value + 2 * u <= high:
         return "pass", Reason("opens-in-band", f"It opens where it should: {said}.")
     code = "opens-low" if value < (low + high) / 2 else "opens-high"

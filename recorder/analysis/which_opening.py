@@ -55,9 +55,10 @@ def last_opening(
 ) -> Opening | None:
     """The opening of the last time the cap was pumped up that shows one, and a hold of ``least_hold_s`` where any does.
     None where none does, or where it later held more than it had opened at. Arguments as of ``find_opening``."""
-    found: Opening | None = None
+    tries = attempts(x, parts, end_s)
+    found: tuple[int, Opening] | None = None
     later_kpa = -np.inf
-    for strokes, until in reversed(attempts(x, parts, end_s)):
+    for n, (strokes, until) in reversed(list(enumerate(tries))):
         opening = find_opening(x, strokes, until, air_kpa=air_kpa, quick=quick)
         if opening is None:
             held = float(np.interp(until - _BACK_S, x.t, x.smooth))
@@ -65,7 +66,12 @@ def last_opening(
             continue
         if opening.onset_kpa + 2.0 * opening.onset_u < later_kpa:
             break
-        found = found or replace(opening, until_s=until)
-        if any(min(b, until) - a >= least_hold_s for a, b in parts.holds if b > opening.onset_s and a < until):
-            return replace(opening, until_s=until)
-    return found
+        holds = any(min(b, until) - a >= least_hold_s for a, b in parts.holds if b > opening.onset_s and a < until)
+        if found is None or holds:
+            found = n, replace(opening, until_s=until)
+        if holds:
+            break
+    if found is None:
+        return None
+    before = (find_opening(x, s, until, air_kpa=air_kpa, quick=quick) for s, until in tries[: found[0]])
+    return replace(found[1], earlier=tuple(opening for opening in before if opening is not None))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from contextlib import suppress
 from dataclasses import replace
 from math import hypot
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -19,6 +19,9 @@ from recorder.analysis.verdict import Findings, decide, over_limit, wavers
 from recorder.digits import rounded_down, with_doubt
 from recorder.errors import SettingError
 from recorder.model import Hold, Judgement, Outcome, Quantity, Settling
+
+if TYPE_CHECKING:
+    from recorder.analysis.opening import Opening
 
 __all__ = ["write_up"]
 
@@ -76,9 +79,12 @@ def findings(setup: Setup, s: Study) -> Findings:
         rate = Quantity(60.0 * s.fit.rate_kpa_per_s, 60.0 * s.fit.rate_u, "kPa/min")
     scale_u = float((setup.calibration.standard_uncertainty_kpa if setup.calibration else None) or 0.0)
     opening = peak = None
+
+    def told(o: Opening) -> Quantity:
+        return Quantity(o.onset_kpa, hypot(o.onset_u, s.zero_u, scale_u), "kPa", o.onset_s)
+
     if s.opening is not None:
-        u = hypot(s.opening.onset_u, s.zero_u, scale_u)
-        opening = Quantity(s.opening.onset_kpa, u, "kPa", s.opening.onset_s)
+        opening = told(s.opening)
     if s.peak is not None:
         peak = replace(s.peak, standard_uncertainty=hypot(s.peak.standard_uncertainty or 0.0, s.zero_u, scale_u))
     judged = opening
@@ -108,6 +114,7 @@ def findings(setup: Setup, s: Study) -> Findings:
         reached_kpa=_reached_kpa(s),
         stood=_stood(s, scale_u),
         climbs_kpa=_climbs_kpa(s),
+        earlier=tuple(told(o) for o in s.opening.earlier) if s.opening else (),
     )
 
 

@@ -17,8 +17,8 @@ FALL_S = 0.12  # time constant
 def popped(
     starts_s: np.ndarray, each_kpa: float, opens_kpa: float, shuts_kpa: float, *, late_s: float, until_s: float
 ) -> np.ndarray:
-    """Pressure (kPa) every ``STEP_S`` of strokes of ``each_kpa``; ``late_s`` after the opening pressure was reached, the
-    valve lets out what is above ``shuts_kpa``, and what still comes of the stroke."""
+    """Pressure (kPa) every ``STEP_S`` of strokes of ``each_kpa``; ``late_s`` after the opening pressure was reached,
+    the valve lets out what is above ``shuts_kpa``, and what still comes of the stroke."""
     fine = np.arange(0.0, until_s, STEP_S)
     done = np.clip((fine[:, None] - starts_s) / LENGTH_S, 0.0, 1.0)
     inflow = np.diff((done - np.sin(2.0 * np.pi * done) / (2.0 * np.pi)).sum(axis=1), prepend=0.0) * each_kpa

@@ -287,12 +287,23 @@ def test_a_cap_that_later_holds_more_than_it_opened_at_has_no_opening() -> None:
     assert got.outcome == "fail" and "no-opening" in [reason.code for reason in got.reasons]
 
 
-def test_of_a_cap_pumped_up_twice_the_last_time_counts() -> None:
-    low = make(31, rate_hz=25.0, stroke_kpa=9.0, valve=Valve(70.0, 67.0, 60.0, pops=False), hold_s=50.0)
-    good = make(33, rate_hz=25.0, stroke_kpa=9.0, valve=Valve(98.0, 94.0, 60.0, pops=False), hold_s=50.0)
-    got = judged("cap", *one_after_the_other(zeroed(low), zeroed(good)))
-    assert got.opening is not None and got.opening.value == pytest.approx(98.0, abs=1.0)
-    assert got.outcome == "pass"
+@pytest.mark.parametrize(("first_kpa", "then_kpa", "outcome", "code"), [
+    (98.0, 98.0, "pass", "opens-in-band"),
+    (70.0, 98.0, "undecided", "opens-low"),  # which of them it is nobody knows
+    (125.0, 98.0, "fail", "opens-high"),  # it stuck
+    (98.0, 70.0, "fail", "opens-low"),
+])  # fmt: skip
+def test_of_a_cap_pumped_up_twice_the_last_time_counts_and_none_is_forgotten(
+    first_kpa: float, then_kpa: float, outcome: str, code: str
+) -> None:
+    first, then = (
+        make(seed, rate_hz=25.0, stroke_kpa=9.0, valve=Valve(kpa, kpa - 4.0, 60.0, pops=False), hold_s=50.0)
+        for seed, kpa in ((31, first_kpa), (33, then_kpa))
+    )
+    got = judged("cap", *one_after_the_other(zeroed(first), zeroed(then)))
+    assert got.opening is not None and got.opening.value == pytest.approx(then_kpa, abs=1.0)
+    assert (got.outcome, got.reasons[0].code) == (outcome, code)
+    assert ("before, and now" in got.reasons[0].text) == (outcome == "undecided")
 
 
 def test_a_stroke_that_was_let_go_at_once_is_none_of_the_strokes_that_open_a_cap() -> None:

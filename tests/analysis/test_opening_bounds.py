@@ -11,9 +11,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from recorder.analysis.opening.find import _is_slow, _levels
+from recorder.analysis.opening.find import _levels
 from recorder.analysis.opening.onset import ABOVE_DOUBT, Opening, within_seen
 from recorder.analysis.opening.slow_valve import SlowValve
+from recorder.analysis.opening.slowly import is_slow
 from recorder.analysis.strokes import Stroke
 from recorder.analysis.trace.signal import prepare
 
@@ -54,7 +55,7 @@ def test_what_only_sinks_after_the_last_stroke_has_to_be_plainer() -> None:
     strokes = trace()[1]
     slow = SlowValve(91.0, 1.0, 72.0, 0.5, 0.3, opened_s=8.2, closed_s=15.0, gain=22.0, misfit=1.3)
     found = Opening(90.0, 0.4, 8.2, 3, AFTER, 0.5, 10.0)
-    assert not _is_slow(slow, None, strokes[-1])
-    assert _is_slow(slow, found, strokes[-1])
-    assert _is_slow(replace(slow, opened_s=6.2), None, strokes[-1])
-    assert _is_slow(replace(slow, gain=60.0), None, strokes[-1])
+    assert not is_slow(slow, None, strokes[-1])
+    assert is_slow(slow, found, strokes[-1])
+    assert is_slow(replace(slow, opened_s=6.2), None, strokes[-1])
+    assert is_slow(replace(slow, gain=60.0), None, strokes[-1])

@@ -35,9 +35,18 @@ from recorder.analysis.opening.relief import (
     tops,
 )
 from recorder.analysis.opening.shuts import shut_later
-from recorder.analysis.opening.slow_valve import SlowValve, find_slow, sinks
-from recorder.analysis.opening.valve_strokes import AFTER_S
-from recorder.analysis.opening.valve import ValveFit, fit_valve
+from recorder.analysis.opening.slow_valve import find_slow, sinks
+from recorder.analysis.opening.slowly import is_slow, shuts_at, went_on
+from recorder.analysis.opening.sticks import met_first
+from recorder.analysis.opening.valve import (
+    ENOUGH,
+    FITS,
+    FITS_WELL,
+    HARDLY_FITS,
+    NOT_ALIKE,
+    ValveFit,
+    fit_valve,
+)
 from recorder.analysis.strokes import Stroke
 from recorder.analysis.trace.filters import normal_sd
 from recorder.analysis.trace.signal import Prepared
@@ -48,28 +57,15 @@ if TYPE_CHECKING:
 __all__ = ["find_opening"]
 
 # where no source is named beside a number: common practice, no source
-ENOUGH = 5.0  # log likelihood ratio: three parameters gain as much by chance in about 2 % of closed caps (chi square)
 # where nothing fell back, and only strokes that may be weaker tell: a hand ends such a one as it likes; no source
 EASED_ENOUGH = 20.0
-HELD_U, HELD_KPA = 3.0, 0.3  # standard uncertainties, and kPa more than the opening: what holds that is shut
-APART_U = 0.75  # standard uncertainties: nearer to each other, two fits are as good as one
 PLAINLY = 5.0  # log likelihood ratio by which strokes on the valve are eased ones, not only may be
-NOT_ALIKE = 1.05  # residuals' variance over what noise explains: no law explains all strokes alike
-FITS_WELL = 2.0  # residuals' variance over what noise explains: else only strokes that fell back are looked at
-FITS = 3.0  # residuals' variance over what noise explains, beyond which no law of the valve is believed
-HARDLY_FITS = 5.0  # the same where nothing fell back: a hand that lets a stroke fade looks like a valve; no source
 SOMEHOW = 20.0  # log likelihood ratio of a valve whose laws fit badly, but fit: its tops alone say less; no source
 ENOUGH_STROKES = 4  # they tell what a closed valve makes of a stroke; no source
 BUILDS = 0.85  # of the highest level: below it strokes build up
 STAYS = 0.6  # of a usual gain: a stroke that brings less may have relieved
 LEAVES = 0.7  # of its top: a stroke that leaves less never sealed
 PLAIN = 0.2  # of what a stroke brings: so much more gone after the strokes than air's cooling explains was let out
-# 1/s: so slow that strokes, looked at for WAIT_S after, do not show the half of it; and where they show no valve at all
-SLOW_PER_S, UNSEEN_PER_S = 0.8, 2.0
-SHUTS_ABOVE = 0.85  # of its opening: what falls further at once a hand let down; common practice, no source
-BRINGS = 0.75  # of what a stroke brings: more of it does not stay where a valve is open
-CREEPS = 30.0  # log likelihood ratio that a hose's creep, taken for exponentials, does not bring; no source
-SHUT_DOUBT = 0.1  # of the height up to the top: the laws of a valve are not quite right; common practice, no source
 _WHOLE_S = 0.25  # how long a trace has to go on after a stroke that is over
 _SEEN_S = 2.0  # how long a trace has to go on after the stroke that opened the cap
 
@@ -142,14 +138,13 @@ def find_opening(
     correlated = _correlation(x, strokes[-1].end_s, end_s)
     slow = find_slow(x, strokes, end_s, correlated) if sinks(x, strokes, end_s) else None
     found = _by_strokes(x, strokes, fell, k, usual, end_s, correlated, air_kpa,
-                        _shuts(slow, max(s.top_kpa for s in strokes)))
-    if slow is not None:
-        if _is_slow(slow, found, strokes[-1]):
-            slowly = by_levels(strokes, slow)
-            if found is not None and _went_on(strokes, level, slow.open_kpa, found.stroke):
-                slowly = replace(slowly, onset_kpa=found.onset_kpa, onset_u=found.onset_u, onset_s=found.onset_s,
-                                 stroke=found.stroke)  # fmt: skip
-            found = slowly
+                        shuts_at(slow, max(s.top_kpa for s in strokes)))
+    if slow is not None and is_slow(slow, found, strokes[-1]):
+        slowly = by_levels(strokes, slow)
+        if found is not None and went_on(strokes, level, slow.open_kpa, found.stroke):
+            slowly = replace(slowly, onset_kpa=found.onset_kpa, onset_u=found.onset_u, onset_s=found.onset_s,
+                             stroke=found.stroke)  # fmt: skip
+        found = slowly
     if found is None:
         return None
     later = shut_later(x, strokes[-1].end_s, end_s)
@@ -205,15 +200,9 @@ def _by_strokes(
                 if as_eased is not None and plainly and as_eased.open_u <= 0.5 * usual:
                     fit, as_eased = as_eased, None  # eased they were
             found = by_fit(x, strokes, near, response, fit, usual)
-            # before a stroke on a slow valve nothing was held: it sank
-            held = _held_more(strokes, fell, found, fit) if shuts is None else None
-            if held is not None:
-                found = _sticking(x, strokes, held, found, response, usual, end_s, correlated, shuts, believed=True)
-            elif odd is not None and (odd < found.stroke or odd == min(fell, default=-1)):
-                # what disturbed it may have been that it opened the valve first
-                found = _sticking(x, strokes, odd, found, response, usual, end_s, correlated, shuts)
-            elif fit.misfit > NOT_ALIKE and len(near) > 1 and shuts is None:
-                found = _sticking(x, strokes, found.stroke, found, response, usual, end_s, correlated, shuts, believed=True)
+            if shuts is None:  # before a stroke on a slow valve nothing is held: it sinks
+                found = met_first(x, strokes, fell, found, fit, odd, response, usual, end_s, correlated,
+                                  alone=len(near) == 1)
             return found if as_eased is None else doubted(found, as_eased.open_kpa - fit.open_kpa)
         closed = closed or fit.misfit < FITS_WELL
     if closed and len(fell) < 2:
@@ -236,67 +225,6 @@ def _nearest(
     fit, near, response = min(fits, key=lambda each: each[0].misfit)
     opens = [other.open_kpa for other, _, _ in fits]
     return doubted(by_fit(x, strokes, near, response, fit, usual), max(opens) - min(opens))
-
-
-def _held_more(strokes: Sequence[Stroke], fell: dict[int, float], found: Opening, fit: ValveFit) -> int | None:
-    """The last stroke, up to the first that ``fell`` back, before which the cap held clearly more than it is said to
-    have opened at: it was shut until then. None where there is none after the one that is said to have opened it."""
-    last = min(fell, default=-1)
-    clear = fit.open_kpa + HELD_U * fit.open_u + HELD_KPA
-    return next((j for j in range(last, found.stroke, -1) if strokes[j].base_kpa > clear), None)
-
-
-def _sticking(
-    x: Prepared, strokes: Sequence[Stroke], k: int, found: Opening, response: Response, usual: float, end_s: float,
-    correlated: float, shuts: tuple[float, float] | None, *, believed: bool = False,
-) -> Opening:
-    """Where no law explains all strokes alike: what stroke ``k``, which opened the valve first, shows alone. A seat
-    that has stuck opens higher than the ones after it, and what lets out is not shut as tight when the next stroke
-    comes. Where that stroke, one of those that were ``found`` to tell the onset, puts it lower, half of how far is in
-    u. believed: however well a valve explains it; else it may have been disturbed."""
-    fit = fit_valve(x, strokes, [k], response, end_s, correlated, shuts=shuts)
-    if fit is None or fit.gain < ENOUGH or fit.open_u > 0.5 * usual or not (believed or fit.misfit < FITS_WELL):
-        return found
-    alone = by_fit(x, strokes, [k], response, fit, usual)
-    if alone.onset_kpa <= found.onset_kpa:
-        return doubted(found, found.onset_kpa - alone.onset_kpa) if k == found.stroke else found
-    apart = alone.onset_kpa - found.onset_kpa
-    if k == found.stroke and apart < APART_U * alone.onset_u:  # the mean of both
-        return replace(found, onset_kpa=found.onset_kpa + apart / 2.0, onset_u=max(found.onset_u, alone.onset_u))
-    return replace(found, onset_kpa=alone.onset_kpa, onset_u=alone.onset_u, onset_s=alone.onset_s, stroke=k)
-
-
-def _shuts(slow: SlowValve | None, top_kpa: float) -> tuple[float, float] | None:
-    """Where a valve shuts (kPa), with its uncertainty, where the levels show it and what is looked at after a stroke
-    does not: it lets out less than 1/e of its lift by then. top_kpa: the highest pressure."""
-    if slow is None or not math.isfinite(slow.closed_s) or slow.gain < CREEPS or slow.misfit > FITS:
-        return None
-    if slow.per_s * AFTER_S > 1.0 or slow.close_kpa < SHUTS_ABOVE * slow.open_kpa:
-        return None
-    return slow.close_kpa, math.hypot(slow.close_u, SHUT_DOUBT * max(top_kpa - slow.close_kpa, 0.0))
-
-
-def _is_slow(slow: SlowValve, found: Opening | None, last: Stroke) -> bool:
-    """Whether the levels show a valve that strokes do not show well, or not at all: one that shuts in sight."""
-    if not math.isfinite(slow.closed_s) or slow.close_kpa < 0.5 * slow.open_kpa:
-        return False
-    if found is None and slow.gain > 2.0 * CREEPS and slow.close_kpa > SHUTS_ABOVE * slow.open_kpa:
-        return slow.misfit < HARDLY_FITS  # so plain, however quick: the stroke that opened it was not seen
-    # what only sinks after the last stroke may be a hose, which creeps as no three exponentials do
-    enough = CREEPS if found is None and slow.opened_s >= last.start_s else 2.0 * ENOUGH
-    believed = slow.gain > enough and slow.misfit < (FITS if found is None else FITS_WELL)
-    return believed and slow.per_s < (SLOW_PER_S if found is not None else UNSEEN_PER_S)
-
-
-def _went_on(strokes: Sequence[Stroke], level: FloatArray, open_kpa: float, until: int) -> bool:
-    """Whether strokes, two or more, went on bringing what those before had brought from ``open_kpa`` on, up to number
-    ``until``: no valve was open then, however slow."""
-    first = next((j for j, s in enumerate(strokes) if s.base_kpa > open_kpa), until)
-    if until - first < 2 or first < 3:
-        return False
-    gains = np.diff(level)
-    before = gains[max(first - 9, 0) : first - 1]
-    return float(gains[first - 1 : until - 1].mean()) > BRINGS * float(np.median(before))
 
 
 def _tries(k: int, fell: list[int], n: int) -> list[tuple[list[int], float, bool]]:

@@ -42,7 +42,8 @@ KNOCK = 3.0  # standard deviations
 @dataclass(frozen=True, slots=True, eq=False)
 class Opening:
     """Onset (kPa, standard uncertainty, s), the stroke that showed it, and the reseat (kPa, u, s) where seen. until_s:
-    when what it was pumped up to was let go, where that is known."""
+    when what it was pumped up to was let go, where that is known. earlier: what it opened at before, each time with
+    all of the pressure let go in between."""
 
     onset_kpa: float
     onset_u: float
@@ -52,6 +53,7 @@ class Opening:
     reseat_u: float
     reseat_s: float
     until_s: float = math.inf
+    earlier: tuple[Opening, ...] = ()
 
 
 def by_fit(

@@ -3,7 +3,8 @@
 Strokes go on raising the pressure after it has opened, each by a little less, the pressure sags between them, and falls
 for seconds after the last, down to where the valve closes. The lift of the valve follows from the pressure that was
 seen, for any opening and closing: with friction it is a play operator (Visintin 1994, Differential Models of
-Hysteresis, III.2; from memory), without it is what the pressure is above closing. Its integral is what has flowed out.
+Hysteresis, III.2; from memory), without it is what the pressure is above closing, and of a valve too small for the pump
+it is all there is at once. Its integral is what has flowed out.
 With that the levels are linear in all else: the strokes' amounts, the flow, what settles, a steady fall. So each point
 of a grid of opening and closing is one non-negative least squares.
 """
@@ -55,10 +56,10 @@ LAWS: tuple[_Law, ...] = ("rubs", "pops", "full")
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SlowValve:
-    """Opening and closing (kPa) with standard uncertainties; what it lets out of its lift (1/s; of a usual stroke, where
-    it is all open at once); when it opened, and
-    when it was as good as shut after the last stroke (s; nan where that is not seen in time); gain: how much better
-    (log likelihood) it explains the levels than a closed space does; misfit: their variance over what noise explains.
+    """Opening and closing (kPa) with standard uncertainties; what it lets out of its lift (1/s; of a usual stroke where
+    it is all open at once); when it opened, and when it was as good as shut after the last stroke (s; nan where that is
+    not seen in time); gain: how much better (log likelihood) it explains the levels than a closed space does; misfit:
+    their variance over what noise explains.
     """
 
     open_kpa: float

@@ -39,9 +39,14 @@ from recorder.analysis.trace.signal import Prepared
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
-__all__ = ["ValveFit", "fit_valve"]
+__all__ = ["ENOUGH", "FITS", "FITS_WELL", "HARDLY_FITS", "NOT_ALIKE", "ValveFit", "fit_valve"]
 
 # where no source is named beside a number: common practice, no source
+ENOUGH = 5.0  # log likelihood ratio: three parameters gain as much by chance in about 2 % of closed caps (chi square)
+NOT_ALIKE = 1.05  # residuals' variance over what noise explains: no law explains all strokes alike
+FITS_WELL = 2.0  # residuals' variance over what noise explains: else only strokes that fell back are looked at
+FITS = 3.0  # residuals' variance over what noise explains, beyond which no law of the valve is believed
+HARDLY_FITS = 5.0  # the same where nothing fell back: a hand that lets a stroke fade looks like a valve; no source
 LIKELY = 18  # points of the first grid that are worth more than one look
 SHUT_SHARE = 0.02  # of its greatest lift: next to nothing passes any more
 LAW_TEMPER = 4.0  # all laws are wrong somewhere: a slightly better fit does not decide between them
