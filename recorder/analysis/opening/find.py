@@ -137,8 +137,10 @@ def find_opening(
         return _quick(strokes, level, k, usual)
     correlated = _correlation(x, strokes[-1].end_s, end_s)
     slow = find_slow(x, strokes, end_s, correlated) if sinks(x, strokes, end_s) else None
-    found = _by_strokes(x, strokes, fell, k, usual, end_s, correlated, air_kpa,
-                        shuts_at(slow, max(s.top_kpa for s in strokes)))
+    shuts = shuts_at(slow, max(s.top_kpa for s in strokes))
+    found = _by_strokes(x, strokes, fell, k, usual, end_s, correlated, air_kpa, shuts)
+    if found is None and shuts is not None:
+        found = _by_strokes(x, strokes, fell, k, usual, end_s, correlated, air_kpa, None)
     if slow is not None and is_slow(slow, found, strokes[-1]):
         slowly = by_levels(strokes, slow)
         if found is not None and went_on(strokes, level, slow.open_kpa, found.stroke):
