@@ -96,6 +96,23 @@ def test_noise_that_wanders_keeps_no_pressure_up() -> None:
     assert invented <= 6  # of 60; ten where each reading counts as one
 
 
+@pytest.mark.parametrize(("wander_s", "wander_kpa"), [(1.0, 0.15), (0.4, 0.2)])
+def test_a_level_that_wanders_after_the_strokes_is_no_more_of_them(wander_s: float, wander_kpa: float) -> None:
+    """First-order autoregression, as slow as a stroke; the hold tells how far it wanders, and how long."""
+    more = 0
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        t, p = pumped(4.0 + 1.2 * np.arange(12.0), 3.0, until_s=80.0, rate_hz=50.0, noise_kpa=0.1, seed=seed)
+        keep, wander, now = np.exp(-0.02 / wander_s), np.empty(len(t)), 0.0
+        for i, push in enumerate(rng.standard_normal(len(t))):
+            now = keep * now + wander_kpa * np.sqrt(1.0 - keep**2) * push
+            wander[i] = now
+        x = prepare(t, p + wander - 0.02 * np.maximum(t - 18.0, 0.0), 0.0)
+        found = find_strokes(x, 3.5, 80.0, may_open=False)
+        more += len(with_eased(x, found, level_noise(x, 3.5), 80.0)) > len(found)
+    assert more <= 1  # of 40
+
+
 def test_a_pressure_that_rises_beside_its_strokes_had_others() -> None:
     starts = 4.0 + 0.8 * np.arange(40.0)
     t, p = pumped(starts, 0.8, until_s=60.0, noise_kpa=0.1)

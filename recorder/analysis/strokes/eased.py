@@ -30,29 +30,49 @@ SMALLEST = 0.04  # of the strokes before: what each has to make up for, at least
 HARDLY = 12.0
 FALLS = 0.01  # of the strokes before: by what the pressure may fall from one to the next all the same
 EARLIEST = 0.8  # cadences: sooner after the last stroke there is none
+# a reading may be off by half of a step, and least squares leave a little more; and by standard deviations of its noise
+ROUNDED, MISSED = 0.6, 2.0
+LATER, CALM = 5, 40  # times as long after what is looked at; means, at least, that tell how noise wanders
 SLOWER, SLOWER_SPREAD = 0.15, 0.15  # logarithm by which a hand that eases is slower, and its spread; no source
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Tail:
-    """Means of readings after the last stroke: times since its end (s), pressures (kPa), variance of each (kPa^2); by
-    so much rounding may move them all alike (kPa)."""
+    """Means of readings after the last stroke: times since its end (s), pressures (kPa), variance of each (kPa^2); so
+    many of them are worth one, for noise that wanders; by so much rounding may move them all alike (kPa)."""
 
     t: FloatArray
     p: FloatArray
     var: float
+    worth: float
     rounding_kpa: float
 
 
-def _tail(x: Prepared, start_s: float, end_s: float, cadence_s: float, level_sd: float) -> _Tail:
-    lo, hi = np.searchsorted(x.even_t, [start_s, end_s])
+def _tail(x: Prepared, start_s: float, until_s: float, end_s: float, cadence_s: float, level_sd: float) -> _Tail:
+    lo, hi, end = np.searchsorted(x.even_t, [start_s, until_s, end_s])
     n = max(int(0.1 * cadence_s / x.dt_s), -(-(hi - lo) // BINS), 1)
     many = (hi - lo) // n
     t = x.even_t[lo : lo + many * n].reshape(many, n).mean(axis=1) - start_s
     p = x.even_p[lo : lo + many * n].reshape(many, n).mean(axis=1)
     white = x.sd_kpa / math.sqrt(2 * round(0.06 / x.dt_s) + 1)
-    rounding = 0.5 * x.step_kpa if x.noise_kpa < 0.5 * x.step_kpa else 0.0  # more noise averages it away
-    return _Tail(t, p - float(p.mean()), x.sd_kpa**2 / n * max(level_sd / white, 1.0) ** 2, rounding)
+    # more noise averages it away
+    rounding = ROUNDED * x.step_kpa + MISSED * x.noise_kpa if x.noise_kpa < 0.5 * x.step_kpa else 0.0
+    var = x.sd_kpa**2 / n * max(level_sd / white, 1.0) ** 2
+    return _Tail(t, p - float(p.mean()), var, _worth(x.even_p[hi : min(hi + LATER * (hi - lo), end)], n, var), rounding)
+
+
+def _worth(p: FloatArray, n: int, var: float) -> float:
+    """How many means of ``n`` readings are worth one, by how they wander once all is calm: the sum of their
+    autocovariances as far as it is positive, over the variance ``var`` (kPa^2) that is taken for each. A cubic is what
+    the pressure itself may do."""
+    many = len(p) // n
+    if many < CALM:
+        return 1.0
+    means, t = p[: many * n].reshape(many, n).mean(axis=1), np.linspace(-1.0, 1.0, many)
+    left = means - np.polyval(np.polyfit(t, means, 3), t)
+    alike = np.correlate(left, left, "full")[many - 1 :] / many
+    apart = int(np.argmax(np.append(alike, -1.0) <= 0.0))
+    return max(float(alike[0] + 2.0 * alike[1:apart].sum()) / var, 1.0)
 
 
 def _falls(t: FloatArray, since_s: float | FloatArray, cadence_s: float) -> list[FloatArray]:
@@ -111,7 +131,7 @@ def _went_on(tail: _Tail, cadence_s: float, usual_kpa: float) -> float | None:
     # readings of which each is like the one before so many are worth one (first-order autoregression)
     left = p - a @ np.stack([each[k] for each in (*free, *falls)])
     alike = min(max(float(left[1:] @ left[:-1]) / max(best, 1e-12), 0.0), 0.95)
-    worth = max(best / len(t) / tail.var, 1.0) ** 2 * (1.0 + alike) / (1.0 - alike)
+    worth = max(max(best / len(t) / tail.var, 1.0) ** 2 * (1.0 + alike) / (1.0 - alike), tail.worth)
     if alone - best < 2.0 * SURE * worth * tail.var:
         return None
     held = float(a[2]) * cadence_s
@@ -166,7 +186,7 @@ def with_eased(x: Prepared, strokes: list[Stroke], level_sd: float, end_s: float
         until = min(last.end_s + many * cadence, end_s)
         if until < last.end_s + max(2.0 * cadence, 12.0 * x.dt_s):
             break
-        tail = _tail(x, last.end_s, until, cadence, level_sd)
+        tail = _tail(x, last.end_s, until, end_s, cadence, level_sd)
         if len(tail.t) < 12:
             break
         went_on = _went_on(tail, cadence, usual)
