@@ -102,3 +102,45 @@ def test_air_that_takes_some_seconds_to_cool_is_no_valve(tau_s: float) -> None:
     told = judged_trace("cap", t, p)
     assert told.opening is None and told.strokes == 11
     assert told.hold is not None and told.hold.start_s == pytest.approx(1.0 + 0.78 * 10 + 0.3, abs=0.5)
+
+
+def let_out(
+    opens_kpa: float, shuts_kpa: float, *, each_kpa: float, times: int, per_s: float, most_kpa_per_s: float, seed: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Time (s) and pressure (kPa) of ``times`` strokes a second apart, after which the pressure falls by ``per_s`` of
+    what it is above closing, ``most_kpa_per_s`` at most, from the moment on at which it reached ``opens_kpa``."""
+    dt, rng = 0.005, np.random.default_rng(seed)
+    t = np.arange(0.0, 4.0 + times + 55.0, dt)
+    starts = 4.0 + np.arange(times) + rng.normal(0.0, 0.05, times)
+    done = np.clip((t[:, None] - starts) / 0.35, 0.0, 1.0)
+    brought = np.diff((done - np.sin(2.0 * np.pi * done) / (2.0 * np.pi)).sum(axis=1), prepend=0.0) * each_kpa
+    p, now, is_open = np.empty(len(t)), 0.0, False
+    for i, more in enumerate(brought):
+        now += more
+        is_open = now > opens_kpa or (is_open and now > shuts_kpa + 0.01)
+        now -= min(per_s * (now - shuts_kpa), most_kpa_per_s) * dt if is_open else 0.0
+        p[i] = now
+    each = 4  # 50 readings a second
+    return t[::each], (p + rng.normal(0.0, 0.1, len(t)))[::each]
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize(("opens_kpa", "shuts_kpa", "most_kpa_per_s"), [(95.0, 91.0, 2.5), (80.0, 74.0, 3.0)])
+def test_a_valve_too_small_for_the_pump(opens_kpa: float, shuts_kpa: float, most_kpa_per_s: float, seed: int) -> None:
+    """All open at once, it lets out half of what strokes of 5.6 kPa bring: they go on 15 to 20 kPa beyond."""
+    many = int(opens_kpa / 5.6) + 8
+    t, p = let_out(opens_kpa, shuts_kpa, each_kpa=5.6, times=many, per_s=50.0, most_kpa_per_s=most_kpa_per_s, seed=seed)
+    found = judged_trace("cap", t, p).opening
+    assert found is not None and found.standard_uncertainty is not None
+    assert p.max() > opens_kpa + 10.0
+    assert abs(found.value - opens_kpa) < min(2.5 * found.standard_uncertainty, 5.0)
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("per_s", [0.9, 1.4])
+def test_a_valve_without_friction_opens_where_it_shuts(per_s: float, seed: int) -> None:
+    """A spring alone, which takes a second: half a second after a stroke does not show where it ends."""
+    t, p = let_out(97.0, 97.0, each_kpa=6.0, times=21, per_s=per_s, most_kpa_per_s=1e3, seed=seed)
+    found = judged_trace("cap", t, p).opening
+    assert found is not None and found.standard_uncertainty is not None
+    assert abs(found.value - 97.0) < min(2.0 * found.standard_uncertainty, 3.5)
