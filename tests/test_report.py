@@ -53,6 +53,7 @@ def test_a_reading_over_the_limit_that_is_not_to_be_believed_stops_and_says_so()
     )
     seen = replace(view, fault="it sits at its upper end")
     assert "(it sits at its upper end)" in report.next_step(seen, test="system")
+    assert report.next_step(seen, test="system").endswith("own gauge, then end the test")  # no release will be seen
     assert "until it is below" not in report.next_step(seen, test="system")
     assert report.brief(view) == ("STOP, relieve fully", "STOP, relieve", "STOP")  # by no reading of this gauge
 

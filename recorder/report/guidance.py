@@ -28,13 +28,13 @@ _OWN_GAUGE = "on the pump's own gauge"
 def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
     """One sentence: what to do now."""
     step = view.next_step
+    # a fault that lasted, as the trace has it: nothing after it is believed, so no release is seen that ends the test
+    end = "" if view.fault is None or view.fault in FAULTS else ", then end the test"
     if view.fault is not None and step == "over-limit":
         # the true pressure may be high or not: it is let go all the same, and by another gauge than this one
         return (f"STOP pumping, turn the relief fully. The gauge is not to be believed ({_fault(view.fault, unit)}): "
-                "go by the pump's own gauge")
+                f"go by the pump's own gauge{end}")
     if view.fault is not None and step != "done":
-        # one that lasted, as the trace has it: nothing after it is believed, so no release is seen that ends the test
-        end = "" if view.fault in FAULTS else ", then end the test"
         return (f"the gauge reports a fault ({_fault(view.fault, unit)}): check its wires; turn the relief and "
                 f"wait for zero {_OWN_GAUGE}{end}")
     if view.silent_s is not None and step not in ("over-limit", "done"):
