@@ -169,3 +169,27 @@ def test_what_fills_the_gap_after_the_last_stroke_of_a_cap_is_none(
     strokes += [Stroke(9.0 + i, 9.2 + i, from_kpa, from_kpa + rise) for i, rise in enumerate(last)]
     assert len(without_last_trifles(strokes)) == (len(strokes) if stays else 8)
     assert without_last_trifles(strokes[-3:]) == strokes[-3:]
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("after_s", [9.0, 11.0])
+def test_a_knock_soon_after_pumping_is_not_what_the_pressure_was_kept_up_to(after_s: float, seed: int) -> None:
+    """Ten readings a second: a dip, then a bump. The strokes up to it were a dozen of noise."""
+    made = make(seed, rate_hz=10.0, stroke_kpa=4.0, target_kpa=96.0, hold_s=125.0, noise_kpa=0.09, count_kpa=0.03)
+    since = made.time_s - made.hold_start_s - after_s
+    hit = np.where((since > 0.0) & (since < 0.2), -3.5, 0.0) + np.where((since >= 0.3) & (since < 0.4), 1.2, 0.0)
+    plain, told = (judged("system", made.time_s, p) for p in (made.pressure_kpa, made.pressure_kpa + hit))
+    assert told.strokes == plain.strokes == made.strokes
+    assert told.hold is not None and told.hold.start_s == pytest.approx(made.hold_start_s, abs=0.6)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_one_wild_reading_where_the_next_stroke_was_due_opens_no_cap(seed: int) -> None:
+    """Ten readings a second, a stuck cap: as high as a stroke, and nothing of it left."""
+    made = make(seed, rate_hz=10.0, stroke_kpa=7.0, target_kpa=122.0, hold_s=50.0, noise_kpa=0.13, count_kpa=0.02)
+    plain = judged("cap", made.time_s, made.pressure_kpa)
+    p = made.pressure_kpa.copy()
+    p[np.searchsorted(made.time_s, made.hold_start_s + 0.9)] += 7.0
+    told = judged("cap", made.time_s, p)
+    assert plain.opening is None and told.opening is None
+    assert told.strokes == plain.strokes

@@ -1,12 +1,14 @@
 """Strokes that a valve swallowed whole: a fall that begins when a stroke was due, after the pressure had stood.
 
-A valve does not open by itself: what has stood since the last stroke was over, and then falls at once by a part, was
-pumped up at that moment. Where the resolution or the noise hides the rise, the cadence tells.
+A valve does not open by itself: what has stood since a stroke was over, and then falls at once by a part, was pumped up
+at that moment, if the hand pumps on afterwards: else it may as well have let the pressure down. Where the resolution or
+the noise hides the rise, the cadence tells.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -49,20 +51,20 @@ class _Level:
         return float(np.interp(when, self.t, self.p))
 
 
-def with_due(x: Prepared, strokes: list[Stroke], level_sd: float, end_s: float) -> list[Stroke]:
+def with_due(x: Prepared, strokes: list[Stroke], level_sd: float) -> list[Stroke]:
     """``strokes`` with those that show only in a fall at the time at which they were due."""
     if len(strokes) < ENOUGH:
         return strokes
     level = _Level(x.even_t, running_mean(x.even_p, 2 * round(0.06 / x.dt_s) + 1), level_sd)
     usual = float(np.median([q.rise_kpa for q in strokes]))
     out: list[Stroke] = []
-    for n, q in enumerate(strokes):
+    for q, following in pairwise(strokes):
         out.append(q)
-        steps = np.diff([s.start_s for s in out[-LATELY:]])
         if len(out) < ENOUGH:
             continue
-        pace = float(np.median(steps))
-        until = strokes[n + 1].start_s if n + 1 < len(strokes) else end_s
+        pace, until = float(np.median(np.diff([s.start_s for s in out[-LATELY:]]))), following.start_s
+        if until - q.start_s > (MOST + MISSING) * pace:
+            continue  # the hand had stopped
         for _ in range(MOST):
             if until - out[-1].start_s < MISSING * pace:
                 break
@@ -70,7 +72,7 @@ def with_due(x: Prepared, strokes: list[Stroke], level_sd: float, end_s: float) 
             if hidden is None:
                 break
             out.append(hidden)
-    return out
+    return [*out, strokes[-1]]
 
 
 def _hidden(level: _Level, last: Stroke, pace: float, until: float, usual: float) -> Stroke | None:

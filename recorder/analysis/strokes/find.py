@@ -11,7 +11,7 @@ chain itself says of strokes.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -29,91 +29,34 @@ from recorder.analysis.strokes.halves import without_halves
 from recorder.analysis.strokes.holes import through_holes
 from recorder.analysis.strokes.kept_up import without_fall
 from recorder.analysis.strokes.knocks import (
+    RINGS_S,
     without_bumps,
     without_gone,
     without_knocks,
+    without_last_alone,
     without_last_trifles,
     without_trifles,
     without_wavering,
 )
 from recorder.analysis.strokes.popped import with_peaks, with_popped, without_rebounds
+from recorder.analysis.strokes.slopes import Slopes, level_noise, slopes
 from recorder.analysis.strokes.stroke import Stroke
-from recorder.analysis.trace.filters import normal_sd, running_least, running_mean, smooth_slope
+from recorder.analysis.trace.filters import running_least, running_mean
 from recorder.analysis.trace.signal import SLOPE_S, Prepared
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray, IntArray
 
-__all__ = ["find_strokes", "level_noise"]
+__all__ = ["find_strokes"]
 
 # where no source is named beside a number: common practice, no source
 LONG_S = 0.6  # half of the time over which a lone stroke has to stay
 CLEAR = 12.0  # standard deviations of noise: strokes so steep need no better filter
 ALIKE = 0.25  # autocorrelation of the slope at the cadence, at least
 SMALLEST_KPA = 1.0  # all strokes together: less is no test
-BLOCK_S = 4.0  # noise is looked at in blocks: some of them are quiet
 MADE_UP_TIMES = 2  # a stroke more is found, and the fall is seen after that one
-QUIET_SHARE = 0.2  # of the blocks, at least
 SLOW_S = 1.2  # from stroke to stroke: hands may as well be twice as fast
 EACH = 2.0  # log likelihood ratio that each stroke more has to bring then, on the mean
-APART_S = 0.3  # before the first stroke: its beginning is no noise
-TELLS_S = 1.5  # of a vented start
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Slopes:
-    """Slope (kPa/s) at equal steps of time, smoothed by a Gaussian of ``width_s``, and its noise."""
-
-    even: FloatArray
-    width_s: float
-    sd: float
-
-
-def _slopes(x: Prepared, width_s: float, start_s: float) -> _Slopes:
-    """Noise of the slope where nothing happens: white, correlated, resolution. start_s: end of the vented start."""
-    even = x.even_slope
-    if width_s > SLOPE_S:
-        even = smooth_slope(x.even_p, width_s / x.dt_s) / x.dt_s
-    width_s = max(width_s, 0.5 * x.dt_s)
-    white = x.sd_kpa * math.sqrt(x.dt_s / (4.0 * math.sqrt(math.pi) * width_s**3))
-    seen = _quiet_spread(even, x.dt_s)
-    most = max(4.0 * white, _vented_spread(even, x, start_s))
-    # a lone step of the resolution has this slope; where noise is much smaller than the step
-    # they come alone
-    toggle = x.step_kpa / (math.sqrt(2.0 * math.pi) * width_s) if x.step_kpa > 2.5 * x.noise_kpa else 0.0
-    return _Slopes(even, width_s, math.hypot(max(white, min(seen, most)), 0.4 * toggle))
-
-
-def level_noise(x: Prepared, start_s: float) -> float:
-    """Standard deviation (kPa) of the pressure averaged over 0.12 s, from how it changes within
-    twice ``LAG_S``. start_s: end of the vented start."""
-    width = 2 * round(0.06 / x.dt_s) + 1
-    white = x.sd_kpa / math.sqrt(width)
-    level = running_mean(x.even_p, width)
-    lag = max(round(2.0 * LAG_S / x.dt_s), 1)
-    change = level[lag:] - level[:-lag]
-    most = max(3.0 * white, _vented_spread(change, x, start_s - lag * x.dt_s) / math.sqrt(2.0))
-    return max(white, min(_quiet_spread(change, x.dt_s) / math.sqrt(2.0), most))
-
-
-def _vented_spread(values: FloatArray, x: Prepared, until_s: float) -> float:
-    """Standard deviation of ``values`` (at the even times) up to ``until_s``, while nobody pumps, knocks left out; 0
-    where that is too short to tell. Without it, strokes without a quiet block could be taken for noise."""
-    n = int(np.searchsorted(x.even_t, until_s - APART_S))
-    if n * x.dt_s < TELLS_S or n < 20:
-        return 0.0
-    return normal_sd(values[:n] - np.median(values[:n]))
-
-
-def _quiet_spread(values: FloatArray, dt_s: float) -> float:
-    """Standard deviation of ``values`` within the quiet ones of many blocks of time."""
-    n = max(round(BLOCK_S / dt_s), 20)
-    blocks = values[: len(values) // n * n].reshape(-1, n)
-    if not len(blocks):
-        return 0.0
-    spread = blocks.std(axis=1)
-    k = int(QUIET_SHARE * len(spread))
-    return float(np.partition(spread, k)[k])
 
 
 def _rises(x: Prepared, s: FloatArray, start_s: float, end_s: float, floor: float) -> Rises:
@@ -198,7 +141,7 @@ def _faster(c: Rises, built_s: float, sd: float, cadence_s: float) -> bool:
 
 
 def _candidates(
-    x: Prepared, slope: _Slopes, start_s: float, end_s: float, built_s: float, cadence_s: float | None
+    x: Prepared, slope: Slopes, start_s: float, end_s: float, built_s: float, cadence_s: float | None
 ) -> tuple[Rises, IntArray]:
     """All rises, and those that are surely strokes."""
     c = _rises(x, slope.even, start_s, end_s, slope.sd)
@@ -213,7 +156,7 @@ def _candidates(
 
 
 def _better_width(
-    x: Prepared, c: Rises, sure: IntArray, slope: _Slopes, cadence_s: float, *, may_open: bool
+    x: Prepared, c: Rises, sure: IntArray, slope: Slopes, cadence_s: float, *, may_open: bool
 ) -> float:
     """Width (s) of the Gaussian that shows strokes as long as these best: a matched filter. Strokes that a valve cuts
     short want a narrow one."""
@@ -287,17 +230,38 @@ def _raised(x: Prepared, c: Rises, chosen: IntArray, level_sd: float) -> bool:
 
 
 def _again(
-    y: Prepared, c: Rises, chosen: IntArray, slope: _Slopes, start_s: float, end_s: float, level_sd: float,
+    y: Prepared, c: Rises, chosen: IntArray, slope: Slopes, start_s: float, end_s: float, level_sd: float,
     cadence_s: float | None,
 ) -> tuple[Rises, IntArray]:
     """Rises and chain of another trace ``y`` of the same strokes, begun with the chain that was found."""
     least = max(slope.sd, 0.03 * float(np.median(c.height[chosen])))
-    rises = _rises(y, _slopes(y, slope.width_s, start_s).even, start_s, end_s, least)
+    rises = _rises(y, slopes(y, slope.width_s, start_s).even, start_s, end_s, least)
     if not len(rises.t):
         return c, chosen
     begin = np.unique(np.abs(rises.t[:, None] - c.t[chosen]).argmin(axis=0))
     found = _best_chain(rises, begin, slope.sd, level_sd, cadence_s, may_open=False)
     return (rises, found) if len(found) else (c, chosen)
+
+
+def _kept_up(
+    x: Prepared, c: Rises, chosen: IntArray, slope: Slopes, start_s: float, end_s: float, level_sd: float,
+    cadence_s: float | None,
+) -> tuple[Prepared, Rises, IntArray]:
+    """The trace of a system without what strokes only made up for, with the rises of that trace and its chain. A knock
+    in the hold is not what the pressure was kept up to, nor its dip how fast it falls."""
+    rough = _edges(x, [int(k) for k in c.at[chosen]])
+    kept = without_knocks(x, rough, end_s, may_open=False)
+    knocks = [s.start_s - RINGS_S for s in rough if s not in kept and s.start_s > kept[-1].end_s]
+    chosen, y = chosen[[s in kept for s in rough]], x
+    for _ in range(MADE_UP_TIMES):
+        before = len(chosen)
+        y, made_up = without_fall(x, c, chosen, min(knocks, default=end_s))
+        if made_up * LAG_S < level_sd:
+            break
+        c, chosen = _again(y, c, chosen, slope, start_s, end_s, level_sd, cadence_s)
+        if len(chosen) == before:
+            break
+    return y, c, chosen
 
 
 def find_strokes(x: Prepared, start_s: float, end_s: float, *, may_open: bool) -> list[Stroke]:
@@ -308,7 +272,7 @@ def find_strokes(x: Prepared, start_s: float, end_s: float, *, may_open: bool) -
     """
     if np.count_nonzero((x.t >= start_s - 0.5) & (x.t <= end_s)) < 4:
         return []
-    slope, level_sd = _slopes(x, SLOPE_S, start_s), level_noise(x, start_s)
+    slope, level_sd = slopes(x, SLOPE_S, start_s), level_noise(x, start_s)
     built_s = _built_s(x, start_s, end_s)
     cadence_s = _rhythm(x, start_s, built_s)
     c, first = _candidates(x, slope, start_s, end_s, built_s, cadence_s)
@@ -318,7 +282,7 @@ def find_strokes(x: Prepared, start_s: float, end_s: float, *, may_open: bool) -
     if cadence_s is not None and len(first) > 2:
         width_s = _better_width(x, c, first, slope, cadence_s, may_open=may_open)
         if width_s > 1.2 * slope.width_s:
-            slope = _slopes(x, width_s, start_s)
+            slope = slopes(x, width_s, start_s)
             c, first = _candidates(x, slope, start_s, end_s, built_s, cadence_s)
     if not len(first):
         return []
@@ -326,21 +290,16 @@ def find_strokes(x: Prepared, start_s: float, end_s: float, *, may_open: bool) -
     if not len(chosen) or not _raised(x, c, chosen, level_sd):
         return []
     y = x
-    for _ in range(0 if may_open else MADE_UP_TIMES):
-        before = len(chosen)
-        y, made_up = without_fall(x, c, chosen, end_s)
-        if made_up * LAG_S < level_sd:
-            break
-        c, chosen = _again(y, c, chosen, slope, start_s, end_s, level_sd, cadence_s)
-        if len(chosen) == before:
-            break
+    if not may_open:
+        y, c, chosen = _kept_up(x, c, chosen, slope, start_s, end_s, level_sd, cadence_s)
     found = [s for s in _edges(x, [int(k) for k in c.at[chosen]]) if s.end_s > s.start_s]  # it raises the pressure
     if not found:
         return []
     if may_open:
         found = without_last_trifles(without_rebounds(x, found))
         found = with_popped(x, found, slope.sd, level_sd, end_s)
-        found = with_due(x, with_peaks(x, found, level_sd, end_s), level_sd, end_s)
+        found = with_due(x, with_peaks(x, found, level_sd, end_s), level_sd)
+        found = without_last_alone(x, found)
     else:
         found = without_trifles(without_bumps(x, found), level_sd)
     found = without_gone(x, without_knocks(x, found, end_s, may_open=may_open), may_open=may_open)

@@ -15,7 +15,8 @@ if TYPE_CHECKING:
     from recorder.model import FloatArray
 
 __all__ = [
-    "without_bumps", "without_gone", "without_knocks", "without_last_trifles", "without_trifles", "without_wavering",
+    "RINGS_S", "without_bumps", "without_gone", "without_knocks", "without_last_alone", "without_last_trifles",
+    "without_trifles", "without_wavering",
 ]
 
 # where no source is named beside a number: common practice, no source
@@ -36,6 +37,7 @@ SOON_S = (0.2, 0.6)  # after it, the trough of a hand's wavering
 SMALL, LEAVES = 0.15, 0.3  # of a usual stroke; of its own rise; common practice, no source
 ON_THE_WAY = 0.85  # of the highest top: nearer to it small strokes keep the pressure up
 BESIDE, TRIFLE = 4, 0.04  # strokes to each side; of what these bring a hand brings more; no source
+ENOUGH, AFTER_S, SAME = 5, 1.2, 0.12  # strokes; after the last one; of its height: where the pressure was
 SWINGS, RECOVERS = 0.33, 0.25  # of its height: below where it was, and back up again
 
 
@@ -90,6 +92,25 @@ def without_last_trifles(strokes: list[Stroke]) -> list[Stroke]:
             break
         strokes = strokes[:-1]
     return strokes
+
+
+def without_last_alone(x: Prepared, strokes: list[Stroke]) -> list[Stroke]:
+    """Without a last rise of one reading alone that leaves the pressure where it was, where those before it stayed: a
+    valve takes its time, and lets out to a pressure of its own."""
+    if len(strokes) < ENOUGH:
+        return strokes
+    last = strokes[-1]
+    a, b = np.searchsorted(x.even_t, [last.end_s + SOON_S[0], last.end_s + AFTER_S])
+    stayed = [after.base_kpa - s.base_kpa for s, after in zip(strokes[-ENOUGH:-1], strokes[-ENOUGH + 1 :], strict=True)]
+    rises = [s.rise_kpa for s in strokes[-ENOUGH:-1]]
+    if b - a < 3 or any(left < STAY * rise for left, rise in zip(stayed, rises, strict=True)):
+        return strokes
+    left = float(np.median(x.even_p[a:b])) - last.base_kpa
+    near = x.p[(x.t > last.start_s - 0.1) & (x.t < last.end_s + SOON_S[1])]
+    high = np.count_nonzero(near > last.base_kpa + 0.5 * (float(near.max(initial=last.base_kpa)) - last.base_kpa))
+    wild = high == 1 and last.rise_kpa > 6.0 * x.sd_kpa
+    cools = max(strokes[-2].top_kpa - last.base_kpa, 0.0)  # what fell before goes on falling, ever more slowly
+    return strokes[:-1] if wild and -cools - SAME * last.rise_kpa < left < SAME * last.rise_kpa else strokes
 
 
 def _usual(strokes: list[Stroke]) -> float:
