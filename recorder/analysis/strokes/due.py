@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
+from recorder.analysis.strokes.popped import POPS_S
+from recorder.analysis.strokes.slopes import level_of
 from recorder.analysis.strokes.stroke import Stroke
-from recorder.analysis.trace.filters import running_mean
 from recorder.analysis.trace.signal import Prepared
 
 if TYPE_CHECKING:
@@ -46,16 +47,12 @@ class _Level:
     p: FloatArray
     sd: float
 
-    def at(self, when: float) -> float:
-        """Level at ``when``."""
-        return float(np.interp(when, self.t, self.p))
-
 
 def with_due(x: Prepared, strokes: list[Stroke], level_sd: float) -> list[Stroke]:
     """``strokes`` with those that show only in a fall at the time at which they were due."""
     if len(strokes) < ENOUGH:
         return strokes
-    level = _Level(x.even_t, running_mean(x.even_p, 2 * round(0.06 / x.dt_s) + 1), level_sd)
+    level = _Level(x.even_t, level_of(x), level_sd)
     usual = float(np.median([q.rise_kpa for q in strokes]))
     out: list[Stroke] = []
     for q, following in pairwise(strokes):
@@ -96,5 +93,6 @@ def _hidden(level: _Level, last: Stroke, pace: float, until: float, usual: float
     stood = float(p[a : begins + 1].max()) - float(p[begins])
     if stood > STOOD * fall or float(after[low]) < KEPT * float(p[begins]):
         return None
-    start = float(t[begins]) - 0.1
-    return Stroke(start, float(t[begins]), level.at(start), max(float(p[begins]), level.at(start)))
+    start = float(t[begins]) - POPS_S
+    base = float(np.interp(start, t, p))
+    return Stroke(start, float(t[begins]), base, max(float(p[begins]), base))

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recorder.analysis.strokes.slopes import level_width
 from recorder.analysis.strokes.stroke import PAUSE_S, Stroke
 from recorder.analysis.trace.signal import Prepared
 
@@ -54,7 +55,7 @@ def _tail(x: Prepared, start_s: float, until_s: float, end_s: float, cadence_s: 
     many = (hi - lo) // n
     t = x.even_t[lo : lo + many * n].reshape(many, n).mean(axis=1) - start_s
     p = x.even_p[lo : lo + many * n].reshape(many, n).mean(axis=1)
-    white = x.sd_kpa / math.sqrt(2 * round(0.06 / x.dt_s) + 1)
+    white = x.sd_kpa / math.sqrt(level_width(x))
     # more noise averages it away
     rounding = ROUNDED * x.step_kpa + MISSED * x.noise_kpa if x.noise_kpa < 0.5 * x.step_kpa else 0.0
     var = x.sd_kpa**2 / n * max(level_sd / white, 1.0) ** 2

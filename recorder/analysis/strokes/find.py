@@ -39,7 +39,7 @@ from recorder.analysis.strokes.knocks import (
     without_wavering,
 )
 from recorder.analysis.strokes.popped import with_peaks, with_popped, without_rebounds
-from recorder.analysis.strokes.slopes import Slopes, level_noise, slopes
+from recorder.analysis.strokes.slopes import Slopes, level_noise, level_of, slopes
 from recorder.analysis.strokes.stroke import Stroke
 from recorder.analysis.trace.filters import running_least, running_mean
 from recorder.analysis.trace.signal import SLOPE_S, Prepared
@@ -63,7 +63,7 @@ def _rises(x: Prepared, s: FloatArray, start_s: float, end_s: float, floor: floa
     tt, p = x.even_t, x.even_p
     at = np.flatnonzero((s[1:-1] >= s[:-2]) & (s[1:-1] > s[2:]) & (s[1:-1] > floor)) + 1
     at = at[(tt[at] >= start_s - 0.5) & (tt[at] <= end_s)]
-    level = running_mean(p, 2 * round(0.06 / x.dt_s) + 1)
+    level = level_of(x)
     long = running_mean(p, 2 * round(LONG_S / x.dt_s) + 1)
     lowest = running_least(level, 2 * round(LAG_S / x.dt_s) + 1)
     t = tt[at]

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.strokes.chain import LAG_S, USUAL_CADENCE_S, Rises
+from recorder.analysis.strokes.slopes import level_of
 from recorder.analysis.strokes.stroke import PAUSE_S
-from recorder.analysis.trace.filters import running_mean
 from recorder.analysis.trace.signal import Prepared
 
 if TYPE_CHECKING:
@@ -48,7 +48,7 @@ def without_fall(x: Prepared, c: Rises, chosen: IntArray, end_s: float) -> tuple
     steepest, u = float(falls.max()), x.sd_kpa * math.sqrt(12.0 / n) / FALL_S
     k = int(np.argmax(falls > steepest - max(ABOUT * steepest, 3.0 * u)))
     fall, until = max(float(falls[k]), 0.0), float(t[lo + k]) + FALL_S
-    level = running_mean(p, 2 * round(0.06 / x.dt_s) + 1)
+    level = level_of(x)
     at_top = (level > TOP_SHARE * float(level[int(c.at[run[-1]])])) & (t > begin) & (t < until)
     rate = np.where(at_top, fall, 0.0)
     return replace(x, even_p=p + np.cumsum(rate) * x.dt_s, even_slope=x.even_slope + rate), fall

@@ -38,6 +38,8 @@ SMALL, LEAVES = 0.15, 0.3  # of a usual stroke; of its own rise; common practice
 ON_THE_WAY = 0.85  # of the highest top: nearer to it small strokes keep the pressure up
 BESIDE, TRIFLE = 4, 0.04  # strokes to each side; of what these bring a hand brings more; no source
 ENOUGH, AFTER_S, SAME = 5, 1.2, 0.12  # strokes; after the last one; of its height: where the pressure was
+WILD = 6.0  # standard deviations of a reading: by so much one that is alone stands out
+BEGINS_S = 0.1  # a slope that was averaged begins so much later, or earlier, than the rise itself
 SWINGS, RECOVERS = 0.33, 0.25  # of its height: below where it was, and back up again
 
 
@@ -106,9 +108,9 @@ def without_last_alone(x: Prepared, strokes: list[Stroke]) -> list[Stroke]:
     if b - a < 3 or any(left < STAY * rise for left, rise in zip(stayed, rises, strict=True)):
         return strokes
     left = float(np.median(x.even_p[a:b])) - last.base_kpa
-    near = x.p[(x.t > last.start_s - 0.1) & (x.t < last.end_s + SOON_S[1])]
+    near = x.p[(x.t > last.start_s - BEGINS_S) & (x.t < last.end_s + SOON_S[1])]
     high = np.count_nonzero(near > last.base_kpa + 0.5 * (float(near.max(initial=last.base_kpa)) - last.base_kpa))
-    wild = high == 1 and last.rise_kpa > 6.0 * x.sd_kpa
+    wild = high == 1 and last.rise_kpa > WILD * x.sd_kpa
     cools = max(strokes[-2].top_kpa - last.base_kpa, 0.0)  # what fell before goes on falling, ever more slowly
     return strokes[:-1] if wild and -cools - SAME * last.rise_kpa < left < SAME * last.rise_kpa else strokes
 

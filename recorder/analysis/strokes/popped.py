@@ -8,14 +8,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.strokes.chain import USUAL_CADENCE_S
+from recorder.analysis.strokes.slopes import level_of
 from recorder.analysis.strokes.stroke import PAUSE_S, QUIET_S, Stroke
-from recorder.analysis.trace.filters import running_mean, running_median
+from recorder.analysis.trace.filters import running_median
 from recorder.analysis.trace.signal import FINE_S, Prepared
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
-__all__ = ["with_peaks", "with_popped", "without_rebounds"]
+__all__ = ["POPS_S", "with_peaks", "with_popped", "without_rebounds"]
 
 # where no source is named beside a number: common practice, no source
 POPS_S = 0.1  # from the start of a stroke that opens a valve at once to the start of the fall
@@ -46,7 +47,7 @@ def with_popped(x: Prepared, strokes: list[Stroke], slope_sd: float, level_sd: f
     usual = float(np.median([q.rise_kpa for q in strokes]))
     at = np.flatnonzero((s[1:-1] <= s[:-2]) & (s[1:-1] < s[2:]) & (s[1:-1] < -12.0 * slope_sd)) + 1
     at = at[(t[at] > strokes[0].end_s) & (t[at] < end_s - 1.0)]
-    level = running_mean(p, 2 * round(0.06 / x.dt_s) + 1)
+    level = level_of(x)
     far = max(round(BESIDE_S / x.dt_s), 1)
     strokes = [_from_peak(x, q, strokes[k - 1].end_s if k else 0.0, usual) for k, q in enumerate(strokes)]
     starts = np.array([q.start_s for q in strokes])

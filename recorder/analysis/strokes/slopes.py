@@ -15,9 +15,10 @@ from recorder.analysis.trace.signal import SLOPE_S, Prepared
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
-__all__ = ["Slopes", "level_noise", "slopes"]
+__all__ = ["Slopes", "level_noise", "level_of", "level_width", "slopes"]
 
 # where no source is named beside a number: common practice, no source
+LEVEL_S = 0.06  # half of the time over which the pressure is averaged for a level
 BLOCK_S = 4.0  # noise is looked at in blocks: some of them are quiet
 QUIET_SHARE = 0.2  # of the blocks, at least
 APART_S = 0.3  # before the first stroke: its beginning is no noise
@@ -48,12 +49,22 @@ def slopes(x: Prepared, width_s: float, start_s: float) -> Slopes:
     return Slopes(even, width_s, math.hypot(max(white, min(seen, most)), 0.4 * toggle))
 
 
+def level_width(x: Prepared) -> int:
+    """How many readings a level is the mean of: 0.12 s, an odd number."""
+    return 2 * round(LEVEL_S / x.dt_s) + 1
+
+
+def level_of(x: Prepared) -> FloatArray:
+    """Pressure (kPa) at the even times, averaged over 0.12 s."""
+    return running_mean(x.even_p, level_width(x))
+
+
 def level_noise(x: Prepared, start_s: float) -> float:
     """Standard deviation (kPa) of the pressure averaged over 0.12 s, from how it changes within
     twice ``LAG_S``. start_s: end of the vented start."""
-    width = 2 * round(0.06 / x.dt_s) + 1
+    width = level_width(x)
     white = x.sd_kpa / math.sqrt(width)
-    level = running_mean(x.even_p, width)
+    level = level_of(x)
     lag = max(round(2.0 * LAG_S / x.dt_s), 1)
     change = level[lag:] - level[:-lag]
     most = max(3.0 * white, _vented_spread(change, x, start_s - lag * x.dt_s) / math.sqrt(2.0))
