@@ -34,6 +34,7 @@ from recorder.session.after_hold import AfterHold
 from recorder.session.away import Away
 from recorder.session.config import Finished, PortLike, SessionConfig
 from recorder.session.header import ending, header
+from recorder.session.held import Held
 from recorder.session.keeper import Keeper
 from recorder.session.patience import NO_ROW_S, SILENT_S, Patience
 from recorder.session.pressure import Pressure
@@ -83,7 +84,7 @@ class Session:
         self.timeline = Timeline()
         self.analyser = Analyser(Setup(config.test, config.marked, self._procedure, self._calibration))
         self._full_scale_counts = config.full_scale_counts or 0
-        self._waiting: list[tuple[float, Message]] = []  # until the adapter is known
+        self._held = Held(holds=config.bare_unit is None)  # plain readings need no announcement
         self._begun = False
         self._of_another = False  # another adapter spoke: whose the readings are nobody knows any more
         self._faults = AdapterFaults()
@@ -169,31 +170,61 @@ class Session:
             self._wrong(err)
 
     def _in_a_run(self, item: Chunk | Lost | Back) -> bool:
-        return self._begun and self.config.bare_unit is None and isinstance(item, Chunk)
+        return self._begun and not self._held.holds and self.config.bare_unit is None and isinstance(item, Chunk)
 
     def _item(self, item: Chunk | Lost | Back) -> None:
         if isinstance(item, Lost):
             self.lost = True
+            self._held.port_lost()
             self.timeline.lost()
             self.decoder.resync()
             return
         if isinstance(item, Back):
             self.lost = False
+            self._held.holds = self.config.bare_unit is None
             self._patience.back(self._clock())
             self._port.write(b"?\n")
             return
+        if self._begun and self._held.waited(item.host_s):
+            self._read_on_unannounced()
+        self._held.heard(item.host_s)
         self._patience.byte(self._clock())
         self.decoder.feed(item.data)
         self._check_version()
         if self.config.bare_unit is not None:
-            self._begun = True  # plain readings need no announcement
+            self._begun = True
         for message in self.decoder.take():
-            if self._begun:
-                self._message(message, item.host_s)
+            if self._held.holds:
+                self._hold(message, item.host_s)
             else:
-                self._waiting.append((item.host_s, message))
-                if isinstance(message, Announcement):
-                    self._begin(message)
+                self._message(message, item.host_s)
+
+    def _hold(self, message: Message, host_s: float) -> None:
+        """Held back until the adapter says who it is, which this message may do."""
+        if isinstance(message, Announcement):
+            self._introduced(message, host_s)
+            return
+        self._held.add(message, host_s)
+        if self._begun and isinstance(message, Fault):
+            self._faults.seen(message.word, self._clock())  # shown at once
+
+    def _introduced(self, announcement: Announcement, host_s: float) -> None:
+        if not self._begun:
+            self._begin(announcement)
+            return
+        held = self._held.release()
+        self._refuse_another(announcement)
+        for came_s, message in held:
+            self._message(message, came_s)
+        self._message(announcement, host_s)
+
+    def _read_on_unannounced(self) -> None:
+        """The port was away, and who is on it now did not say in time: it is taken for the same adapter, and its first
+        row says so."""
+        self.timeline.unannounced()
+        self.error = self.error or words.back_without_a_name(self._port.url)
+        for came_s, message in self._held.release():
+            self._message(message, came_s)
 
     def _check_version(self) -> None:
         if self.decoder.notices and self.broken is None:
@@ -221,14 +252,8 @@ class Session:
     def _message(self, message: Message, host_s: Any) -> None:
         """``host_s``: when it arrived; of samples also an array, one item a row."""
         if isinstance(message, Announcement):
-            first = self.adapter
+            self._refuse_another(message)
             self.timeline.announce(message)
-            if self.config.bare_unit is None and (
-                message.full_scale_counts != self._full_scale_counts
-                or (first is not None and message.adapter_id != first.adapter_id)
-            ):
-                self._of_another = True
-                raise words.another_adapter(self._port.url, first, self._full_scale_counts, message)
         elif isinstance(message, Fault):
             self._faults.add(message.word, self.timeline.fault(message, host_s), self._clock())
             self._tell(self.analyser.latest_s)
@@ -245,6 +270,17 @@ class Session:
         else:
             self._rows(self._pressure.of_plain(self.timeline.add_bare(message, host_s), message.value))
 
+    def _refuse_another(self, announcement: Announcement) -> None:
+        """RunError where it is not the test's adapter, or has another full scale."""
+        first = self.adapter
+        if self.config.bare_unit is None and (
+            announcement.full_scale_counts != self._full_scale_counts
+            or (first is not None and announcement.adapter_id != first.adapter_id)
+        ):
+            self._of_another = True
+            self.timeline.announce(announcement)  # the recording's ending names it
+            raise words.another_adapter(self._port.url, first, self._full_scale_counts, announcement)
+
     def _tell(self, until_s: float | None) -> None:
         """The adapter's faults, into the file and to the analyser."""
         for run in self._faults.take(until_s):
@@ -254,8 +290,13 @@ class Session:
     def _watch(self) -> None:
         """What is decided by the clock alone."""
         now = self._clock()
+        if self._held.holds and self._patience.asks(now):
+            self._port.write(b"?\n")
         if not self._begun:
             self._watch_start(now)
+        elif len(self._held):
+            if self._held.waited(now):
+                self._read_on_unannounced()
         elif not self.lost and self._patience.row_s is None:
             self._watch_first_row(now)
         elif not self.lost and (silent_s := self._patience.silent_s(now)) is not None:
@@ -270,14 +311,12 @@ class Session:
         self._finished = self._finished or self._over(now)
 
     def _watch_start(self, now: float) -> None:
-        if self._patience.asks(now):
-            self._port.write(b"?\n")
         if self.lost or self.error is not None:
             return
         wrong = self._patience.at_start(now, self.counts, self.decoder.unusable)
         if wrong is not None:
             raise wrong
-        if self._waiting and self._patience.nameless(now):
+        if self.counts.samples and self._patience.nameless(now):
             self._begin(None)
 
     def _watch_first_row(self, now: float) -> None:
@@ -289,25 +328,29 @@ class Session:
         view = self._views.latest
         if view is None or not self._begun:
             return False
-        return self._after_hold.over(view, silent=self._patience.over(now), judge=self.analyser.judgement)
+        silent = self._patience.over(now) and not len(self._held)
+        return self._after_hold.over(view, silent=silent, judge=self.analyser.judgement)
 
     # ------------------------------------------------------------ the file
 
     def _begin(self, announcement: Announcement | None) -> None:
         """The adapter is known, or will not say who it is. Raises SettingError, RunError."""
         if announcement is not None:
+            try:
+                words.check_adapter(self._calibration, announcement, self._port.url)
+            except RecorderError:
+                self._of_another = True
+                self._held.release()  # and not recorded: no calibration of it is known
+                raise
             self._full_scale_counts = announcement.full_scale_counts
-            words.check_adapter(self._calibration, announcement, self._port.url)
         elif self.config.bare_unit is None and not self._full_scale_counts:
             self._patience.anew(self._clock())
             raise words.nameless(self._port.url)
         self._begun = True
-        waiting, self._waiting = self._waiting, []
         if announcement is not None:
             self.timeline.announce(announcement)
-        for host_s, message in waiting:
-            if message is not announcement:
-                self._message(message, host_s)
+        for host_s, message in self._held.release():
+            self._message(message, host_s)
 
     def _rows(self, rows: Rows) -> None:
         if self.writer is None and self.storage_error is None:
@@ -357,11 +400,15 @@ class Session:
     def settle(self) -> None:
         """Take what has come, also from an adapter that has not said who it is: no more is waited for."""
         self.step()
-        if self._waiting and not self._begun and not self.decoder.notices:
-            try:
+        if not len(self._held) or self.decoder.notices:
+            return
+        try:
+            if self._begun:
+                self._read_on_unannounced()
+            else:
                 self._begin(None)
-            except RecorderError as err:
-                self._wrong(err)
+        except RecorderError as err:
+            self._wrong(err)
 
     def stop(self, why: str) -> Finished:
         """Take what has come, judge it, seal the file. Again: the same answer."""

@@ -47,7 +47,8 @@ class Patience:
         if self._before_s is None:
             self._before_s = self.row_s
         self.row_s = None if self.row_s is None else now
-        self._without_row_s = None
+        self._without_row_s = self._first_byte_s = None
+        self.anew(now)
 
     def anew(self, now: float) -> None:
         """The adapter is asked again from the beginning, should someone go on."""

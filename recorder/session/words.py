@@ -49,6 +49,13 @@ def another_adapter(where: str, first: Announcement | None, counts: int, now: An
     )
 
 
+def back_without_a_name(where: str) -> RunError:
+    return RunError(
+        "the port was away, and who is on it since did not say so: it is read as the same adapter", where=where,
+        do="make sure that it is, or test again",
+    )
+
+
 def no_row(
     where: str, waited_s: float, counts: WireCounts, unusable: bytes, *, bare: bool, fault: str | None
 ) -> RecorderError:

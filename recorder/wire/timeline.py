@@ -35,6 +35,7 @@ _RUN_ON = 5  # rows back in time, one behind the other, at least one of which ne
 _BURST_US = 2_000_000  # or that come for so long, as samples do: lines that are sent again come all at once
 _NEXT_US = 10_000_000  # rows that run on are nearer
 _MOST_HELD = 4096
+_MOST_ANNOUNCEMENTS = 20  # different ones that are kept
 _MISMATCH_US = 1_000_000  # host and adapter disagree on a gap by more: the adapter started again
 
 
@@ -46,6 +47,7 @@ class Timeline:
         self.restarts = 0
         self.gaps = 0
         self.announcements: list[Announcement] = []  # the different ones, in order
+        self._said: Announcement | None = None  # the latest
         self._origin_s: float | None = None
         self._seq = 0
         self._device_us = 0
@@ -72,13 +74,17 @@ class Timeline:
         return self._held is not None
 
     def announce(self, a: Announcement) -> None:
-        """An adapter said who it is. One that differs from the first flags the next row."""
+        """An adapter said who it is. One that differs from the one before it flags the next row."""
         self._announced = True
-        if a not in self.announcements:
-            if self.announcements:
-                self._flag_next("announcement-differs")
-            if len(self.announcements) < 20:
-                self.announcements.append(a)
+        if self._said is not None and a != self._said:
+            self._flag_next("announcement-differs")
+        self._said = a
+        if a not in self.announcements and len(self.announcements) < _MOST_ANNOUNCEMENTS:
+            self.announcements.append(a)
+
+    def unannounced(self) -> None:
+        """The port was away, and who is on it since did not say so: flags the next row."""
+        self._flag_next("unannounced")
 
     def fault(self, f: Fault, host_s: float) -> float:
         """Flags the next row. When it was on the trace (s): by the adapter's clock, since the latest sample; by the

@@ -226,10 +226,12 @@ def test_announcements_and_faults_only(tmp_path: Path) -> None:
     assert "no sample has arrived" in waited(session, port, announcement())
 
 
-def test_calibration_of_another_adapter_is_refused(tmp_path: Path) -> None:
+@pytest.mark.parametrize("before", [0, 50])  # samples that came before the adapter said who it is
+def test_calibration_of_another_adapter_is_refused(tmp_path: Path, before: int) -> None:
     cal = Calibration((-25.0, 258.0), adapter_id="hose-9")
     session, port = faked(tmp_path, SessionConfig("cap", CAP.marked, calibration=cal))
-    port.send(announcement() + b"".join(samples(1.0)))
+    lines = samples(1.0)
+    port.send(b"".join(lines[:before]) + announcement() + b"".join(lines[before:]))
     session.step()
     assert isinstance(session.error, SettingError) and "hose-9" in str(session.error)
     assert session.stop("refused").path is None

@@ -22,6 +22,10 @@ def samples(counts: int, n: int = 300) -> bytes:
     return b"".join(encode_sample(i, 10_000 * i, counts) for i in range(n))
 
 
+def later(counts: int, first: int, n: int = 100) -> bytes:
+    return b"".join(encode_sample(i, 10_000 * i, counts) for i in range(first, first + n))
+
+
 def begun(tmp_path: Path, config: SessionConfig = CONFIG, head: bytes = b"") -> tuple[Session, FedPort]:
     port = FedPort()
     session = Session(config, port=port, folder=tmp_path, clock=lambda: port.now)
@@ -67,3 +71,95 @@ def test_the_same_adapter_goes_on(tmp_path: Path, other: Announcement) -> None:
     assert session.error is None
     done = session.stop("enough")
     assert done.path is not None and len(read(done.path).rows) == 600
+
+
+def back(port: FedPort, data: bytes) -> None:
+    """The port went away and is there again; behind a break the first line may be the rest of one."""
+    port.items += [Lost(port.now), Back(port.now)]
+    port.send(b"\n" + data)
+
+
+@pytest.mark.parametrize("other", [replace(HOSE, adapter_id="hose-8"), replace(HOSE, full_scale_counts=4095)])
+def test_what_came_before_another_one_said_its_name_is_not_read_by_the_first_ones_scale(
+    tmp_path: Path, other: Announcement
+) -> None:
+    session, port = begun(tmp_path, head=encode_announcement(HOSE))
+    back(port, later(412, 40_000))  # 412 of 4095 is no pressure; of 1023 it would be 76 kPa
+    session.step()
+    assert session.away is not None and session.away.why == "unplugged"  # the reading is not yet known
+    assert len(session.analyser.readings()[0]) == 300
+    port.now += 0.5
+    port.send(later(412, 40_100) + encode_announcement(other) + later(412, 40_200))
+    session.step()
+    assert session.broken is not None and f"'{other.adapter_id}'" in str(session.broken)
+    done = session.stop("another adapter")
+    assert done.path is not None and len(read(done.path).rows) == 300
+
+
+def test_the_same_one_loses_no_row_that_came_before_its_name(tmp_path: Path) -> None:
+    session, port = begun(tmp_path, head=encode_announcement(HOSE))
+    back(port, later(104, 600))
+    session.step()
+    port.now += 1.0
+    port.send(encode_announcement(HOSE) + later(104, 700))
+    session.step()
+    assert session.error is None and session.away is None
+    done = session.stop("enough")
+    assert done.path is not None
+    rows = read(done.path).rows
+    assert len(rows) == 500 and rows.flag is not None and set(rows.flag) == {"", "gap"}
+    assert rows.time_s[300] == 6.0
+
+
+def test_one_that_does_not_say_who_it_is_is_asked_and_then_read_on_and_that_is_told(tmp_path: Path) -> None:
+    session, port = begun(tmp_path, head=encode_announcement(HOSE))
+    port.written = b""
+    back(port, later(104, 600, 10))
+    for _ in range(59):
+        port.now += 0.1
+        port.send(later(104, 610, 1))
+        session.step()
+    assert port.written == b"?\n" * 4 and session.error is None and len(session.analyser.readings()[0]) == 300
+    port.now += 0.2
+    port.send(later(104, 611, 10))
+    session.step()
+    assert "did not say so" in str(session.error) and session.broken is None
+    done = session.stop("enough")
+    assert done.path is not None
+    rows = read(done.path).rows
+    assert len(rows) == 321 and rows.flag is not None and rows.flag[300] == "gap+unannounced"
+
+
+def test_a_test_that_ends_meanwhile_keeps_the_rows_and_says_so(tmp_path: Path) -> None:
+    session, port = begun(tmp_path, head=encode_announcement(HOSE))
+    back(port, later(104, 600))
+    done = session.stop("enough")
+    assert done.path is not None
+    rows = read(done.path).rows
+    assert len(rows) == 400 and rows.flag is not None and rows.flag[300] == "gap+unannounced"
+
+
+def test_a_loose_plug_leaves_no_rows_of_nobody_knows_whom(tmp_path: Path) -> None:
+    session, port = begun(tmp_path, head=encode_announcement(HOSE))
+    back(port, later(412, 600))
+    session.step()
+    port.now += 1.0
+    back(port, encode_announcement(HOSE) + later(104, 900))
+    session.step()
+    done = session.stop("enough")
+    assert done.path is not None
+    counts = read(done.path).rows.counts
+    assert counts is not None and set(counts.tolist()) == {103, 104}
+
+
+def test_nor_before_the_test_has_begun(tmp_path: Path) -> None:
+    port = FedPort()
+    session = Session(CONFIG, port=port, folder=tmp_path, clock=lambda: port.now)
+    port.send(samples(412))
+    session.step()
+    back(port, encode_announcement(HOSE) + samples(104))
+    session.step()
+    done = session.stop("enough")
+    assert done.path is not None
+    counts = read(done.path).rows.counts
+    assert counts is not None and set(counts.tolist()) == {104}

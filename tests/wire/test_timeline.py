@@ -200,6 +200,18 @@ def test_announcements_that_disagree_and_faults_flag_the_next_row() -> None:
     assert line.announcements == [HOSE, other]
 
 
+def test_each_change_of_the_announcement_is_flagged() -> None:
+    line = Timeline()
+    other = Announcement(1, "hose-7", "1.1", 1023, 100.0)
+    flags = []
+    for n, said in enumerate([HOSE, other, HOSE, HOSE, other]):
+        line.announce(said)
+        flags.append(line.add(block((n, 10_000 * n)), 0.01 * n).flags)
+    differs = ("announcement-differs",)
+    assert flags == [None, differs, differs, None, differs]
+    assert line.announcements == [HOSE, other]
+
+
 def test_bare_readings_take_the_hosts_time() -> None:
     line = Timeline()
     one = line.add_bare(BareBlock(np.array([1.0, 2.0])), 10.0)
