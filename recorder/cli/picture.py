@@ -49,8 +49,9 @@ def command(file: Path, before: Path | None, out: Path | None, unit: str | None,
             click.echo(printable(f"{found.path}: ALTERED: it was changed after it was sealed; the picture says so"),
                        err=True)
     shown = [(found, analysed(found)) for found in recordings]
-    path = draw(*shown[-1], out or file.with_suffix(".svg"), before=shown[0] if before else None,
-                unit=unit, force=force, tell=lambda said: click.echo(printable(f"{out}: {said}"), err=True))
+    place = out or file.with_suffix(".svg")
+    path = draw(*shown[-1], place, before=shown[0] if before else None,
+                unit=unit, force=force, tell=lambda said: click.echo(printable(f"{place}: {said}"), err=True))
     if as_json:
         put_data(json_line({"picture": str(path), "recordings": [
             {"file": found.path, "outcome": analyser.judgement().outcome, "intact": found.intact,

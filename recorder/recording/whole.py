@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import os
+import shutil
 from pathlib import Path
 
 __all__ = ["write_whole"]
@@ -10,8 +12,11 @@ __all__ = ["write_whole"]
 
 def write_whole(path: Path, data: bytes, *, force: bool = False) -> None:
     """A new file; in the place of one that is there only where ``force``. FileExistsError, OSError: then what was
-    written of it, as on a full disk, is taken away again. A part of a picture is none, and a part of an export would
-    be passed over as done."""
+    written of it, as on a full disk, is taken away again, and what was there before is left as it was. A part of a
+    picture is none, and a part of an export would be passed over as done."""
+    if force and path.is_file():
+        _replace(path.resolve(), data)  # of a link, what it leads to
+        return
     begun = False
     try:
         with path.open("wb" if force else "xb") as file:
@@ -21,4 +26,20 @@ def write_whole(path: Path, data: bytes, *, force: bool = False) -> None:
         if begun and path.is_file() and not path.is_symlink():  # never a device that was named
             with contextlib.suppress(OSError):
                 path.unlink()
+        raise
+
+
+def _replace(path: Path, data: bytes) -> None:
+    """Written beside the file, then put in its place."""
+    with path.open("r+b"):  # one that may not be written is refused, though its folder would allow it
+        pass
+    beside = path.with_name(f".{os.urandom(4).hex()}.part")
+    try:
+        with beside.open("xb") as file:
+            file.write(data)
+        shutil.copymode(path, beside)
+        beside.replace(path)
+    except OSError:
+        with contextlib.suppress(OSError):
+            beside.unlink()
         raise

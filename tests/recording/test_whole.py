@@ -48,6 +48,20 @@ def test_whole_or_not_at_all(tmp_path: Path) -> None:
     assert Path("/dev/full").exists()
 
 
+def test_what_is_written_over_is_kept_where_the_disk_is_full(tmp_path: Path) -> None:
+    path, link = tmp_path / "a.bin", tmp_path / "link.bin"
+    path.write_bytes(b"before")
+    path.chmod(0o600)
+    link.symlink_to(path)
+    for named in (path, link):
+        with small_disk(1000), pytest.raises(OSError, match="large"):
+            write_whole(named, bytes(1001), force=True)
+        assert path.read_bytes() == b"before"
+    write_whole(link, b"after", force=True)
+    assert link.is_symlink() and path.read_bytes() == b"after" and path.stat().st_mode & 0o777 == 0o600
+    assert {p.name for p in tmp_path.iterdir()} == {"a.bin", "link.bin"}
+
+
 @pytest.mark.parametrize("args", [
     ("picture", SHOWN, "-o", "OUT/a.svg"), ("export", "--to", "sheet", "--folder", "OUT", SHOWN),
     ("calibrate", "OUT/../pairs.csv", "--reference-u", "0.3 kPa", "-o", "OUT/gauge.json"),
