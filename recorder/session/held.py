@@ -20,8 +20,8 @@ class Held:
     def __len__(self) -> int:
         return len(self._messages)
 
-    def port_lost(self) -> None:
-        """What is held is dropped: whose it was nobody will say any more."""
+    def drop(self) -> None:
+        """What is held: whose it was nobody will say any more, or it is none of this test."""
         self._first_s = None
         self._messages = []
 

@@ -175,7 +175,7 @@ class Session:
     def _item(self, item: Chunk | Lost | Back) -> None:
         if isinstance(item, Lost):
             self.lost = True
-            self._held.port_lost()
+            self._held.drop()
             self.timeline.lost()
             self.decoder.resync()
             return
@@ -340,13 +340,13 @@ class Session:
                 words.check_adapter(self._calibration, announcement, self._port.url)
             except RecorderError:
                 self._of_another = True
-                self._held.release()  # and not recorded: no calibration of it is known
+                self._held.drop()  # no calibration of it is known
                 raise
             self._full_scale_counts = announcement.full_scale_counts
         elif self.config.bare_unit is None and not self._full_scale_counts:
             self._patience.anew(self._clock())
             raise words.nameless(self._port.url)
-        self._begun = True
+        self._begun, self._of_another = True, False
         if announcement is not None:
             self.timeline.announce(announcement)
         for host_s, message in self._held.release():
@@ -400,7 +400,7 @@ class Session:
     def settle(self) -> None:
         """Take what has come, also from an adapter that has not said who it is: no more is waited for."""
         self.step()
-        if not len(self._held) or self.decoder.notices:
+        if not len(self._held) or self._of_another or self.decoder.notices:
             return
         try:
             if self._begun:

@@ -24,7 +24,7 @@ from recorder.errors import (
 )
 from recorder.limits import resolve
 from recorder.model import Calibration
-from recorder.port import Port
+from recorder.port import Back, Lost, Port
 from recorder.recording import read
 from recorder.session import Session, SessionConfig
 from recorder.units import parse_marking
@@ -234,7 +234,23 @@ def test_calibration_of_another_adapter_is_refused(tmp_path: Path, before: int) 
     port.send(b"".join(lines[:before]) + announcement() + b"".join(lines[before:]))
     session.step()
     assert isinstance(session.error, SettingError) and "hose-9" in str(session.error)
+    port.send(b"".join(lines))
+    session.step()
     assert session.stop("refused").path is None
+
+
+def test_after_one_that_is_refused_the_right_one_is_recorded(tmp_path: Path) -> None:
+    cal = Calibration((-25.0, 258.0), adapter_id="hose-9")
+    session, port = faked(tmp_path, SessionConfig("cap", CAP.marked, calibration=cal))
+    port.send(b"".join(samples(1.0)) + announcement())
+    session.step()
+    port.items += [Lost(port.now), Back(port.now)]
+    port.send(b"\n" + announcement("hose-9") + b"".join(samples(2.0)))
+    session.step()
+    done = session.stop("enough")
+    assert done.path is not None
+    found = read(done.path, strict=True)
+    assert found.header.adapter["id"] == "hose-9" and len(found.rows) == 200
 
 
 def test_neither_calibration_nor_full_scale(tmp_path: Path) -> None:
