@@ -116,7 +116,7 @@ def drive(
 
     twice = AskTwice()
     shown = float("-inf")
-    why, told = "finished", False
+    why, told, noted = "finished", False, False
     while True:
         session.step()
         if session.finished or session.broken is not None:
@@ -126,6 +126,9 @@ def drive(
                 break  # nothing is under pressure yet: it is sooner begun anew than done in vain
             told = True
             live.say("NOTHING MORE IS STORED. The test goes on and is judged, and its file stays incomplete", loud=True)
+        if session.note is not None and not noted:
+            noted = True
+            live.say(str(session.note), loud=True)
         if stop.why is not None:
             why = stop.why
             break

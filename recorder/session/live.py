@@ -68,6 +68,7 @@ class Session:
         self.folder = Path(folder)
         self.error: RecorderError | None = None  # the first that came up
         self.broken: RecorderError | None = None  # after which nothing more comes: any but the disk's
+        self.note: RecorderError | None = None  # what has to be told and ends nothing
         self.lost = False  # the port is away at the moment
         self._port = port
         self._keeper = Keeper(self.folder, began)
@@ -222,7 +223,7 @@ class Session:
         """The port was away, and who is on it now did not say in time: it is taken for the same adapter, and its first
         row says so."""
         self.timeline.unannounced()
-        self.error = self.error or words.back_without_a_name(self._port.url)
+        self.note = words.back_without_a_name(self._port.url)
         for came_s, message in self._held.release():
             self._message(message, came_s)
 
@@ -418,7 +419,7 @@ class Session:
         self._tell(None)
         self._store(lambda w: w.flush(now=True))  # on disk before it is judged
         judgement = self._kept(self.analyser.judgement).to_json()
-        digest = self._keeper.seal(ending(why, self.error, self.decoder, self.timeline), judgement)
+        digest = self._keeper.seal(ending(why, self.error or self.note, self.decoder, self.timeline), judgement)
         self._wrong(self._keeper.error)
         self._done = Finished(self.path, judgement, digest, why, tuple(self._marks))
         return self._done

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from recorder import report
-from recorder.errors import PortMissing, RecorderError, StorageError
+from recorder.errors import PortMissing, RecorderError, SilentAdapter, StorageError
 from recorder.limits import resolve
 from recorder.model import LiveView, Mark, Marking, TestKind
 from recorder.moments import moment
@@ -169,10 +169,12 @@ class Running:
         self._hand_over(session.view())
         gone = session.away
         self.away, self.silent = (gone is not None and gone.why == why for why in ("unplugged", "silent"))
-        if session.error is not None:
-            self.problem = str(session.error)
-        # a port that stayed away is read no more, whatever is plugged in: the test is over, and its result says so
-        self.finished = bool(session.finished) or (self.begun and self.port.failure is not None)
+        if session.error is not None or session.note is not None:
+            self.problem = str(session.error or session.note)
+        # Of a port that stayed away, or another adapter, nothing more is recorded, whatever is plugged in: the test is
+        # over, and its result says so. One that is silent may speak again.
+        over = self.port.failure or (None if isinstance(session.broken, SilentAdapter) else session.broken)
+        self.finished = bool(session.finished) or (self.begun and over is not None)
 
     def _write_marks(self) -> None:
         while self._wanted:
@@ -206,8 +208,8 @@ class Running:
             self.path = done.path
             self._hand_over(self.session.view())
             self._fit = self.session.analyser.hold_curve()
-            if self.session.error is not None:
-                self.problem = str(self.session.error)
+            if self.session.error is not None or self.session.note is not None:
+                self.problem = str(self.session.error or self.session.note)
         except Exception as err:  # a thread may die, it may not vanish
             self._said(err)
         finally:

@@ -123,11 +123,12 @@ def test_one_that_does_not_say_who_it_is_is_asked_and_then_read_on_and_that_is_t
     port.now += 0.2
     port.send(later(104, 611, 10))
     session.step()
-    assert "did not say so" in str(session.error) and session.broken is None
+    assert "did not say so" in str(session.note) and session.error is None and session.broken is None
     done = session.stop("enough")
     assert done.path is not None
     rows = read(done.path).rows
     assert len(rows) == 321 and rows.flag is not None and rows.flag[300] == "gap+unannounced"
+    assert "did not say so" in done.path.read_text("utf-8")
 
 
 def test_a_test_that_ends_meanwhile_keeps_the_rows_and_says_so(tmp_path: Path) -> None:
