@@ -5,15 +5,18 @@ from __future__ import annotations
 import csv
 import math
 import re
+import statistics
 import sys
+import time
 from dataclasses import dataclass, field
 from decimal import Decimal
+from itertools import pairwise
 from typing import TYPE_CHECKING, Literal
 
 import click
 
 from recorder.cli._common import typed
-from recorder.errors import FileError, PortLost, RecorderError, SettingError
+from recorder.errors import FileError, PortLost, RecorderError, SettingError, SilentAdapter
 from recorder.numerals import two_ways
 from recorder.units import convert, parse_quantity, pressure_factor_kpa
 
@@ -27,6 +30,10 @@ _WAYS: dict[str, Literal["up", "down"] | None] = {
     "up": "up", "u": "up", "rising": "up", "down": "down", "d": "down", "falling": "down", "": None,
 }
 
+
+# What is averaged is not of the time that was asked for where so much of it nothing came, and that is so many times
+# what lies between two arrivals otherwise. Common practice, no source.
+_PART, _USUAL = 0.25, 4.0
 
 _BEGINS_LIKE_A_NUMBER = re.compile(r"[-+.,]*\d")
 _DECIMAL_COMMA = re.compile(r"^([-+]?\d*),(\d+)$")
@@ -248,6 +255,10 @@ def _step(port: Gatherer, seconds: float, bare_unit: str | None, full: float) ->
         raise PortLost("the adapter went away meanwhile", where=port.url, do="check its plug, let the reading settle")
     if port.counts.faults > faults:
         raise SettingError(f"the adapter reports the fault '{port.fault}'", do="check the sensor's wires")
+    silent_s = _longest_silence_s(port, seconds)
+    if silent_s is not None:
+        raise SilentAdapter(f"no reading came for {silent_s:.1f} s of the {seconds:g} s", where=port.url,
+                            do="check its plug, let the reading settle")
     if bare_unit is not None:
         values = port.readings()
         mean, scatter, factor = float(np.mean(values)), float(np.std(values)), pressure_factor_kpa(bare_unit)
@@ -258,3 +269,16 @@ def _step(port: Gatherer, seconds: float, bare_unit: str | None, full: float) ->
     ratios = ratio_of(s.counts, s.supply, full)
     mean, scatter = float(np.mean(ratios)), float(np.std(ratios))
     return mean, scatter, f"reading {mean:.5f} of full scale, scatter {scatter:.5f}, {len(ratios)} samples"
+
+
+def _longest_silence_s(port: Gatherer, seconds: float) -> float | None:
+    """The longest time of the ``seconds`` until now in which nothing came; None where that is as usual with it."""
+    came_s = port.arrived_s
+    gaps = [b - a for a, b in pairwise(came_s)]
+    usual_s = statistics.median(gaps) if gaps else 0.0
+    if port.announcement is not None and port.announcement.nominal_rate_hz > 0.0:
+        usual_s = max(usual_s, 1.0 / port.announcement.nominal_rate_hz)
+    elif not gaps:  # one plain number: how often they come is not known
+        return None
+    longest_s = max([*gaps, time.monotonic() - came_s[-1]])
+    return longest_s if longest_s > max(_PART * seconds, _USUAL * usual_s) else None

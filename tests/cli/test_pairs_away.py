@@ -8,7 +8,7 @@ import pytest
 
 from recorder.cli._gather import Gatherer
 from recorder.cli._pairs import _step
-from recorder.errors import PortLost, RecorderError
+from recorder.errors import PortLost, RecorderError, SilentAdapter
 from recorder.port import Back, Chunk, Lost
 from recorder.wire import Decoder, encode_sample
 
@@ -54,6 +54,34 @@ def test_the_step_is_taken_again(back_s: float) -> None:
     with pytest.raises(PortLost, match="went away meanwhile"):
         _step(port, SECONDS, None, 1023.0)
     assert port.blocks  # of the part that came
+
+
+class Silent(Unplugged):
+    """Plugged in all the time, and nothing comes from ``out_s`` to ``back_s``. each_s: between two arrivals."""
+
+    each_s = 0.01
+
+    def take(self) -> list[Chunk | Lost | Back]:
+        now = time.monotonic()
+        at = now - self.begin
+        due = int(at / self.each_s)
+        first, self.n = self.n, max(due, self.n)
+        if self.out_s <= at < self.back_s or due <= first:
+            return []
+        per = round(self.each_s * 100)
+        return [Chunk(now, b"".join(encode_sample(i, i * 10_000, 614) for i in range(first * per, due * per)))]
+
+
+@pytest.mark.parametrize("back_s", [0.6, 60.0])
+def test_of_a_silent_adapter_no_part_is_averaged(back_s: float) -> None:
+    with pytest.raises(SilentAdapter, match="no reading came"):
+        _step(gatherer(Silent(0.2, back_s)), 0.8, None, 1023.0)
+
+
+def test_what_comes_in_bursts_is_not_silent() -> None:
+    port = Silent(60.0, 60.0)
+    port.each_s = 0.2  # as over some wireless bridges
+    _step(gatherer(port), 0.7, None, 1023.0)
 
 
 def test_what_was_unplugged_between_two_readings_costs_nothing() -> None:
