@@ -92,9 +92,9 @@ def _time(recording: Recording) -> list[RawDifference]:
     from recorder.wire import recompute_time
 
     rows = recording.rows
-    if rows.seq is None or rows.device_us is None or rows.host_s is None:
+    if rows.device_us is None or rows.host_s is None:
         return []
-    if not ((rows.seq >= 0) & (rows.device_us >= 0) & np.isfinite(rows.host_s)).all():
+    if not ((rows.device_us >= 0) & np.isfinite(rows.host_s)).all():
         return []
     own = np.asarray(recompute_time(rows.device_us, rows.host_s, rows.flag), float)
     return _difference("time_s", rows.time_s, own, _TIME_STEP_S)

@@ -223,6 +223,21 @@ def _resealed(data: bytes) -> bytes:
     return body + f'# sha256: "{hashlib.sha256(body).hexdigest()}"\n'.encode()
 
 
+@pytest.mark.parametrize("without", ["nothing", "seq"])
+def test_a_time_that_was_changed_is_seen_without_sequence_numbers_too(sealed: bytes, without: str) -> None:
+    lines = sealed.split(b"\n")
+    rows = [i for i, raw in enumerate(lines) if raw[:1].isdigit()]
+    for i in rows:
+        cells = lines[i].split(b",")
+        if without == "seq":
+            cells[2] = b""
+        if i == rows[99]:
+            cells[0] = b"%.6f" % (float(cells[0]) + 0.004)
+        lines[i] = b",".join(cells)
+    (said,) = audit_bytes(_resealed(b"\n".join(lines)), "x.csv").raw
+    assert said.startswith("time_s of row 100 is 1.984, its raw columns give 1.98 "), said
+
+
 def _fewer_places(data: bytes, unit: str, per_kpa: float, places: int) -> bytes:
     """The same rows as another program may write them: their pressures in this unit, to so many decimals."""
     lines = data.split(b"\n")
