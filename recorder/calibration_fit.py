@@ -31,6 +31,8 @@ Direction = Literal["up", "down"]
 
 EARNED_P = 0.01
 COVERED = 0.95
+_STEP_BY_SD = math.sqrt(12.0)  # of a rectangular distribution one step wide (GUM 4.3.7, F.2.2.1)
+_USUAL_MOST_KPA = 140.0  # a test may go so high: common practice, no source
 NOTHING_KPA = 0.001  # no reference and no reading of this job is as good; common practice, no source
 
 
@@ -158,7 +160,7 @@ def _rounding_kpa(pairs: Sequence[Pair], slope: float) -> tuple[float, float]:
     half of the last place / sqrt(3) (GUM 4.3.7, F.2.2.1). The finest place of each column is the column's, as zeros at
     the end are often left away."""
     def finest(steps: list[float]) -> float:
-        return min((step for step in steps if step > 0), default=0.0) / math.sqrt(12.0)
+        return min((step for step in steps if step > 0), default=0.0) / _STEP_BY_SD
 
     return finest([p.reference_step_kpa for p in pairs]), slope * finest([p.ratio_step for p in pairs])
 
@@ -191,24 +193,14 @@ def fit(
     line = fit_polynomial(x, y, 1, systematic_u=reference_u_kpa)
     check_line(float(line.coefficients[1]), line.residuals, x, y, full_scale_kpa, bare)
 
-    curve, f_stat, f_p, aicc1, aicc2 = line, None, None, None, None
-    if len(levels_of(y)) >= 5 and len(x) > 5:
-        from scipy.stats import f as f_distribution
-
-        bent = fit_polynomial(x, y, 2, systematic_u=reference_u_kpa)
-        noise = max(bent.sum_of_squares / bent.dof, 1e-18)
-        f_stat = max(line.sum_of_squares - bent.sum_of_squares, 0.0) / noise
-        f_p = float(f_distribution.sf(f_stat, 1, bent.dof))
-        aicc1, aicc2 = _aicc(len(x), 2, line.sum_of_squares), _aicc(len(x), 3, bent.sum_of_squares)
-        if f_p < EARNED_P and aicc2 < aicc1:
-            curve = bent
+    curve, f_stat, f_p, aicc1, aicc2 = _line_or_bent(x, y, line, reference_u_kpa)
     hysteresis, repeatability = _spread(pairs, y, curve.residuals)
     grid = np.linspace(float(x.min()), float(x.max()), 101)
     _, u_curve = curve.at(grid)
     k = float(stdtrit(curve.dof, 0.5 + COVERED / 2))
     # The reference's share is in the covariance of the intercept, and so everywhere the same.
     fitted = math.sqrt(max(float(u_curve.max()) ** 2 - reference_u_kpa**2, 0.0))
-    scatter = max(k / 2.0 * curve.residual_sd, resolution * float(line.coefficients[1]) / math.sqrt(12.0))
+    scatter = max(k / 2.0 * curve.residual_sd, resolution * float(line.coefficients[1]) / _STEP_BY_SD)
     rounded = _rounding_kpa(pairs, float(line.coefficients[1])) if scatter < NOTHING_KPA else (0.0, 0.0)
     u = math.hypot(k / 2.0 * fitted, scatter, reference_u_kpa, *rounded)
     if u < NOTHING_KPA:
@@ -217,6 +209,35 @@ def fit(
             "neither the reference's uncertainty nor the reading's resolution is known",
             do="give --reference-u, other than 0, and take more pairs, up and down",
         )
+    notes = _notes(pairs, rounded, scatter, reference_u_kpa, float(y.max()))
+    return CalibrationFit(
+        tuple(pairs), curve, tuple(float(c) for c in curve.coefficients),
+        tuple(float(r) for r in curve.residuals), u, k, reference_u_kpa,
+        hysteresis, repeatability, f_stat, f_p, aicc1, aicc2, (float(y.min()), float(y.max())), tuple(notes),
+    )
+
+
+def _line_or_bent(
+    x: FloatArray, y: FloatArray, line: Polynomial, reference_u_kpa: float
+) -> tuple[Polynomial, float | None, float | None, float | None, float | None]:
+    """The line, or the quadratic where it earns its place; F, its probability, and AICc of both where asked."""
+    if len(levels_of(y)) < 5 or len(x) <= 5:
+        return line, None, None, None, None
+    from scipy.stats import f as f_distribution
+
+    bent = fit_polynomial(x, y, 2, systematic_u=reference_u_kpa)
+    noise = max(bent.sum_of_squares / bent.dof, 1e-18)
+    f_stat = max(line.sum_of_squares - bent.sum_of_squares, 0.0) / noise
+    f_p = float(f_distribution.sf(f_stat, 1, bent.dof))
+    aicc1, aicc2 = _aicc(len(x), 2, line.sum_of_squares), _aicc(len(x), 3, bent.sum_of_squares)
+    earned = f_p < EARNED_P and aicc2 < aicc1
+    return bent if earned else line, f_stat, f_p, aicc1, aicc2
+
+
+def _notes(
+    pairs: Sequence[Pair], rounded: tuple[float, float], scatter: float, reference_u_kpa: float, highest_kpa: float
+) -> list[str]:
+    """What has to be said beside the fit. rounded: what the uncertainty takes from rounding, kPa."""
     notes = []
     if any(rounded):
         most = "readings" if rounded[1] > rounded[0] else "references"
@@ -231,10 +252,6 @@ def fit(
         notes.append("no pair was taken coming down, so the hysteresis is not known")
     if reference_u_kpa == 0:
         notes.append("the reference was taken as perfect; give --reference-u where it is not")
-    if y.max() < 140:
-        notes.append(f"readings above {format_pressure(float(y.max()), down=True)} are outside the calibrated range")
-    return CalibrationFit(
-        tuple(pairs), curve, tuple(float(c) for c in curve.coefficients),
-        tuple(float(r) for r in curve.residuals), u, k, reference_u_kpa,
-        hysteresis, repeatability, f_stat, f_p, aicc1, aicc2, (float(y.min()), float(y.max())), tuple(notes),
-    )
+    if highest_kpa < _USUAL_MOST_KPA:
+        notes.append(f"readings above {format_pressure(highest_kpa, down=True)} are outside the calibrated range")
+    return notes
