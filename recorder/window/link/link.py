@@ -65,6 +65,7 @@ class Link:
         self._blocks: deque[tuple[float, SampleBlock]] = deque()
         self._kept = 0
         self.announced: Announcement | None = None
+        self._named = False  # since the port was away: another adapter may be on it
         self.away = False
         self._back_s = float("-inf")  # when the port came back, or went away
         self._heard_s: float | None = None
@@ -81,13 +82,14 @@ class Link:
                 self.away = isinstance(item, Lost)
                 self._back_s = item.host_s
                 self._decoder.resync()
+                self._named = False
                 if self.away:
                     self._timeline.lost()
 
     def _messages(self, host_s: float) -> None:
         for message in self._decoder.take():
             if isinstance(message, Announcement):
-                self.announced = message
+                self.announced, self._named = message, True
                 self._timeline.announce(message)
             elif isinstance(message, Fault):
                 self._fault = (host_s, message.word)
@@ -144,7 +146,8 @@ class Link:
 
     def averaged(self, seconds: float, now_s: float) -> float | None:
         """The mean reading of the latest seconds, as part of full scale (plain numbers: kPa); None before so much
-        has come, after the port was away too, and where nothing comes, or with a fault. now_s: as of ``facts``."""
+        has come, after the port was away too, and where nothing comes, or with a fault; of samples also before the
+        adapter has said who it is. now_s: as of ``facts``."""
         from recorder.session import away_of
 
         if self._heard_s is None or self._heard_s - self._back_s < seconds or (
@@ -160,19 +163,12 @@ class Link:
                 return None
             last_s = plain[-1][0]
             return float(np.mean([v for s, v in plain if s > last_s - seconds])) * pressure_factor_kpa(self.bare_unit)
-        if self.announced is None:
+        if self.announced is None or not self._named:
             return None
         wanted = max(int(self.announced.nominal_rate_hz * seconds), 10)
-        now = self.ratio(wanted)
-        return now[0] if now is not None and now[2] >= wanted else None
-
-    def ratio(self, latest: int) -> tuple[float, float, int] | None:
-        """Mean, scatter and number of the latest readings, as part of full scale (of supply, where sent)."""
-        s = self.samples(latest)
-        if len(s) == 0 or self.announced is None:
-            return None
-        r = ratio_of(s.counts, s.supply, self.announced.full_scale_counts)[-latest:]
-        return float(np.mean(r)), float(np.std(r)), len(r)
+        s = self.samples(wanted)
+        r = ratio_of(s.counts, s.supply, self.announced.full_scale_counts)[-wanted:]
+        return float(np.mean(r)) if len(r) >= wanted else None
 
     def facts(self, now_s: float) -> LinkFacts:
         """What is known now; ``now_s`` on the clock of the port (time.monotonic)."""
