@@ -23,6 +23,7 @@ ANNOUNCEMENT = f"A,1,{ADAPTER_ID},1.0,65535,100"
 PERIOD_US = 10_000
 READINGS = 64  # of each; fewer where the rate comes out below 100
 ANNOUNCE_SAMPLES = 500  # 5 s
+MOST_BEHIND = 100  # samples, 1 s: after more, as where a host that holds the port does not read, none is made up for
 FAULT_SAMPLES = 50  # at least 0.5 s between two fault lines
 SUPPLY_LOW = 53_600  # x 0.6 / 3.3 V: 4.5 V at the transducer
 SUPPLY_NONE = 29_800  # 2.5 V: no supply that works, its sense wire is off
@@ -75,6 +76,10 @@ def run():
     due = last
     while True:
         due = time.ticks_add(due, PERIOD_US)  # absolute: a late sample does not shift the next
+        behind = time.ticks_diff(time.ticks_us(), due) // PERIOD_US
+        if behind > MOST_BEHIND:
+            due = time.ticks_add(due, behind * PERIOD_US)
+            seq = (seq + behind) & 0xFFFF  # their numbers are used up
         while True:
             left = time.ticks_diff(due, time.ticks_us())
             if left <= 0:

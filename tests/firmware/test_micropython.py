@@ -171,6 +171,16 @@ def test_a_converter_that_gives_errors_is_said(run: Run) -> None:
     assert all(s.supply and abs(s.counts / s.supply - 0.3) < 0.0003 for s in samples)
 
 
+def test_after_a_long_stop_nothing_is_made_up_for(run: Run) -> None:
+    """1.5 s for one sample: the numbers of those that were missed are used up, and the next ones keep their pace."""
+    samples, _, _ = parse(run("1.5 5.0", 150, broken="slow 60 60").replace(b"\r\n", b"\n"))
+    (at,) = (i for i, (a, b) in enumerate(pairwise(samples), 1) if b.seq != a.seq + 1)
+    hole, late_us = samples[at].seq - samples[at - 1].seq, samples[at].us - samples[at - 1].us
+    assert late_us > 1_500_000 and abs(late_us - hole * 10_000) <= 20_000
+    pace_us = (samples[-1].us - samples[at].us) / (len(samples) - 1 - at)
+    assert abs(pace_us - 10_000) < 500, pace_us
+
+
 def test_a_converter_that_hangs_is_ended_by_the_watchdog(
     run: Run, processes: list[subprocess.Popen[bytes]]
 ) -> None:

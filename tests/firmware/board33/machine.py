@@ -1,7 +1,7 @@
 # Stands in for a 3.3 V board under the unix port of MicroPython: two converters and a watchdog.
 # HOSE_VOLTS "signal supply": volts at the transducer, before the dividers (x 0.6).
-# HOSE_BREAK "kind first last": samples during which the converter gives an error ("error"), or
-# stands still for longer than the watchdog allows ("hang").
+# HOSE_BREAK "kind first last": samples during which the converter gives an error ("error"), is so slow that a sample
+# takes 1.5 s ("slow"), or stands still for longer than the watchdog allows ("hang").
 # HOSE_DIP "first last factor": readings (of both converters, counted together) during which signal and
 # supply have that part of their volts.
 import os
@@ -29,8 +29,8 @@ class ADC:
     def read_u16(self):
         sample, ADC.readings = divmod(ADC.readings, _READINGS)[0], ADC.readings + 1
         if int(_first) <= sample <= int(_last):
-            if _kind == "hang":
-                time.sleep_ms(25)
+            if _kind in ("hang", "slow"):
+                time.sleep_ms(25 if _kind == "hang" else 12)
             elif _kind == "error":
                 ADC.readings += _READINGS - 1  # the rest of this sample is never asked for
                 raise OSError(5)
