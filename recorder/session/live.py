@@ -12,8 +12,6 @@ from itertools import groupby
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
-import numpy as np
-
 from recorder.analysis import Analyser, Setup
 from recorder.errors import RecorderError, StorageError
 from recorder.limits import band_kpa, resolve
@@ -34,12 +32,13 @@ from recorder.session.after_hold import AfterHold
 from recorder.session.away import Away
 from recorder.session.config import Finished, PortLike, SessionConfig
 from recorder.session.header import ending, header
-from recorder.session.held import Held
+from recorder.session.heard import heard
 from recorder.session.keeper import Keeper
 from recorder.session.patience import NO_ROW_S, SILENT_S, Patience
 from recorder.session.pressure import Pressure
 from recorder.session.told import AdapterFaults
 from recorder.session.views import Views
+from recorder.session.whose import Whose
 from recorder.wire import Decoder, Timeline
 
 _T = TypeVar("_T")
@@ -84,13 +83,9 @@ class Session:
             self.decoder.resync()  # half a number is a number too
         self.timeline = Timeline()
         self.analyser = Analyser(Setup(config.test, config.marked, self._procedure, self._calibration))
-        self._full_scale_counts = config.full_scale_counts or 0
-        self._held = Held(holds=config.bare_unit is None)  # plain readings need no announcement
-        self._begun = False
-        self._of_another = False  # another adapter spoke: whose the readings are nobody knows any more
+        self._whose = Whose(config, self._calibration, port.url, self.timeline)
         self._faults = AdapterFaults()
-        bare = config.bare_unit is not None
-        self._patience = Patience(port.url, clock(), bare=bare, reconnect_s=config.reconnect_s)
+        self._patience = Patience(port.url, clock(), bare=self._whose.bare, reconnect_s=config.reconnect_s)
         self._views = Views(clock, aside=aside)
         self._after_hold = AfterHold()
         self._finished = False
@@ -106,7 +101,7 @@ class Session:
 
     @property
     def adapter(self) -> Announcement | None:
-        return self.timeline.announcements[0] if self.timeline.announcements else None
+        return self._whose.adapter
 
     @property
     def writer(self) -> Writer | None:
@@ -171,116 +166,84 @@ class Session:
             self._wrong(err)
 
     def _in_a_run(self, item: Chunk | Lost | Back) -> bool:
-        return self._begun and not self._held.holds and self.config.bare_unit is None and isinstance(item, Chunk)
+        return self._whose.sure and not self._whose.bare and isinstance(item, Chunk)
 
     def _item(self, item: Chunk | Lost | Back) -> None:
         if isinstance(item, Lost):
             self.lost = True
-            self._held.drop()
+            self._whose.held.drop()
             self.timeline.lost()
             self.decoder.resync()
             return
         if isinstance(item, Back):
             self.lost = False
-            self._held.holds = self.config.bare_unit is None
+            self._whose.held.holds = not self._whose.bare
             self._patience.back(self._clock())
             self._port.write(b"?\n")
             return
-        if self._begun and self._held.waited(item.host_s):
+        if self._whose.begun and self._whose.held.waited(item.host_s):
             self._read_on_unannounced()
-        self._held.heard(item.host_s)
+        self._whose.held.heard(item.host_s)
         self._patience.byte(self._clock())
         self.decoder.feed(item.data)
         self._check_version()
-        if self.config.bare_unit is not None:
-            self._begun = True
+        if self._whose.bare:
+            self._whose.begun = True
         for message in self.decoder.take():
-            if self._held.holds:
+            if self._whose.held.holds:
                 self._hold(message, item.host_s)
             else:
                 self._message(message, item.host_s)
 
     def _hold(self, message: Message, host_s: float) -> None:
         """Held back until the adapter says who it is, which this message may do."""
-        if isinstance(message, Announcement):
-            self._introduced(message, host_s)
-            return
-        self._held.add(message, host_s)
-        if self._begun and isinstance(message, Fault):
-            self._faults.seen(message.word, self._clock())  # shown at once
-
-    def _introduced(self, announcement: Announcement, host_s: float) -> None:
-        if not self._begun:
-            self._begin(announcement)
-            return
-        held = self._held.release()
-        self._refuse_another(announcement)
-        for came_s, message in held:
-            self._message(message, came_s)
-        self._message(announcement, host_s)
+        whose = self._whose
+        if isinstance(message, Announcement) and whose.begun:
+            self._messages(whose.came_back(message, host_s))
+        elif isinstance(message, Announcement):
+            self._begin(message)
+        elif not whose.another:  # else the right one is waited for
+            whose.held.add(message, host_s)
+            if whose.begun and isinstance(message, Fault):
+                self._faults.seen(message.word, self._clock())  # shown at once
 
     def _read_on_unannounced(self) -> None:
-        """The port was away, and who is on it now did not say in time: it is taken for the same adapter, and its first
-        row says so."""
-        self.timeline.unannounced()
         self.note = words.back_without_a_name(self._port.url)
-        for came_s, message in self._held.release():
-            self._message(message, came_s)
+        self._messages(self._whose.unannounced())
 
     def _check_version(self) -> None:
         if self.decoder.notices and self.broken is None:
             raise words.other_version(self._port.url, self.decoder.notices[0])
 
     def _chunks(self, chunks: list[Chunk]) -> None:
-        """Chunks without a break between them, as one; each row keeps the arrival of the chunk that ended it."""
-        arrived: list[float] = []
-        faults: list[float] = []
-        for chunk in chunks:
-            before, told = self.decoder.samples, self.decoder.faults
-            self.decoder.feed(chunk.data)
-            arrived += [chunk.host_s] * (self.decoder.samples - before)
-            faults += [chunk.host_s] * (self.decoder.faults - told)
-        self._check_version()
-        host_s = np.array(arrived)
-        at = 0
-        for message in self.decoder.take():
-            if isinstance(message, SampleBlock):
-                self._message(message, host_s[at : at + len(message)])
-                at += len(message)
-            else:
-                self._message(message, faults.pop(0) if isinstance(message, Fault) else chunks[-1].host_s)
+        """Chunks without a break between them, as one."""
+        for message, host_s in heard(self.decoder, chunks, self._check_version):
+            self._message(message, host_s)
+
+    def _messages(self, held: list[tuple[float, Message]]) -> None:
+        for host_s, message in held:
+            self._message(message, host_s)
 
     def _message(self, message: Message, host_s: Any) -> None:
         """``host_s``: when it arrived; of samples also an array, one item a row."""
         if isinstance(message, Announcement):
-            self._refuse_another(message)
+            self._whose.check(message)
             self.timeline.announce(message)
         elif isinstance(message, Fault):
             self._faults.add(message.word, self.timeline.fault(message, host_s), self._clock())
             self._tell(self.analyser.latest_s)
         elif isinstance(message, SampleBlock):
-            if self.config.bare_unit is None and not self._of_another:
+            if not self._whose.bare and not self._whose.another:
                 block = self.timeline.add(message, host_s)
                 if self.timeline.doubtful and self._patience.doubts(self._clock()):
                     self._port.write(b"?\n")
                 if len(block):
-                    rows, odd = self._pressure.of_counts(block, self._full_scale_counts)
+                    rows, odd = self._pressure.of_counts(block, self._whose.full_scale_counts)
                     if odd:
                         self._faults.seen("supply", self._clock())
                     self._rows(rows)
         else:
             self._rows(self._pressure.of_plain(self.timeline.add_bare(message, host_s), message.value))
-
-    def _refuse_another(self, announcement: Announcement) -> None:
-        """RunError where it is not the test's adapter, or has another full scale."""
-        first = self.adapter
-        if self.config.bare_unit is None and (
-            announcement.full_scale_counts != self._full_scale_counts
-            or (first is not None and announcement.adapter_id != first.adapter_id)
-        ):
-            self._of_another = True
-            self.timeline.announce(announcement)  # the recording's ending names it
-            raise words.another_adapter(self._port.url, first, self._full_scale_counts, announcement)
 
     def _tell(self, until_s: float | None) -> None:
         """The adapter's faults, into the file and to the analyser."""
@@ -291,12 +254,12 @@ class Session:
     def _watch(self) -> None:
         """What is decided by the clock alone."""
         now = self._clock()
-        if self._held.holds and self._patience.asks(now):
+        if self._whose.held.holds and self._patience.asks(now):
             self._port.write(b"?\n")
-        if not self._begun:
+        if not self._whose.begun:
             self._watch_start(now)
-        elif len(self._held):
-            if self._held.waited(now):
+        elif len(self._whose.held):
+            if self._whose.held.waited(now):
                 self._read_on_unannounced()
         elif not self.lost and self._patience.row_s is None:
             self._watch_first_row(now)
@@ -327,37 +290,25 @@ class Session:
 
     def _over(self, now: float) -> bool:
         view = self._views.latest
-        if view is None or not self._begun:
+        if view is None or not self._whose.begun:
             return False
-        silent = self._patience.over(now) and not len(self._held)
+        silent = self._patience.over(now) and not len(self._whose.held)
         return self._after_hold.over(view, silent=silent, judge=self.analyser.judgement)
 
     # ------------------------------------------------------------ the file
 
     def _begin(self, announcement: Announcement | None) -> None:
         """The adapter is known, or will not say who it is. Raises SettingError, RunError."""
-        if announcement is not None:
-            try:
-                words.check_adapter(self._calibration, announcement, self._port.url)
-            except RecorderError:
-                self._of_another = True
-                self._held.drop()  # no calibration of it is known
-                raise
-            self._full_scale_counts = announcement.full_scale_counts
-        elif self.config.bare_unit is None and not self._full_scale_counts:
-            self._patience.anew(self._clock())
-            raise words.nameless(self._port.url)
-        self._begun, self._of_another = True, False
-        if announcement is not None:
-            self.timeline.announce(announcement)
-        for host_s, message in self._held.release():
-            self._message(message, host_s)
+        if announcement is None:
+            self._patience.anew(self._clock())  # it is asked again, should someone go on
+        self._messages(self._whose.begin(announcement))
 
     def _rows(self, rows: Rows) -> None:
         if self.writer is None and self.storage_error is None:
             facts = header(
                 self.config, self.adapter, url=self._port.url, folder=self._testers,
-                full_scale_counts=self._full_scale_counts, calibration=self._calibration, procedure=self._procedure,
+                full_scale_counts=self._whose.full_scale_counts, calibration=self._calibration,
+                procedure=self._procedure,
             )  # fmt: skip
             # The judgement is made from the same facts as when the file is judged again.
             self.analyser = Analyser(Setup.from_header(facts))
@@ -401,10 +352,10 @@ class Session:
     def settle(self) -> None:
         """Take what has come, also from an adapter that has not said who it is: no more is waited for."""
         self.step()
-        if not len(self._held) or self._of_another or self.decoder.notices:
+        if not len(self._whose.held) or self.decoder.notices:
             return
         try:
-            if self._begun:
+            if self._whose.begun:
                 self._read_on_unannounced()
             else:
                 self._begin(None)
