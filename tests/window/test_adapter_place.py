@@ -34,11 +34,11 @@ def test_an_adapter_is_listened_to_and_judged(window: MainWindow, qtbot: QtBot) 
     choose(window, "cap-passes")
     qtbot.keyClick(window, Qt.Key.Key_F3)
     place = window.adapter
-    assert place.word.text() == "NOT LISTENING" and "hose open" in place.reasons.text()
+    assert place.page.word.text() == "NOT LISTENING" and "hose open" in place.page.reasons.text()
     qtbot.keyClick(window, Qt.Key.Key_H)
     qtbot.waitUntil(lambda: place.report is not None and place.report.seconds > 20, timeout=30000)
-    qtbot.waitUntil(lambda: "noise" in rows(place._sensor), timeout=5000)
-    link, sensor = rows(place._link), rows(place._sensor)
+    qtbot.waitUntil(lambda: "noise" in rows(place.page.sensor), timeout=5000)
+    link, sensor = rows(place.page.link), rows(place.page.sensor)
     assert link["alive"] == "yes" and link["adapter"].startswith("rig-1")
     assert "of 4095" in link["raw counts"] and "V of 5 V" in link["raw volts"]
     assert link["rate"].startswith("100.0 a second")
@@ -46,10 +46,10 @@ def test_an_adapter_is_listened_to_and_judged(window: MainWindow, qtbot: QtBot) 
     assert sensor["one count"] == "0.063 kPa"
     white = float(sensor["noise"].split("white ")[1].rstrip(")"))
     assert white == pytest.approx(0.072, abs=0.012)
-    assert place.sign.sign in ("tick", "question", "cross")
-    assert place.raw.isVisible() and place.allan.isVisible()
+    assert place.page.sign.sign in ("tick", "question", "cross")
+    assert place.page.raw.isVisible() and place.page.allan.isVisible()
     qtbot.keyClick(window, Qt.Key.Key_U)
-    assert "psi" in rows(place._sensor)["one count"]
+    assert "psi" in rows(place.page.sensor)["one count"]
     qtbot.keyClick(window, Qt.Key.Key_F1)
     assert place.link is None  # the port is not held behind one's back
     window.testing.start_test()
@@ -66,13 +66,13 @@ def test_a_pull_and_a_restart_are_seen(opened: Callable[..., MainWindow], qtbot:
         qtbot.keyClick(window, Qt.Key.Key_F3)
         place = window.adapter
         qtbot.keyClick(window, Qt.Key.Key_H)
-        qtbot.waitUntil(lambda: rows(place._link).get("alive") == "yes", timeout=20000)
+        qtbot.waitUntil(lambda: rows(place.page.link).get("alive") == "yes", timeout=20000)
         plug.unplug()
-        qtbot.waitUntil(lambda: rows(place._link).get("alive") == "▲ unplugged", timeout=10000)
+        qtbot.waitUntil(lambda: rows(place.page.link).get("alive") == "▲ unplugged", timeout=10000)
         plug.replug()
-        qtbot.waitUntil(lambda: rows(place._link).get("alive") == "yes", timeout=10000)
-        qtbot.waitUntil(lambda: int(rows(place._link)["lost samples"].split(" ")[0]) > 0, timeout=10000)
-        qtbot.waitUntil(lambda: rows(place._link)["restarts"].startswith("1, the last"), timeout=30000)
+        qtbot.waitUntil(lambda: rows(place.page.link).get("alive") == "yes", timeout=10000)
+        qtbot.waitUntil(lambda: int(rows(place.page.link)["lost samples"].split(" ")[0]) > 0, timeout=10000)
+        qtbot.waitUntil(lambda: rows(place.page.link)["restarts"].startswith("1, the last"), timeout=30000)
 
 
 def test_during_a_test_the_link_is_that_of_the_test(window: MainWindow, qtbot: QtBot) -> None:
@@ -81,8 +81,8 @@ def test_during_a_test_the_link_is_that_of_the_test(window: MainWindow, qtbot: Q
     qtbot.waitUntil(lambda: window.testing.running.begun, timeout=20000)
     qtbot.keyClick(window, Qt.Key.Key_F3)
     place = window.adapter
-    qtbot.waitUntil(lambda: rows(place._link).get("alive") == "yes", timeout=20000)
-    assert place.word.text() == "IN A TEST"
+    qtbot.waitUntil(lambda: rows(place.page.link).get("alive") == "yes", timeout=20000)
+    assert place.page.word.text() == "IN A TEST"
     qtbot.keyClick(window, Qt.Key.Key_H)  # does not take the port away from the test
     assert window.testing.active and place._own is None
     qtbot.keyClick(window, Qt.Key.Key_F1)
@@ -133,7 +133,7 @@ def test_a_calibration_from_the_first_pair_to_its_use(window: MainWindow, qtbot:
     qtbot.keyClick(window, Qt.Key.Key_Escape)
     window.testing.setup.port_box.setEditText("/dev/ttyUSB0")
     place.tick()
-    assert "in 365 days" in place.due.text() or "in 366 days" in place.due.text()
+    assert "in 365 days" in place.page.due.text() or "in 366 days" in place.page.due.text()
     assert len(list((tmp_path / "recordings").glob("gauge-rig-1-*.json"))) == 2  # never overwritten
 
 
@@ -161,7 +161,8 @@ def test_axes_show_numbers_and_no_thousandths(window: MainWindow) -> None:
     assert trace.getAxis("left").picture is not None
     trace.show_range((0.0, 10.0), (0.0, 150.0))
     assert trace.getAxis("left").picture is None  # the numbers are drawn anew with the range
-    assert window.adapter.allan.getAxis("bottom").tickStrings([-2.0, 0.47712, 1.0], 1.0, 1.0) == ["0.01", "3", "10"]
+    allan = window.adapter.page.allan.getAxis("bottom")
+    assert allan.tickStrings([-2.0, 0.47712, 1.0], 1.0, 1.0) == ["0.01", "3", "10"]
     assert window.testing.live.trace.getAxis("bottom").tickStrings([0.0, 75.0], 1.0, 15.0) == ["0:00", "1:15"]
 
 

@@ -119,8 +119,9 @@ def test_an_adapter_of_plain_numbers_from_the_choice_to_the_result(opened: Calla
     with Printer(adapter, PLAIN, 30.0):
         qtbot.keyClick(window, Qt.Key.Key_H)
         place = window.adapter
-        qtbot.waitUntil(lambda: place.word.text() == "PLAIN NUMBERS", timeout=20000)
-        said = {label.text(): text.text() for label, text in place._link._labels if label.isVisibleTo(place._link)}
+        qtbot.waitUntil(lambda: place.page.word.text() == "PLAIN NUMBERS", timeout=20000)
+        link = place.page.link
+        said = {label.text(): text.text() for label, text in link._labels if label.isVisibleTo(link)}
         assert said["alive"] == "yes" and said["raw reading"].endswith("psi")
         assert "cannot be told" in said["lost samples"]
         qtbot.keyClick(window, Qt.Key.Key_F1)

@@ -115,7 +115,7 @@ def screens(window: MainWindow, qtbot: QtBot) -> Iterator[str]:
             "3 of 500 lines failed their check: shorten the cable, and keep it away from ignition leads",
             "open to air it reads 104.2 kPa: so much is the air's own pressure, as an absolute sensor reads it")
     window.adapter._checked((dataclasses.replace(report, verdict="unfit", reasons=many, seconds=20.0), ""))
-    assert "listen for" in window.adapter.reasons.text()
+    assert "listen for" in window.adapter.page.reasons.text()
     yield "adapter of which there is much to say"
     window.adapter.show_page(1)
     for kpa in (0, 40, 80, 120, 160):
@@ -235,7 +235,7 @@ def test_what_is_drawn_has_a_name_for_screen_readers(window: MainWindow, qtbot: 
     assert live.reading.accessibleName() == "pressure 97.3 kPa"
     assert "hold now" in live.ladder.accessibleName() and "pump done" in live.ladder.accessibleName()
     drawn: list[QWidget] = [live.trace, live.hold.drawing, window.records.table, window.records.page.area,
-                            window.adapter.raw, window.adapter.allan, window.adapter.calibrate.plot]
+                            window.adapter.page.raw, window.adapter.page.allan, window.adapter.calibrate.plot]
     assert all(widget.accessibleName() for widget in drawn)
     assert window.mute_key.accessibleName() == "sound, now on"
     assert window.unit_key.accessibleName() == "pressure unit, now kPa"

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-from PySide6.QtCore import Qt, QTimer, Signal
-from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
+from PySide6.QtCore import QTimer, Signal
+from PySide6.QtWidgets import QVBoxLayout, QWidget
 
 from recorder.errors import RecorderError
 from recorder.model import Calibration
@@ -18,25 +16,21 @@ from recorder.settings import Settings
 from recorder.window.link.link import Link, report_of
 from recorder.window.parts.background import Background
 from recorder.window.parts.gauge import GaugePage
-from recorder.window.parts.numbers import Rows
-from recorder.window.parts.plot import Drawing
-from recorder.window.parts.sign import Sign
-from recorder.window.parts.widgets import Key, Pages, fits, words
+from recorder.window.parts.widgets import Key, Pages
 from recorder.window.places.calibrate import CalibratePage
+from recorder.window.places.link_page import LinkPage
 from recorder.window.places.testing import Testing
 from recorder.window.running import open_port
-from recorder.window.state.adapter import link_rows, sensor_rows, verdict_of
+from recorder.window.state.adapter import link_rows, verdict_of
 from recorder.window.state.colours import Palette
 from recorder.window.state.gauge import Gauge, gauge_words
 from recorder.window.state.ports import SIMULATED
-from recorder.window.state.testing import factor
 
 if TYPE_CHECKING:
     from recorder.adapter import AdapterReport
 
 __all__ = ["AdapterPlace"]
 
-_SHOWN_S = 15.0  # of the raw reading
 _CHECK_EVERY_S = 1.0
 
 
@@ -66,7 +60,8 @@ class AdapterPlace(QWidget):
         column = QVBoxLayout(self)
         column.setContentsMargins(0, 0, 0, 0)
         column.addWidget(self.pages)
-        self.pages.addWidget(self._link_page())
+        self.page = LinkPage(palette)
+        self.pages.addWidget(self.page)
         self.calibrate = CalibratePage(settings, folder, palette, unit)
         self.calibrate.problem.connect(self.problem)
         self.calibrate.note.connect(self.note)
@@ -78,42 +73,6 @@ class AdapterPlace(QWidget):
         self._timer = QTimer(self)
         self._timer.timeout.connect(self.tick)
         self.set_colours(palette)
-
-    def _link_page(self) -> QWidget:
-        page = QWidget()
-        column = QVBoxLayout(page)
-        column.setContentsMargins(10, 4, 10, 4)
-        column.setSpacing(6)
-        top = QHBoxLayout()
-        self.sign, self.word = Sign(self.colours), words("sentence", name="fit to use?")
-        self.reasons, self.due = words("reasons", name="reasons"), words("caution", name="calibration due")
-        said = QVBoxLayout()
-        said.setSpacing(0)
-        for label in (self.word, self.reasons):
-            said.addWidget(label)
-        top.addWidget(self.sign, 0, Qt.AlignmentFlag.AlignTop)
-        top.addLayout(said, 1)
-        column.addLayout(top)
-        column.addWidget(self.due)
-        body = QHBoxLayout()
-        body.setSpacing(20)
-        left, right = QVBoxLayout(), QVBoxLayout()
-        self._link, self._sensor = Rows(), Rows()
-        self.raw = Drawing(self.colours, "raw reading of the last seconds, part of full scale", clock=False)
-        self.allan = Drawing(self.colours, "Allan deviation against averaging time", clock=False, log=True)
-        self._raw_line = self.raw.plot([], [])
-        self._allan_line = self.allan.plot([], [], symbol="o")
-        self.allan.getPlotItem().setLogMode(x=True, y=True)
-        for drawing in (self.raw, self.allan):
-            drawing.setMouseEnabled(x=False, y=False)
-        left.addWidget(self._link)
-        left.addWidget(self.raw, 1)
-        right.addWidget(self._sensor)
-        right.addWidget(self.allan, 1)
-        body.addLayout(left, 1)
-        body.addLayout(right, 1)
-        column.addLayout(body, 1)
-        return page
 
     def keys_now(self) -> list[Key]:
         """The keys of this moment."""
@@ -276,65 +235,11 @@ class AdapterPlace(QWidget):
         facts = link.facts(now) if link is not None else None
         verdict = verdict_of(self.report, self._why_not, listening=link is not None, in_test=self.in_test,
                              plain=facts is not None and facts.plain is not None)
-        self.sign.show_sign(verdict.sign, verdict.role, verdict.word)
-        self.word.setText(verdict.word)
-        self.reasons.setText("\n".join(verdict.reasons))
-        self.due.setText("the simulated tester has a gauge of its own" if self._simulated else
-                         gauge_words(self._testing.gauge, self.unit, date.today()))
-        self._link.show_rows(link_rows(facts, now) if facts is not None else ())
+        due = ("the simulated tester has a gauge of its own" if self._simulated else
+               gauge_words(self._testing.gauge, self.unit, date.today()))
         show = self.report is not None and link is not None and not self.in_test
-        self._sensor.show_rows(sensor_rows(self.report, self.unit) if show and self.report is not None else ())
-        self.raw.setVisible(link is not None)
-        self.allan.setVisible(show)
-        self._make_room(verdict.reasons)
-        self._draw(link, show)
-
-    def _make_room(self, reasons: Sequence[str]) -> None:
-        """With large letters in a small window the drawings go before the numbers; of the reasons the worst stay."""
-        page = self.pages.widget(0)
-        if page is None:
-            return
-        if not fits(page):
-            self.raw.hide()
-            self.allan.hide()
-        for rows in (self._link, self._sensor):
-            rows.set_tight(False)
-        if not fits(page):
-            for rows in (self._link, self._sensor):
-                rows.set_tight(True)
-        for n in range(len(reasons) - 1, 0, -1):
-            if fits(page):
-                break
-            more = f"and {len(reasons) - n} more, which recorder adapter names"
-            self.reasons.setText("\n".join((*reasons[:n], more)))
-
-    def _draw(self, link: Link | None, show: bool) -> None:
-        if link is not None and link.announced is not None:
-            rate = max(link.announced.nominal_rate_hz, 1.0)
-            s = link.samples(int(_SHOWN_S * rate))
-            counts = s.counts[-int(_SHOWN_S * rate):]
-            if len(counts):
-                step = max(len(counts) // 600, 1)
-                x = (np.arange(len(counts)) - len(counts) + 1) / rate
-                self._raw_line.setData(x[::step], counts[::step])
-                low, high = float(np.min(counts)), float(np.max(counts))
-                self.raw.setXRange(-_SHOWN_S, 0.0, padding=0)
-                self.raw.setYRange(min(low, high - 8), max(high, low + 8), padding=0.1)
-            self.raw.name_axis("left", "counts")
-            self.raw.name_axis("bottom", "seconds")
-        elif link is not None and link.bare_unit is not None:
-            values = link.readings()
-            self._raw_line.setData(np.arange(len(values)) - len(values) + 1, values)
-            self.raw.enableAutoRange()
-            self.raw.name_axis("left", link.bare_unit)
-            self.raw.name_axis("bottom", "readings")
-        if show and self.report is not None and self.report.allan_s:
-            k = factor(self.unit)
-            self._allan_line.setData(np.array(self.report.allan_s),
-                                     np.maximum(np.array(self.report.allan_kpa), 1e-9) * k)
-            self.allan.name_axis("left", self.unit)
-            self.allan.name_axis("bottom", "Allan deviation, averaged over s")
-            self.allan.enableAutoRange()
+        self.page.show_link(verdict, due, link_rows(facts, now) if facts is not None else (), link,
+                            self.report if show else None, self.unit)
 
     # ------------------------------------------------------------ looks
 
@@ -350,25 +255,15 @@ class AdapterPlace(QWidget):
 
     def set_colours(self, palette: Palette) -> None:
         """Light or dark."""
-        self.colours = self.sign.colours = palette
-        self.sign.update()
-        for drawing in (self.raw, self.allan):
-            drawing.set_colours(palette)
-        self._raw_line.setPen(self.raw.pen(palette.trace, 1.5))
-        self._allan_line.setPen(self.allan.pen(palette.fit, 2))
-        self._allan_line.setSymbolBrush(palette.trace)
-        self._allan_line.setSymbolPen(palette.text)
+        self.colours = palette
+        self.page.set_colours(palette)
         self.calibrate.set_colours(palette)
         self._show(time.monotonic())
 
     def use_font(self, px: int) -> None:
         """The size of what is drawn rather than styled."""
-        for drawing in (self.raw, self.allan):
-            drawing.use_font(px)
-            drawing.getAxis("bottom").setHeight(int(px * 3.0))
-            drawing.getAxis("left").setWidth(int(px * 6.0))
+        self.page.use_font(px)
         self.set_colours(self.colours)
-        self.sign.setFixedSize(px * 5, px * 5)
         self.calibrate.use_font(px)
 
     def close_down(self) -> None:
