@@ -33,6 +33,9 @@ _STROKE_U = 0.02  # relative: the stroke and the cooling are no better known
 # of a stroke, what the pump keeps before its valve; it takes p / p_atm of that from what comes in. Common practice, no
 # source: some hundredths of a small hand pump's stroke
 KEPT, _KEPT_U = 0.015, 0.015
+_COOLS, _USUALLY_COOLS = 1.3, 2.5  # factors: how well the cooling is known, as the hold shows it, and where it does not
+# of the strokes' heat: with more of it what settles slowly is taken for air, with so much it may be
+_IS_HEAT, _MAY_BE_HEAT = 0.5, 0.2
 _N_U, _M_U = 0.25, 0.5  # how well a hold shows how the leak goes with the pressure
 _STEP_SURE, _STEP_SHARE = 4.0, 0.12  # standard errors, and share of a stroke: a smaller step is none
 _UNKNOWN = 0.3  # relative u from which on strokes do not tell the space
@@ -154,7 +157,7 @@ def headspace(
         return None
     k, usual = full
     strokes = _Between(leak, k, gains, usual, (starts_s + ends_s) / 2.0, slow_s, level_u_kpa)
-    tau, doubt = (cooling_s, 1.3) if cooling_s is not None else (_USUAL_TAU_S, 2.5)
+    tau, doubt = (cooling_s, _COOLS) if cooling_s is not None else (_USUAL_TAU_S, _USUALLY_COOLS)
     warmth_u = 0.0
     if cooling_s is not None and cooling_kpa is not None:
         warmth = strokes.seen(tau, cooling_kpa)
@@ -162,20 +165,12 @@ def headspace(
         warmth, warmth_u = strokes.told(tau)
     of_heat = strokes.seen(slow_s, slow_kpa)
     hoses, wide = (tau, warmth, slow_kpa), (slow_s, of_heat, 0.0)
-    best, other = (wide, hoses) if of_heat > 0.5 * _HEAT else (hoses, wide)
+    best, other = (wide, hoses) if of_heat > _IS_HEAT * _HEAT else (hoses, wide)
     value, error, share, share_u = strokes.fitted(*best)
     if value <= 0.0:
         return None
-    # what is not known: the cooling, the law of the leak, and which of the two stories where both may be
-    pairs: list[tuple[tuple[float, ...], tuple[float, ...]]] = [
-        ((best[0] * doubt, *best[1:]), (best[0] / doubt, *best[1:]))
-    ]
-    if leak_kpa_per_s > 0.0:
-        pairs.append(((*best, max(leak_n - _N_U, 0.0)), (*best, leak_n + _N_U)))
-        pairs.append(((*best, leak_n, leak_m - _M_U), (*best, leak_n, leak_m + _M_U)))
-    if warmth_u > 0.0:
-        pairs.append(((tau, warmth + warmth_u, slow_kpa), (tau, max(warmth - warmth_u, 0.0), slow_kpa)))
-    if of_heat > 0.2 * _HEAT:
+    pairs = _either_way(best, hoses, doubt, warmth_u, (leak_n, leak_m) if leak_kpa_per_s > 0.0 else None)
+    if of_heat > _MAY_BE_HEAT * _HEAT:
         pairs.append((best, other))
     apart = [strokes.fitted(*one)[0] - strokes.fitted(*two)[0] for one, two in pairs]
     over = at_kpa / air_kpa
@@ -191,6 +186,23 @@ def headspace(
         volume, volume * math.hypot(u, _STROKE_U, _KEPT_U * over), min(max(share, 0.0), 1.0), share_u, at_kpa,
         strokes.late(best[2]),
     )  # fmt: skip
+
+
+def _either_way(
+    best: tuple[float, ...], hoses: tuple[float, float, float], doubt: float, warmth_u: float,
+    law: tuple[float, float] | None,
+) -> list[tuple[tuple[float, ...], tuple[float, ...]]]:
+    """What is not known, each as the two ends between which it lies, in arguments of ``_Between.fitted``: the cooling
+    (by the factor ``doubt``), the law of the leak (its n and m, None where nothing leaks), and how warm strokes are."""
+    pairs = [((best[0] * doubt, *best[1:]), (best[0] / doubt, *best[1:]))]
+    if law is not None:
+        n, m = law
+        pairs.append(((*best, max(n - _N_U, 0.0)), (*best, n + _N_U)))
+        pairs.append(((*best, n, m - _M_U), (*best, n, m + _M_U)))
+    if warmth_u > 0.0:
+        tau, warmth, slow_kpa = hoses
+        pairs.append(((tau, warmth + warmth_u, slow_kpa), (tau, max(warmth - warmth_u, 0.0), slow_kpa)))
+    return pairs
 
 
 def _full(gains: FloatArray, level_u_kpa: float) -> tuple[IntArray, float] | None:
