@@ -187,7 +187,7 @@ def test_a_full_disk_is_said_and_the_test_is_stored_elsewhere(
     assert nothing_pops_up()
     qtbot.waitUntil(lambda: testing.judgement is not None, timeout=60000)
     assert testing.live.word.text() == "PASS"  # the whole trace is still here
-    assert "full" in window.banner.text() and testing.store_key.isVisible()
+    assert "full" in window.banner.text() and testing.storing.key.isVisible()
     (cut,) = recordings(small_disk)
     saved = len(read(cut).rows)
     assert not window.close() and asked  # it is not on disk: asked before it goes
@@ -201,7 +201,7 @@ def test_a_full_disk_is_said_and_the_test_is_stored_elsewhere(
     assert recording.intact is True
     assert len(recording.rows) > saved > 100
     assert judge(recording).outcome == "pass"
-    assert not testing.store_key.isVisible() and not window.banner.isVisible()
+    assert not testing.storing.key.isVisible() and not window.banner.isVisible()
     assert window.close()
 
 
@@ -227,7 +227,7 @@ def test_without_its_ledger_a_test_is_stored_and_nothing_is_asked(opened: Callab
     window.testing.end("enough", wait=True)
     (file,) = recordings(folder)
     assert read(file).intact is True
-    assert "the ledger cannot be written" in window.banner.text() and not window.testing.store_key.isVisible()
+    assert "the ledger cannot be written" in window.banner.text() and not window.testing.storing.key.isVisible()
     assert window.close() and not asked
 
 

@@ -201,7 +201,7 @@ class MainWindow(QWidget):
         testing = {
             "F": lambda: self.testing.noting.toggle(), "E": lambda: self.testing.ending.press(),
             "N": lambda: self.testing.next_test(), "B": lambda: self.testing.other_test(),
-            "S": lambda: self.testing.store_again(), "R": lambda: self.testing.repairs.toggle(),
+            "S": lambda: self.testing.storing.store_again(), "R": lambda: self.testing.repairs.toggle(),
         }
         for n in range(1, 10):
             testing[str(n)] = partial(self.testing.place_key, n)

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import Qt, QTimer, Signal
-from PySide6.QtWidgets import QApplication, QFileDialog, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QApplication, QVBoxLayout, QWidget
 
 from recorder.errors import RecorderError
 from recorder.model import LiveView, TestKind
@@ -19,6 +19,7 @@ from recorder.window.places.left_on import LeftOnWatch
 from recorder.window.places.noting import Noting
 from recorder.window.places.repairs import Repairs
 from recorder.window.places.setup import SetupPage
+from recorder.window.places.storing import Storing
 from recorder.window.state.colours import Palette
 from recorder.window.state.gauge import Gauge, gauge_of
 from recorder.window.state.hold import hold_of
@@ -58,7 +59,6 @@ class Testing(QWidget):
         self._alarm = Alarm(QApplication.beep)
         self.sounding = Sounding(beep or self._alarm)
         self._over_limit = False
-        self._ask_folder = ask_folder or self._folder_dialog
         self.running: Running | None = None
         self.view: LiveView | None = None
         self.judgement: Mapping[str, Any] | None = None
@@ -80,7 +80,7 @@ class Testing(QWidget):
         self.next_key = self._main("N  Test again", self.next_test, "next test on the same job")
         self.noting, self.repairs, self._left_on = Noting(self), Repairs(self), LeftOnWatch(self)
         self.other_key = Key("B  Other test", self.other_test, says="back to the form for another test")
-        self.store_key = Key("S  Store elsewhere", self.store_again, says="store this test in another folder")
+        self.storing = Storing(self, self, ask_folder, self._stored_again)
         self.setup.wanted.connect(self.start_test)
         self.setup.changed.connect(lambda: self.start_key.setEnabled(self.setup.may_start))
         self.start_key.setEnabled(self.setup.may_start)
@@ -119,7 +119,7 @@ class Testing(QWidget):
         if self.judgement is None:
             return [self.noting.key, self.ending.key]
         after = [self.next_key, self.repairs.key, self.other_key]
-        return after if self.running.stored else [self.store_key, *after]
+        return after if self.running.stored else [self.storing.key, *after]
 
     # ------------------------------------------------------------ during
 
@@ -254,7 +254,7 @@ class Testing(QWidget):
         self.show_result()
         self.actions_changed.emit()
         if running.left_on is None:
-            (self.next_key if running.stored else self.store_key).setFocus()
+            (self.next_key if running.stored else self.storing.key).setFocus()
         else:  # no key begins the next test while somebody is to relieve
             self.setFocus()
             self._timer.start(_AFTER_TICK_MS)
@@ -318,25 +318,9 @@ class Testing(QWidget):
         else:
             self.setup.marked_edit.setFocus()
 
-    def store_again(self) -> None:
-        """A test that could not be stored, once more, into a folder that has room."""
-        running = self.running
-        if running is None or self.judgement is None or running.stored:
-            return
-        folder = self._ask_folder()
-        if not folder:
-            return
-        try:
-            path = running.store_again(Path(folder))
-        except RecorderError as err:
-            self.problem.emit(str(err))
-            return
-        self.problem.emit(running.problem)
+    def _stored_again(self, path: str) -> None:
         self.actions_changed.emit()
-        self.recorded.emit(str(path))
-
-    def _folder_dialog(self) -> str:
-        return QFileDialog.getExistingDirectory(self, "A folder with room for this test", str(Path.home()))
+        self.recorded.emit(path)
 
     # ------------------------------------------------------------ looks
 
