@@ -186,7 +186,9 @@ def test_ticks_are_round() -> None:
 
 
 def test_hatch_stays_inside() -> None:
-    for shape in hatch(10, 20, 33, 7, 4) + hatch(10, 20, 3, 70, 4, rising=False):
+    shapes = hatch(10, 20, 33, 7, 4) + hatch(10, 20, 3, 70, 4, rising=False)
+    assert len(shapes) > 10
+    for shape in shapes:
         for x, y in shape.points:  # type: ignore[union-attr]
             assert 10 <= x <= 43 and 20 <= y <= 90
 

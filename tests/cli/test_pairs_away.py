@@ -81,7 +81,8 @@ def test_of_a_silent_adapter_no_part_is_averaged(back_s: float) -> None:
 def test_what_comes_in_bursts_is_not_silent() -> None:
     port = Silent(60.0, 60.0)
     port.each_s = 0.2  # as over some wireless bridges
-    _step(gatherer(port), 0.7, None, 1023.0)
+    mean, _, said = _step(gatherer(port), 0.7, None, 1023.0)
+    assert mean == pytest.approx(614 / 1023) and int(said.split()[-2]) >= 60
 
 
 def test_what_was_unplugged_between_two_readings_costs_nothing() -> None:
