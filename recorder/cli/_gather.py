@@ -28,7 +28,8 @@ class Gatherer:
     """A port that is listened to. Use as a context manager; ``listen`` for a while, then ask.
 
     bare_unit: the adapter prints plain numbers in this unit. ``fault``: the last word the adapter sent. ``losses``: how
-    often the port went away; ``lost``: it did not come back in time.
+    often the port went away; ``lost``: it did not come back in time; ``unsure``: it is back, and who is on it has not
+    said so yet, as another adapter may be.
     """
 
     url: str
@@ -41,6 +42,7 @@ class Gatherer:
     head: bytearray = field(default_factory=bytearray)
     losses: int = 0
     lost: bool = False
+    unsure: bool = False
 
     def __enter__(self) -> Gatherer:
         from recorder.port import Port
@@ -76,12 +78,15 @@ class Gatherer:
         self.arrived_s.clear()
 
     def _drain(self) -> None:
-        from recorder.port import Chunk, Lost
+        from recorder.port import Back, Chunk, Lost
 
         for item in self._port.take():
             if not isinstance(item, Chunk):
                 self.losses += isinstance(item, Lost)
+                self.unsure = self.announcement is not None
                 self._decoder.resync()
+                if isinstance(item, Back) and self.bare_unit is None:
+                    self._port.write(b"?\n")
                 continue
             self.head += item.data[: HEAD_BYTES - len(self.head)]
             self._decoder.feed(item.data)
@@ -94,7 +99,7 @@ class Gatherer:
                     self.blocks.append(message)
                     self.arrived_s.append(item.host_s)
                 elif isinstance(message, Announcement):
-                    self.announcement = message
+                    self.announcement, self.unsure = message, False
                 elif isinstance(message, Fault):
                     self.fault = message.word
 

@@ -232,6 +232,7 @@ def _take(
             try:
                 kpa = convert(parse_quantity(text, unit), unit, "kPa")
                 x, scatter, said = _step(port, seconds, bare_unit, full)
+                _check_same(port, out.adapter_id, full)
             except RecorderError as err:
                 click.echo(f"{err}; type it again", err=True)
                 continue
@@ -269,6 +270,20 @@ def _step(port: Gatherer, seconds: float, bare_unit: str | None, full: float) ->
     ratios = ratio_of(s.counts, s.supply, full)
     mean, scatter = float(np.mean(ratios)), float(np.std(ratios))
     return mean, scatter, f"reading {mean:.5f} of full scale, scatter {scatter:.5f}, {len(ratios)} samples"
+
+
+def _check_same(port: Gatherer, adapter_id: str | None, full: float) -> None:
+    """Refuses a reading that may be of another adapter than the first one: it would be read by that one's full scale.
+    adapter_id: None where there is none to go by."""
+    now = port.announcement
+    if adapter_id is None or now is None:
+        return
+    if (now.adapter_id, now.full_scale_counts) != (adapter_id, full):
+        raise SettingError(f"this is '{now.adapter_id}' of {now.full_scale_counts} counts, and the pairs before are of "
+                           f"'{adapter_id}' of {full:g}", where=port.url, do="plug that one in again")
+    if port.unsure:
+        raise SilentAdapter("the adapter was away and has not said yet who it is", where=port.url,
+                            do="wait for some seconds")
 
 
 def _longest_silence_s(port: Gatherer, seconds: float) -> float | None:

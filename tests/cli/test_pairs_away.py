@@ -7,10 +7,10 @@ import time
 import pytest
 
 from recorder.cli._gather import Gatherer
-from recorder.cli._pairs import _step
+from recorder.cli._pairs import _check_same, _step
 from recorder.errors import PortLost, RecorderError, SilentAdapter
 from recorder.port import Back, Chunk, Lost
-from recorder.wire import Decoder, encode_sample
+from recorder.wire import Decoder, encode_line, encode_sample
 
 SECONDS = 0.3
 
@@ -24,6 +24,9 @@ class Unplugged:
         self.out_s, self.back_s = out_s, back_s
         self.begin = time.monotonic()
         self.n, self.was_out, self.is_back = 0, False, False
+
+    def write(self, data: bytes) -> None:
+        """Nobody answers."""
 
     def take(self) -> list[Chunk | Lost | Back]:
         now = time.monotonic()
@@ -83,6 +86,25 @@ def test_what_comes_in_bursts_is_not_silent() -> None:
     port.each_s = 0.2  # as over some wireless bridges
     mean, _, said = _step(gatherer(port), 0.7, None, 1023.0)
     assert mean == pytest.approx(614 / 1023) and int(said.split()[-2]) >= 60
+
+
+@pytest.mark.parametrize(("says", "refused"), [
+    ("A,1,hose-8,1.0,1023,100", "this is 'hose-8' of 1023 counts"), ("A,1,hose-7,1.0,4095,100", "of 4095 counts"),
+    (None, "has not said yet who it is"), ("A,1,hose-7,1.0,1023,100", None),
+])
+def test_what_may_be_of_another_adapter_becomes_no_pair(says: str | None, refused: str | None) -> None:
+    port = gatherer(Unplugged(0.5, 0.55))
+    port._decoder.feed(encode_line("A,1,hose-7,1.0,1023,100"))
+    port._drain()
+    assert port.announcement is not None and port.losses == 0
+    time.sleep(0.6)
+    if says is not None:
+        port._decoder.feed(encode_line(says))
+    _step(port, SECONDS, None, 1023.0)
+    if refused is None:
+        return _check_same(port, "hose-7", 1023.0)
+    with pytest.raises(RecorderError, match=refused):
+        _check_same(port, "hose-7", 1023.0)
 
 
 def test_what_was_unplugged_between_two_readings_costs_nothing() -> None:
