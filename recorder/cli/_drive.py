@@ -16,7 +16,7 @@ from recorder.session.hangup import by_nohup
 
 if TYPE_CHECKING:
     from recorder.cli._live import LiveLine
-    from recorder.session import Finished, Session
+    from recorder.session import AskTwice, Finished, Session
 
 __all__ = ["Keys", "StopSignals", "drive"]
 
@@ -135,17 +135,9 @@ def drive(
         if over():
             why = "end of the trace"
             break
-        key = keys.take() if keys is not None else ""
-        if key in ("m", "M"):
-            mark = session.mark("seen")
-            live.say("nothing has been recorded yet to mark" if mark is None else f"marked at {mark.time_s:.1f} s")
-        elif key in ("q", "Q"):
-            left_s = twice.press(session.view() if session.away is None else None)
-            if left_s is None:
-                why = "stopped by key"
-                break
-            live.say(f"the hold is not over: it needs {report.clock(left_s)} more to tell. Press q again within "
-                     f"{twice.within_s:.0f} s to end it here")
+        if keys is not None and _ends(keys.take(), session, live, twice):
+            why = "stopped by key"
+            break
         now = time.monotonic()
         if now - shown >= 0.9 * _TURN_S:
             view = session.view()
@@ -158,3 +150,17 @@ def drive(
     done = session.stop(why if error is None else str(error))
     live.clear()
     return done, error or session.storage_error  # the disk may have refused the seal
+
+
+def _ends(key: str, session: Session, live: LiveLine, twice: AskTwice) -> bool:
+    """What a key does; whether that is to end the test."""
+    if key in ("m", "M"):
+        mark = session.mark("seen")
+        live.say("nothing has been recorded yet to mark" if mark is None else f"marked at {mark.time_s:.1f} s")
+    elif key in ("q", "Q"):
+        left_s = twice.press(session.view() if session.away is None else None)
+        if left_s is None:
+            return True
+        live.say(f"the hold is not over: it needs {report.clock(left_s)} more to tell. Press q again within "
+                 f"{twice.within_s:.0f} s to end it here")
+    return False
