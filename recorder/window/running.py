@@ -234,7 +234,8 @@ class Running:
     def _read_on(self, first: LeftOn) -> None:
         try:
             zero_kpa = self._view.zero_kpa if self._view is not None else None
-            watch = ReadOn(first, reader_of(self.config, self.link, zero_kpa or 0.0), time.monotonic())
+            latest_kpa = reader_of(self.config, self.link, zero_kpa or 0.0, self.session.adapter)
+            watch = ReadOn(first, latest_kpa, time.monotonic())
             read_on(self.port, self.link, watch, self._tell_left, self._let_go)
         except Exception as err:  # a thread may die, it may not vanish
             self._said(err)

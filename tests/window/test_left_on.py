@@ -12,7 +12,7 @@ from PySide6.QtCore import Qt
 from pytestqt.qtbot import QtBot
 
 from recorder.model import Announcement, Fault
-from recorder.port import Chunk
+from recorder.port import Back, Chunk, Lost
 from recorder.recording import read
 from recorder.session import SessionConfig
 from recorder.settings import Settings
@@ -147,7 +147,8 @@ def test_an_adapter_that_only_reports_a_fault_gives_no_reading(monkeypatch: pyte
     port, link, let_go = FedPort(), Link(), threading.Event()
     hello = encode_announcement(Announcement(1, "hose-7", "1.0", 1000, 100.0))
     link.take([Chunk(time.monotonic(), hello + b"".join(encode_sample(i, 10_000 * i, 500) for i in range(10)))])
-    watch = ReadOn(LeftOn(100.0), reader_of(SessionConfig("cap", full_scale_kpa=200.0), link, 0.0), time.monotonic())
+    watch = ReadOn(LeftOn(100.0), reader_of(SessionConfig("cap", full_scale_kpa=200.0), link, 0.0, link.announced),
+                   time.monotonic())
     seen: list[LeftOn] = []
 
     def tell(left: LeftOn) -> None:
@@ -158,6 +159,30 @@ def test_an_adapter_that_only_reports_a_fault_gives_no_reading(monkeypatch: pyte
 
     read_on(port, link, watch, tell, let_go)
     assert seen[-1] == LeftOn(100.0, was=True)
+
+
+@pytest.mark.parametrize(("name", "counts"), [("hose-8", 1023), ("hose-7", 4095)])
+def test_what_another_adapter_reads_is_not_the_pressure_that_was_left_on(name: str, counts: int) -> None:
+    """Its hose is open to the air, and the one of the test is not."""
+    link = Link()
+    hose = Announcement(1, "hose-7", "1.0", 1023, 100.0)
+    link.take([Chunk(0.0, encode_announcement(hose))])
+    watch = ReadOn(LeftOn(100.0), reader_of(SessionConfig("cap", full_scale_kpa=200.0), link, 0.0, hose), 0.0)
+
+    def reads(at_s: float, first: int, said: bytes = b"") -> LeftOn:
+        sent = b"".join(encode_sample(i, i * 10_000, 103) for i in range(first, first + 10))
+        link.take([Chunk(at_s, b"\n" + said + sent)])
+        return watch.turn(heard=True, away=False, now_s=at_s)
+
+    link.take([Lost(1.0), Back(2.0)])
+    for k in range(40):  # before it has said who it is
+        assert reads(2.0 + 0.1 * k, 10 * k) == LeftOn(100.0, was=True)
+    other = encode_announcement(Announcement(1, name, "1.0", counts, 100.0))
+    for k in range(40, 80):
+        assert reads(2.0 + 0.1 * k, 10 * k, other) == LeftOn(100.0, was=True)
+    own = encode_announcement(hose)
+    left = [reads(2.0 + 0.1 * k, 10 * k, own) for k in range(80, 110)]
+    assert left[-1].off and left[-1].pressure_kpa == pytest.approx(0.17, abs=0.01)  # (103 / 1023 - 0.1) * 200 / 0.8
 
 
 def test_the_words_between() -> None:

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from recorder import calibration as calibrations
+from recorder.model import Announcement
+from recorder.port import Back
 from recorder.report import NO_ZERO_KPA, STILL_ON_KPA
 from recorder.units import pressure_factor_kpa
 from recorder.window.link.link import Link
@@ -43,8 +45,12 @@ class LeftOn:
         return not -NO_ZERO_KPA <= self.pressure_kpa <= STILL_ON_KPA
 
 
-def reader_of(config: SessionConfig, link: Link, zero_kpa: float) -> Callable[[], float | None]:
-    """Asked, it gives the latest pressure (kPa, less the zero) that ``link`` has heard; None where there is none."""
+def reader_of(
+    config: SessionConfig, link: Link, zero_kpa: float, adapter: Announcement | None
+) -> Callable[[], float | None]:
+    """Asked, it gives the latest pressure (kPa, less the zero) that ``link`` has heard; None where there is none, or
+    where it may be of another adapter, and so of another hose. adapter: the test's; None where it never said who it is.
+    """
     cal = config.calibration
     if cal is None and config.bare_unit is None and config.full_scale_kpa is not None:
         cal = calibrations.nominal(config.full_scale_kpa)
@@ -54,6 +60,8 @@ def reader_of(config: SessionConfig, link: Link, zero_kpa: float) -> Callable[[]
             plain = link.readings()[-1:] * pressure_factor_kpa(config.bare_unit)
             read = calibrations.apply(cal, plain) if cal is not None else plain
         else:
+            if adapter is not None and not link.is_still(adapter):
+                return None
             s = link.samples(_AVERAGED)
             counts = link.announced.full_scale_counts if link.announced is not None else config.full_scale_counts
             if cal is None or counts is None or len(s) == 0:
@@ -78,7 +86,10 @@ class ReadOn:
         if heard:
             self._heard_s = now_s
             kpa = self._latest_kpa()
-            if kpa is not None:
+            if kpa is None:
+                self._low_since_s = None
+                self.left = LeftOn(self.left.pressure_kpa, was=True)
+            else:
                 low = -NO_ZERO_KPA <= kpa <= _OFF_KPA
                 self._low_since_s = (self._low_since_s or now_s) if low else None
                 off = self._low_since_s is not None and now_s - self._low_since_s >= _STANDS_S
@@ -93,7 +104,10 @@ def read_on(port: Any, link: Link, watch: ReadOn, tell: Callable[[LeftOn], None]
     """Reads until it stands at zero, the port is given up, or it is told to let go."""
     while not let_go.wait(_TURN_S):
         before_s = link.heard_s
-        link.take(port.take())
+        items = port.take()
+        link.take(items)
+        if any(isinstance(item, Back) for item in items):
+            port.write(b"?\n")
         heard = link.heard_s != before_s
         left = watch.turn(heard=heard, away=link.away or port.failure is not None, now_s=time.monotonic())
         tell(left)

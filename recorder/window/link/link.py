@@ -108,6 +108,13 @@ class Link:
                 self._kept += len(message)
                 self._plain.extend((host_s, float(v)) for v in message.value)
 
+    def is_still(self, adapter: Announcement) -> bool:
+        """Whether it is known that this adapter is on the port: after that was away, not before it says so."""
+        now = self.announced
+        same = now is not None and (now.adapter_id, now.full_scale_counts) == (
+            adapter.adapter_id, adapter.full_scale_counts)
+        return same and self._named
+
     @property
     def heard_s(self) -> float | None:
         """When the latest reading came, on the clock of the port; None before the first. Faults and announcements are
