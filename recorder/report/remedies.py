@@ -12,7 +12,7 @@ from recorder.report.numbers import clock, quantity
 from recorder.report.results import codes as codes_of
 from recorder.report.results import notes
 
-__all__ = ["advice", "found", "is_safety"]
+__all__ = ["advice", "found", "is_safety", "put_away"]
 
 _ADVICE_BY_CODE: dict[str, str] = {
     "too-much-air": "Too much air in the system: a small fall can hide a large leak. Fill it up and test again.",
@@ -83,6 +83,22 @@ def is_safety(text_or_code: str) -> bool:
 _HOLD_STEP_S = 5.0  # nobody holds by the second
 _UNITS = ("kPa", "psi", "bar", "kgf/cm2")
 _NOT_BY_HOLDING = {"warming", "wavers", "rhythmic", "below-target", "trace-broken", "no-opening"}
+
+
+_PUT_AWAY = {
+    "cap": "then take the cap off the tester.",
+    "system": "then take the tester off and put the vehicle's cap back on.",
+    "tester": "then take the plug off.",
+}
+
+
+def put_away(judgement: Mapping[str, Any], found: Sequence[str] = ()) -> str:
+    """The last step after a pass; empty after anything else. found: as for ``advice``."""
+    if judgement.get("outcome") != "pass":
+        return ""
+    then = _PUT_AWAY.get(str(judgement.get("test")))
+    first = "Nothing to mend. " if set(found) <= {NONE_VISIBLE} else ""
+    return f"{first}See that the gauge stands at zero, {then}" if then else ""
 
 
 def found(marks: Sequence[Mark]) -> list[str]:
