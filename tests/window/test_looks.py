@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 from PySide6.QtCore import Qt, QTextBoundaryFinder
-from PySide6.QtGui import QFont
+from PySide6.QtGui import QFont, QFontMetrics
 from PySide6.QtWidgets import QApplication, QLabel, QWidget
 from pytestqt.qtbot import QtBot
 
@@ -191,6 +191,30 @@ def test_what_to_do_now_has_a_twentieth_of_the_height(opened: Callable[..., Main
         assert not stays_wrong(window)
 
 
+@pytest.mark.parametrize("unit", ["kPa", "kgf/cm2"])
+def test_every_column_of_the_records_is_whole_with_large_letters(opened: Callable[..., MainWindow], qtbot: QtBot,
+                                                                 folder: Path, unit: str) -> None:
+    """"same again?" lay behind the right edge."""
+    before = QApplication.font()
+    own = QFont(before)
+    own.setPixelSize(26)
+    QApplication.setFont(own)
+    try:
+        window = opened(dataclasses.replace(Settings(), unit=unit), folder=folder)
+        window.go(1)
+        qtbot.waitUntil(lambda: not window.records._filler.isActive(), timeout=20000)
+        table, header = window.records.table, window.records.table.horizontalHeader()
+        qtbot.waitUntil(lambda: header.length() <= table.viewport().width(), timeout=5000)
+        bold = QFont(header.font())
+        bold.setBold(True)
+        for column in range(header.count()):
+            name = window.records.model.headerData(column, Qt.Orientation.Horizontal)
+            widest = max(QFontMetrics(bold).horizontalAdvance(line) for line in name.split("\n"))
+            assert widest <= header.sectionSize(column), name
+    finally:
+        QApplication.setFont(before)
+
+
 @pytest.mark.parametrize("still_on", [False, True], ids=["vented", "still under pressure"])
 @pytest.mark.parametrize("size", [(800, 480), (960, 540), (1024, 600), (1920, 1080)])
 def test_many_reasons_are_shown_or_counted(opened: Callable[..., MainWindow], qtbot: QtBot, folder: Path,
@@ -289,7 +313,7 @@ def test_what_to_do_next_is_larger_in_a_result_than_while_it_runs(opened: Callab
     testing.judgement = {**plain, "outcome": "pass", "reasons": []}
     testing.show_result()
     QApplication.processEvents()
-    assert live.sentence.text().startswith("Nothing to mend. See that the gauge stands at zero, then take the tester off")
+    assert live.sentence.text().startswith("Nothing to mend. See that the gauge stands at zero, then take the tester")
     assert live.sentence.fontMetrics().capHeight() >= window.height() / 25 and not live.caution.isVisible()
     assert not clipped(window) and not overlapping(window)
 
