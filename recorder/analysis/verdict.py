@@ -151,7 +151,7 @@ def _hold(setup: Setup, f: Findings, *, net: bool) -> tuple[Outcome, list[Reason
     if where == "above" and (not short or side(rate, PROVEN * u / 2.0, limit) == "above"):
         return "fail", [*reasons, Reason("fall-too-fast", f"It falls too fast: {said}.")], None
     if short:
-        text = f"The hold lasted {rounded_down(f.hold_s, 1)} s; at least {proc.shortest_hold_s:g} s say anything."
+        text = f"The hold lasted {rounded_down(f.hold_s, 1)} s; it takes at least {proc.shortest_hold_s:g} s to say anything."
         reasons.append(Reason("hold-too-short", text))
         return "undecided", reasons, max(proc.hold_s - f.hold_s, 5.0)
     if f.rising:

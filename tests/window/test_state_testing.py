@@ -180,7 +180,7 @@ LEAKS = {"outcome": "fail", "test": "system", "reasons": [{"code": "fall-too-fas
 
 
 MUCH_WRONG = {"outcome": "undecided", "test": "system", "hold_more_s": 81.0, "reasons": [
-    {"code": "hold-too-short", "text": "The hold lasted 40 s; at least 60 s say anything."},
+    {"code": "hold-too-short", "text": "The hold lasted 40 s; it takes at least 60 s to say anything."},
     {"code": "too-much-air", "text": "About 2670 mL of air in the system: a leak shows as a smaller fall."},
     {"code": "zero-shift", "text": "Zero moved by -7.2 kPa between start and release."},
     {"code": "over-limit", "text": "It was pumped to 137 kPa; never above 124 kPa."},
