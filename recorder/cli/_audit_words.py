@@ -48,6 +48,8 @@ def found(row: AuditRow) -> str:
         # which of the two was there first no file tells: only names do
         own = ", and the name that the recorder gives" if _named(row.file) == row.id != _named(row.copy_of) else ""
         said.append(f"has all bytes of {row.copy_of}{own}; counted once")
+    if row.same_id is not None:
+        said.append(f"has the id of {row.same_id}, and other bytes: the same test, changed or cut in one of them")
     if row.error is not None:
         said.append(row.error.removeprefix(f"{row.file}: ").removeprefix(f"{row.file}, "))
     if row.intact is False:

@@ -59,6 +59,16 @@ def test_a_file_is_not_called_the_copy_of_its_copy(shop: Path) -> None:
     assert text.count("has all bytes of 0 copy.csv; counted once") == 1
 
 
+def test_the_same_test_with_other_bytes_is_said(shop: Path) -> None:
+    """A lead who finds one altered wants to know that the whole one lies beside it."""
+    first = min(shop.glob("*-system-*.csv"))
+    (shop / "z cut.csv").write_bytes(first.read_bytes()[:-200])
+    text = " ".join(run("audit", "--no-cache", shop).stdout.split())
+    assert text.count(f"has the id of {first.name}, and other bytes") == 1
+    rows = [json.loads(line) for line in run("audit", "--no-cache", "--json", shop).stdout.splitlines()[:-1]]
+    assert [Path(row["file"]).name for row in rows if row["same_id"]] == ["z cut.csv"]
+
+
 def test_the_cache_knows_no_copies(shop: Path, tmp_path: Path) -> None:
     kept = tmp_path / "kept.sqlite"
     rows = list(audit_folder(shop, jobs=1, cache=kept))

@@ -335,7 +335,8 @@ def test_the_outcome_is_whole_beside_the_numbers(opened: Callable[..., MainWindo
         testing.running.let_go()
         testing.running.left_on = None
         numbers = json.loads(DEMO.read_text("utf-8").split("\n# judgement: ")[1].split("\n")[0])
-        reasons = [{"code": "hold-too-short", "text": "The hold lasted 25.0 s; it takes at least 60 s to say anything."}]
+        short = "The hold lasted 25.0 s; it takes at least 60 s to say anything."
+        reasons = [{"code": "hold-too-short", "text": short}]
         testing.judgement = {**numbers, "outcome": "undecided", "hold_more_s": 81.0, "reasons": reasons}
         testing.show_result()
         assert testing.live.word.text() == "CANNOT TELL YET" and not stays_wrong(window)
