@@ -148,3 +148,10 @@ def test_after_a_pass_the_last_step_is_to_see_zero_and_take_it_off(test: str) ->
     assert plain.index("zero") < plain.index("take ")
     assert not report.put_away({"test": test, "outcome": "pass"}, ["cap's seal"]).startswith("Nothing")
     assert all(report.put_away({"test": test, "outcome": other}) == "" for other in OUTCOMES if other != "pass")
+
+
+def test_a_hose_that_came_off_is_looked_at_before_anything_is_pumped() -> None:
+    shut = {"test": "cap", "outcome": "undecided", "reasons": [{"code": "no-opening", "text": ""}],
+            "notes": [{"code": "hose-off", "text": ""}]}
+    first, *more = report.advice(shut)
+    assert "check that the hose stayed on" in first and first not in more and any("Pump further" in a for a in more)

@@ -150,6 +150,8 @@ def advice(judgement: Mapping[str, Any], found: Sequence[str] = ()) -> list[str]
             out.append(by_code[code])
     if any(code.startswith("opens-") for code in codes):  # the procedure has a band of its own
         noted = [code for code in noted if code != "no-marking"]
+    if "hose-off" in noted:  # nothing is to be pumped before that was looked at
+        out.insert(0, by_note["hose-off"])
     out += [by_note[code] for code in noted if code in by_note]
     if not out and outcome == "undecided":
         out.append("Test again, with a longer hold.")
