@@ -236,7 +236,8 @@ class LivePage(QWidget):
         self._give_reasons(self._result.beside(self._lead))
         for word, reasons, numbers, sentence in (
             ("large", False, _FEW, "large"), ("", False, _FEW, "large"), ("", False, _FEWER, "large"),
-            ("large", False, _FEW, ""), ("", False, _FEW, ""), ("", False, _FEWER, ""), ("", True, _FEWER, ""),
+            ("large", False, _FEW, "now"), ("", False, _FEW, "now"), ("", False, _FEWER, "now"),
+            ("", True, _FEWER, "now"), ("", True, _FEWER, ""),
             ("", True, 0, ""), *([("", True, 0, "long")] if self._result.warning else []),
             ("small", True, _FEWER, ""), ("small", False, 0, ""), ("small", True, 0, ""), ("small", True, 0, "long"),
         ):
