@@ -71,6 +71,10 @@ def test_a_hold_that_falls_says_so_and_where_to_look() -> None:
     fast = replace(HELD, rate_kpa_per_min=6.1, rate_u_kpa_per_min=0.5)
     assert "it falls fast: a leak" in report.next_step(fast, test="system")
     assert "falls" not in report.next_step(replace(fast, rate_kpa_per_min=5.9), test="system")
+    # who was told to turn the relief, and does so slowly, is not told of a leak and to take the hands off
+    eased = report.next_step(replace(fast, pressure_kpa=116.0, fall_kpa=9.0), test="system")
+    assert eased == "it falls from over the limit: open the relief fully and wait for zero, then begin anew"
+    assert "a leak" in report.next_step(replace(fast, pressure_kpa=110.0, fall_kpa=7.0), test="system")
     assert "falls" not in report.next_step(replace(fast, rate_u_kpa_per_min=None), test="system")
     assert "falls" not in report.next_step(fast, test="cap")  # 7 kPa/min are allowed
     leak = replace(HELD, early="leak")
