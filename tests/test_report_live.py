@@ -181,6 +181,9 @@ def test_each_step_has_the_caution_of_its_moment(step: str, moment: str) -> None
 def test_pressure_that_is_left_comes_before_any_result(kpa: float | None, was: bool, said: str | None) -> None:
     """3 kPa hurt nobody, and are what a cheap gauge's zero moves (common practice, no source)."""
     assert report.still_on(kpa, was=was) == said
+    assert report.still_on(2.0, fault=True) is None
+    held_up = str(report.still_on(232.7, fault=True))
+    assert "own gauge" in held_up and "232" not in held_up
     assert report.still_on(100.0, "psi") == report.still_on(100.0, "psi", was=False) != said
 
 

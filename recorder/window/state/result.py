@@ -146,9 +146,10 @@ def left_on_screen(left: LeftOn, unit: str) -> LeftOnScreen:
     number = number.lstrip("-") if float(number) == 0 else number.replace("-", "−")
     if left.off:
         return LeftOnScreen("", unit, "The pressure is off", False)
-    sentence = report.still_on(left.pressure_kpa, unit, was=left.was)
+    sentence = report.still_on(left.pressure_kpa, unit, was=left.was, fault=left.fault)
     if sentence is None:
         sentence = "Wait for zero; do not take anything off yet"
         if left.was:
             sentence = f"It was at {text} when it was last read: see that it is at zero before you take anything off"
-    return LeftOnScreen("– –" if left.was else number, unit, sentence, left.alarm)
+    unknown = left.was or (left.fault and left.pressure_kpa > 0.0)
+    return LeftOnScreen("– –" if unknown else number, unit, sentence, left.alarm)
