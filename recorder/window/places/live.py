@@ -238,7 +238,7 @@ class LivePage(QWidget):
             ("large", False, _FEW, "large"), ("", False, _FEW, "large"), ("", False, _FEWER, "large"),
             ("large", False, _FEW, "now"), ("", False, _FEW, "now"), ("", False, _FEWER, "now"),
             ("", True, _FEWER, "now"), ("", True, _FEWER, ""),
-            ("", True, 0, ""), *([("", True, 0, "long")] if self._result.warning else []),
+            ("", True, 0, ""), ("", True, 0, "small"), ("", True, 0, "long"),
             ("small", True, _FEWER, ""), ("small", False, 0, ""), ("small", True, 0, ""), ("small", True, 0, "long"),
         ):
             restyle(self.word, "scale", word)
