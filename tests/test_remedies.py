@@ -138,3 +138,20 @@ def test_a_gauge_that_ends_too_soon_is_known_as_the_analysis_words_it() -> None:
     judgement = analyser.judgement().to_json()
     assert report.codes(judgement) == ["sensor-fault"]
     assert report.advice(judgement)[0].startswith("The reading stood at the end of what the gauge can read")
+
+
+@pytest.mark.parametrize("test", TESTS)
+def test_after_a_pass_the_last_step_is_to_see_zero_and_take_it_off(test: str) -> None:
+    """As docs/procedure.md has it: zero before anything is taken off. What was seen is not called nothing to mend."""
+    plain = report.put_away({"test": test, "outcome": "pass"}, [report.NONE_VISIBLE])
+    assert plain.startswith("Nothing to mend. See that the gauge stands at zero, then take ")
+    assert plain.index("zero") < plain.index("take ")
+    assert not report.put_away({"test": test, "outcome": "pass"}, ["cap's seal"]).startswith("Nothing")
+    assert all(report.put_away({"test": test, "outcome": other}) == "" for other in OUTCOMES if other != "pass")
+
+
+def test_a_hose_that_came_off_is_looked_at_before_anything_is_pumped() -> None:
+    shut = {"test": "cap", "outcome": "undecided", "reasons": [{"code": "no-opening", "text": ""}],
+            "notes": [{"code": "hose-off", "text": ""}]}
+    first, *more = report.advice(shut)
+    assert "check that the hose stayed on" in first and first not in more and any("Pump further" in a for a in more)

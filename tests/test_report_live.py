@@ -71,6 +71,10 @@ def test_a_hold_that_falls_says_so_and_where_to_look() -> None:
     fast = replace(HELD, rate_kpa_per_min=6.1, rate_u_kpa_per_min=0.5)
     assert "it falls fast: a leak" in report.next_step(fast, test="system")
     assert "falls" not in report.next_step(replace(fast, rate_kpa_per_min=5.9), test="system")
+    # who was told to turn the relief, and does so slowly, is not told of a leak and to take the hands off
+    eased = report.next_step(replace(fast, pressure_kpa=116.0, fall_kpa=9.0), test="system")
+    assert eased == "it falls from over the limit: open the relief fully and wait for zero, then begin anew"
+    assert "a leak" in report.next_step(replace(fast, pressure_kpa=110.0, fall_kpa=7.0), test="system")
     assert "falls" not in report.next_step(replace(fast, rate_u_kpa_per_min=None), test="system")
     assert "falls" not in report.next_step(fast, test="cap")  # 7 kPa/min are allowed
     leak = replace(HELD, early="leak")
@@ -177,6 +181,9 @@ def test_each_step_has_the_caution_of_its_moment(step: str, moment: str) -> None
 def test_pressure_that_is_left_comes_before_any_result(kpa: float | None, was: bool, said: str | None) -> None:
     """3 kPa hurt nobody, and are what a cheap gauge's zero moves (common practice, no source)."""
     assert report.still_on(kpa, was=was) == said
+    assert report.still_on(2.0, fault=True) is None
+    held_up = str(report.still_on(232.7, fault=True))
+    assert "own gauge" in held_up and "232" not in held_up
     assert report.still_on(100.0, "psi") == report.still_on(100.0, "psi", was=False) != said
 
 

@@ -165,7 +165,7 @@ def test_why_a_whole_test_says_nothing() -> None:
     """Neither too short nor unsteady: what it was is said instead."""
     assert "too much air" in say(judgement("system", "undecided", TIGHT, AIR))[0]
     assert "did not come back to zero" in say(judgement("cap", "undecided", TIGHT, ZERO))[0]
-    short = ("hold-too-short", "The hold lasted 30 s; at least 60 s say anything.")
+    short = ("hold-too-short", "The hold lasted 30 s; it takes at least 60 s to say anything.")
     assert "too short" in say(judgement("system", "undecided", short, AIR))[0]
     low = ("below-target", "It was pumped to 100 kPa; the target is 117.3 to 124.3 kPa.")
     closed = ("no-opening", "It was pumped to 118 kPa and did not open; 99.3 to 121.3 kPa allowed.")

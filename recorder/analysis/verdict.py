@@ -151,8 +151,8 @@ def _hold(setup: Setup, f: Findings, *, net: bool) -> tuple[Outcome, list[Reason
     if where == "above" and (not short or side(rate, PROVEN * u / 2.0, limit) == "above"):
         return "fail", [*reasons, Reason("fall-too-fast", f"It falls too fast: {said}.")], None
     if short:
-        text = f"The hold lasted {rounded_down(f.hold_s, 1)} s; at least {proc.shortest_hold_s:g} s say anything."
-        reasons.append(Reason("hold-too-short", text))
+        text = f"The hold lasted {rounded_down(f.hold_s, 1)} s; it takes at least {proc.shortest_hold_s:g} s to say "
+        reasons.append(Reason("hold-too-short", text + "anything."))
         return "undecided", reasons, max(proc.hold_s - f.hold_s, 5.0)
     if f.rising:
         text = "The pressure rises during the hold: something is warming up, and that could hide a leak."

@@ -72,7 +72,9 @@ class Seals:
         from recorder.recording import verify_ledger
 
         having = {str(p) for p in find_ledgers(folder)}
-        found = (verify_ledger(place, self.of.get(place, {}), noted) for place in sorted(having))
+        whole = {digest: str(Path(place) / name) for place, own in sorted(self.of.items(), reverse=True)
+                 for name, (digest, intact) in own.items() if intact is True and digest is not None}
+        found = (verify_ledger(place, self.of.get(place, {}), noted, whole) for place in sorted(having))
         checks = tuple(check for check in found if check is not None)
         sealed = ((place, _sealed(own)) for place, own in sorted(self.of.items()))
         lines = {digest: (check.path, line) for check in checks for digest, line in check.noted}

@@ -45,7 +45,11 @@ def found(row: AuditRow) -> str:
             not (row.id or "").startswith(f"{began:%Y%m%dT%H%M%S}Z-"):  # of an altered one the place says it
         said.append(f"started is {utc_text(row.started)} (UTC), and its id is {row.id}")
     if row.copy_of is not None:
-        said.append(f"a copy of {row.copy_of}, counted once")
+        # which of the two was there first no file tells: only names do
+        own = ", and the name that the recorder gives" if _named(row.file) == row.id != _named(row.copy_of) else ""
+        said.append(f"has all bytes of {row.copy_of}{own}; counted once")
+    if row.same_id is not None:
+        said.append(f"has the id of {row.same_id}, and other bytes: the same test, changed or cut in one of them")
     if row.error is not None:
         said.append(row.error.removeprefix(f"{row.file}: ").removeprefix(f"{row.file}, "))
     if row.intact is False:
@@ -81,10 +85,15 @@ def found(row: AuditRow) -> str:
     return "; ".join(said)
 
 
+def _named(file: str) -> str | None:
+    """The id that a file's name tells; None of a name of one's own choice."""
+    named = _NAME.fullmatch(PurePath(file).name)
+    return None if named is None else f"{named[1]}-{named[2]}"
+
+
 def _misnamed(row: AuditRow) -> str | None:
-    """The id of a file whose name is that of another recording. A name of one's own choice says nothing."""
-    named = _NAME.fullmatch(PurePath(row.file).name)
-    return None if named is None or row.id in (None, f"{named[1]}-{named[2]}") else row.id
+    """The id of a file whose name is that of another recording."""
+    return None if _named(row.file) in (None, row.id) else row.id
 
 
 def some(count: int, one: str) -> str:
@@ -229,12 +238,13 @@ def _of_files(check: LedgerCheck, form: Collection[str]) -> Iterator[tuple[str, 
     """Of each file that is not as the ledger has it: what is so, its name, and what belongs behind the name. form:
     paths of recordings of which only line ends and the like were changed."""
     listed, resealed, place = dict(check.alike), set(check.resealed), PurePath(check.path).parent
+    moved = dict(check.moved)
 
     def alike(name: str) -> str:
         return f" (has all bytes of {listed[name]})" if name in listed else ""
 
     for name in check.missing:
-        yield _MISSING, name, ""
+        yield _MISSING, name, f" (all its bytes are in {moved[name]})" if name in moved else ""
     for name in check.added:
         yield _ADDED, name, alike(name)
     for name in check.resealed:

@@ -37,6 +37,7 @@ _PART, _USUAL = 0.25, 4.0
 
 _BEGINS_LIKE_A_NUMBER = re.compile(r"[-+.,]*\d")
 _DECIMAL_COMMA = re.compile(r"^([-+]?\d*),(\d+)$")
+_UNIT = re.compile(r"(?i)(?<![a-z])(kpa|mpa|mbar|bar|psi|kgf/cm2)(?![a-z0-9])")
 _PERCENT_FS = re.compile(r"\s*(\d+(?:\.\d*)?|\.\d+)\s*%\s*(?:of\s*)?(?:FS|full scale)\s*", re.IGNORECASE)
 
 
@@ -57,6 +58,15 @@ def _of_thousands(line: str) -> str:
         if others in other and mark not in other and two_ways(number.strip().replace(mark, ",")) is not None:
             return number.strip()
     return ""
+
+
+def _check_heading(cell: str, unit: str, path: str, number: int) -> None:
+    """FileError where the heading of the references names another unit than they are to be read in."""
+    named = {word.lower() for word in _UNIT.findall(cell.replace("_", " "))}
+    factors = {pressure_factor_kpa({"kpa": "kPa", "mpa": "MPa"}.get(word, word)) for word in named}
+    if len(factors) == 1 and not math.isclose(factors.pop(), pressure_factor_kpa(unit), rel_tol=1e-6):
+        raise FileError(f"the heading '{cell}' names another unit than {unit}, in which the pressures are to be read",
+                        path=path, line=number, do="give the unit that they are in with --unit, or mend the heading")
 
 
 def _last_place(number: str) -> float:
@@ -95,6 +105,7 @@ def parse_pairs(
             reference, reading = float(cells[0]), float(cells[1])
         except (ValueError, IndexError):
             if not out and len(cells) > 1 and not any(_BEGINS_LIKE_A_NUMBER.match(c) for c in cells):
+                _check_heading(cells[0], unit, path, number)
                 continue
             raise FileError(
                 f"'{row and ','.join(row)}' is not a pressure and a reading", path=path, line=number,

@@ -198,12 +198,18 @@ def command(
     cal, gauge, assumed = _gauge(settings, calibration_file, full_scale, bare=bare is not None)
     report: AdapterReport | BareReport
     with Gatherer(url, baud or settings.baud, bare_unit=bare) as port:
-        if assumed:  # of a port that cannot be opened its one line is enough
-            click.echo(f"no calibration and no --full-scale given: a {ASSUMED_FULL_SCALE} sensor is assumed", err=True)
+        notes = ([f"no calibration and no --full-scale given: a {ASSUMED_FULL_SCALE} sensor is assumed"]
+                 if assumed else [])
         cut = ""
+
+        def tell() -> None:
+            """Only of an adapter that can be looked at: of any other its one line is enough."""
+            while notes:
+                click.echo(notes.pop(), err=True)
+
         try:
             with StopSignals() as stop:
-                _listen(port, seconds, full_scale_counts, stop)
+                _listen(port, seconds, full_scale_counts, stop, tell)
             if stop.why is not None and not port.blocks:
                 raise click.Abort
             if stop.why is not None:
@@ -222,6 +228,7 @@ def command(
                 assert cal is not None
                 known, nameless = _known(port, full_scale_counts)
                 report = check_adapter(port.samples(), port.counts, known, cal, nameless=nameless)
+            tell()
         except RunError as err:
             if err.where:
                 raise
@@ -246,8 +253,10 @@ def _known(port: Gatherer, full_scale_counts: int | None) -> tuple[Announcement,
     return Announcement(1, "without a name", "", full_scale_counts, 0.0), True
 
 
-def _listen(port: Gatherer, seconds: float, full_scale_counts: int | None, stop: StopSignals) -> None:
-    """Listens for ``seconds``, or until it is stopped. What would only waste three minutes is said after ten seconds:
+def _listen(port: Gatherer, seconds: float, full_scale_counts: int | None, stop: StopSignals,
+            tell: Callable[[], None]) -> None:
+    """Listens for ``seconds``, or until it is stopped. tell: called once it is known that there is something to listen
+    to for as long. What would only waste three minutes is said after ten seconds:
     an adapter without announcements, or one whose sequence or clock cannot be used."""
     from recorder.adapter import usable
 
@@ -271,6 +280,7 @@ def _listen(port: Gatherer, seconds: float, full_scale_counts: int | None, stop:
                 _known(port, full_scale_counts)
                 if sum(map(len, port.blocks)) > LOOKED_AT:
                     usable(port.samples())
+            tell()
             port.listen(seconds - first_s, tick=tick_of(0.0), enough=stopped)
     finally:
         if terminal:

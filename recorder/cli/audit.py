@@ -65,7 +65,8 @@ def _table(rows: list[AuditRow], folder: str) -> None:
         row.marked or "", row.adapter or "", _number(row.opening_kpa), _number(row.rate_kpa_per_min),
         row.stored or "", row.recomputed or "",
     ))) for row in rows]
-    remarks = [printable(found(replace(row, copy_of=row.copy_of and _short(row.copy_of, folder)))) for row in rows]
+    remarks = [printable(found(replace(row, copy_of=row.copy_of and _short(row.copy_of, folder),
+                                    same_id=row.same_id and _short(row.same_id, folder)))) for row in rows]
     head, *shown = fitting(_COLUMNS, cells, remarks, shown_width(), _LEAVE_OUT, _RIGHT)
     red = colour_on(sys.stdout)
     _say(head[0])

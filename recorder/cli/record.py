@@ -111,7 +111,9 @@ def command(ctx: click.Context, /, **given: Any) -> None:
                 live.say(line)
             session = Session(config, port=port, folder=folder, aside=True)
             done, error = drive(session, live, stop, keys=keys)
-            left_on = report.still_on(session.view().pressure_kpa, unit, was=session.away is not None)
+            view = session.view()
+            left_on = report.still_on(view.pressure_kpa, unit, was=session.away is not None,
+                                      fault=view.fault is not None)
         finally:
             port.close()
     if left_on is not None:

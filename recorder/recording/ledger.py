@@ -145,7 +145,8 @@ class LedgerCheck:
     empty lines. broken: lines that do not follow from the line before, whatever the form. missing, added, altered:
     files, held against the first line that lists them. resealed: of those altered, the ones whose own seal fits their
     bytes (sealed again after a change, or another recording put in their place). alike: of those added and resealed,
-    which listed file each has all bytes of (it was renamed, copied or exchanged).
+    which listed file each has all bytes of (it was renamed, copied or exchanged). moved: of those missing, where else
+    a whole recording with all its bytes is, as far as that is known.
     again: files that are listed again with another hash. unreadable: why nothing of it
     could be read; else None. noted: which of the hashes that were asked for are in it, and on which line.
     """
@@ -164,6 +165,7 @@ class LedgerCheck:
     unreadable: str | None = None
     noted: tuple[tuple[str, int], ...] = ()
     last_line: int = 0
+    moved: tuple[tuple[str, str], ...] = ()
 
     @property
     def good(self) -> bool:
@@ -224,11 +226,12 @@ def verify_ledger(
     folder: str | os.PathLike[str],
     seals: Mapping[str, tuple[str | None, bool | None]] | None = None,
     noted: Collection[str] = (),
+    elsewhere: Mapping[str, str] | None = None,
 ) -> LedgerCheck | None:
     """Hold the ledger against the folder; None where there is no ledger. Never raises for a bad one.
 
     seals: file name -> (hash that its bytes have, intact), where they are known already. noted: hashes of lines
-    to look for.
+    to look for. elsewhere: hash -> a whole recording that has it, in whatever folder.
     """
     place = Path(folder)
     path = place / LEDGER
@@ -268,10 +271,13 @@ def verify_ledger(
     added = sorted(n for n, (_, intact) in seals.items() if intact is True and n not in listed)
     names = {digest: name for name, digest in reversed(listed.items())}
     resealed = [name for name in altered if seals[name][1] is True]
+    there_is = {digest: name for name, (digest, intact) in seals.items() if intact is True and digest is not None}
+    there_is = {**(elsewhere or {}), **there_is}  # in its own folder before any other
+    moved = tuple((name, there_is[listed[name]]) for name in missing if listed[name] in there_is)
     alike = ((name, names.get(seals[name][0] or "")) for name in (*added, *resealed))
     return LedgerCheck(str(path), count, last, _form(data), tuple(sorted(set(broken))), tuple(missing), tuple(added),
                        tuple(altered), tuple(resealed), tuple((a, b) for a, b in alike if b is not None), tuple(again),
-                       noted=tuple(there), last_line=last_line)
+                       noted=tuple(there), last_line=last_line, moved=moved)
 
 
 def latest_tester(folder: str | os.PathLike[str], adapter_id: str) -> Mapping[str, Any] | None:

@@ -15,7 +15,7 @@ from recorder.report.names import (
     test_name,
 )
 from recorder.report.numbers import clock, lasted, quantity, rise_of
-from recorder.report.remedies import advice, found, is_safety
+from recorder.report.remedies import advice, found, is_safety, put_away
 from recorder.report.results import codes, in_unit, notes, reasons, summary, warning
 
 __all__ = [
@@ -41,6 +41,7 @@ __all__ = [
     "notes",
     "outcome_word",
     "places",
+    "put_away",
     "quantity",
     "reasons",
     "rise_of",

@@ -49,15 +49,17 @@ _WORDS: dict[str, tuple[str, ...]] = {
 }
 
 
-def still_on(pressure_kpa: float | None, unit: str = "kPa", *, was: bool = False) -> str | None:
+def still_on(pressure_kpa: float | None, unit: str = "kPa", *, was: bool = False, fault: bool = False) -> str | None:
     """What comes before any result of a test that ended under pressure; None where it ended without.
 
-    was: the reading is not of this moment.
+    was: the reading is not of this moment. fault: the gauge is not to be believed, and never goes to zero perhaps.
     """
     if pressure_kpa is None or -NO_ZERO_KPA <= pressure_kpa <= STILL_ON_KPA:
         return None
     text = format_pressure(pressure_kpa, unit)
     if pressure_kpa < 0.0:  # a wire that came off: what is on nobody knows
         return f"THE GAUGE READS {text}, which is no zero: turn the relief and wait for zero on the pump's own gauge"
+    if fault:
+        return "THE GAUGE REPORTS A FAULT: turn the relief and wait for zero on the pump's own gauge"
     first = f"WAS AT {text} when it was last read" if was else f"STILL AT {text}"
     return f"{first}: turn the relief and wait for zero before you take anything off"

@@ -122,6 +122,8 @@ def _hold(view: LiveView, test: TestKind) -> str:
         left = f"cannot tell yet, about {clock(view.longer_s)} more"
     rate, u = view.rate_kpa_per_min, view.rate_u_kpa_per_min
     if test == "system" and rate is not None and u is not None and rate - 2.0 * u > _FAST_KPA_PER_MIN:
+        if _from_over_the_limit(view):  # it was said to turn the relief
+            return "it falls from over the limit: open the relief fully and wait for zero, then begin anew"
         return f"hold: {left}, it falls fast: a leak. Hands off the pump, {_LOOK}"
     if view.early == "leak":
         found = "it is falling"
@@ -133,6 +135,13 @@ def _hold(view: LiveView, test: TestKind) -> str:
     if test == "cap":
         return f"hold: {left}; do not touch the pump, look and listen at the cap's seal"
     return f"hold: {left}; brush soapy water on the joints and look for bubbles"
+
+
+def _from_over_the_limit(view: LiveView) -> bool:
+    """Whether the hold began over the limit: then it is the relief by which it falls."""
+    if view.limit_kpa is None or view.pressure_kpa is None or view.fall_kpa is None:
+        return False
+    return view.pressure_kpa + view.fall_kpa > view.limit_kpa
 
 
 _STAGE_OF_STEP: dict[str, Stage] = {

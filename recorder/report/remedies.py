@@ -12,7 +12,7 @@ from recorder.report.numbers import clock, quantity
 from recorder.report.results import codes as codes_of
 from recorder.report.results import notes
 
-__all__ = ["advice", "found", "is_safety"]
+__all__ = ["advice", "found", "is_safety", "put_away"]
 
 _ADVICE_BY_CODE: dict[str, str] = {
     "too-much-air": "Too much air in the system: a small fall can hide a large leak. Fill it up and test again.",
@@ -85,6 +85,22 @@ _UNITS = ("kPa", "psi", "bar", "kgf/cm2")
 _NOT_BY_HOLDING = {"warming", "wavers", "rhythmic", "below-target", "trace-broken", "no-opening"}
 
 
+_PUT_AWAY = {
+    "cap": "then take the cap off the tester.",
+    "system": "then take the tester off and put the vehicle's cap back on.",
+    "tester": "then take the plug off.",
+}
+
+
+def put_away(judgement: Mapping[str, Any], found: Sequence[str] = ()) -> str:
+    """The last step after a pass; empty after anything else. found: as for ``advice``."""
+    if judgement.get("outcome") != "pass":
+        return ""
+    then = _PUT_AWAY.get(str(judgement.get("test")))
+    first = "Nothing to mend. " if set(found) <= {NONE_VISIBLE} else ""
+    return f"{first}See that the gauge stands at zero, {then}" if then else ""
+
+
 def found(marks: Sequence[Mark]) -> list[str]:
     """The findings of a recording in words, as ``advice`` takes them; one without a place is told by its time."""
     return [f"the place seen at {mark.time_s:.0f} s" if mark.text == "seen" else mark.text for mark in marks]
@@ -134,6 +150,8 @@ def advice(judgement: Mapping[str, Any], found: Sequence[str] = ()) -> list[str]
             out.append(by_code[code])
     if any(code.startswith("opens-") for code in codes):  # the procedure has a band of its own
         noted = [code for code in noted if code != "no-marking"]
+    if "hose-off" in noted:  # nothing is to be pumped before that was looked at
+        out.insert(0, by_note["hose-off"])
     out += [by_note[code] for code in noted if code in by_note]
     if not out and outcome == "undecided":
         out.append("Test again, with a longer hold.")

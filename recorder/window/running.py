@@ -229,7 +229,7 @@ class Running:
         view = self._view
         if view is None or report.still_on(view.pressure_kpa) is None or view.pressure_kpa is None:
             return None
-        return LeftOn(view.pressure_kpa, was=self.session.away is not None)
+        return LeftOn(view.pressure_kpa, was=self.session.away is not None, fault=view.fault is not None)
 
     def _read_on(self, first: LeftOn) -> None:
         try:

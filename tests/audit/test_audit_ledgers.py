@@ -114,7 +114,7 @@ def test_the_table_for_a_spreadsheet_says_of_each_file_what_its_ledger_does(tmp_
         good.name: "as the ledger says",
         next(other.glob("*.csv")).name: "no ledger in its folder",
         gone.name: "in the ledger and not in the folder",
-        renamed.name: "in the ledger and not in the folder",
+        renamed.name: "in the ledger and not in the folder (all its bytes are in renamed.csv)",
     }
     plain = run(shop).stdout
     for words in set(there.values()) - {"as the ledger says", "no ledger in its folder"}:
@@ -205,6 +205,22 @@ def test_recordings_that_changed_places_are_told_by_name_and_ledger(shop: Path) 
     for path, own in ((first, second), (second, first)):
         stamp, _, digits = own.stem.split("-")
         assert f"named {path.name}, and its id is {stamp}-{digits}" in text
+
+
+def test_a_recording_that_was_moved_is_told_by_its_bytes(shop: Path) -> None:
+    """It was missing in one folder, and sealed without a ledger in another, and nothing said that it is one file."""
+    first, second, _ = sorted(shop.glob("*-*.csv"))
+    (shop / "old").mkdir()
+    first.rename(shop / "old" / "the van.csv")
+    second.rename(shop / second.name.replace("Z-", "Z-x-"))
+    done = run(shop)
+    assert done.exit_code == 1
+    text = " ".join(done.stdout.split())
+    there = f"{first.name} (all its bytes are in {shop / 'old' / 'the van.csv'})"
+    assert f"in the ledger and not in the folder: {there}" in text
+    assert f"{second.name} (all its bytes are in {second.name.replace('Z-', 'Z-x-')})" in text
+    check = totals(shop)["ledgers"][0]  # type: ignore[index]
+    assert [name for name, _ in check["moved"]] == [first.name, second.name]
 
 
 def test_a_free_name_says_nothing(shop: Path) -> None:

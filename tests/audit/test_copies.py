@@ -40,7 +40,7 @@ def test_a_copy_is_said_and_counts_once(shop: Path) -> None:
     first = min(p.name for p in shop.glob("*-system-*.csv"))
     done = run("audit", "--no-cache", shop)
     assert "2 recordings: 1 undecided, 1 void\nbesides 2 files with all bytes of another one" in done.stdout
-    assert done.stdout.count(f"a copy of {first}, counted once") == 2
+    assert done.stdout.count(f"has all bytes of {first}; counted once") == 2
     assert "month 2026-03: 1 undecided, 1 void" in done.stdout
     *rows, last = (json.loads(line) for line in run("audit", "--no-cache", "--json", shop).stdout.splitlines())
     assert [row["copy_of"] and Path(row["copy_of"]).name for row in rows] == [None, None, first, first]
@@ -48,6 +48,25 @@ def test_a_copy_is_said_and_counts_once(shop: Path) -> None:
     assert last["totals"]["adapters"] == {"hose-7": {"undecided": 1, "void": 1}}
     table = csv.DictReader(io.StringIO(run("audit", "--no-cache", "--csv", shop).stdout))
     assert [bool(row["copy_of"]) for row in table] == [False, False, True, True]
+
+
+def test_a_file_is_not_called_the_copy_of_its_copy(shop: Path) -> None:
+    """Their order is that of names, and "0 copy.csv" comes before all that the recorder names."""
+    first = min(shop.glob("*-system-*.csv"))
+    shutil.copy(first, shop / "0 copy.csv")
+    text = " ".join(run("audit", "--no-cache", shop).stdout.split())
+    assert text.count("has all bytes of 0 copy.csv, and the name that the recorder gives; counted once") == 2
+    assert text.count("has all bytes of 0 copy.csv; counted once") == 1
+
+
+def test_the_same_test_with_other_bytes_is_said(shop: Path) -> None:
+    """A lead who finds one altered wants to know that the whole one lies beside it."""
+    first = min(shop.glob("*-system-*.csv"))
+    (shop / "z cut.csv").write_bytes(first.read_bytes()[:-200])
+    text = " ".join(run("audit", "--no-cache", shop).stdout.split())
+    assert text.count(f"has the id of {first.name}, and other bytes") == 1
+    rows = [json.loads(line) for line in run("audit", "--no-cache", "--json", shop).stdout.splitlines()[:-1]]
+    assert [Path(row["file"]).name for row in rows if row["same_id"]] == ["z cut.csv"]
 
 
 def test_the_cache_knows_no_copies(shop: Path, tmp_path: Path) -> None:

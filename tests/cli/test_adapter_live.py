@@ -72,6 +72,18 @@ def test_adapter_with_losses_is_marginal_and_reports_them() -> None:
     assert any("failed their check" in r for r in report["reasons"])
 
 
+@pytest.mark.parametrize("what", [{"silent": True}, {"bare": "plain"}, {"nameless": True}])
+def test_what_cannot_be_looked_at_is_one_line(monkeypatch: pytest.MonkeyPatch, what: dict[str, bool]) -> None:
+    """It came with a second one, on what is assumed of a sensor that was never seen."""
+    monkeypatch.setattr("recorder.cli._gather.SILENT_S", 0.5)
+    with adapter(**what) as url:  # type: ignore[arg-type]
+        got = CliRunner().invoke(main, ["adapter", "--port", url, "--seconds", "5"])
+    assert got.exit_code == 2 and got.stderr.startswith(f"{url}: ") and got.stderr.count("\n") == 1
+    with adapter() as url:
+        got = CliRunner().invoke(main, ["adapter", "--port", url, "--seconds", "5"])
+    assert got.exit_code in (0, 1) and "no calibration and no --full-scale given" in got.stderr
+
+
 def test_adapter_without_a_line_to_read_says_what_to_do(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("recorder.cli._gather.SILENT_S", 0.5)
     with adapter(silent=True) as url:

@@ -299,7 +299,7 @@ def test_no_file_is_written_of_a_reference_whose_uncertainty_was_not_said(tmp_pa
 
 @pytest.mark.parametrize("text", [
     "0.5,0.1021,up\n103.4,0.4996,up\n",
-    "psi;ratio;way\n0,5;0,1021;up\n103,4;0,4996;up\n",
+    "kPa;ratio;way\n0,5;0,1021;up\n103,4;0,4996;up\n",
     "0.5;0.1021;up\n103.4;0.4996;up\n",
     "0,5\t0,1021\tup\n103,4\t0,4996\tup\n",
 ], ids=["commas", "semicolons and decimal commas", "semicolons", "tabs"])
@@ -327,3 +327,17 @@ def test_a_comma_between_thousands_is_not_taken_for_a_decimal_one(text: str) -> 
         parse_pairs(f"0;102\n{text}", "pairs.csv", "kPa", 1023.0)
     [pair] = parse_pairs("1,200;0,5\n", "pairs.csv", "kPa", None)  # nothing contradicts
     assert (pair.reference_kpa, pair.ratio) == (1.2, 0.5)
+
+
+@pytest.mark.parametrize(("heading", "refused"), [
+    ("kPa", True), ("Reference [bar]", True), ("reference_kPa", True), ("psi", False), ("ref. PSI", False),
+    ("psi (kPa)", False), ("barometer", False), ("reference", False),
+])
+def test_a_heading_that_names_another_unit_is_not_passed_over(heading: str, refused: bool) -> None:
+    """Pairs in kPa under such a heading, read as psi, became a sensor of 1423 kPa, without a word."""
+    text = f"{heading},ratio\n0,0.1\n34,0.2335\n69,0.3667\n"
+    if not refused:
+        assert len(parse_pairs(text, "p.csv", "psi", None)) == 3
+        return
+    with pytest.raises(FileError, match=r"p\.csv, line 1: the heading .* names another unit than psi"):
+        parse_pairs(text, "p.csv", "psi", None)

@@ -86,7 +86,10 @@ def test_missing_added_altered(tmp_path: Path) -> None:
     path.rename(tmp_path / "other.csv")
     moved = verify_ledger(tmp_path)
     assert moved is not None and moved.missing == (path.name,) and moved.added == ("other.csv",)
-    assert moved.alike == (("other.csv", path.name),)
+    assert moved.alike == (("other.csv", path.name),) and moved.moved == ((path.name, "other.csv"),)
+    (tmp_path / "other.csv").write_bytes(data.replace(b"drip", b"drop"))
+    gone = verify_ledger(tmp_path)
+    assert gone is not None and gone.missing == (path.name,) and gone.moved == ()
 
 
 def test_one_trouble_alone_is_enough(tmp_path: Path) -> None:

@@ -124,6 +124,20 @@ def test_what_a_broken_wire_reads_is_never_called_off() -> None:
     assert screen.sentence.endswith("the pump's own gauge") and screen.reading == "−25.9"
 
 
+def test_a_reading_that_a_fault_holds_up_is_not_waited_for() -> None:
+    """A short reads 232 kPa on a sensor of 207 kPa for ever: STILL AT 232.7 kPa, wait for zero, it said."""
+    now = [232.7]
+    watch = ReadOn(LeftOn(232.7, fault=True), lambda: now[0], 0.0)
+    left = watch.turn(heard=True, away=False, now_s=3.0)  # its word may be missing for a moment
+    assert left == LeftOn(232.7, fault=True) and left.alarm
+    screen = left_on_screen(left, "kPa")
+    assert screen.sentence.startswith("THE GAUGE REPORTS A FAULT: turn the relief") and screen.reading == "– –"
+    assert screen.sentence.endswith("the pump's own gauge")
+    fell = ReadOn(LeftOn(106.0), lambda: now[0], 0.0)
+    assert not fell.turn(heard=True, away=False, now_s=1.0).fault
+    assert fell.turn(heard=True, away=False, now_s=1.1, fault=True).fault  # it came off after the end
+
+
 def test_zero_has_to_stand_before_it_is_off() -> None:
     now = [106.0]
     watch = ReadOn(LeftOn(106.0), lambda: now[0], 0.0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import os
 import random
 from pathlib import Path
@@ -107,10 +108,29 @@ def test_what_was_over_the_limit_is_seen_in_the_table(tmp_path: Path) -> None:
     over = path.with_name("20260314T101500Z-cap-over.csv")
     over.write_text(path.read_text().replace('"reasons": [', '"reasons": [{"code": "over-limit", "text": "over"}, ', 1))
     column = COLUMNS.index("outcome")
-    assert cell(quick_row(over), column, "kPa") == f"{good.outcome}, OVER LIMIT"
+
+    def shown() -> str:
+        return cell(dataclasses.replace(quick_row(over), intact="yes"), column, "kPa")
+
+    assert shown() == f"{good.outcome}, OVER LIMIT"
     assert cell(good, column, "kPa") == good.outcome
     over.write_text(path.read_text().replace('"notes": [', '"notes": [{"code": "near-the-limit", "text": ""}, ', 1))
-    assert cell(quick_row(over), column, "kPa") == f"{good.outcome}, OVER LIMIT?"
+    assert shown() == f"{good.outcome}, OVER LIMIT?"
+
+
+def test_an_altered_file_shows_no_outcome_before_it_was_ever_opened(tmp_path: Path) -> None:
+    """It said PASS, with a tick, until somebody opened it or had all judged again."""
+    path = make(tmp_path, 1)
+    column = COLUMNS.index("outcome")
+    assert (quick_row(path).intact, cell(quick_row(path), column, "kPa")) == ("yes", quick_row(path).outcome)
+    whole = path.read_bytes()
+    path.write_bytes(whole.replace(b'"outcome": "', b'"outcome":  "', 1))
+    assert (quick_row(path).intact, cell(quick_row(path), column, "kPa")) == ("ALTERED", "ALTERED")
+    path.write_bytes(whole[:-40])  # cut within its seal
+    assert quick_row(path).intact == "…"
+    long = whole.replace(b"\n# judgement: ", b"\n" + b"# padding: 0\n" * (1 << 19) + b"# judgement: ", 1)
+    path.write_bytes(long)
+    assert (quick_row(path).intact, quick_row(path).outcome) == ("…", quick_row(path).outcome)
 
 
 def test_a_sealed_file_is_whole_and_the_same_and_an_altered_one_is_said(tmp_path: Path) -> None:

@@ -106,6 +106,14 @@ def test_while_places_are_open_it_asks_for_the_highest_wet_point() -> None:
     assert live_screen(alarmed, test="system", unit="kPa", choosing=True).sentence.startswith("STOP")
 
 
+def test_the_second_press_that_ends_a_hold_is_asked_for_as_large_as_what_to_do() -> None:
+    screen = live_screen(HOLD, test="system", unit="kPa", asked=True, choosing=True)
+    assert screen.sentence == "The hold is not over, 1:12 to go. Press E again to end it here"
+    assert "unplugged" in live_screen(HOLD, test="system", unit="kPa", asked=True, away=True).sentence
+    alarmed = dataclasses.replace(HOLD, next_step="over-limit")
+    assert live_screen(alarmed, test="system", unit="kPa", asked=True).sentence.startswith("STOP")
+
+
 def test_unplugged_is_said_in_the_sentence() -> None:
     screen = live_screen(HOLD, test="system", unit="kPa", away=True)
     assert "unplugged" in screen.sentence and screen.fault
@@ -172,7 +180,7 @@ LEAKS = {"outcome": "fail", "test": "system", "reasons": [{"code": "fall-too-fas
 
 
 MUCH_WRONG = {"outcome": "undecided", "test": "system", "hold_more_s": 81.0, "reasons": [
-    {"code": "hold-too-short", "text": "The hold lasted 40 s; at least 60 s say anything."},
+    {"code": "hold-too-short", "text": "The hold lasted 40 s; it takes at least 60 s to say anything."},
     {"code": "too-much-air", "text": "About 2670 mL of air in the system: a leak shows as a smaller fall."},
     {"code": "zero-shift", "text": "Zero moved by -7.2 kPa between start and release."},
     {"code": "over-limit", "text": "It was pumped to 137 kPa; never above 124 kPa."},
@@ -201,7 +209,8 @@ def test_what_to_do_next_stands_large_once_and_not_again_among_the_lines() -> No
         shown, left = screen.fewer(most, "there", screen.lead)
         assert f"→ {screen.lead}" not in [*shown, *left]
     assert result_screen(MUCH_WRONG, "kPa").lead == ""  # a warning comes before it
-    assert result_screen({"outcome": "pass", "test": "system"}, "kPa").lead == ""
+    assert "stands at zero" in result_screen({"outcome": "pass", "test": "system"}, "kPa").lead
+    assert result_screen({"outcome": "void", "test": "system"}, "kPa").lead == ""
 
 
 @pytest.mark.parametrize(("found", "said", "unsaid"), [

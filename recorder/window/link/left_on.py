@@ -33,11 +33,12 @@ _AVERAGED = 5  # readings
 @dataclass(frozen=True, slots=True)
 class LeftOn:
     """pressure_kpa: gauge, less the zero. was: it is the latest that was read, not of this moment. off: it stands at
-    zero, and the adapter is read no longer."""
+    zero, and the adapter is read no longer. fault: of a gauge that was not to be believed."""
 
     pressure_kpa: float
     was: bool = False
     off: bool = False
+    fault: bool = False
 
     @property
     def alarm(self) -> bool:
@@ -80,10 +81,13 @@ class ReadOn:
         self._latest_kpa = latest_kpa
         self._heard_s = now_s
         self._low_since_s: float | None = None
+        self._fault = first.fault
 
-    def turn(self, *, heard: bool, away: bool, now_s: float) -> LeftOn:
-        """heard: a reading came since the last turn."""
+    def turn(self, *, heard: bool, away: bool, now_s: float, fault: bool = False) -> LeftOn:
+        """heard: a reading came since the last turn. fault: the adapter reports one beside it; of such a gauge only
+        zero is believed."""
         if heard:
+            self._fault = self._fault or fault
             self._heard_s = now_s
             kpa = self._latest_kpa()
             if kpa is None:
@@ -93,10 +97,10 @@ class ReadOn:
                 low = -NO_ZERO_KPA <= kpa <= _OFF_KPA
                 self._low_since_s = (self._low_since_s or now_s) if low else None
                 off = self._low_since_s is not None and now_s - self._low_since_s >= _STANDS_S
-                self.left = LeftOn(kpa, off=off)
+                self.left = LeftOn(kpa, off=off, fault=self._fault)
         elif away or now_s - self._heard_s > _QUIET_S:
             self._low_since_s = None
-            self.left = LeftOn(self.left.pressure_kpa, was=True)
+            self.left = LeftOn(self.left.pressure_kpa, was=True, fault=self._fault)
         return self.left
 
 
@@ -109,7 +113,9 @@ def read_on(port: Any, link: Link, watch: ReadOn, tell: Callable[[LeftOn], None]
         if any(isinstance(item, Back) for item in items):
             port.write(b"?\n")
         heard = link.heard_s != before_s
-        left = watch.turn(heard=heard, away=link.away or port.failure is not None, now_s=time.monotonic())
+        now_s = time.monotonic()
+        left = watch.turn(heard=heard, away=link.away or port.failure is not None, now_s=now_s,
+                          fault=link.fault(now_s) is not None)
         tell(left)
         if left.off or port.failure is not None:
             return

@@ -177,6 +177,10 @@ class Link:
         r = ratio_of(s.counts, s.supply, self.announced.full_scale_counts)[-wanted:]
         return float(np.mean(r)) if len(r) >= wanted else None
 
+    def fault(self, now_s: float) -> str | None:
+        """The word that the adapter reports now. now_s: as of ``facts``."""
+        return self._fault[1] if self._fault is not None and now_s - self._fault[0] < 2.0 else None
+
     def facts(self, now_s: float) -> LinkFacts:
         """What is known now; ``now_s`` on the clock of the port (time.monotonic)."""
         recent = self.samples(500)
@@ -196,7 +200,7 @@ class Link:
             jitter = float(np.std(np.diff(came))) if len(came) > 10 else None
             last = numbers[-_NOISE_OF:, 1]
             plain = (float(last[-1]), self.bare_unit, float(np.std(np.diff(last))) / 2**0.5 if len(last) > 9 else 0.0)
-        fault = self._fault[1] if self._fault is not None and now_s - self._fault[0] < 2.0 else None
+        fault = self.fault(now_s)
         return LinkFacts(
             self._heard_s is not None and now_s - self._heard_s < _ALIVE_S, self.away, self.announced,
             self._decoder.counts, self._kept, rate, jitter, self._timeline.lost_samples, self._timeline.restarts,

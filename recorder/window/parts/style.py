@@ -47,7 +47,9 @@ def style_sheet(c: Palette, px: int) -> str:
         selection-background-color: {c.text}; selection-color: {c.ground}; }}
     QComboBox QAbstractItemView::item {{ min-height: {key}px; padding-left: 10px; }}
     QLabel#sentence {{ font-size: {round(px * 1.9)}px; font-weight: bold; }}
+    QLabel#sentence[scale="now"] {{ font-size: {round(px * 2.1)}px; }}
     QLabel#sentence[alarm="true"] {{ background: {c.bad}; color: {c.ink}; }}
+    QLabel#sentence[scale="small"] {{ font-size: {round(px * 1.6)}px; }}
     QLabel#sentence[scale="large"] {{ font-size: {round(px * 2.4)}px; }}
     QLabel#sentence[scale="long"], QLabel#sentence[long="true"] {{ font-size: {round(px * 1.3)}px; }}
     QLabel#step {{ font-size: {round(px * 1.5)}px; font-weight: bold; }}
@@ -63,7 +65,9 @@ def style_sheet(c: Palette, px: int) -> str:
     QLabel#muted, QLabel#source {{ color: {c.muted}; }}
     QLabel#source {{ font-size: {round(px * 0.9)}px; }}
     QLabel#caution {{ color: {c.text}; background: {c.panel}; border-left: 6px solid {c.edge}; padding: 3px 10px; }}
-    QLabel#banner {{ background: {c.open_question}; color: {c.ink}; padding: 6px 12px; font-weight: bold; }}
+    QLabel#caution[scale="now"] {{ font-size: {round(px * 1.15)}px; }}
+    QLabel#banner {{ background: {c.open_question}; color: {c.ink}; padding: 6px 12px; font-weight: bold;
+        font-size: {round(px * 1.25)}px; }}
     QLabel#simulated {{ background: {c.open_question}; color: {c.ink}; padding: 1px 12px; font-weight: bold; }}
     QLabel#banner[calm="true"] {{ background: {c.panel}; color: {c.text}; }}
     QPlainTextEdit {{ background: {c.ground}; border: {line}px solid {c.edge}; selection-background-color: {c.text};

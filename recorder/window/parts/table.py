@@ -114,13 +114,16 @@ class RecordsTable(QTableView):
         metrics = self.fontMetrics()
         # Two lines fit into a row: the day above the hour, CANNOT above TELL YET., PASS, above OVER LIMIT.
         samples = ("2026-03-14", "", "SIMULATED", "kgf/cm2", "kgf/cm2", "kgf/cm2", "OVER LIMIT?", "ALTERED", "DIFFERS")
-        taken = 0
-        for column, sample in enumerate(samples):
-            if sample:
-                width = metrics.horizontalAdvance(sample) + 20 + (self._icon_px() + 8 if column == _OUTCOME else 0)
-                self.setColumnWidth(column, width)
-                taken += width
-        self.setColumnWidth(1, max(self.viewport().width() - taken, metrics.horizontalAdvance("a blue van …")))
+        job = metrics.horizontalAdvance("a blue van …")
+        wide = [metrics.horizontalAdvance(sample) + (self._icon_px() + 8 if column == _OUTCOME else 0) if sample else 0
+                for column, sample in enumerate(samples)]
+        fixed = sum(map(bool, samples))
+        # beside each of them as much as there is room for: with large letters the last one lay behind the edge
+        edge = max(8, min(20, (self.viewport().width() - job - sum(wide)) // fixed))
+        for column, width in enumerate(wide):
+            if width:
+                self.setColumnWidth(column, width + edge)
+        self.setColumnWidth(1, max(self.viewport().width() - sum(wide) - fixed * edge, job))
         self.verticalHeader().setDefaultSectionSize(max(60, round(metrics.height() * 2.6)))
         self.horizontalHeader().setFixedHeight(max(60, round(metrics.height() * 2.6)))
 

@@ -27,10 +27,16 @@ class Ending:
     def __init__(self, testing: Host, end: Callable[[str], object]) -> None:
         self._testing, self._end = testing, end
         self._twice: AskTwice | None = None  # loaded with the first test, not with the window
+        self._noted = False
         self.key = Key(_PLAIN, self.press, says="end the test")
         self._asking = QTimer(self.key)
         self._asking.setSingleShot(True)
         self._asking.timeout.connect(self.forget)
+
+    @property
+    def asked(self) -> bool:
+        """Whether it waits for a second press; the page says so as large as what else is to be done."""
+        return self._asking.isActive()
 
     def press(self) -> None:
         """Ends the test, or asks once."""
@@ -45,7 +51,10 @@ class Ending:
             return
         self.key.setText(_AGAIN)
         self._asking.start(round(self._twice.within_s * 1000))
-        self._testing.note.emit(f"the hold is not over, {report.clock(left_s)} to go: press E again to end it here")
+        view = self._testing.view
+        self._noted = view is not None and view.next_step == "over-limit"  # then the sentence is for that
+        if self._noted:
+            self._testing.note.emit(f"the hold is not over, {report.clock(left_s)} to go: press E again to end it here")
 
     def forget(self) -> None:
         """Nothing is asked any more."""
@@ -54,8 +63,9 @@ class Ending:
         self._asking.stop()
         if self.key.text() == _AGAIN:
             self.key.setText(_PLAIN)
-            if not self._testing.away:  # else the line says that by now
+            if self._noted and not self._testing.away:  # else the line says that by now
                 self._testing.note.emit("")
+            self._noted = False
 
 
 class Losing:

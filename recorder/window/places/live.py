@@ -110,7 +110,8 @@ class LivePage(QWidget):
             widget.setVisible(result)
         for widget in (self.reading, self.sentence, self._steps):
             widget.setVisible(not result)
-        restyle(self.sentence, "scale", "")
+        for label in (self.sentence, self.caution):
+            restyle(label, "scale", "" if result else "now")
         self.open_keypad(self.findings, False)
         self.open_keypad(self.repairs, False)
 
@@ -119,8 +120,22 @@ class LivePage(QWidget):
         keypad.show_places()
         keypad.setVisible(is_open)
         self._show_trace()
+        self._find_room()
+
+    def _find_room(self) -> None:
+        """Words as large as there is room for now."""
         if self.reasons.isVisible():
             self._tighten()
+        elif self.sentence.isVisible():
+            self._tighten_sentence()
+
+    def _tighten_sentence(self) -> None:
+        """What to do now is as large as can be, and smaller rather than cut."""
+        for scale, least in (("now", "now"), ("now", ""), ("", ""), ("small", ""), ("long", "")):
+            restyle(self.sentence, "scale", scale)
+            restyle(self.caution, "scale", least)
+            if fits(self):
+                return
 
     def _show_trace(self) -> None:
         answering = self.findings.isVisibleTo(self) or self.repairs.isVisibleTo(self)
@@ -132,13 +147,17 @@ class LivePage(QWidget):
         self.reading.show_reading(screen.reading, screen.unit, alarm=screen.alarm)
         self.ladder.show_rungs(screen.rungs)
         sentence = together(screen.sentence, screen.unit)
-        self._set(self.sentence, ("▲ " if screen.alarm or screen.fault else "") + sentence)
+        text = ("▲ " if screen.alarm or screen.fault else "") + sentence
+        changed = text != self.sentence.text() or screen.caution != self.caution.text()
+        self._set(self.sentence, text)
         self._set(self.caution, screen.caution)
         # each is short and stays on one line, but for what was marked
         self._set(self.facts, "   ".join(
             f"{label} {text}" if label == "marked" else f"{label} {text}".replace(" ", "\u00a0")
             for label, text in screen.numbers))
         self._alarm(screen.alarm)
+        if changed:
+            self._tighten_sentence()
         trace = self.trace
         trace.unit = self.hold.unit = screen.unit
         trace.lines, trace.levels, trace.spans, trace.marks, trace.fit = screen.lines, screen.levels, spans, marks, fit
@@ -195,7 +214,8 @@ class LivePage(QWidget):
         self._alarm((left is not None and left.alarm) or (bool(warning) and not reading))
         self.reading.setVisible(reading)
         # where the sentence says the same, larger
-        self.caution.setVisible(not (left is not None and left.alarm) and bool(self.caution.text()))
+        said = (left is not None and left.alarm) or (bool(lead) and lead == self._result.put_away)
+        self.caution.setVisible(not said and bool(self.caution.text()))
         if changed:
             self._tighten()
 
@@ -206,8 +226,7 @@ class LivePage(QWidget):
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)
-        if self.reasons.isVisible():
-            self._tighten()
+        self._find_room()
 
     def _tighten(self) -> None:
         """What to do next is larger than while the test ran, where there is room: it is read from afar. Where there is
@@ -217,8 +236,9 @@ class LivePage(QWidget):
         self._give_reasons(self._result.beside(self._lead))
         for word, reasons, numbers, sentence in (
             ("large", False, _FEW, "large"), ("", False, _FEW, "large"), ("", False, _FEWER, "large"),
-            ("large", False, _FEW, ""), ("", False, _FEW, ""), ("", False, _FEWER, ""), ("", True, _FEWER, ""),
-            ("", True, 0, ""), *([("", True, 0, "long")] if self._result.warning else []),
+            ("large", False, _FEW, "now"), ("", False, _FEW, "now"), ("", False, _FEWER, "now"),
+            ("", True, _FEWER, "now"), ("", True, _FEWER, ""),
+            ("", True, 0, ""), ("", True, 0, "small"), ("", True, 0, "long"),
             ("small", True, _FEWER, ""), ("small", False, 0, ""), ("small", True, 0, ""), ("small", True, 0, "long"),
         ):
             restyle(self.word, "scale", word)

@@ -47,7 +47,7 @@ def _close(window: MainWindow, why: str) -> None:
     left = running.left_on if running is not None else None
     window.close_unasked()
     if left is not None:
-        _say(report.still_on(left.pressure_kpa, testing.unit, was=left.was) or "")
+        _say(report.still_on(left.pressure_kpa, testing.unit, was=left.was, fault=left.fault) or "")
     if was_running and running is not None:
         _say(f"recorded in {running.path}" if running.stored else running.problem)
 

@@ -15,7 +15,7 @@ from recorder import report
 from recorder.errors import FileError, RecorderError, printable
 from recorder.model import TEST_KINDS, Recording
 from recorder.moments import utc_text
-from recorder.recording import Legible, legible, read
+from recorder.recording import Legible, legible, read, seal_of
 from recorder.recording.folders import find_recordings
 from recorder.units import pressure_factor_kpa
 
@@ -25,16 +25,17 @@ __all__ = [
 
 COLUMNS = ("time", "job", "test", "marked", "opening", "fall", "outcome", "intact?", "same again?")
 _TAIL = 1 << 16
+_HASHED = 1 << 22  # bytes: of a longer file the seal is looked at when it is opened or judged again
 _NOT_CHECKED = "…"
 _LONGEST_TEXT = 200
-_UNREADABLE = "unreadable"
+_UNREADABLE, _ALTERED = "unreadable", "ALTERED"
 _RESAVED = "saved again by a spreadsheet or editor"
 _LARGEST = 1e12  # of a value that is shown; more is no pressure
 
 
 @dataclass(frozen=True, slots=True)
 class RecordRow:
-    """One recording. Pressures kPa; ``intact`` and ``same`` are words, ``…`` until checked. over: ``OVER LIMIT``, with
+    """One recording. Pressures kPa; ``intact`` and ``same`` are words, ``…`` until known. over: ``OVER LIMIT``, with
     a question mark where the gauge cannot tell; stands beside the outcome."""
 
     path: str
@@ -81,16 +82,20 @@ def _value(q: object) -> float | None:
     return float(value) if isinstance(value, int | float) and abs(value) < _LARGEST else None
 
 
-def _ends(path: Path) -> tuple[bytes, bytes]:
-    """The first and the last bytes of a regular file; OSError for anything else. A pipe does not hold the window."""
+def _ends(path: Path) -> tuple[bytes, bytes, bool | None]:
+    """The first and the last bytes of a regular file, and whether its seal fits, None where that is not known; OSError
+    for anything else. A pipe does not hold the window."""
     fd = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
     with os.fdopen(fd, "rb") as file:
         info = os.fstat(fd)
         if not stat.S_ISREG(info.st_mode):
             raise OSError(errno.EINVAL, "it is no file")
+        if info.st_size <= _HASHED:
+            data = file.read(_HASHED + 1)
+            return data[:_TAIL], data[-_TAIL:], seal_of(data)[0]
         head = file.read(_TAIL)
-        file.seek(max(info.st_size - _TAIL, 0))
-        return head, file.read(_TAIL)
+        file.seek(info.st_size - _TAIL)
+        return head, file.read(_TAIL), None
 
 
 def _text(value: object) -> str:
@@ -105,10 +110,10 @@ def _time(started: object) -> str:
 
 
 def quick_row(path: Path) -> RecordRow:
-    """What the annotations at both ends of the file say; nothing is judged. Never raises."""
+    """What the annotations at both ends of the file say, and whether its seal fits; nothing is judged. Never raises."""
     facts: dict[str, Any] = {}
     try:
-        ends = _ends(path)
+        *ends, intact = _ends(path)
     except OSError as err:
         return RecordRow(str(path), "", f"cannot be read: {err.strerror}", "", "", None, None, _UNREADABLE, "no", "no")
     for line in b"\n".join(ends).split(b"\n"):
@@ -130,7 +135,8 @@ def quick_row(path: Path) -> RecordRow:
         _text(facts.get("test", "?")) + (" SIMULATED" if facts.get("simulated") is True else ""),
         "" if stamped is None or not isinstance(marked, Mapping) else f"{stamped:g} {_text(marked.get('unit', ''))}",
         _value(judgement.get("opening")), _value(hold.get("drop")) if isinstance(hold, Mapping) else None,
-        report.outcome_word(judgement) if judgement else "unfinished", over=_over(judgement),
+        report.outcome_word(judgement) if judgement else "unfinished",
+        {True: "yes", False: _ALTERED, None: _NOT_CHECKED}[intact], over=_over(judgement),
     )
 
 
@@ -142,7 +148,7 @@ def _resaved_row(path: Path, seen: Legible) -> RecordRow:
         _text(f"{job}: {_RESAVED}" if job else _RESAVED),
         _text(seen.text("test") or "?") + (" SIMULATED" if seen.values.get("simulated") is True else ""),
         "", None, None, _UNREADABLE,
-        "ALTERED" if seen.finished else "no", "no")
+        _ALTERED if seen.finished else "no", "no")
 
 
 def _over(judgement: Mapping[str, Any]) -> str:
@@ -159,15 +165,15 @@ def check_again(row: RecordRow) -> RecordRow:
         recording = read(row.path)
         fresh = json.loads(json.dumps(judge(recording).to_json()))
     except RecorderError as err:
-        altered = row.outcome == _UNREADABLE and row.intact == "ALTERED"
-        return replace(row, intact="ALTERED" if altered else "no", same="no", job=row.job or str(err.what))
+        altered = row.outcome == _UNREADABLE and row.intact == _ALTERED
+        return replace(row, intact=_ALTERED if altered else "no", same="no", job=row.job or str(err.what))
     intact, same = same_words(recording, fresh)
     return replace(row, intact=intact, same=same)
 
 
 def same_words(recording: Recording, fresh: Mapping[str, Any]) -> tuple[str, str]:
     """The words for "intact?" and "same when judged again?"; ``fresh``: the new judgement, through JSON."""
-    intact = {True: "yes", False: "ALTERED", None: "not sealed"}[recording.intact]
+    intact = {True: "yes", False: _ALTERED, None: "not sealed"}[recording.intact]
     if recording.seal_missing:
         intact = "seal missing"
     if recording.judgement is None:
@@ -184,7 +190,9 @@ def cell(row: RecordRow, column: int, unit: str) -> str:
         return "" if kpa is None else f"{kpa * k:.{decimals + more}f}"
 
     outcome = row.outcome
-    if row.over:  # two lines fit into a cell
+    if row.intact == _ALTERED and outcome != _UNREADABLE:
+        outcome = _ALTERED  # what it says no longer counts
+    elif row.over:  # two lines fit into a cell
         outcome = f"{'UNCLEAR' if ' ' in outcome else outcome}, {row.over}"
     return (row.time, row.job, row.test, row.marked, pressure(row.opening_kpa), pressure(row.fall_kpa, 1),
             outcome, row.intact, row.same)[column]

@@ -27,7 +27,8 @@ class Number:
 class ResultScreen:
     """The result. ``sign``: ``tick``, ``cross``, ``question`` or ``slash``; ``role`` the colour behind it.
     ``warning``: what has to be seen beside the outcome from as far; empty where there is nothing.
-    safety: those of the reasons and the advice that are never left out for room."""
+    safety: those of the reasons and the advice that are never left out for room. put_away: the last step after a pass,
+    where the advice has nothing before it."""
 
     word: str
     sign: str
@@ -38,12 +39,12 @@ class ResultScreen:
     numbers: tuple[Number, ...]
     warning: str = ""
     safety: frozenset[str] = frozenset()
+    put_away: str = ""
 
     @property
     def lead(self) -> str:
-        """What to do next, to be read from as far as the outcome; empty where a warning comes before it, or nothing
-        is left to do."""
-        return self.advice[0] if self.advice and not self.warning else ""
+        """What to do next, to be read from as far as the outcome; empty where a warning comes before it."""
+        return "" if self.warning else self.advice[0] if self.advice else self.put_away
 
     @property
     def lines(self) -> tuple[str, ...]:
@@ -134,7 +135,7 @@ def result_screen(judgement: Mapping[str, Any], unit: str, found: Sequence[str] 
     return ResultScreen(
         report.outcome_word(judgement), sign, role, tuple(map(in_window, reasons)), tuple(map(in_window, advice)),
         report.caution("release", judgement.get("test", "cap")) or "", numbers_of(judgement, unit),
-        report.warning(judgement), frozenset(map(in_window, safety)),
+        report.warning(judgement), frozenset(map(in_window, safety)), report.put_away(judgement, found),
     )
 
 
@@ -145,9 +146,10 @@ def left_on_screen(left: LeftOn, unit: str) -> LeftOnScreen:
     number = number.lstrip("-") if float(number) == 0 else number.replace("-", "−")
     if left.off:
         return LeftOnScreen("", unit, "The pressure is off", False)
-    sentence = report.still_on(left.pressure_kpa, unit, was=left.was)
+    sentence = report.still_on(left.pressure_kpa, unit, was=left.was, fault=left.fault)
     if sentence is None:
         sentence = "Wait for zero; do not take anything off yet"
         if left.was:
             sentence = f"It was at {text} when it was last read: see that it is at zero before you take anything off"
-    return LeftOnScreen("– –" if left.was else number, unit, sentence, left.alarm)
+    unknown = left.was or (left.fault and left.pressure_kpa > 0.0)
+    return LeftOnScreen("– –" if unknown else number, unit, sentence, left.alarm)

@@ -138,12 +138,13 @@ def _reading(kpa: float | None, unit: str) -> str:
 def live_screen(
     view: LiveView, *, test: TestKind, unit: str, levels: Levels = NO_LEVELS, procedure: Procedure | None = None,
     marks: Sequence[Mark] = (), choosing: bool = False, away: bool = False,
-    silent: bool = False, unread: bool = False,
+    silent: bool = False, unread: bool = False, asked: bool = False,
 ) -> LiveScreen:
     """The running screen for this view.
 
     choosing: the places of a finding are open. away: the adapter is unplugged at the moment, and no pressure known.
     silent: it is plugged in, and gives no reading. unread: no reading has come yet, and the banner says why.
+    asked: the key that ends the test was pressed once, and a hold that is not over asks for it again.
     """
     alarm = view.next_step == "over-limit"
     sentence = _capital(report.next_step(view, test=test, unit=unit))
@@ -153,6 +154,8 @@ def live_screen(
         sentence = _capital(report.blind(view, "No reading comes from the adapter: check its plug and its power"))
     elif unread and not alarm:
         sentence = "Nothing can be read from the adapter: the line at the top says what to do"
+    elif asked and not alarm and view.hold_left_s:
+        sentence = f"The hold is not over, {report.clock(view.hold_left_s)} to go. Press E again to end it here"
     elif choosing and not alarm:
         left = f"{report.clock(view.hold_left_s)} left. " if view.hold_left_s is not None else ""
         where = "Follow the wet up to its highest point" if test == "system" else "Listen and wet it with soap water"
