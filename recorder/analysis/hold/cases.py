@@ -28,9 +28,19 @@ from recorder.analysis.hold.laws import (
 )
 from recorder.analysis.hold.line import LOG_SLOW, settles_kpa
 from recorder.analysis.hold.noise import Noise, NoiseFinder
-from recorder.analysis.hold.posterior import Points, Problem, moments, posterior, top, total
+from recorder.analysis.hold.posterior import (
+    Points,
+    Problem,
+    best_three,
+    moments,
+    posterior,
+    top,
+    total,
+)
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from recorder.model import FloatArray
 
 __all__ = ["Case", "HoldCases"]
@@ -46,6 +56,8 @@ _MORE, _LOG_MORE = 5.0, math.log(0.1)
 # exponential; of what hoses give, it is so much in the hold, and as much less or more
 _LOG_CREEPS, _CREEPS = math.log(0.02), 0.5
 _BEHIND = (8.0, 5.0)  # log evidence below the best: not looked at any closer; left out
+_TELLS = 4.0  # log evidence of a third exponential's amplitude, at its best time constant, that is more than chance
+_SO_LIKELY = 3.0  # log likelihood by which another kind of noise may be behind
 _MOST = (3, 5)  # laws that are moved; laws and noises that are kept
 
 
@@ -150,30 +162,55 @@ class HoldCases:
         of a reading, kPa."""
         if known is not None:
             return [known]
+        # what the nearest place of the grid misses would count as noise
+        thetas = [some.theta[:, int(np.argmax(some.log_weight))] for some in (look or self.look(case))[1:]]
+        return self.noises_beside(case, thetas, least)
+
+    def noises_beside(
+        self, case: Case, thetas: Sequence[FloatArray], least: float, *, within: float = 0.0
+    ) -> list[Noise]:
+        """What the law leaves beside exponentials of each of the log time constants ``thetas``."""
         b = self.finder.b
         columns = [np.ones_like(b.t), self.shape(case.law)]
         if case.creeps:
             columns.append(self.creep)
         always = range(len(columns))
         designs = []
-        # what the nearest place of the grid misses would count as noise
-        for some in (look or self.look(case))[1:]:
-            rates = np.exp(-some.theta[:, int(np.argmax(some.log_weight))])
-            designs.append([*always, *range(len(columns), len(columns) + len(rates))])
-            columns += list(np.exp(-b.t * rates[:, None]))
-        return list(dict.fromkeys(self.finder.find(np.stack(columns), designs, least)))
+        for theta in thetas:
+            designs.append([*always, *range(len(columns), len(columns) + len(theta))])
+            columns += list(np.exp(-b.t * np.exp(-theta)[:, None]))
+        return list(dict.fromkeys(self.finder.find(np.stack(columns), designs, least, within=within)))
 
     def near(self, noise: Noise, least: float, known: Noise | None, *, quick: bool) -> list[Case]:
         """Where too little falls to show a law. Nearly all noises that are found are likely, so without ``quick`` full
         looks, which those are given anyway, decide."""
         case = Case(NEAR_LAW, NEAR_LAW, noise, 0.0)
         usual = self.likely([replace(case, noise=n) for n in self.noises(case, least, known)], quick=quick)
-        if quick or len(full := self.full(usual[0])) < 4 or total(full[3:]) < total(full[:3]):
+        if quick:
+            return usual
+        usual = self.with_third(usual, noise, least, known)
+        if len(full := self.full(usual[0])) < 4 or total(full[3:]) < total(full[:3]):
             return usual
         case = replace(case, creeps=True)
-        creeps = [replace(case, noise=n) for n in self.noises(case, least, known)]
-        likeliest = max(creeps, key=lambda case: total(self.full(case)))
-        return self.likely([*usual, likeliest], quick=False) if self.falls(likeliest) else usual
+        noises = dict.fromkeys([*self.noises(case, least, known), usual[0].noise])
+        likeliest = max((replace(case, noise=n) for n in noises), key=lambda case: total(self.full(case)))
+        if not self.falls(likeliest):
+            return usual
+        same = replace(usual[0], noise=likeliest.noise)  # what the one leaves to noise the other is tried with
+        return self.likely(list(dict.fromkeys([*usual, same, likeliest])), quick=False)
+
+    def with_third(self, cases: list[Case], white: Noise, least: float, known: Noise | None) -> list[Case]:
+        """``cases``, and where more than ``white`` is noise in the first, that with the noises that a third exponential
+        leaves too: what two of them miss must not count as noise, or a third has nothing to tell."""
+        first = cases[0]
+        if known is not None or (first.noise.wander_kpa == 0.0 and first.noise.white_kpa <= white.white_kpa):
+            return cases
+        plain = replace(first, noise=white)
+        theta, gain = best_three(self.problem(plain), self.shape(plain.law))
+        if gain < _TELLS:
+            return cases
+        found = self.noises_beside(plain, [theta], least, within=_SO_LIKELY)
+        return self.likely(list(dict.fromkeys([*cases, *(replace(first, noise=n) for n in found)])), quick=False)
 
     def falls(self, case: Case) -> bool:
         """Whether what creeps falls, in the likeliest of it: hoses give, and do not take."""

@@ -36,6 +36,7 @@ __all__ = ["Beginning", "HoldFit", "fit_hold"]
 # where nearly all of it went: of the last stroke, what cooling air takes at most, 1 - 1/gamma; of the fall, what the
 # hold's edges leave open, for when the rest was let go hardly shows (no source)
 _COOLS, _EDGES = 0.29, 0.05
+_END_S, _END_READINGS = 0.5, 5  # of a hold's ends: so long, and so many readings at least
 _STROKE_S = 0.6  # as near to each other as a hand makes strokes
 
 
@@ -114,11 +115,15 @@ class _Readings:
             return posterior(hold.problem(up), up.law, hold.shape(up.law), quick=quick, none=None), up
         if self.share > 0.05 and not quick:
             cases = hold.far(self.fall_kpa, self.noise, self.least, self.known)
+            cases = hold.with_third(cases, self.noise, self.least, self.known)
         else:
             cases = hold.near(self.noise, self.least, self.known, quick=quick)
         points: list[Points] = []
         for case in cases:
-            points += hold.glance(case) if quick else hold.full(case)
+            some = hold.glance(case) if quick else hold.full(case)
+            # several noises of one model are no more likely than one
+            alike = sum(replace(other, noise=case.noise) == case for other in cases)
+            points += some if alike == 1 else [replace(q, log_weight=q.log_weight - math.log(alike)) for q in some]
         return points, cases[0]
 
     def nearly_all(self) -> tuple[float, float]:
@@ -162,7 +167,7 @@ def fit_hold(
         return leak_shape(at, law, r.b.t, r.b.y, r.length_s)
 
     fit = summary(points, r.middle_kpa, shape, r.length_s, float(t[0]), first.noise, last_rise_kpa, r.up is not None)
-    fit = replace(fit, rounding_kpa=r.rounding_kpa)
+    fit = replace(_as_seen(fit, t, p, step_kpa), rounding_kpa=r.rounding_kpa)
     if r.gone:
         rate, u = r.nearly_all()
         return replace(fit, rate_kpa_per_s=rate, rate_u=u)
@@ -171,6 +176,20 @@ def fit_hold(
     more, scatter = r.rounded.doubt(r.b, r.noise.white_kpa)
     rate = max(fit.rate_kpa_per_s + more, min(fit.rate_kpa_per_s, 0.0))
     return replace(fit, rate_kpa_per_s=rate, rate_u=math.hypot(fit.rate_u, scatter), rounding_u=scatter)
+
+
+def _as_seen(fit: HoldFit, t: FloatArray, p: FloatArray, step_kpa: float) -> HoldFit:
+    """``fit`` with the pressures at its ends no further off than the readings ``p`` (kPa) at ``t`` (s) there: what
+    rises or beats is no curve that the model knows. step_kpa: the resolution."""
+    n = min(max(int(np.searchsorted(t - t[0], _END_S)), _END_READINGS), len(t))
+    ends = []
+    for some, value, u in ((p[:n], fit.start_kpa, fit.start_u), (p[-n:], fit.end_kpa, fit.end_u)):
+        scatter = normal_sd(some - median(some))
+        # what wanders may be the gauge's; not so what no curve follows and is taken for it
+        edge = 2.0 * math.hypot(scatter, min(fit.noise.wander_kpa, scatter)) + step_kpa / 2.0
+        seen = min(max(value, float(some.min()) - edge), float(some.max()) + edge)
+        ends += [seen, u if seen == value else edge]
+    return replace(fit, start_kpa=ends[0], start_u=ends[1], end_kpa=ends[2], end_u=ends[3])
 
 
 class Beginning:

@@ -14,7 +14,7 @@ from recorder.analysis.hold.line import LOG_SLOW
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
-__all__ = ["FULL", "LOG_ONE_LESS", "QUICK", "THREE", "Family", "log_prior"]
+__all__ = ["FULL", "LOG_ONE_LESS", "QUICK", "THREE", "TWO", "Family", "log_prior"]
 
 _SLOW_PRIOR = np.array([1e-4,.45,.43,.12])  # of none, one, two, three slow ones: rubber always gives
 # what the log prior is more with so many slow ones where something else takes the place of one (three: as none)
@@ -61,6 +61,7 @@ class Family:
 
 
 _NONE, _ONE = Structure(0, coarse=False), Structure(1, coarse=False)
-QUICK = Family(_NONE, _ONE, Structure(2, coarse=True))
+TWO = Family(Structure(2, coarse=True))
+QUICK = Family(_NONE, _ONE, *TWO.structures)
 FULL = Family(_NONE, _ONE, Structure(2, coarse=False))
 THREE = Family(Structure(3, coarse=True))

@@ -27,6 +27,8 @@ __all__ = ["GRID", "LOG_SLOW", "NONE", "SLOW_S", "Line", "Problem", "Solved", "s
 SLOW_S = 8.0  # rubber, not air: settling slower than this falls
 LOG_SLOW = math.log(SLOW_S)
 _SLOW_SHARE = 0.02  # of the pressure
+# Gauss-Newton steps in log time constants: the first is no longer, none is; log evidence that is worth one; how many
+_FIRST_STEP, _FURTHEST, _GAIN, _STEPS = 0.5, 0.6, 0.01, 30
 
 
 def settles_kpa(level_kpa: float) -> float:
@@ -212,47 +214,60 @@ class Line:
         return mean, cov
 
     def newton(self, theta: FloatArray, starts: list[int]) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Optima near ``theta`` (m, k), their covariances (m, k, k) and log evidences by Gauss-Newton steps. starts:
-        rows at which another number of exponentials begins; each of these groups is done when none of it gains."""
+        """Optima near ``theta`` (m, k), their covariances (m, k, k) and log evidences by Gauss-Newton steps, shorter
+        ones where one does not gain. starts: rows at which another number of exponentials begins; each of these groups
+        is done when none of it has anything to gain."""
         m, k = theta.shape
         best, best_log = theta.copy(), np.full(m, -np.inf)
-        best_cov = np.tile(np.eye(k), (m, 1, 1))
-        step = np.full(m, 0.5)
+        best_cov, way, slope = np.tile(np.eye(k), (m, 1, 1)), np.zeros((m, k)), np.zeros(m)
+        step = np.full(m, _FIRST_STEP)
         there = theta > NONE
         group = np.repeat(np.arange(len(starts)), np.diff([*starts, m]))
         going = np.ones(m, bool)
-        index = np.arange(k)
-        for _ in range(9):
-            shapes, d = self._slopes(theta)
-            turned = shapes.transpose(0, 2, 1)
-            gram, right, prior = shapes @ turned, shapes @ self.rest, self.problem.precision(theta)
-            gram[:, index, index] += prior
-            cov = np.linalg.inv(gram)
-            mean = (cov @ right[:, :, None])[:, :, 0]
-            gained = (right * mean).sum(axis=1) - np.linalg.slogdet(gram)[1] + np.log(prior).sum(axis=1)
-            log = 0.5 * gained + self.base
+        for _ in range(_STEPS):
+            log, cov, move, up = self._climb(theta)
             better = (log > best_log) & going
-            gains = np.maximum.reduceat(log - best_log, starts)
-            step = np.where(better, np.minimum(step * 1.6, 0.6), step * 0.3)
-            d *= mean[:, :, None]
-            rest = self.rest - (mean[:, None, :] @ shapes)[:, 0]
-            cross = d @ turned
-            schur = d @ d.transpose(0, 2, 1) - cross @ cov @ cross.transpose(0, 2, 1)
-            new_cov = np.linalg.inv(schur + np.eye(k))
-            best_cov = np.where(better[:, None, None], new_cov, best_cov)
-            best = np.where(better[:, None], theta, best)
-            best_log = np.where(better, log, best_log)
-            going &= (gains >= 0.01)[group]
+            one, both = better[:, None], better[:, None, None]
+            best_log, best = np.where(better, log, best_log), np.where(one, theta, best)
+            way, slope = np.where(one, move, way), np.where(better, up, slope)
+            best_cov = np.where(both, cov, best_cov)
+            step = np.where(better, np.minimum(step * 1.6, _FURTHEST), step * 0.3)
+            short = np.minimum(1.0, step / np.maximum(np.abs(way).max(axis=1), 1e-12))
+            gain = slope * short * (1.0 - 0.5 * short)  # of a step so short, on a parabola
+            going &= (np.maximum.reduceat(gain, starts) >= _GAIN)[group]
             if not going.any():
                 break
-            move = (new_cov @ (d @ rest[:, :, None]))[:, :, 0]
-            full = np.where(better[:, None], move, 0.0)
-            limit = step[:, None]
-            theta = np.minimum(
-                np.maximum(best + np.minimum(np.maximum(full, -limit), limit), GRID[0]), GRID[-1]
-            )
-            theta = np.where(there, theta, NONE)
+            theta = np.where(there, np.clip(best + way * short[:, None], GRID[0], GRID[-1]), NONE)
         return best, best_cov, best_log
+
+    def _climb(self, theta: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+        """Log evidences (m) at ``theta`` (m, k), covariances (m, k, k) there, Gauss-Newton steps (m, k), and by how
+        much the log evidence goes up along each (m)."""
+        k = theta.shape[1]
+        index = np.arange(k)
+        shapes, d = self._slopes(theta)
+        turned = shapes.transpose(0, 2, 1)
+        gram, right, prior = shapes @ turned, shapes @ self.rest, self.problem.precision(theta)
+        gram[:, index, index] += prior
+        cov = np.linalg.inv(gram)
+        mean = (cov @ right[:, :, None])[:, :, 0]
+        gained = (right * mean).sum(axis=1) - np.linalg.slogdet(gram)[1] + np.log(prior).sum(axis=1)
+        d *= mean[:, :, None]
+        rest = self.rest - (mean[:, None, :] @ shapes)[:, 0]
+        cross = d @ turned
+        schur = d @ d.transpose(0, 2, 1) - cross @ cov @ cross.transpose(0, 2, 1)
+        spread = np.linalg.inv(schur + np.eye(k))
+        up = (d @ rest[:, :, None])[:, :, 0]
+        move = (spread @ up[:, :, None])[:, :, 0]
+        log = np.asarray(0.5 * gained + self.base)
+        return log, np.asarray(spread), np.asarray(move), np.asarray((up * move).sum(axis=1))
+
+    def left(self, theta: FloatArray) -> float:
+        """Sum of squares, in variances of the noise, that exponentials of log time constants ``theta`` (k) leave."""
+        shapes = self._slopes(theta[None])[0][0]
+        gram = shapes @ shapes.T + np.diag(self.problem.precision(theta))
+        rest = self.rest - np.linalg.solve(gram, shapes @ self.rest) @ shapes
+        return float(rest @ rest)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -87,9 +87,12 @@ class NoiseFinder:
         log_det -= 0.5 * float(np.log(spectrum).sum())
         return np.asarray((vectors / np.sqrt(spectrum)).T * scale), log_det
 
-    def find(self, columns: FloatArray, designs: Sequence[Sequence[int]], least_kpa: float) -> list[Noise]:
+    def find(
+        self, columns: FloatArray, designs: Sequence[Sequence[int]], least_kpa: float, *, within: float = 0.0
+    ) -> list[Noise]:
         """Noise of what each of ``designs``, numbers of some of ``columns`` (c, n), leaves of the bins. least_kpa: no
-        reading is better than this."""
+        reading is better than this. within: in log likelihood; other correlation times that are so near are given
+        too."""
         rows = columns / np.linalg.norm(columns, axis=1)[:, None] * self.root
         rows = np.concatenate([rows, (self.b.y * self.root)[None]])
         # of white noise alone, then of every strength of every kind
@@ -101,6 +104,7 @@ class NoiseFinder:
             spectra.append(np.log(spectrum).sum(axis=1))
             all_shares.append(shares)
             times += [time_s] * len(shares)
+        kinds = [0, *np.cumsum([len(shares) for shares in all_shares])[:-1].tolist()]
         every, log_spectrum, strengths = np.concatenate(grams), np.concatenate(spectra), np.concatenate(all_shares)
         out = []
         for design in designs:
@@ -112,7 +116,10 @@ class NoiseFinder:
             var = np.maximum(rss / dof, least_kpa**2)
             log = -0.5 * (dof * np.log(var) + rss / var + log_spectrum + np.linalg.slogdet(gram)[1])
             log[0] += _EARNED
-            i = int(np.argmax(log))
-            white = float(np.sqrt(var[i]))
-            out.append(Noise(white, white * float(np.sqrt(strengths[i])), times[i]))
+            best = [a + int(np.argmax(log[a:b])) for a, b in zip(kinds, [*kinds[1:], len(log)], strict=True)]
+            best.sort(key=lambda i: -log[i])
+            for i in best:
+                if i == best[0] or log[i] > log[best[0]] - within:
+                    white = float(np.sqrt(var[i]))
+                    out.append(Noise(white, white * float(np.sqrt(strengths[i])), times[i]))
         return out

@@ -14,10 +14,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.hold.bins import GRID, NONE
-from recorder.analysis.hold.grid import FULL, QUICK, THREE, Family, log_prior
+from recorder.analysis.hold.grid import FULL, QUICK, THREE, TWO, Family, log_prior
 from recorder.analysis.hold.laws import Law
 from recorder.analysis.hold.line import LOG_SLOW, SLOW_S, Line, Problem, Solved
-from recorder.analysis.trace.normal import normal_quantile
+from recorder.analysis.trace.normal import normal_cdf, normal_quantile
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from recorder.analysis.hold.creep import Creep
     from recorder.model import FloatArray, IntArray
 
-__all__ = ["SLOW_S", "TIGHT", "Points", "Problem", "lag_s", "moments", "posterior", "top", "total"]
+__all__ = ["SLOW_S", "TIGHT", "Points", "Problem", "best_three", "lag_s", "moments", "posterior", "top", "total"]
 
 # where no source is named beside a number: common practice, no source
 _AIR_SHARE, _AIR_SHARE_U = 0.2, 0.115  # of what a change of pressure brings, undone by air's cooling: 0 to gamma - 1
@@ -42,6 +42,7 @@ _DRAWS = {1: 16, 2: 32, 3: 48}
 _SCALES = (1.1, 2.5)
 _HOPELESS = 1.0  # log evidence by which a model with one more exponential is behind
 _FEW = 128  # points, which are quicker tried all at once
+_OUTSIDE, _NO_WEIGHT = 0.05, 1e-4  # share of what may be, beyond twice the uncertainty; of a point's weight
 _LIKELY = 11.0  # in log density: less than this below the best weighs nothing
 
 
@@ -311,6 +312,20 @@ def posterior(
     return out
 
 
+def best_three(problem: Problem, shape: FloatArray) -> tuple[FloatArray, float]:
+    """Log time constants (3) of the three exponentials that leave least, and by how much their log evidence is above
+    that of the best two, were the noise what they leave; shape (n): the leak's fall at the bins."""
+    line = problem.line(-problem.whiten(shape))
+    best = []
+    for family in (TWO, THREE):
+        log = line.on_grid(family.index).log
+        modes, _, values = line.newton(family.theta[:, _starts(family.theta, log)].T, [0])
+        best.append((modes[i := int(np.argmax(values))], float(values[i])))
+    (_, two), (theta, three) = best
+    noise = line.left(theta) / max(len(problem.y) - 5, 1)
+    return theta, (three - two) / max(noise, 1.0)
+
+
 def top(points: list[Points]) -> tuple[Points, int]:
     """The likeliest point: of which structure, and which of it."""
     best = max(points, key=lambda q: float(q.log_weight.max()))
@@ -325,7 +340,8 @@ def total(points: list[Points]) -> float:
 
 
 def moments(points: list[Points]) -> tuple[float, float]:
-    """Mean and standard deviation of the rate (kPa/s)."""
+    """Mean of the rate (kPa/s) and its standard uncertainty: the standard deviation, or where that leaves more than
+    ``_OUTSIDE`` of what may be beyond twice of it, half of how far that reaches (GUM 6.2.1, and JCGM 101 7.7)."""
     w = np.concatenate([q.log_weight for q in points])
     w = np.exp(w - w.max())
     w /= w.sum()
@@ -334,5 +350,24 @@ def moments(points: list[Points]) -> tuple[float, float]:
     v = np.concatenate(
         [g * g * q.cov[1, 1] + (u * q.mean[1]) ** 2 for (g, u), q in zip(gains, points, strict=True)]
     )
-    mean = float(w @ m)
-    return mean, float(np.sqrt(w @ (np.maximum(v, 0.0) + (m - mean) ** 2)))
+    mean, v = float(w @ m), np.maximum(v, 0.0)
+    return mean, _covering(w, m - mean, np.sqrt(v), float(np.sqrt(w @ (v + (m - mean) ** 2))))
+
+
+def _covering(w: FloatArray, off: FloatArray, sd: FloatArray, u: float) -> float:
+    """``u``, or as much more as it takes that of normals ``off`` (m) the mean, of standard deviations ``sd`` (m) and
+    weights ``w`` (m), no more than ``_OUTSIDE`` is beyond twice of it: where one of two stories is far likelier, their
+    standard deviation hides the other."""
+    keep = w > _NO_WEIGHT
+    w, off, sd = w[keep], off[keep], np.maximum(sd[keep], 1e-12)
+
+    def outside(far: float) -> float:
+        return float(w @ (normal_cdf((off - far) / sd) + normal_cdf((-off - far) / sd)))
+
+    low, high = 2.0 * u, u / math.sqrt(_OUTSIDE)  # no further by Chebyshev's inequality
+    if outside(low) <= _OUTSIDE:
+        return u
+    for _ in range(12):
+        middle = (low + high) / 2.0
+        low, high = (middle, high) if outside(middle) > _OUTSIDE else (low, middle)
+    return high / 2.0
