@@ -55,6 +55,16 @@ def test_the_codes_are_all_of_them() -> None:
     assert len(CODES) == 16 and {"opens-high", "tester-leaks", "hold-too-short"} <= set(CODES)
 
 
+@pytest.mark.parametrize(("codes", "end_kpa", "asked"), [
+    (("fall-too-fast", "over-limit"), 1.0, True), (("fall-too-fast", "over-limit"), 60.0, False),
+    (("fall-too-fast",), 1.0, False),
+])
+def test_who_lets_it_down_from_over_the_limit_has_no_leak(codes: tuple[str, ...], end_kpa: float, asked: bool) -> None:
+    said = advised("system", "fail", *codes, hold={"start": q(145.0, 0.3), "end": q(end_kpa, 0.3)})
+    assert ("If it was you who let the pressure down" in said) == asked
+    assert "It leaks." in said
+
+
 @pytest.mark.parametrize(("code", "outcome", "test"), CASES)
 def test_no_advice_contradicts_the_outcome(code: str, outcome: str, test: str) -> None:
     said = advised(test, outcome, code, hold_more_s=60.0 if outcome == "undecided" else None)

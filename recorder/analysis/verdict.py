@@ -230,7 +230,7 @@ def _cap(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], float 
         held = "undecided"
         if f.lost_at_once:
             reasons.append(
-                Reason("trace-broken", "The pressure vanished at once: the hose came off.")
+                Reason("trace-broken", "The pressure vanished at once, as where a hose comes off.")
             )
         else:
             text = "The pressure beats in a rhythm, which may hide a leak: keep the pump and its hose still."
@@ -263,7 +263,7 @@ def _system(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], flo
         out = "void" if f.rate is None else "undecided"
         reasons.append(
             Reason(
-                "trace-broken", "The pressure vanished at once during the hold: the hose came off."
+                "trace-broken", "The pressure vanished at once during the hold, as where a hose comes off."
             )
         )
     if f.rhythmic and out not in ("fail", "void"):

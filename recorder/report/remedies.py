@@ -68,6 +68,9 @@ _OPENINGS = {"opens-low", "opens-high"}
 _TOO_CLOSE = "Pump slowly and test again; if it opens so close to the limit again, "
 _STUCK = "The cap never opened: check the marking and the adapter; a stuck cap has to be replaced."
 _STRAINED = "What a stuck cap was on has been under too much pressure: look its hoses, radiator and tank over."
+_LET_DOWN = ("If it was you who let the pressure down from over the limit, this says nothing of a leak: test again, "
+             "below the limit.")
+_LITTLE = 0.1  # of what a hold began with
 # What could hurt somebody, of reasons, notes and the advice for them.
 _SAFETY = {"over-limit", "opens-high", "no-opening", "sensor-fault", "rhythmic", "hose-off", "near-the-limit"}
 
@@ -125,6 +128,8 @@ def advice(judgement: Mapping[str, Any], found: Sequence[str] = ()) -> list[str]
         out.append("Test again and hold for the whole time.")
     wet = list(dict.fromkeys(text for text in found if text != NONE_VISIBLE))
     if outcome == "fail" and "fall-too-fast" in codes:
+        if test == "system" and "over-limit" in codes and _all_gone(judgement):
+            out.append(_LET_DOWN)
         out += _falling(str(test), wet, looked=NONE_VISIBLE in found)
     elif wet and test == "system":
         out.append(f"Marked: {', '.join(wet)}. Dry it, pump up again and see whether it comes back wet.")
@@ -169,6 +174,15 @@ def _to_hold(judgement: Mapping[str, Any], more_s: float) -> str:
             held_s = max(float(end - start), 0.0)
     whole = math.ceil((held_s + more_s) / _HOLD_STEP_S) * _HOLD_STEP_S
     return clock(max(whole, _HOLD_STEP_S)) + (" in all" if held_s else "")
+
+
+def _all_gone(judgement: Mapping[str, Any]) -> bool:
+    """Whether next to nothing was left at the end of the hold."""
+    hold = judgement.get("hold")
+    ends = [hold.get(end) for end in ("start", "end")] if isinstance(hold, Mapping) else []
+    values = [end.get("value") for end in ends if isinstance(end, Mapping)]
+    numbers = [float(value) for value in values if isinstance(value, int | float) and math.isfinite(value)]
+    return len(numbers) == 2 and numbers[1] < _LITTLE * numbers[0]
 
 
 def _at_its_end(judgement: Mapping[str, Any]) -> bool:
