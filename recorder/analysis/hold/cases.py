@@ -58,7 +58,6 @@ _LOG_CREEPS, _CREEPS = math.log(0.02), 0.5
 _BEHIND = (8.0, 5.0)  # log evidence below the best: not looked at any closer; left out
 _TELLS = 4.0  # log evidence of a third exponential's amplitude, at its best time constant, that is more than chance
 _SO_LIKELY = 3.0  # log likelihood by which another kind of noise may be behind
-_CLOSER = 2  # of the usual hoses, and of those that give more, so many cases
 _MOST = (3, 5)  # laws that are moved; laws and noises that are kept
 
 
@@ -242,8 +241,8 @@ class HoldCases:
         cases = self.moved([Case(law, law, noise, most) for law in LAWS], least, known)
         usual = self.likely(cases)
         more = self.likely(self.moved([Case(law, law, noise, most, _MORE) for law in LAWS], least, known))
-        # a quick look may miss what hoses give: of each kind the best are looked at closer
-        likely = self.likely([*usual[:_CLOSER], *more[:_CLOSER]], quick=False)
+        # a quick look may miss what hoses give: the likely ones of each kind are looked at closer
+        likely = self.likely(usual + more, quick=False)
         much, heat = self.strange(likely[0])
         if much < _TOO_MUCH:
             return likely
