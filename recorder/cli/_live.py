@@ -85,6 +85,8 @@ class LiveLine:
             return report.next_step(view, test=self.test, unit=self.unit)
         if away.why == "unplugged":
             return report.blind(view, f"adapter unplugged: plug it in again ({away.seconds:.0f} s)")
+        if away.why == "back":
+            return report.blind(view, f"adapter plugged in again: wait for its reading ({away.seconds:.0f} s)")
         silent = f"no reading comes from the adapter ({away.seconds:.0f} s): check its plug and its power"
         return report.blind(view, silent)
 
@@ -101,6 +103,9 @@ class LiveLine:
         elif away.why == "unplugged":
             words = (f"adapter unplugged: plug it in again ({away.seconds:.0f} s)",
                      f"unplugged: plug it in ({away.seconds:.0f} s)", "unplugged")
+        elif away.why == "back":
+            words = (f"adapter plugged in again: wait for its reading ({away.seconds:.0f} s)",
+                     f"plugged in again: wait ({away.seconds:.0f} s)", "wait")
         else:
             words = (f"no reading comes from the adapter ({away.seconds:.0f} s)",
                      f"no reading comes ({away.seconds:.0f} s)", "no reading")

@@ -62,11 +62,13 @@ def _of_thousands(line: str) -> str:
 
 def _check_heading(cell: str, unit: str, path: str, number: int) -> None:
     """FileError where the heading of the references names another unit than they are to be read in."""
-    named = {word.lower() for word in _UNIT.findall(cell.replace("_", " "))}
-    factors = {pressure_factor_kpa({"kpa": "kPa", "mpa": "MPa"}.get(word, word)) for word in named}
-    if len(factors) == 1 and not math.isclose(factors.pop(), pressure_factor_kpa(unit), rel_tol=1e-6):
+    words = (word.lower() for word in _UNIT.findall(cell.replace("_", " ")))
+    named = {{"kpa": "kPa", "mpa": "MPa"}.get(word, word) for word in words}
+    if len(named) == 1 and not math.isclose(
+        pressure_factor_kpa(other := named.pop()), pressure_factor_kpa(unit), rel_tol=1e-6
+    ):
         raise FileError(f"the heading '{cell}' names another unit than {unit}, in which the pressures are to be read",
-                        path=path, line=number, do="give the unit that they are in with --unit, or mend the heading")
+                        path=path, line=number, do=f"give --unit {other}, or mend the heading")
 
 
 def _last_place(number: str) -> float:

@@ -15,9 +15,10 @@ _QUIET_BARE_S = 5.0
 
 @dataclass(frozen=True, slots=True)
 class Away:
-    """No reading comes. why: the port is gone, or it is there and silent. seconds: since the latest reading."""
+    """No reading comes. why: the port is gone; it is there again, and what comes is not known yet to be the test's; or
+    it is there and silent. seconds: since the latest reading."""
 
-    why: Literal["unplugged", "silent"]
+    why: Literal["unplugged", "back", "silent"]
     seconds: float
 
 

@@ -33,6 +33,11 @@ class Held:
     def add(self, message: Message, host_s: float) -> None:
         self._messages.append((host_s, message))
 
+    @property
+    def some(self) -> bool:
+        """Whether something came since, of which it is not known whose it is."""
+        return self.holds and self._first_s is not None
+
     def waited(self, now_s: float) -> bool:
         """Whether an adapter that came back, and sends, had the time to announce itself."""
         return self.holds and self._first_s is not None and now_s - self._first_s > ANNOUNCEMENT_S

@@ -98,10 +98,11 @@ class Patience:
         """Whether nothing comes any more after the hold: silent, or unplugged."""
         return self.row_s is None or now - self.row_s > SILENT_S
 
-    def away(self, now: float, *, lost: bool, usual_s: float) -> Away | None:
-        """Why the latest reading is not of this moment. usual_s: between two readings."""
+    def away(self, now: float, *, lost: bool, usual_s: float, held: bool = False) -> Away | None:
+        """Why the latest reading is not of this moment. usual_s: between two readings. held: something comes, and
+        of whom is not known yet."""
         since_s = now - (self._started_s if self.row_s is None else self.row_s)
         gone = away_of(lost=lost, since_s=since_s, begun=self.row_s is not None, usual_s=usual_s, bare=self.bare)
-        if gone is None and self._before_s is not None:  # back, still starting: its reading is an old one
-            return Away("unplugged", now - self._before_s)
+        if not lost and self._before_s is not None and (gone is None or held):  # its reading is an old one
+            return Away("back", now - self._before_s)
         return gone

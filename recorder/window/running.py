@@ -56,6 +56,7 @@ class Running:
         self.path: Path | None = None
         self.stored = True
         self.away = False  # the adapter is unplugged at the moment, and waited for
+        self.back = False  # it is plugged in again, and has no reading yet
         self.silent = False  # it is plugged in and gives no reading
         self.finished = False
         self.fit: HoldCurve | None = None
@@ -168,7 +169,8 @@ class Running:
         self._write_marks()
         self._hand_over(session.view())
         gone = session.away
-        self.away, self.silent = (gone is not None and gone.why == why for why in ("unplugged", "silent"))
+        self.away, self.back, self.silent = (
+            gone is not None and gone.why == why for why in ("unplugged", "back", "silent"))
         if session.error is not None or session.note is not None:
             self.problem = str(session.error or session.note)
         # Of a port that stayed away, or another adapter, nothing more is recorded, whatever is plugged in: the test is

@@ -143,7 +143,8 @@ def test_pairs_from_a_pipe_and_of_plain_readings() -> None:
     [
         ("0,0.1\nx,0.2\n", "line 2"),
         ("O,0.1001\n50,0.3\n100,0.5\n150,0.7\n", "line 1: 'O,0.1001'"),  # the letter: no header, its zero is not lost
-        ("psi,ratio\n0 psi,10 %\n", "line 2"),
+        ("reference,ratio\n0 psi,10 %\n", "line 2"),
+        ("psi,ratio\n0 psi,10 %\n", "line 1: the heading 'psi' names another unit than kPa"),
         ("pressure,1st\n", "line 1"),
         ("0,0.1\n10,103\n", "--full-scale-counts"),
         ("0,0.1,sideways\n", "no direction"),

@@ -86,7 +86,7 @@ def test_what_came_before_another_one_said_its_name_is_not_read_by_the_first_one
     session, port = begun(tmp_path, head=encode_announcement(HOSE))
     back(port, later(412, 40_000))  # 412 of 4095 is no pressure; of 1023 it would be 76 kPa
     session.step()
-    assert session.away is not None and session.away.why == "unplugged"  # the reading is not yet known
+    assert session.away is not None and session.away.why == "back"  # the reading is not yet known
     assert len(session.analyser.readings()[0]) == 300
     port.now += 0.5
     port.send(later(412, 40_100) + encode_announcement(other) + later(412, 40_200))

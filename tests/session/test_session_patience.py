@@ -96,9 +96,10 @@ def test_a_port_that_is_back_is_away_until_a_row_comes() -> None:
     waits.row(300.0)
     assert waits.away(301.0, lost=False, usual_s=0.01) is None
     waits.back(310.0)
-    assert waits.away(311.0, lost=False, usual_s=0.01) == Away("unplugged", 11.0)
+    assert waits.away(311.0, lost=False, usual_s=0.01) == Away("back", 11.0)
     waits.back(312.0)  # a plug that sits loose
-    assert waits.away(313.0, lost=False, usual_s=0.01) == Away("unplugged", 13.0)
+    assert waits.away(313.0, lost=False, usual_s=0.01) == Away("back", 13.0)
+    assert waits.away(314.5, lost=False, usual_s=0.01, held=True) == Away("back", 14.5)
     silent = waits.away(314.5, lost=False, usual_s=0.01)
     assert silent == Away("silent", 2.5)
     waits.row(315.0)

@@ -115,6 +115,8 @@ def test_the_second_press_that_ends_a_hold_is_asked_for_as_large_as_what_to_do()
 
 
 def test_unplugged_is_said_in_the_sentence() -> None:
+    back = live_screen(HOLD, test="system", unit="kPa", back=True)
+    assert "wait for its reading" in back.sentence and back.fault and back.reading == "– –"
     screen = live_screen(HOLD, test="system", unit="kPa", away=True)
     assert "unplugged" in screen.sentence and screen.fault
     assert screen.reading == "– –"  # what it was is no reading of this moment

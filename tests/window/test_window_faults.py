@@ -127,7 +127,9 @@ def test_an_adapter_that_is_back_and_still_starting_shows_no_reading_from_before
             qtbot.wait(50)
             seen.add((testing.live.reading.accessibleName(), testing.live.sentence.text().split(":")[0]))
         assert seen <= {("pressure – – kPa", "▲ Stop pumping; the adapter is unplugged"),
+                        ("pressure – – kPa", "▲ Stop pumping; the adapter is plugged in again"),
                         ("pressure – – kPa", "▲ Stop pumping; no reading comes from the adapter")}
+        assert any("is plugged in again" in sentence for _, sentence in seen)
         testing.end("enough", wait=True)
 
 

@@ -193,8 +193,8 @@ class Testing(QWidget):
         fit = running.fit
         screen = live_screen(
             view, test=running.test, unit=self.unit, levels=running.levels, procedure=running.procedure,
-            marks=running.marks, choosing=self.noting.choosing, away=self.away, silent=running.silent,
-            unread=bool(running.problem) and not running.begun, asked=self.ending.asked,
+            marks=running.marks, choosing=self.noting.choosing, away=self.away, back=running.back,
+            silent=running.silent, unread=bool(running.problem) and not running.begun, asked=self.ending.asked,
         )
         self._phases.add(view)
         if screen.alarm and not self._over_limit:

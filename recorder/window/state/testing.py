@@ -137,19 +137,22 @@ def _reading(kpa: float | None, unit: str) -> str:
 
 def live_screen(
     view: LiveView, *, test: TestKind, unit: str, levels: Levels = NO_LEVELS, procedure: Procedure | None = None,
-    marks: Sequence[Mark] = (), choosing: bool = False, away: bool = False,
+    marks: Sequence[Mark] = (), choosing: bool = False, away: bool = False, back: bool = False,
     silent: bool = False, unread: bool = False, asked: bool = False,
 ) -> LiveScreen:
     """The running screen for this view.
 
     choosing: the places of a finding are open. away: the adapter is unplugged at the moment, and no pressure known.
-    silent: it is plugged in, and gives no reading. unread: no reading has come yet, and the banner says why.
-    asked: the key that ends the test was pressed once, and a hold that is not over asks for it again.
+    back: it is plugged in again, and has no reading yet. silent: it is plugged in, and gives no reading. unread: no
+    reading has come yet, and the banner says why. asked: the key that ends the test was pressed
+    once, and a hold that is not over asks for it again.
     """
     alarm = view.next_step == "over-limit"
     sentence = _capital(report.next_step(view, test=test, unit=unit))
     if away and not alarm:
         sentence = _capital(report.blind(view, "The adapter is unplugged: plug it in again, the test goes on"))
+    elif back and not alarm:
+        sentence = _capital(report.blind(view, "The adapter is plugged in again: wait for its reading"))
     elif silent and not alarm:
         sentence = _capital(report.blind(view, "No reading comes from the adapter: check its plug and its power"))
     elif unread and not alarm:
@@ -167,7 +170,7 @@ def live_screen(
         if strip is not None and view.fault is not None:  # what is not believed has neither fallen nor leaked
             strip = replace(strip, fall="", leak="")
     numbers = _numbers(view, unit, marks, test)
-    gone = away or silent
+    gone = away or back or silent
     before_kpa = view.before_kpa if view.pressure_kpa is None else view.pressure_kpa
     believed = view.fault is None or view.peak_kpa is None or (before_kpa or 0.0) <= view.peak_kpa + _SAME_KPA
     if gone and before_kpa is not None and believed:
