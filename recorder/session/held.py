@@ -34,7 +34,7 @@ class Held:
         self._messages.append((host_s, message))
 
     @property
-    def some(self) -> bool:
+    def coming(self) -> bool:
         """Whether something came since, of which it is not known whose it is."""
         return self.holds and self._first_s is not None
 

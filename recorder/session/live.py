@@ -125,7 +125,7 @@ class Session:
     def away(self) -> Away | None:
         """Why the latest reading is not of this moment; None while readings come."""
         usual_s = self.analyser.latest_s / max(self._readings - 1, 1)
-        return self._patience.away(self._clock(), lost=self.lost, usual_s=usual_s, held=self._whose.held.some)
+        return self._patience.away(self._clock(), lost=self.lost, usual_s=usual_s, held=self._whose.held.coming)
 
     def view(self) -> LiveView:
         """The analyser's view of the latest reading; an adapter's fault shows at once."""

@@ -197,7 +197,7 @@ class HoldCases:
         if not self.falls(likeliest):
             return usual
         same = replace(usual[0], noise=likeliest.noise)  # what the one leaves to noise the other is tried with
-        return self.likely(list(dict.fromkeys([*usual, same, likeliest])), quick=False)
+        return self.likely([*usual, same, likeliest], quick=False)
 
     def with_third(self, cases: list[Case], white: Noise, least: float, known: Noise | None) -> list[Case]:
         """``cases``, and where more than ``white`` is noise in the first, that with the noises that a third exponential
@@ -210,7 +210,7 @@ class HoldCases:
         if gain < _TELLS:
             return cases
         found = self.noises_beside(plain, [theta], least, within=_SO_LIKELY)
-        return self.likely(list(dict.fromkeys([*cases, *(replace(first, noise=n) for n in found)])), quick=False)
+        return self.likely([*cases, *(replace(first, noise=n) for n in found)], quick=False)
 
     def falls(self, case: Case) -> bool:
         """Whether what creeps falls, in the likeliest of it: hoses give, and do not take."""
@@ -235,8 +235,21 @@ class HoldCases:
         mean, u = moments(best[2])
         return best[1] if mean + 4.0 * u < 0.0 else None
 
+    def points(self, cases: list[Case], *, quick: bool) -> list[Points]:
+        """Posterior of all ``cases``: several noises of one model are no more likely than one."""
+        points: list[Points] = []
+        for case in cases:
+            alike = sum(replace(other, noise=case.noise) == case for other in cases)
+            some = self.glance(case) if quick else self.full(case)
+            points += some if alike == 1 else [replace(q, log_weight=q.log_weight - math.log(alike)) for q in some]
+        return points
+
     def far(self, fall_kpa: float, noise: Noise, least: float, known: Noise | None) -> list[Case]:
         """Laws with the noise that each leaves, best first. fall_kpa: by so much the pressure fell."""
+        return self.with_third(self.laws(fall_kpa, noise, least, known), noise, least, known)
+
+    def laws(self, fall_kpa: float, noise: Noise, least: float, known: Noise | None) -> list[Case]:
+        """As ``far``, with the noise beside two exponentials at most."""
         most = fall_kpa / self.length_s
         cases = self.moved([Case(law, law, noise, most) for law in LAWS], least, known)
         usual = self.likely(cases)
@@ -284,9 +297,9 @@ class HoldCases:
         return out
 
     def likely(self, cases: list[Case], *, quick: bool = True) -> list[Case]:
-        """Those that a look does not rule out, best first."""
+        """Those that a look does not rule out, best first, each once."""
         if len(cases) == 1:
             return cases
         value = {case: total(self.look(case) if quick else self.full(case)) for case in cases}
         least = max(value.values()) - _BEHIND[1]
-        return [c for c in sorted(cases, key=lambda case: -value[case]) if value[c] > least][: _MOST[1]]
+        return [c for c in sorted(value, key=lambda case: -value[case]) if value[c] > least][: _MOST[1]]

@@ -115,16 +115,9 @@ class _Readings:
             return posterior(hold.problem(up), up.law, hold.shape(up.law), quick=quick, none=None), up
         if self.share > 0.05 and not quick:
             cases = hold.far(self.fall_kpa, self.noise, self.least, self.known)
-            cases = hold.with_third(cases, self.noise, self.least, self.known)
         else:
             cases = hold.near(self.noise, self.least, self.known, quick=quick)
-        points: list[Points] = []
-        for case in cases:
-            some = hold.glance(case) if quick else hold.full(case)
-            # several noises of one model are no more likely than one
-            alike = sum(replace(other, noise=case.noise) == case for other in cases)
-            points += some if alike == 1 else [replace(q, log_weight=q.log_weight - math.log(alike)) for q in some]
-        return points, cases[0]
+        return hold.points(cases, quick=quick), cases[0]
 
     def nearly_all(self) -> tuple[float, float]:
         """Rate (kPa/s) and its standard uncertainty where nearly all of it went."""

@@ -17,18 +17,21 @@ from PySide6.QtGui import (
 )
 from PySide6.QtWidgets import (
     QComboBox,
+    QHBoxLayout,
     QLabel,
     QListView,
     QPushButton,
     QSizePolicy,
     QStackedWidget,
+    QVBoxLayout,
     QWidget,
 )
 
 from recorder.window.state.colours import Palette
 from recorder.window.state.testing import Rung
 
-__all__ = ["SMALLEST_TARGET_PX", "Choice", "Key", "Ladder", "Pages", "Reading", "fits", "restyle", "tighten", "words"]
+__all__ = ["SMALLEST_TARGET_PX", "Choice", "Key", "Ladder", "Pages", "Reading", "beside", "fits", "restyle", "tighten",
+           "words"]
 
 SMALLEST_TARGET_PX = 60
 
@@ -91,6 +94,17 @@ class Pages(QStackedWidget):
 
     def hasHeightForWidth(self) -> bool:
         return False
+
+
+def beside(sign: QWidget, *labels: QLabel) -> QHBoxLayout:
+    """A sign, and words one below the other at its right."""
+    row, said = QHBoxLayout(), QVBoxLayout()
+    said.setSpacing(0)
+    for label in labels:
+        said.addWidget(label)
+    row.addWidget(sign, 0, Qt.AlignmentFlag.AlignTop)
+    row.addLayout(said, 1)
+    return row
 
 
 def restyle(widget: QWidget, name: str, value: bool | str) -> None:

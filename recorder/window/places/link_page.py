@@ -6,14 +6,13 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
-from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
 
 from recorder.window.link.link import Link
 from recorder.window.parts.numbers import Rows
 from recorder.window.parts.plot import Drawing
 from recorder.window.parts.sign import Sign
-from recorder.window.parts.widgets import fits, words
+from recorder.window.parts.widgets import beside, fits, words
 from recorder.window.state.adapter import AdapterVerdict, sensor_rows
 from recorder.window.state.colours import Palette
 from recorder.window.state.testing import factor
@@ -34,16 +33,9 @@ class LinkPage(QWidget):
         column = QVBoxLayout(self)
         column.setContentsMargins(10, 4, 10, 4)
         column.setSpacing(6)
-        top = QHBoxLayout()
         self.sign, self.word = Sign(palette), words("sentence", name="fit to use?")
         self.reasons, self.due = words("reasons", name="reasons"), words("caution", name="calibration due")
-        said = QVBoxLayout()
-        said.setSpacing(0)
-        for label in (self.word, self.reasons):
-            said.addWidget(label)
-        top.addWidget(self.sign, 0, Qt.AlignmentFlag.AlignTop)
-        top.addLayout(said, 1)
-        column.addLayout(top)
+        column.addLayout(beside(self.sign, self.word, self.reasons))
         column.addWidget(self.due)
         body = QHBoxLayout()
         body.setSpacing(20)

@@ -10,7 +10,7 @@ from recorder.window.parts.hold import HoldView
 from recorder.window.parts.numbers import NumberGrid
 from recorder.window.parts.sign import Sign
 from recorder.window.parts.trace import TraceView
-from recorder.window.parts.widgets import tighten, words
+from recorder.window.parts.widgets import beside, tighten, words
 from recorder.window.state.colours import Palette
 from recorder.window.state.opened import Opened, opened_screen, overlaid
 
@@ -28,17 +28,10 @@ class OpenedPage(QWidget):
         column = QVBoxLayout(self)
         column.setContentsMargins(10, 4, 10, 4)
         column.setSpacing(4)
-        top = QHBoxLayout()
         self.sign, self.word = Sign(palette), words("sentence", name="outcome")
         self.title, self.state = words("muted", name="recording"), words("state", name="intact, and same as stored")
         self.reasons = words("reasons", name="reasons")
-        said = QVBoxLayout()
-        said.setSpacing(0)
-        for label in (self.word, self.reasons, self.title, self.state):
-            said.addWidget(label)
-        top.addWidget(self.sign, 0, Qt.AlignmentFlag.AlignTop)
-        top.addLayout(said, 1)
-        column.addLayout(top)
+        column.addLayout(beside(self.sign, self.word, self.reasons, self.title, self.state))
         body = QHBoxLayout()
         body.setSpacing(12)
         self.trace, self.hold = TraceView(palette), HoldView(palette)
