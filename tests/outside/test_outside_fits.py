@@ -116,11 +116,15 @@ def test_strd_with_the_library_that_fits_strokes_and_valve(name: str) -> None:
     assert sd == pytest.approx(wanted_sd, rel=1e-4 if name != "Lanczos3" else 1e-3)
 
 
-@pytest.mark.parametrize(("seed", "size_kpa", "tau_s"), [(4, 3.0, 12.0), (5, 4.0, 6.0), (6, 2.0, 9.0)])
-def test_the_hold_agrees_with_the_library_where_its_model_is_known(seed: int, size_kpa: float, tau_s: float) -> None:
+# of seed 5 the grid and the draws give two exponentials e^3 too little weight (a dense grid says so), and creep too much
+@pytest.mark.parametrize(("seed", "size_kpa", "tau_s", "times"),
+                         [(4, 3.0, 12.0, 3.0), (5, 4.0, 6.0, 4.1), (6, 2.0, 9.0, 3.0)])
+def test_the_hold_agrees_with_the_library_where_its_model_is_known(
+    seed: int, size_kpa: float, tau_s: float, times: float
+) -> None:
     """A line and one exponential in white noise: the fit that averages over models gives what scipy's least squares
-    gives when it is told the model, with an uncertainty no smaller than is possible, and not much larger (more may
-    settle, or creep); besides, one per cent of the rate and of what settled are in it, 0.05 % of the pressure in a
+    gives when it is told the model, with an uncertainty no smaller than is possible, and not much larger (``times``):
+    besides, one per cent of the rate and of what settled are in it, 0.05 % of the pressure in a
     hold, and where air may be what cools, 0.115 r tau / T that the leak's own fall may have let it cool
     (docs/hold.md)."""
     rng = np.random.default_rng(seed)
@@ -136,7 +140,7 @@ def test_the_hold_agrees_with_the_library_where_its_model_is_known(seed: int, si
     assert abs(got.rate_kpa_per_s - told.x[1]) < 2.0 * got.rate_u
     lag = 0.115 * tau_s / 120.0 if tau_s < 8.0 else 0.0
     form = np.hypot(0.01 * size_kpa / 60.0, 0.0005 * (100.0 + size_kpa) / 120.0)
-    stated = float(np.sqrt((5.0 * u) ** 2 + (np.hypot(0.01, lag) * told.x[1]) ** 2 + form**2))
+    stated = float(np.sqrt((times * u) ** 2 + (np.hypot(0.01, lag) * told.x[1]) ** 2 + form**2))
     assert 0.9 * u < got.rate_u < stated
 
 
