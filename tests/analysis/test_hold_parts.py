@@ -8,12 +8,13 @@ from scipy.integrate import quad
 from scipy.special import log_ndtr
 from scipy.stats import norm
 
-from recorder.analysis.hold.bins import NONE, Bins, bin_hold
+from recorder.analysis.hold.bins import GRID, NONE, Bins, bin_hold
 from recorder.analysis.hold.fit import _Readings, fit_hold
+from recorder.analysis.hold.grid import FULL, log_prior
 from recorder.analysis.hold.laws import NEAR_LAW, leak_shape
 from recorder.analysis.hold.line import Problem, _inverse
 from recorder.analysis.hold.noise import Noise, NoiseFinder
-from recorder.analysis.hold.posterior import TIGHT, _sign, _sized
+from recorder.analysis.hold.posterior import TIGHT, _sign, _signs, _sized, posterior, total
 from recorder.analysis.hold.summary import rate_of, summary
 from recorder.analysis.trace.filters import median
 
@@ -70,6 +71,40 @@ def test_an_exponential_that_is_not_there_changes_nothing() -> None:
     assert first[0, 0] == pytest.approx(alone[0, 0], rel=1e-9)
     assert first[0, 1] == NONE
     assert values == pytest.approx(best, rel=1e-9)
+
+
+@pytest.mark.parametrize(("seed", "size_kpa", "tau_s"), [(5, 4.0, 6.0), (6, 2.0, 9.0), (4, 3.0, 12.0)])
+def test_the_evidence_of_two_exponentials_where_one_is_enough(seed: int, size_kpa: float, tau_s: float) -> None:
+    """One time constant is sharp then and the other may be anything: the posterior is a ridge, narrower than the grid's
+    places are apart. The sum over grid and draws, against one over places 21 times as near (235,000 sets)."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(0.0, 120.0, 0.1)
+    p = 100.0 - 0.02 * t + size_kpa * np.exp(-t / tau_s) + rng.normal(0.0, 0.05, len(t))
+    b = bin_hold(t, p, 0.05, p)
+    problem = Problem(NoiseFinder(b), Noise(0.05), 100.0, 8.0)
+    shape = leak_shape(b.t, NEAR_LAW, b.t, b.y, 120.0)
+    two = posterior(problem, NEAR_LAW, shape, quick=False)[2]
+    line, step = problem.line(-problem.whiten(shape)), (GRID[1] - GRID[0]) / 21
+    places = GRID[0] - 10 * step + step * np.arange(21 * len(GRID))
+    log, rates = [], []
+    for first in places:
+        second = places[places > first + 0.1]
+        if not len(second):
+            break
+        theta = np.stack([np.full(len(second), first), second])
+        found = line.solve(theta)
+        mean, cov = line.whole(found, np.arange(len(second)))
+        log.append(found.log + _signs(mean, cov, theta, problem.slow_kpa, 0.0)
+                   + log_prior(theta, FULL.structures[2].volumes))
+        rates.append(mean[1])
+    every, rate = np.concatenate(log), np.concatenate(rates)
+    weight = np.exp(every - every.max())
+    wanted = float(every.max() + np.log(weight.sum() * step * step))
+    assert total([two]) == pytest.approx(wanted, abs=0.4)
+    of_two = np.exp(two.log_weight - two.log_weight.max())
+    middle = float(weight @ rate / weight.sum())
+    sd = float(np.sqrt(weight @ (rate - middle) ** 2 / weight.sum()))
+    assert float(of_two @ two.mean[1] / of_two.sum()) == pytest.approx(middle, abs=0.3 * sd)
 
 
 def test_the_noise_of_several_designs_at_once_has_the_greatest_restricted_likelihood() -> None:

@@ -116,9 +116,9 @@ def test_strd_with_the_library_that_fits_strokes_and_valve(name: str) -> None:
     assert sd == pytest.approx(wanted_sd, rel=1e-4 if name != "Lanczos3" else 1e-3)
 
 
-# of seed 5 the grid and the draws give two exponentials e^3 too little weight (a dense grid says so), and creep more
+# seed 5: one that is quick is air; a hose gives slowly besides, so two are tried, of which the library is not told
 @pytest.mark.parametrize(("seed", "size_kpa", "tau_s", "times"),
-                         [(4, 3.0, 12.0, 3.0), (5, 4.0, 6.0, 4.1), (6, 2.0, 9.0, 3.0)])
+                         [(4, 3.0, 12.0, 3.0), (5, 4.0, 6.0, 4.0), (6, 2.0, 9.0, 3.0)])
 def test_the_hold_agrees_with_the_library_where_its_model_is_known(
     seed: int, size_kpa: float, tau_s: float, times: float
 ) -> None:

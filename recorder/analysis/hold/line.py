@@ -262,6 +262,29 @@ class Line:
         log = np.asarray(0.5 * gained + self.base)
         return log, np.asarray(spread), np.asarray(move), np.asarray((up * move).sum(axis=1))
 
+    def beside(self, theta: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Of ``theta`` (k), with one exponential more at each of m places of the grid: about where the best of them is
+        (m, k), their covariances (m, k, k) and log evidences there (m); by one Gauss-Newton step."""
+        k, index, lam = len(theta), np.arange(len(theta)), self.problem.grid_precision[:-1]
+        m = len(lam)
+        shapes, d = self._slopes(theta)
+        grid = self.problem.on_grid[:-1]
+        x = np.concatenate([shapes, d, grid - (grid @ self.basis.T) @ self.basis])
+        every, right = x @ x.T, x @ self.rest
+        rows = np.concatenate([np.repeat(index[:, None], m, axis=1), 2 * k + np.arange(m)[None]])
+        prior = np.concatenate([np.repeat(self.problem.precision(theta)[:, None], m, axis=1), lam[None]])
+        found = self._amplitudes(np.empty((k + 1, 2, m)), every[rows[:, None], rows[None]], right[rows], prior)
+        size = found.mean[:k]
+        cross = every[k + index[:, None, None], rows[None]]  # (k, k + 1, m)
+        up = size * (right[k : 2 * k, None] - (cross * found.mean).sum(axis=1))
+        taken = (cross[:, None, :, None] * found.cov * cross[None, :, None, :]).sum(axis=(2, 3))
+        schur = size[:, None] * size * (every[k : 2 * k, k : 2 * k, None] - taken)
+        spread = np.linalg.inv(schur.transpose(2, 0, 1) + np.eye(k))
+        move = (spread @ up.T[:, :, None])[:, :, 0]
+        short = np.minimum(1.0, _FIRST_STEP / np.maximum(np.abs(move).max(axis=1), 1e-12))
+        gain = (up.T * move).sum(axis=1) * short * (1.0 - 0.5 * short)
+        return theta + move * short[:, None], np.asarray(spread), found.log + gain
+
     def left(self, theta: FloatArray) -> float:
         """Sum of squares, in variances of the noise, that exponentials of log time constants ``theta`` (k) leave."""
         shapes = self._slopes(theta[None])[0][0]

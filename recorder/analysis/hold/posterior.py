@@ -1,8 +1,8 @@
 """The posterior of a hold's level, rate and settling amplitudes at many time constants, and their weights.
 
 For given time constants everything is linear and Gaussian, so it is integrated in closed form. The time constants are
-covered by a logarithmic grid and by points about the optima that Gauss-Newton finds, weighted together as one sample of
-a known density (Owen & Zhou 2000, J. Am. Stat. Assoc. 95, 135). Derivation in docs/hold.md.
+covered by a logarithmic grid and by draws beside it, weighted together as one sample of a known density (Owen & Zhou
+2000, J. Am. Stat. Assoc. 95, 135). Derivation in docs/hold.md.
 """
 
 from __future__ import annotations
@@ -13,11 +13,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recorder.analysis.hold.bins import GRID, NONE
+from recorder.analysis.hold.bins import NONE
+from recorder.analysis.hold.draws import LIKELY, Modes, Ridge, apart
 from recorder.analysis.hold.grid import FULL, QUICK, THREE, TWO, Family, log_prior
 from recorder.analysis.hold.laws import Law
 from recorder.analysis.hold.line import LOG_SLOW, SLOW_S, Line, Problem, Solved
-from recorder.analysis.trace.normal import normal_cdf, normal_quantile
+from recorder.analysis.trace.normal import normal_cdf
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -38,12 +39,9 @@ TIGHT = _LEAST_LEAK * math.log(2.0)
 _NODES, _NODE_WEIGHTS = np.polynomial.legendre.leggauss(8)
 _NODES, _NODE_WEIGHTS = (_NODES + 1.0) / 2.0, _NODE_WEIGHTS / 2.0
 _FAR = 4.5  # standard deviations: no further does a quadrature go
-_DRAWS = {1: 16, 2: 32, 3: 48}
-_SCALES = (1.1, 2.5)
 _HOPELESS = 1.0  # log evidence by which a model with one more exponential is behind
 _FEW = 128  # points, which are quicker tried all at once
 _OUTSIDE, _NO_WEIGHT = 0.05, 1e-4  # share of what may be, beyond twice the uncertainty; of a point's weight
-_LIKELY = 11.0  # in log density: less than this below the best weighs nothing
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -161,7 +159,7 @@ def _with_signs(
     log = found.log
     group = _groups(starts, len(log))
     best = np.maximum.reduceat(log, starts)
-    likely = log > (best - _LIKELY)[group]
+    likely = log > (best - LIKELY)[group]
     tried = likely if len(log) > _FEW else np.ones_like(likely)
     while True:
         use = np.flatnonzero(tried)
@@ -169,7 +167,7 @@ def _with_signs(
         weight = log[use] + _signs(mean, cov, theta[:, use], line.problem.slow_kpa, none)
         # what was left out weighs little against these
         most = np.maximum.reduceat(np.where(likely[use], weight, -np.inf), np.searchsorted(use, starts))
-        likely = likely | (most <= best - 0.5 * _LIKELY)[group]
+        likely = likely | (most <= best - 0.5 * LIKELY)[group]
         if not (likely & ~tried).any():
             break
         tried = likely
@@ -186,35 +184,7 @@ def _with_signs(
     return out
 
 
-def _sequence(n: int, k: int) -> FloatArray:
-    """n evenly spread points (n, k) of a standard normal: additive recurrence (Roberts, golden ratio)."""
-    root = 2.0
-    for _ in range(30):
-        root = (1.0 + root) ** (1.0 / (k + 1))
-    u = (0.5 + np.arange(1, n + 1)[:, None] * root ** -np.arange(1.0, k + 1)[None]) % 1.0
-    return normal_quantile(u)
-
-
 _GIVE_MASS = float(_sized(np.zeros(1), np.ones(1), _LEAST_GIVE)[0][0]) + math.log(2.0)
-
-
-_NORMALS = {k: _sequence(n, k) for k, n in _DRAWS.items()}
-# half of the draws wider
-_WIDTHS = {k: np.where(np.arange(n) < n // 2, *_SCALES)[:, None] for k, n in _DRAWS.items()}
-
-
-def _starts(theta: FloatArray, weight: FloatArray) -> list[int]:
-    """Up to four of the best of ``theta`` (k, m) that are no neighbours."""
-    order = np.argsort(-weight)[:40]
-    near = theta[:, order]
-    chosen, apart = [0], np.ones(len(order), bool)
-    while len(chosen) < 4:
-        apart &= np.abs(near - near[:, chosen[-1], None]).max(axis=0) > 0.6
-        following = int(np.argmax(apart))
-        if not apart[following]:
-            break
-        chosen.append(following)
-    return [int(order[i]) for i in chosen]
 
 
 def _side_by_side(parts: Iterable[FloatArray]) -> tuple[FloatArray, list[int]]:
@@ -230,40 +200,23 @@ def _side_by_side(parts: Iterable[FloatArray]) -> tuple[FloatArray, list[int]]:
     return out, starts[:-1]
 
 
-def _modes(line: Line, parts: list[_Weighed]) -> list[tuple[FloatArray, FloatArray]]:
-    """Of each of ``parts`` up to three optima (m, k), and the roots of their covariances (m, k, k)."""
-    theta, starts = _side_by_side(part.theta[:, _starts(part.theta, part.weight)] for part in parts)
+def _modes(line: Line, parts: list[_Weighed]) -> list[tuple[Modes, FloatArray, float]]:
+    """Of each of ``parts`` the draws about up to three optima, the best of these (k), and its log evidence."""
+    theta, starts = _side_by_side(part.theta[:, apart(part.theta, part.weight)] for part in parts)
     modes, covs, values = line.newton(theta.T, starts)
     out = []
     for part, a, b in zip(parts, starts, [*starts[1:], len(modes)], strict=True):
-        k = len(part.theta)
-        good = a + np.flatnonzero(values[a:b] > values[a:b].max() - 8.0)[:3]
-        out.append((modes[good, :k], np.asarray(np.linalg.cholesky(covs[good, :k, :k]), float)))
+        k, best = len(part.theta), a + int(np.argmax(values[a:b]))
+        good = a + np.flatnonzero(values[a:b] > values[best] - 8.0)[:3]
+        out.append((Modes(modes[good, :k], covs[good, :k, :k]), modes[best, :k], float(values[best])))
     return out
 
 
-def _drawn(modes: FloatArray, lows: FloatArray) -> FloatArray:
-    """Points (k, m) about the modes, half of them wider."""
-    k = modes.shape[1]
-    drawn = (modes[:, None, :] + (_NORMALS[k] * _WIDTHS[k]) @ lows.transpose(0, 2, 1)).reshape(-1, k)
-    inside = ((drawn >= GRID[0] - 0.1) & (drawn <= GRID[-1] + 0.1)).all(axis=1)
-    if k > 1:
-        inside &= (drawn[:, 1:] - drawn[:, :-1] > 0.1).all(axis=1)
-    return np.asarray(drawn[inside].T)
-
-
-def _density(theta: FloatArray, modes: FloatArray, lows: FloatArray) -> FloatArray:
-    """How many draws about the modes fall at ``theta`` (k, m), a unit of volume."""
-    k = modes.shape[1]
-    back = np.linalg.inv(lows)
-    z = back @ (theta - modes[:, :, None])
-    q = np.exp(-0.5 * (z * z).sum(axis=1))
-    scale = (_DRAWS[k] // 2) * np.abs(np.linalg.det(back)) / (2 * math.pi) ** (k / 2)
-    return np.asarray(sum(scale / s**k @ q ** (s**-2.0) for s in _SCALES))
-
-
-def _family(line: Line, law: Law, family: Family, *, draw: bool, none: float | None) -> list[Points]:
-    """All points of one law with each number of exponentials, weighted so that their weights add up to the evidence."""
+def _family(
+    line: Line, law: Law, family: Family, bests: dict[int, tuple[FloatArray, float]], *, draw: bool, none: float | None
+) -> list[Points]:
+    """All points of one law with each number of exponentials, weighted so that their weights add up to the evidence.
+    bests: the best time constants of each number of them and its log evidence, which are added to."""
     length_s = line.problem.length_s
     found = line.on_grid(family.index)
     parts = _with_signs(line, family.theta, family.starts, family.counts, found, none)
@@ -274,8 +227,13 @@ def _family(line: Line, law: Law, family: Family, *, draw: bool, none: float | N
             for s, part, prior in zip(family.structures, parts, priors, strict=True)
         ]
     some = [i for i, k in enumerate(family.counts) if k]
-    modes = dict(zip(some, _modes(line, [parts[i] for i in some]), strict=True))
-    drawn = {i: points for i in some if (points := _drawn(*modes[i])).size}
+    ways: dict[int, list[Modes | Ridge]] = {}
+    for i, (about, best, value) in zip(some, _modes(line, [parts[i] for i in some]), strict=True):
+        k = family.counts[i]
+        ways[i], bests[k] = [about], (best, value)
+        if k - 1 in bests and bests[k - 1][1] > value - LIKELY:
+            ways[i].append(Ridge(line, bests[k - 1][0], value))
+    drawn = {i: points for i in some if (points := np.concatenate([way.drawn() for way in ways[i]], axis=1)).size}
     more: dict[int, _Weighed] = {}
     if drawn:
         theta, starts = _side_by_side(drawn.values())
@@ -292,7 +250,7 @@ def _family(line: Line, law: Law, family: Family, *, draw: bool, none: float | N
             weight, mean = np.append(weight, new.weight), np.concatenate([mean, new.mean], axis=1)
             cov = np.concatenate([cov, new.cov], axis=2)
             prior = np.append(prior, log_prior(new.theta, s.volumes))
-            density = density + _density(theta, *modes[i])
+            density = density + sum(way.density(theta) for way in ways[i])
         out.append(Points(law, theta, weight + prior - np.log(density), mean, cov, length_s))
     return out
 
@@ -304,11 +262,12 @@ def posterior(
     the leak's fall at the bins. none: prior mass of no leak at all, ``TIGHT`` or nothing; None where the rate may have
     either sign. sharp: between the places of the grid as well, where ``quick``."""
     line = problem.line(-problem.whiten(shape))
-    out = _family(line, law, QUICK if quick else FULL, draw=sharp or not quick, none=none)
+    bests: dict[int, tuple[FloatArray, float]] = {}
+    out = _family(line, law, QUICK if quick else FULL, bests, draw=sharp or not quick, none=none)
     if not quick:
         seen = [total([part]) for part in out]
         if seen[2] >= max(seen[:2]) - _HOPELESS:  # else a third would bring nothing either
-            out += _family(line, law, THREE, draw=True, none=none)
+            out += _family(line, law, THREE, bests, draw=True, none=none)
     return out
 
 
@@ -319,7 +278,7 @@ def best_three(problem: Problem, shape: FloatArray) -> tuple[FloatArray, float]:
     best = []
     for family in (TWO, THREE):
         log = line.on_grid(family.index).log
-        modes, _, values = line.newton(family.theta[:, _starts(family.theta, log)].T, [0])
+        modes, _, values = line.newton(family.theta[:, apart(family.theta, log)].T, [0])
         best.append((modes[i := int(np.argmax(values))], float(values[i])))
     (_, two), (theta, three) = best
     noise = line.left(theta) / max(len(problem.y) - 5, 1)
