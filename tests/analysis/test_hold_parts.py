@@ -66,8 +66,8 @@ def test_an_exponential_that_is_not_there_changes_nothing() -> None:
     assert none.log == pytest.approx(one.log, rel=1e-12)
     assert none.mean[0] == pytest.approx(one.mean[0], rel=1e-9)
     assert (none.mean[1] == 0.0).all()
-    first, _, values = line.newton(np.array([[np.log(20.0), NONE]]), [0])
-    alone, _, best = line.newton(np.array([[np.log(20.0)]]), [0])
+    first, _, values = line.newton(np.array([[np.log(20.0), NONE]]))
+    alone, _, best = line.newton(np.array([[np.log(20.0)]]))
     assert first[0, 0] == pytest.approx(alone[0, 0], rel=1e-9)
     assert first[0, 1] == NONE
     assert values == pytest.approx(best, rel=1e-9)

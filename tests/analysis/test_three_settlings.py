@@ -68,7 +68,7 @@ def test_gauss_newton_gets_where_a_simplex_gets(start_s: tuple[float, ...]) -> N
     b = bin_hold(t, p, 0.1)
     problem = Problem(NoiseFinder(b), Noise(NOISE_KPA), 120.0, 6.0)
     line = problem.line(-problem.whiten(b.t))
-    found, _, value = line.newton(np.log([start_s]), [0])
+    found, _, value = line.newton(np.log([start_s]))
     best = minimize(lambda x: -float(line.solve(x[:, None]).log[0]), np.log(TAUS_S), method="Nelder-Mead",
                     options={"xatol": 1e-5, "fatol": 1e-5})
     assert value[0] > -best.fun - 0.05

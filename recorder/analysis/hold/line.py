@@ -28,7 +28,7 @@ SLOW_S = 8.0  # rubber, not air: settling slower than this falls
 LOG_SLOW = math.log(SLOW_S)
 _SLOW_SHARE = 0.02  # of the pressure
 # Gauss-Newton steps in log time constants: the first is no longer, none is; log evidence that is worth one; how many
-_FIRST_STEP, _FURTHEST, _GAIN, _STEPS = 0.5, 0.6, 0.01, 30
+_FIRST_STEP, _FURTHEST, _GAIN, _STEPS = 0.5, 0.6, 0.05, 30
 
 
 def settles_kpa(level_kpa: float) -> float:
@@ -213,31 +213,29 @@ class Line:
         cov[2:, 2:] = own
         return mean, cov
 
-    def newton(self, theta: FloatArray, starts: list[int]) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def newton(self, theta: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Optima near ``theta`` (m, k), their covariances (m, k, k) and log evidences by Gauss-Newton steps, shorter
-        ones where one does not gain. starts: rows at which another number of exponentials begins; each of these groups
-        is done when none of it has anything to gain."""
+        ones where one does not gain, until no step has anything to gain."""
         m, k = theta.shape
         best, best_log = theta.copy(), np.full(m, -np.inf)
         best_cov, way, slope = np.tile(np.eye(k), (m, 1, 1)), np.zeros((m, k)), np.zeros(m)
         step = np.full(m, _FIRST_STEP)
-        there = theta > NONE
-        group = np.repeat(np.arange(len(starts)), np.diff([*starts, m]))
-        going = np.ones(m, bool)
+        going = np.arange(m)
         for _ in range(_STEPS):
             log, cov, move, up = self._climb(theta)
-            better = (log > best_log) & going
-            one, both = better[:, None], better[:, None, None]
-            best_log, best = np.where(better, log, best_log), np.where(one, theta, best)
-            way, slope = np.where(one, move, way), np.where(better, up, slope)
-            best_cov = np.where(both, cov, best_cov)
-            step = np.where(better, np.minimum(step * 1.6, _FURTHEST), step * 0.3)
-            short = np.minimum(1.0, step / np.maximum(np.abs(way).max(axis=1), 1e-12))
-            gain = slope * short * (1.0 - 0.5 * short)  # of a step so short, on a parabola
-            going &= (np.maximum.reduceat(gain, starts) >= _GAIN)[group]
-            if not going.any():
+            better = log > best_log[going]
+            new = going[better]
+            best_log[new], best[new], best_cov[new] = log[better], theta[better], cov[better]
+            way[new], slope[new] = move[better], up[better]
+            step[going] = np.where(better, np.minimum(step[going] * 1.6, _FURTHEST), step[going] * 0.3)
+            short = np.minimum(1.0, step[going] / np.maximum(np.abs(way[going]).max(axis=1), 1e-12))
+            gain = slope[going] * short * (1.0 - 0.5 * short)  # of a step so short, on a parabola
+            on = gain >= _GAIN
+            going, short = going[on], short[on]
+            if not len(going):
                 break
-            theta = np.where(there, np.clip(best + way * short[:, None], GRID[0], GRID[-1]), NONE)
+            start = best[going]
+            theta = np.where(start > NONE, np.clip(start + way[going] * short[:, None], GRID[0], GRID[-1]), NONE)
         return best, best_cov, best_log
 
     def _climb(self, theta: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:

@@ -203,7 +203,7 @@ def _side_by_side(parts: Iterable[FloatArray]) -> tuple[FloatArray, list[int]]:
 def _modes(line: Line, parts: list[_Weighed]) -> list[tuple[Modes, FloatArray, float]]:
     """Of each of ``parts`` the draws about up to three optima, the best of these (k), and its log evidence."""
     theta, starts = _side_by_side(part.theta[:, apart(part.theta, part.weight)] for part in parts)
-    modes, covs, values = line.newton(theta.T, starts)
+    modes, covs, values = line.newton(theta.T)
     out = []
     for part, a, b in zip(parts, starts, [*starts[1:], len(modes)], strict=True):
         k, best = len(part.theta), a + int(np.argmax(values[a:b]))
@@ -278,7 +278,7 @@ def best_three(problem: Problem, shape: FloatArray) -> tuple[FloatArray, float]:
     best = []
     for family in (TWO, THREE):
         log = line.on_grid(family.index).log
-        modes, _, values = line.newton(family.theta[:, apart(family.theta, log)].T, [0])
+        modes, _, values = line.newton(family.theta[:, apart(family.theta, log)].T)
         best.append((modes[i := int(np.argmax(values))], float(values[i])))
     (_, two), (theta, three) = best
     noise = line.left(theta) / max(len(problem.y) - 5, 1)
