@@ -178,7 +178,7 @@ class Session:
         if isinstance(item, Back):
             self.lost = False
             self._whose.held.holds = not self._whose.bare
-            self._patience.back(self._clock())
+            self._patience.back(self._clock(), self.counts)
             self._port.write(b"?\n")
             return
         if self._whose.begun and self._whose.held.waited(item.host_s):
@@ -280,7 +280,7 @@ class Session:
         wrong = self._patience.at_start(now, self.counts, self.decoder.unusable)
         if wrong is not None:
             raise wrong
-        if self.counts.samples and self._patience.nameless(now):
+        if self._patience.heard(self.counts).samples and self._patience.nameless(now):
             self._begin(None)
 
     def _watch_first_row(self, now: float) -> None:

@@ -7,9 +7,10 @@ from pathlib import Path
 
 from test_session import CAP, faked
 
-from recorder.errors import RunError, SilentAdapter
-from recorder.port import Lost
+from recorder.errors import RunError, SilentAdapter, WrongSpeed
+from recorder.port import Back, Lost
 from recorder.session import Session
+from recorder.wire import encode_sample
 from tests.memory_ports import FedPort
 from tests.session_feeder import announcement, line
 
@@ -48,6 +49,18 @@ def test_one_that_is_unplugged_is_not_called_silent(tmp_path: Path) -> None:
     port.items.append(Lost(port.now))
     stepped(session, port, 10.0)
     assert session.lost and session.error is None
+
+
+def test_what_came_before_it_was_unplugged_says_nothing_of_what_comes_after(tmp_path: Path) -> None:
+    """The samples of a board that was pulled early made noise at a wrong speed samples without a name."""
+    session, port = faked(tmp_path)
+    port.send(b"".join(encode_sample(n, n * 10_000, 103) for n in range(100)))
+    stepped(session, port, 1.0)
+    port.items += [Lost(port.now), Back(port.now + 0.5)]
+    for _ in range(14):
+        port.send(b"\xf8\x80\x1c" * 30)
+        stepped(session, port, 0.5)
+    assert isinstance(session.error, WrongSpeed) and "990 bytes arrived and not one valid line" in str(session.error)
 
 
 def test_another_wire_version_ends_it_once(tmp_path: Path) -> None:
