@@ -75,6 +75,30 @@ def test_a_pull_and_a_restart_are_seen(opened: Callable[..., MainWindow], qtbot:
         qtbot.waitUntil(lambda: rows(place.page.link)["restarts"].startswith("1, the last"), timeout=30000)
 
 
+def test_one_that_is_plugged_in_again_is_asked_who_it_is(
+    opened: Callable[..., MainWindow], qtbot: QtBot, tmp_path: Path
+) -> None:
+    """A calibration takes no pair before it has said so, which it does by itself every five seconds only."""
+    scene = dataclasses.replace(demo()[0].scene, vented_s=60.0)
+    lines = list(timed_lines(simulate(scene)))[:6000]
+    first = next(i for i, (_, data) in enumerate(lines) if data[:2] == b"A,")
+    lines = [one for i, one in enumerate(lines) if i <= first or one[1][:2] != b"A,"]  # when it is asked only
+    window = opened(GAUGE)
+    with Plug(tmp_path / "adapter", lines) as plug:
+        window.testing.setup.port_box.setEditText(str(tmp_path / "adapter"))
+        qtbot.keyClick(window, Qt.Key.Key_F3)
+        place = window.adapter
+        qtbot.keyClick(window, Qt.Key.Key_H)
+        qtbot.waitUntil(lambda: place.link is not None and place.link.announced is not None, timeout=20000)
+        assert place.link is not None and place.link.announced is not None
+        assert place.link.is_still(place.link.announced)
+        plug.unplug()
+        qtbot.waitUntil(lambda: place.link.away, timeout=10000)
+        assert not place.link.is_still(place.link.announced)
+        plug.replug()
+        qtbot.waitUntil(lambda: place.link.is_still(place.link.announced), timeout=10000)
+
+
 def test_during_a_test_the_link_is_that_of_the_test(window: MainWindow, qtbot: QtBot) -> None:
     choose(window, "system-seeps")
     window.testing.start_test()

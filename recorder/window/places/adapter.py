@@ -12,6 +12,7 @@ from PySide6.QtWidgets import QVBoxLayout, QWidget
 
 from recorder.errors import RecorderError
 from recorder.model import Calibration
+from recorder.port import Back
 from recorder.settings import Settings
 from recorder.window.link.link import Link, report_of
 from recorder.window.parts.background import Background
@@ -200,7 +201,10 @@ class AdapterPlace(QWidget):
         now = time.monotonic()
         if self._own is not None:
             port, tester, link = self._own
-            link.take(port.take())
+            items = port.take()
+            link.take(items)
+            if link.bare_unit is None and any(isinstance(item, Back) for item in items):
+                port.write(b"?\n")  # another adapter may be on it
             wrong = port.failure or (tester.broken if tester is not None else None)
             if wrong is not None:
                 self.problem.emit(str(wrong))
