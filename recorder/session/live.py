@@ -179,7 +179,8 @@ class Session:
             self.lost = False
             self._whose.held.holds = not self._whose.bare
             self._patience.back(self._clock(), self.counts)
-            self._port.write(b"?\n")
+            if not self._whose.bare:
+                self._port.write(b"?\n")
             return
         if self._whose.begun and self._whose.held.waited(item.host_s):
             self._read_on_unannounced()

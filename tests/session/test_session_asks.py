@@ -41,6 +41,9 @@ def test_one_that_prints_plain_numbers_is_not_asked(tmp_path: Path) -> None:
     session, port = faked(tmp_path, replace(CAP, bare_unit="kPa", full_scale_kpa=None))
     stepped(session, port, 4.5)
     assert port.written == b"" and session.error is None
+    port.items += [Lost(port.now), Back(port.now)]  # nor where it was plugged in again
+    stepped(session, port, 1.0)
+    assert port.written == b""
 
 
 def test_one_that_is_unplugged_is_not_called_silent(tmp_path: Path) -> None:
