@@ -222,7 +222,7 @@ class AdapterPlace(QWidget):
         if link is None or idle or now - self._checked_s < _CHECK_EVERY_S:
             return
         facts, cal = link.facts(now), self.calibration()
-        if facts.announced is None or cal is None:
+        if facts.announced is None or not link.named or cal is None:
             self._why_not = "waiting for the adapter to say who it is"
             return
         announced, samples = facts.announced, link.samples()
