@@ -75,3 +75,12 @@ def test_another_wire_version_ends_it_once(tmp_path: Path) -> None:
     port.send(announcement())
     stepped(session, port, 0.2)
     assert session.error is first is session.broken
+
+
+def test_what_came_with_a_line_that_ends_the_test_is_taken_all_the_same(tmp_path: Path) -> None:
+    """The rest of what the port gave at once was dropped: that it was unplugged, too."""
+    session, port = faked(tmp_path)
+    port.send(line("A,2,hose-7,1.0,1023,100,new"))
+    port.items.append(Lost(port.now))
+    session.settle()
+    assert session.broken is not None and session.lost
