@@ -229,14 +229,7 @@ def _checked(data: Mapping[str, Any], text: str, file: Path) -> Settings:
             f"there is no time zone '{shop['time_zone']}' on this machine", "time_zone",
             "write its name in the IANA database, region/town, or leave it out: times are in UTC then", "shop",
         ) from None
-    procedures = {}
-    for key, test in (("procedure", ""), ("procedure_cap", "cap"), ("procedure_system", "system")):
-        if key in data:
-            if data[key] not in NAMED:
-                raise refuse(
-                    f"there is no procedure '{data[key]}'", key, "use one of: " + ", ".join(NAMED)
-                )
-            procedures[test] = str(data[key])
+    procedures = _procedures(data, refuse)
     unit = str(data.get("unit", "kPa"))
     full_scale = None
     key = "unit"
@@ -263,6 +256,19 @@ def _checked(data: Mapping[str, Any], text: str, file: Path) -> Settings:
         shop_name=shop.get("name", ""), shop_line=shop.get("line", ""), shop_time_zone=zone,
         procedures=procedures, limits=common, limits_by_test=by_test,
     )
+
+
+def _procedures(data: Mapping[str, Any], refuse: Any) -> dict[str, str]:
+    """The named procedure of each test; that for both under no name."""
+    procedures = {}
+    for key, test in (("procedure", ""), ("procedure_cap", "cap"), ("procedure_system", "system")):
+        if key in data:
+            if data[key] not in NAMED:
+                raise refuse(
+                    f"there is no procedure '{data[key]}'", key, "use one of: " + ", ".join(NAMED)
+                )
+            procedures[test] = str(data[key])
+    return procedures
 
 
 def _zone(name: str) -> tzinfo:

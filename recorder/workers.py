@@ -13,7 +13,8 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from itertools import islice
 from multiprocessing.context import BaseContext
-from typing import TypeVar
+from types import FrameType
+from typing import Any, TypeVar
 
 from recorder.errors import RunError
 
@@ -79,6 +80,26 @@ def _ctrl_c_later() -> Iterator[None]:
             signal.raise_signal(signal.SIGINT)
 
 
+def _as_ctrl_c(number: int, frame: FrameType | None) -> None:
+    raise KeyboardInterrupt
+
+
+@contextmanager
+def _tidy_end() -> Iterator[None]:
+    """Whoever asks this process to end within is heard like Ctrl-C: the workers are ended first, and what they share
+    is given back to the system."""
+    before: list[tuple[int, Any]] = []
+    if threading.current_thread() is threading.main_thread():
+        asked = (getattr(signal, name, None) for name in ("SIGTERM", "SIGHUP"))
+        before = [(number, signal.signal(number, _as_ctrl_c)) for number in asked
+                  if number is not None and signal.getsignal(number) == signal.SIG_DFL]
+    try:
+        yield
+    finally:
+        for number, handler in before:
+            signal.signal(number, handler)
+
+
 def _context(load: Sequence[str]) -> BaseContext:
     """How workers are started; safe beside the threads of a progress bar. Where the system allows, one process loads
     the program and the workers are its copies: each would take a second to load it itself."""
@@ -103,7 +124,7 @@ def spread(
     load: modules that it will need. begin: called with ``given`` in each process first. Never more waits than a few
     chunks for each process, however many files there are. RunError where a process dies.
     """
-    with _one_thread_each(), ProcessPoolExecutor(jobs, _context(load), _start, (begin, given)) as pool:
+    with _tidy_end(), _one_thread_each(), ProcessPoolExecutor(jobs, _context(load), _start, (begin, given)) as pool:
         waiting: deque[Future[list[_Result]]] = deque()
         try:
             while True:

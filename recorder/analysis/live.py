@@ -91,6 +91,18 @@ def _vented_s(t: FloatArray, p: FloatArray, most_kpa: float) -> float | None:
     return None if lowest is None else lowest[1]
 
 
+def _phase_now(setup: Setup, s: Study, raw: float | None) -> tuple[PhaseName | None, float, int, bool]:
+    """The phase (None before the test's own first), since when (s), the strokes, and whether the system is still under
+    the pressure of before; ``raw`` as of ``live_view``."""
+    phase: PhaseName | None = s.phases[-1].name if s.phases else None
+    since = s.phases[-1].start_s if s.phases else 0.0
+    strokes = len(s.parts.strokes) if s.parts else 0
+    if phase == "pump-up" and s.parts and max((k.top_kpa for k in s.parts.strokes), default=0.0) < CLEAR_KPA:
+        phase, since, strokes = "vented", s.phases[0].start_s, 0
+    pressed = _still_under_pressure(setup, s, raw, phase, strokes)
+    return None if pressed and not strokes else phase, since, strokes, pressed
+
+
 def live_view(setup: Setup, s: Study, t: FloatArray, raw: float | None, seen: float | None = None) -> LiveView:
     """The view at the last of the readings' times ``t`` (s), when the pressure is ``raw``; ``seen``: the highest since
     the study (both kPa, not zero-corrected)."""
@@ -98,14 +110,7 @@ def live_view(setup: Setup, s: Study, t: FloatArray, raw: float | None, seen: fl
     now = float(t[-1]) if len(t) else 0.0
     zero = 0.0 if s.late_start else s.zero_kpa  # before it was vented, zero is the calibration's
     pressure = raw - zero if raw is not None else None
-    phase: PhaseName | None = s.phases[-1].name if s.phases else None
-    since = s.phases[-1].start_s if s.phases else 0.0
-    strokes = len(s.parts.strokes) if s.parts else 0
-    if phase == "pump-up" and s.parts and max((k.top_kpa for k in s.parts.strokes), default=0.0) < CLEAR_KPA:
-        phase, since, strokes = "vented", s.phases[0].start_s, 0
-    pressed = _still_under_pressure(setup, s, raw, phase, strokes)
-    if pressed and not strokes:
-        phase = None  # none of the test's own
+    phase, since, strokes, pressed = _phase_now(setup, s, raw)
     in_hold = phase == "hold"
     elapsed = now - since if in_hold else 0.0
     left = max(setup.procedure.hold_s - elapsed, 0.0) if in_hold else None

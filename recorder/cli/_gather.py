@@ -16,6 +16,7 @@ from recorder.wire.encode import LONGEST_LINE
 if TYPE_CHECKING:
     from recorder.adapter import Samples
     from recorder.model import FloatArray, WireCounts
+    from recorder.port import Back, Lost
 
 __all__ = ["Gatherer"]
 
@@ -29,7 +30,8 @@ class Gatherer:
 
     bare_unit: the adapter prints plain numbers in this unit. ``fault``: the last word the adapter sent. ``losses``: how
     often the port went away; ``lost``: it did not come back in time; ``unsure``: it is back, and who is on it has not
-    said so yet, as another adapter may be.
+    said so yet, as another adapter may be. ``announcement``: the latest; ``swapped``: the one before it, where they are
+    of two adapters.
     """
 
     url: str
@@ -43,6 +45,8 @@ class Gatherer:
     losses: int = 0
     lost: bool = False
     unsure: bool = False
+    swapped: Announcement | None = None
+    _since_back: int = 0  # the first of ``blocks`` since the port was last away
 
     def __enter__(self) -> Gatherer:
         from recorder.port import Port
@@ -74,19 +78,46 @@ class Gatherer:
     def forget(self) -> None:
         """Drops what was gathered (not what is known of the adapter)."""
         self._drain()
-        self.blocks.clear()
-        self.arrived_s.clear()
+        self._drop(0, None)
+        self._since_back = 0
+
+    def leave_out_unsure(self) -> int:
+        """Drops what came since the port was away, where who sent it has not said who it is; how many samples."""
+        return self._drop(self._since_back, None) if self.unsure else 0
+
+    def _drop(self, first: int, end: int | None) -> int:
+        dropped = sum(map(len, self.blocks[first:end]))
+        del self.blocks[first:end], self.arrived_s[first:end]
+        return dropped
+
+    def _away(self, item: Lost | Back) -> None:
+        """What comes from now on may be another adapter's."""
+        from recorder.port import Back, Lost
+
+        if isinstance(item, Lost):
+            self.losses += 1
+            self.leave_out_unsure()  # whose it was nobody will say any more
+            self._since_back = len(self.blocks)
+        self.unsure = self.announcement is not None
+        self._decoder.resync()
+        if isinstance(item, Back) and self.bare_unit is None:
+            self._port.write(b"?\n")
+
+    def _said(self, now: Announcement) -> None:
+        before = self.announcement
+        if before is None:  # what was unplugged before this one may have been another
+            self._drop(0, self._since_back)
+            self._since_back = 0
+        elif (before.adapter_id, before.full_scale_counts) != (now.adapter_id, now.full_scale_counts):
+            self.swapped = before
+        self.announcement, self.unsure = now, False
 
     def _drain(self) -> None:
-        from recorder.port import Back, Chunk, Lost
+        from recorder.port import Chunk
 
         for item in self._port.take():
             if not isinstance(item, Chunk):
-                self.losses += isinstance(item, Lost)
-                self.unsure = self.announcement is not None
-                self._decoder.resync()
-                if isinstance(item, Back) and self.bare_unit is None:
-                    self._port.write(b"?\n")
+                self._away(item)
                 continue
             self.head += item.data[: HEAD_BYTES - len(self.head)]
             self._decoder.feed(item.data)
@@ -99,7 +130,7 @@ class Gatherer:
                     self.blocks.append(message)
                     self.arrived_s.append(item.host_s)
                 elif isinstance(message, Announcement):
-                    self.announcement, self.unsure = message, False
+                    self._said(message)
                 elif isinstance(message, Fault):
                     self.fault = message.word
 

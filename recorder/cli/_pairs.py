@@ -8,6 +8,7 @@ import re
 import statistics
 import sys
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from itertools import pairwise
@@ -175,10 +176,16 @@ class Taken:
     resolution: float = 0.0
     scatters: list[float] = field(default_factory=list)
 
-    @property
-    def noise(self) -> float | None:
-        """Of a single reading, over all steps; None where nothing was taken."""
-        return math.sqrt(sum(s * s for s in self.scatters) / len(self.scatters)) if self.scatters else None
+    def noise_kpa(self, coefficients_kpa: Sequence[float]) -> float | None:
+        """Of a single reading through this curve (of rising powers of the ratio), over all steps; None where nothing
+        was taken. A bent curve is steeper in some places than in others, and so is what it makes of the same noise."""
+        if not self.scatters:
+            return None
+        slopes = [
+            sum(k * c * pair.ratio ** (k - 1) for k, c in enumerate(coefficients_kpa) if k > 0) for pair in self.pairs
+        ]
+        each = zip(slopes, self.scatters, strict=True)
+        return math.sqrt(sum((slope * sd) ** 2 for slope, sd in each) / len(self.scatters))
 
 
 def live_pairs(

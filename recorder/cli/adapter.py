@@ -190,14 +190,12 @@ def command(
         raise SettingError("plain numbers are pressures, and have no counts", where="--full-scale-counts",
                            do="leave it away with --bare")
 
-    from recorder.adapter import check_adapter
-    from recorder.adapter_bare import check_bare
     from recorder.cli._drive import StopSignals
-    from recorder.cli._gather import Gatherer
 
     cal, gauge, assumed = _gauge(settings, calibration_file, full_scale, bare=bare is not None)
-    report: AdapterReport | BareReport
-    with Gatherer(url, baud or settings.baud, bare_unit=bare) as port:
+    with StopSignals() as stop:  # before the port is opened, which may take its time
+        from recorder.cli._gather import Gatherer
+
         notes = ([f"no calibration and no --full-scale given: a {ASSUMED_FULL_SCALE} sensor is assumed"]
                  if assumed else [])
         cut = ""
@@ -208,38 +206,67 @@ def command(
                 click.echo(notes.pop(), err=True)
 
         try:
-            with StopSignals() as stop:
+            with Gatherer(url, baud or settings.baud, bare_unit=bare) as port:
                 _listen(port, seconds, full_scale_counts, stop, tell)
-            if stop.why is not None and not port.blocks:
-                raise click.Abort
-            if stop.why is not None:
-                cut = "by Ctrl-C" if stop.why == "interrupted" else f"by {stop.why}"
-            elif port.lost:
-                cut = "the port went away and did not come back"
-            if cut and bare is None and port.announcement is None and full_scale_counts is None:
-                raise RunError("the adapter had not announced itself yet", do="let it run for 6 s or more")
-            came_s = port.arrived_s[-1] - port.arrived_s[0]
-            if cut and came_s < LEAST_S:
-                raise RunError(f"an adapter is judged on {LEAST_S:g} s or more, and {came_s:.1f} s had come",
-                               do=f"let it run for {LEAST_S:g} s at least, better for all of {seconds:g} s")
-            if bare is not None:
-                report = check_bare(port.readings(), port.arrivals(), port.counts, bare, cal)
-            else:
-                assert cal is not None
-                known, nameless = _known(port, full_scale_counts)
-                report = check_adapter(port.samples(), port.counts, known, cal, nameless=nameless)
+            cut = _cut_short(port, stop)
+            _check_enough(port, seconds, full_scale_counts, cut)
+            report = _report(port, full_scale_counts, cal)
             tell()
         except RunError as err:
             if err.where:
                 raise
             raise RunError(f"cut short ({cut}): {err.what}" if cut else err.what, where=url, do=err.do) from None
-        seen = _Seen(seconds, cut, port.unusable, port.fault, gauge)
+    seen = _Seen(seconds, cut, port.unusable, port.fault, gauge)
     if as_json:
         put_data(json.dumps({**report.to_json(), "cut-short": cut or None}, ensure_ascii=False, allow_nan=False))
     else:
         for line in _lines(report, seen):
             click.echo(line)
     ctx.exit(1 if report.verdict == "unfit" else 0)
+
+
+def _cut_short(port: Gatherer, stop: StopSignals) -> str:
+    """Why not all was listened to that was asked for; empty where it was. What came of an adapter that did not say who
+    it is is left out. Abort: it was stopped before anything came. RunError of another adapter."""
+    now = port.announcement
+    if port.swapped is not None and now is not None:
+        raise RunError(
+            f"another adapter announced itself: '{now.adapter_id}' of {now.full_scale_counts} counts, and the one "
+            f"before was '{port.swapped.adapter_id}' of {port.swapped.full_scale_counts}", where=port.url,
+            do="check one, and then the other",
+        )
+    if stop.why is not None and not port.blocks:
+        raise click.Abort
+    left_out = port.leave_out_unsure()
+    if stop.why is not None:
+        return "by Ctrl-C" if stop.why == "interrupted" else f"by {stop.why}"
+    if port.lost:
+        return "the port went away and did not come back"
+    return "the adapter was away, and what came afterwards did not say who it is" if left_out else ""
+
+
+def _check_enough(port: Gatherer, seconds: float, full_scale_counts: int | None, cut: str) -> None:
+    """RunError where so little came of what was asked for that nothing can be said."""
+    if not cut:
+        return
+    if port.bare_unit is None and port.announcement is None and full_scale_counts is None:
+        raise RunError("the adapter had not announced itself yet", do="let it run for 6 s or more")
+    came_s = port.arrived_s[-1] - port.arrived_s[0] if port.arrived_s else 0.0
+    if came_s < LEAST_S:
+        raise RunError(f"an adapter is judged on {LEAST_S:g} s or more, and {came_s:.1f} s had come",
+                       do=f"let it run for {LEAST_S:g} s at least, better for all of {seconds:g} s")
+
+
+def _report(port: Gatherer, full_scale_counts: int | None, cal: Calibration | None) -> AdapterReport | BareReport:
+    """What the samples say. RunError, SilentAdapter."""
+    from recorder.adapter import check_adapter
+    from recorder.adapter_bare import check_bare
+
+    if port.bare_unit is not None:
+        return check_bare(port.readings(), port.arrivals(), port.counts, port.bare_unit, cal)
+    assert cal is not None
+    known, nameless = _known(port, full_scale_counts)
+    return check_adapter(port.samples(), port.counts, known, cal, nameless=nameless)
 
 
 def _known(port: Gatherer, full_scale_counts: int | None) -> tuple[Announcement, bool]:
@@ -264,7 +291,7 @@ def _listen(port: Gatherer, seconds: float, full_scale_counts: int | None, stop:
     first_s = min(seconds, FIRST_LOOK_S)
 
     def stopped() -> bool:
-        return stop.why is not None
+        return stop.why is not None or port.swapped is not None
 
     def tick_of(later_s: float) -> Callable[[float], None]:
         def tick(left_s: float) -> None:

@@ -128,6 +128,27 @@ def _hashes(ctx: click.Context, param: click.Parameter, given: tuple[str, ...]) 
     return tuple(dict.fromkeys(text.strip().lower() for text in given))
 
 
+def _cache_place(cache: str | None, no_cache: bool) -> Path | None:
+    """Where what was audited is remembered, None for nowhere; why nothing can be is said. SettingError where something
+    else stands at the place that was named."""
+    from recorder.audit.cache import Cache, default_cache
+
+    place = None if no_cache else Path(cache) if cache else default_cache()
+    if place is not None:
+        try:
+            with Cache(place) as kept:
+                why = kept.not_kept()
+            if why:
+                click.echo(printable(f"{place}: no cache is kept ({why}); name another file with --cache, "
+                                     "or use --no-cache"), err=True)
+        except SettingError as err:
+            if cache:
+                raise
+            click.echo(str(err), err=True)
+            return None
+    return place
+
+
 @click.command()
 @click.argument("folder", type=click.Path())
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a file, then one with the totals.")
@@ -149,7 +170,6 @@ def command(
     Example: recorder audit recordings
     """
     from recorder.audit import Totals, audit_files, find_recordings
-    from recorder.audit.cache import Cache, default_cache
     from recorder.cli._audit_csv import HEAD, Sheet
 
     if as_json and as_csv:
@@ -157,19 +177,7 @@ def command(
     if cache and no_cache:
         raise click.UsageError("Give --cache or --no-cache, not both.")
     paths = list(find_recordings(folder))
-    place = None if no_cache else Path(cache) if cache else default_cache()
-    if place is not None:
-        try:
-            with Cache(place) as kept:
-                why = kept.not_kept()
-            if why:
-                click.echo(printable(f"{place}: no cache is kept ({why}); name another file with --cache, "
-                                     "or use --no-cache"), err=True)
-        except SettingError as err:
-            if cache:
-                raise
-            click.echo(str(err), err=True)
-            place = None
+    place = _cache_place(cache, no_cache)
     totals, good = Totals(), True
     listed, seals, worst = _Listed(len(paths)), Seals(), Worst()
     sheet = Sheet(seals)

@@ -24,7 +24,7 @@ from recorder.settings import load_settings
 from recorder.units import format_pressure, pressure_factor_kpa
 
 if TYPE_CHECKING:
-    from recorder.calibration import CalibrationFit
+    from recorder.calibration import CalibrationFit, Pair
 
 __all__ = ["command"]
 
@@ -118,6 +118,21 @@ def _check_counts(full_scale_counts: float | None) -> None:
         )
 
 
+def _check_u(output: str | None, reference_u: str | None) -> None:
+    if output is not None and reference_u is None:  # a reference taken as perfect would stand in every recording
+        raise SettingError("a calibration is only as good as its reference, and how good that is was not said",
+                           where="--reference-u", do="give '0.25 %FS' or '0.3 kPa', or 0 to take it as perfect")
+
+
+def _check_place(output: str | None) -> None:
+    """Before a long live reading, not after it."""
+    if output is not None and os.access(output, os.F_OK):
+        raise StorageError("this file exists, and a calibration is never overwritten", where=output,
+                           do="give another name, for instance with the date in it")
+    if output is not None and not Path(output).parent.is_dir():
+        raise StorageError("there is no such folder", where=str(Path(output).parent), do="make it first")
+
+
 def _write(path: str, text: str) -> None:
     from recorder.recording.whole import write_whole
 
@@ -178,62 +193,67 @@ def command(
     if bare is not None and (full_scale is not None or full_scale_counts is not None):
         raise click.UsageError("--bare readings are pressures: they have no --full-scale and no counts.")
     _check_counts(full_scale_counts)
-    if output is not None and reference_u is None:  # a reference taken as perfect would stand in every recording
-        raise SettingError("a calibration is only as good as its reference, and how good that is was not said",
-                           where="--reference-u", do="give '0.25 %FS' or '0.3 kPa', or 0 to take it as perfect")
+    _check_u(output, reference_u)
     u = reference_u_kpa(reference_u, reference_full_scale, unit)
     kpa = sensor_scale_kpa(full_scale, unit) if full_scale is not None else None
     today = datetime.now(UTC).date()
     due_day = _due_day(due, today)
     reference = None if reference is None else as_typed(reference)
     _check_id(adapter_id)
-    if output is not None and os.access(output, os.F_OK):  # before a long live reading, not after it
-        raise StorageError("this file exists, and a calibration is never overwritten", where=output,
-                           do="give another name, for instance with the date in it")
-    if output is not None and not Path(output).parent.is_dir():
-        raise StorageError("there is no such folder", where=str(Path(output).parent), do="make it first")
-    resolution, noise = 1.0 / full_scale_counts if full_scale_counts else 0.0, None
+    _check_place(output)
+    resolution = 1.0 / full_scale_counts if full_scale_counts else 0.0
+    taken = None
     if pairs_file is not None:
         pairs = parse_pairs(_read(pairs_file), pairs_file, unit, full_scale_counts, bare)
     else:
         taken = live_pairs(str(url), baud or 115200, seconds, unit, bare, full_scale_counts, adapter_id)
         pairs, resolution, adapter_id = taken.pairs, taken.resolution, adapter_id or taken.adapter_id
-        noise = taken.noise
     try:
-        fit = calibration.fit(
-            pairs, reference_u_kpa=u, full_scale_kpa=kpa, resolution=resolution, bare=bare is not None
+        fit = _fitted(pairs, pairs_file or str(url), u, kpa, resolution, unit, bare, full_scale_counts)
+        noise_kpa = None if taken is None else taken.noise_kpa(fit.coefficients_kpa)
+        cal = Calibration(
+            fit.coefficients_kpa, fit.standard_uncertainty_kpa, today.isoformat(), reference,
+            due_day.isoformat(), adapter_id, bare is not None,
         )
-    except SettingError as err:
-        if pairs_file is None:
-            say_pairs(pairs, unit, bare)
-        what = report.in_unit(err.what, unit) if isinstance(err, calibration.StrayPair) else err.what
-        raise SettingError(what, where=pairs_file or str(url), do=err.do) from None
-    odd = None if bare is not None else _odd_zero(fit, full_scale_counts)
-    if odd is not None:
-        fit = replace(fit, notes=(*fit.notes, odd))
-    noise_kpa = None if noise is None else abs(float(fit.coefficients_kpa[1])) * noise
-    cal = Calibration(
-        fit.coefficients_kpa, fit.standard_uncertainty_kpa, today.isoformat(), reference,
-        due_day.isoformat(), adapter_id, bare is not None,
-    )
-    details = _details(fit, noise_kpa)
-    if output is not None:
-        try:
+        details = _details(fit, noise_kpa)
+        if output is not None:
             _write(output, calibration.to_file_text(cal, details))
-        except StorageError:
-            if pairs_file is None:
-                say_pairs(pairs, unit, bare)
-            raise
+    except (SettingError, StorageError):
+        if taken is not None:
+            say_pairs(pairs, unit, bare)
+        raise
     if as_json:
         body = {"calibration-format": calibration.FORMAT, **cal.to_json(), "details": details}
         put_data(json.dumps(body, ensure_ascii=False, allow_nan=False))
         return
     for line in _lines(fit, unit, today.isoformat(), due_day.isoformat(), bare is not None, noise_kpa):
         click.echo(line)
+    _say_file(output)
+
+
+def _say_file(output: str | None) -> None:
     if output is not None:
         click.echo(f"written to {printable(output)}; use it with --calibration {printable(output)}")
     else:
         click.echo("no file was written: -o FILE writes one")
+
+
+def _fitted(
+    pairs: list[Pair], where: str, u_kpa: float, full_scale_kpa: float | None, resolution: float, unit: str,
+    bare: str | None, full_scale_counts: float | None,
+) -> CalibrationFit:
+    """The fit, with what is odd about its zero among the notes. SettingError, in the user's unit and with ``where``."""
+    from recorder import calibration
+
+    try:
+        fit = calibration.fit(
+            pairs, reference_u_kpa=u_kpa, full_scale_kpa=full_scale_kpa, resolution=resolution, bare=bare is not None
+        )
+    except SettingError as err:
+        what = report.in_unit(err.what, unit) if isinstance(err, calibration.StrayPair) else err.what
+        raise SettingError(what, where=where, do=err.do) from None
+    odd = None if bare is not None else _odd_zero(fit, full_scale_counts)
+    return fit if odd is None else replace(fit, notes=(*fit.notes, odd))
 
 
 def _odd_zero(fit: CalibrationFit, full_scale_counts: float | None) -> str | None:

@@ -10,7 +10,7 @@ import click
 
 from recorder.cli._common import Number
 from recorder.cli._plain import put_data
-from recorder.errors import RecorderError, SilentAdapter
+from recorder.errors import PortLost, RecorderError, SilentAdapter
 from recorder.settings import load_settings
 
 if TYPE_CHECKING:
@@ -138,7 +138,8 @@ def _heard(data: bytes) -> list[str]:
 def _listen(url: str, seconds: float, baud: int) -> tuple[bytes, RuleResult, RuleResult]:
     """The bytes of ``seconds``, whether ``?`` was answered within a second, and how fast the adapter's clock runs.
 
-    An answer is an announcement close after the question.
+    An answer is an announcement close after the question. An adapter that is unplugged breaks no rule by that: what
+    came before is judged.
     Raises OpenError, PortLost, SilentAdapter.
     """
     import time
@@ -146,21 +147,24 @@ def _listen(url: str, seconds: float, baud: int) -> tuple[bytes, RuleResult, Rul
     from recorder.cli._drive import StopSignals
     from recorder.cli._question import Question
     from recorder.model import SampleBlock
-    from recorder.port import Chunk, Port, ports_there_are
+    from recorder.port import Chunk, Lost, Port, ports_there_are
     from recorder.wire import Decoder
     from recorder.wire.clock_speed import ClockSpeed
-    from recorder.wire.conformance import RuleResult
 
     data = bytearray()
     decoder, speed = Decoder(), ClockSpeed()
     question = Question(seconds)
     port = Port(url, baud=baud)
     port.open()
+    lost = False
     try:
         begin = time.monotonic()
         with StopSignals() as stop:
-            while (now := time.monotonic() - begin) < seconds and stop.why is None:
+            while (now := time.monotonic() - begin) < seconds and stop.why is None and not lost:
                 for item in port.take():
+                    if isinstance(item, Lost):
+                        lost = True
+                        break
                     if isinstance(item, Chunk):
                         data += item.data
                         question.heard(now)
@@ -175,24 +179,34 @@ def _listen(url: str, seconds: float, baud: int) -> tuple[bytes, RuleResult, Rul
                 time.sleep(0.01)
     finally:
         port.close()
-    if stop.why is not None:
-        if not data.strip():
-            raise click.Abort
-        click.echo(f"cut short: judged on the {now:.0f} s that had come of {seconds:g} s", err=True)
+    if lost:
+        del data[data.rfind(b"\n") + 1 :]  # the line that the plug was pulled in
     if not data.strip():
+        if lost:
+            raise PortLost("the adapter went away before anything came", where=url, do="check its plug and cable")
+        if stop.why is not None:
+            raise click.Abort
         raise SilentAdapter(
             f"nothing arrived in {seconds:g} s", where=url,
             do=f"check that this is the adapter's port and that it has power; {ports_there_are(url)}",
         )
-    answers = question.answers
-    return bytes(data), RuleResult(
+    if lost or stop.why is not None:
+        why = "the adapter went away; " if lost else ""
+        click.echo(f"cut short: {why}judged on the {now:.0f} s that had come of {seconds:g} s", err=True)
+    return bytes(data), _answers(question.answers), _clock_speed(speed)
+
+
+def _answers(answers: list[bool]) -> RuleResult:
+    from recorder.wire.conformance import RuleResult
+
+    return RuleResult(
         rule="answers",
         text="? and LF is answered with an announcement within 1 s",
         state="failed" if not all(answers) else "passed" if answers else "not seen",
         what="no announcement came after ?" if not all(answers) else "",
         do="read the port, and send the A line when ? and LF have come",
         offences=answers.count(False),
-    ), _clock_speed(speed)
+    )
 
 
 def _clock_speed(speed: ClockSpeed) -> RuleResult:

@@ -113,6 +113,7 @@ class Port:
                     raise told from err
                 time.sleep(_LET_GO_S / 5.0)
         self._when_taken = self._when_taken and _plain(self._serial)
+        self._gone, self._failure = False, None  # of the time before it was closed
         self._stop.clear()
         self._thread = threading.Thread(target=self._run, name=f"port {self.url}", daemon=True)
         self._thread.start()

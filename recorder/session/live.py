@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import os
 import time
+from collections import deque
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
 from functools import partial
-from itertools import groupby
 from pathlib import Path
-from typing import Any, TypeVar, cast
+from typing import Any, TypeVar
 
 from recorder.analysis import Analyser, Setup
 from recorder.errors import RecorderError, StorageError
@@ -70,6 +70,7 @@ class Session:
         self.note: RecorderError | None = None  # what has to be told and ends nothing
         self.lost = False  # the port is away at the moment
         self._port = port
+        self._untaken: deque[Chunk | Lost | Back] = deque()
         self._keeper = Keeper(self.folder, began)
         self._testers = testers or self.folder
         self._clock = clock
@@ -154,19 +155,28 @@ class Session:
         """Take what the port has, and carry it through to the analyser. Never raises RecorderError."""
         if self._done is not None:
             return
+        self._untaken += self._port.take()
         try:
-            for fits, items in groupby(self._port.take(), self._in_a_run):
-                if fits:
-                    self._chunks(cast("list[Chunk]", list(items)))
+            while self._untaken:
+                run = self._run()
+                if run:
+                    self._chunks(run)
                 else:
-                    for item in items:
-                        self._item(item)
+                    self._item(self._untaken.popleft())
             self._watch()
-        except RecorderError as err:
+        except RecorderError as err:  # what is untaken by now is for the next step
             self._wrong(err)
 
-    def _in_a_run(self, item: Chunk | Lost | Back) -> bool:
-        return self._whose.sure and not self._whose.bare and isinstance(item, Chunk)
+    def _run(self) -> list[Chunk]:
+        """The chunks that come next and can be read as one; they are taken."""
+        run: list[Chunk] = []
+        while self._untaken and self._whose.sure and not self._whose.bare:
+            item = self._untaken[0]
+            if not isinstance(item, Chunk):
+                break
+            run.append(item)
+            self._untaken.popleft()
+        return run
 
     def _item(self, item: Chunk | Lost | Back) -> None:
         if isinstance(item, Lost):
@@ -178,8 +188,9 @@ class Session:
         if isinstance(item, Back):
             self.lost = False
             self._whose.held.holds = not self._whose.bare
-            self._patience.back(self._clock())
-            self._port.write(b"?\n")
+            self._patience.back(self._clock(), self.counts)
+            if not self._whose.bare:
+                self._port.write(b"?\n")
             return
         if self._whose.begun and self._whose.held.waited(item.host_s):
             self._read_on_unannounced()
@@ -280,7 +291,7 @@ class Session:
         wrong = self._patience.at_start(now, self.counts, self.decoder.unusable)
         if wrong is not None:
             raise wrong
-        if self.counts.samples and self._patience.nameless(now):
+        if self._patience.heard(self.counts).samples and self._patience.nameless(now):
             self._begin(None)
 
     def _watch_first_row(self, now: float) -> None:
@@ -352,6 +363,8 @@ class Session:
     def settle(self) -> None:
         """Take what has come, also from an adapter that has not said who it is: no more is waited for."""
         self.step()
+        while self._untaken and self._done is None:  # after an error
+            self.step()
         if not len(self._whose.held) or self.decoder.notices:
             return
         try:

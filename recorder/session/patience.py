@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
+
 from recorder.errors import RecorderError
 from recorder.model import WireCounts
 from recorder.session import words
@@ -21,6 +23,7 @@ class Patience:
     """When something was last heard, asked and recorded. Times are the session's clock, seconds.
 
     where: the port's URL. bare: the adapter prints plain numbers. reconnect_s: how long the port takes to come back.
+    counts: what the decoder has seen; what it saw before the port was away tells nothing of who is on it since.
     """
 
     def __init__(self, where: str, now: float, *, bare: bool, reconnect_s: float) -> None:
@@ -31,6 +34,7 @@ class Patience:
         self._asked = 0
         self._doubted_s = float("-inf")
         self._without_row_s: float | None = None  # since when a first row is waited for
+        self._counts_before = WireCounts()  # when the port came back
         self._before_s: float | None = None  # of the latest row before the port was away, until the next one comes
 
     def byte(self, now: float) -> None:
@@ -42,8 +46,9 @@ class Patience:
         """A row has come."""
         self.row_s, self._before_s = now, None
 
-    def back(self, now: float) -> None:
+    def back(self, now: float, counts: WireCounts) -> None:
         """The port was away, and is there again: what comes next is waited for anew."""
+        self._counts_before = counts
         if self._before_s is None:
             self._before_s = self.row_s
         self.row_s = None if self.row_s is None else now
@@ -53,6 +58,11 @@ class Patience:
     def anew(self, now: float) -> None:
         """The adapter is asked again from the beginning, should someone go on."""
         self._started_s, self._asked = now, 0
+
+    def heard(self, counts: WireCounts) -> WireCounts:
+        """What was seen since the port is there."""
+        each = (f.name for f in fields(WireCounts))
+        return WireCounts(**{name: getattr(counts, name) - getattr(self._counts_before, name) for name in each})
 
     def asks(self, now: float) -> bool:
         """Whether it is time to ask the adapter once more who it is; asked only once each time."""
@@ -75,6 +85,7 @@ class Patience:
         """What is wrong before the adapter is known. unusable: a line that was dropped."""
         if self._first_byte_s is None:
             return words.never_spoke(self.where, SILENT_S) if now - self._started_s > SILENT_S else None
+        counts = self.heard(counts)
         if counts.samples or counts.announcements or counts.faults or now - self._first_byte_s <= WRONG_SPEED_S:
             return None
         return words.wrong_speed(self.where, counts, unusable)
@@ -87,7 +98,7 @@ class Patience:
             self._without_row_s = now
         if now - self._without_row_s <= NO_ROW_S:
             return None
-        return words.no_row(self.where, NO_ROW_S, counts, unusable, bare=self.bare, fault=fault)
+        return words.no_row(self.where, NO_ROW_S, self.heard(counts), unusable, bare=self.bare, fault=fault)
 
     def silent_s(self, now: float) -> float | None:
         """Seconds without a row, where that is too long; fault lines are no readings."""

@@ -60,6 +60,17 @@ def test_ctrl_c_is_one_line(many: Path) -> None:
     assert gone(child.pid)
 
 
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
+def test_so_is_any_other_signal_that_asks_it_to_end(many: Path, number: signal.Signals) -> None:
+    """A warning of multiprocessing came instead, that semaphores were left."""
+    child = audit(many)
+    assert child.stdout is not None and child.stdout.readline().startswith("{")
+    child.send_signal(number)  # to it alone
+    _, err = child.communicate(timeout=60)
+    assert (child.returncode, err.strip()) == (2, "stopped")
+    assert gone(child.pid)
+
+
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGKILL])
 def test_workers_end_with_the_program(many: Path, number: signal.Signals) -> None:
     with audit(many) as child:

@@ -118,6 +118,14 @@ def test_gone_for_good_is_kept(plug: Plug, when_taken: bool) -> None:
     assert isinstance(port.failure, PortLost)
     assert "did not come back within 0.3 s" in str(port.failure)
     port.close()
+    plug.plug()
+    port.open()  # again, and nothing of the time before is left
+    assert port.failure is None
+    port.take()
+    plug.send(b"hello\n")
+    taken = Taken(port)
+    until(lambda: taken.data == b"hello\n")
+    port.close()
 
 
 def test_closed_while_it_is_opened_again_nothing_stays_open(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -7,9 +7,10 @@ from pathlib import Path
 
 from test_session import CAP, faked
 
-from recorder.errors import RunError, SilentAdapter
-from recorder.port import Lost
+from recorder.errors import RunError, SilentAdapter, WrongSpeed
+from recorder.port import Back, Lost
 from recorder.session import Session
+from recorder.wire import encode_sample
 from tests.memory_ports import FedPort
 from tests.session_feeder import announcement, line
 
@@ -40,6 +41,9 @@ def test_one_that_prints_plain_numbers_is_not_asked(tmp_path: Path) -> None:
     session, port = faked(tmp_path, replace(CAP, bare_unit="kPa", full_scale_kpa=None))
     stepped(session, port, 4.5)
     assert port.written == b"" and session.error is None
+    port.items += [Lost(port.now), Back(port.now)]  # nor where it was plugged in again
+    stepped(session, port, 1.0)
+    assert port.written == b""
 
 
 def test_one_that_is_unplugged_is_not_called_silent(tmp_path: Path) -> None:
@@ -48,6 +52,18 @@ def test_one_that_is_unplugged_is_not_called_silent(tmp_path: Path) -> None:
     port.items.append(Lost(port.now))
     stepped(session, port, 10.0)
     assert session.lost and session.error is None
+
+
+def test_what_came_before_it_was_unplugged_says_nothing_of_what_comes_after(tmp_path: Path) -> None:
+    """The samples of a board that was pulled early made noise at a wrong speed samples without a name."""
+    session, port = faked(tmp_path)
+    port.send(b"".join(encode_sample(n, n * 10_000, 103) for n in range(100)))
+    stepped(session, port, 1.0)
+    port.items += [Lost(port.now), Back(port.now + 0.5)]
+    for _ in range(14):
+        port.send(b"\xf8\x80\x1c" * 30)
+        stepped(session, port, 0.5)
+    assert isinstance(session.error, WrongSpeed) and "990 bytes arrived and not one valid line" in str(session.error)
 
 
 def test_another_wire_version_ends_it_once(tmp_path: Path) -> None:
@@ -59,3 +75,12 @@ def test_another_wire_version_ends_it_once(tmp_path: Path) -> None:
     port.send(announcement())
     stepped(session, port, 0.2)
     assert session.error is first is session.broken
+
+
+def test_what_came_with_a_line_that_ends_the_test_is_taken_all_the_same(tmp_path: Path) -> None:
+    """The rest of what the port gave at once was dropped: that it was unplugged, too."""
+    session, port = faked(tmp_path)
+    port.send(line("A,2,hose-7,1.0,1023,100,new"))
+    port.items.append(Lost(port.now))
+    session.settle()
+    assert session.broken is not None and session.lost

@@ -53,6 +53,11 @@ def test_bytes_arrive_and_no_line() -> None:
     assert isinstance(waits.at_start(109.1, counts(bytes=99), b"\xff\x00"), WrongSpeed)
     for known in ("samples", "announcements", "faults"):
         assert waits.at_start(120.0, counts(bytes=99, **{known: 1}), b"") is None
+    waits.back(130.0, counts(bytes=99, samples=3))  # those were of who was on it before
+    waits.byte(130.5)
+    got = waits.at_start(136.0, counts(bytes=130, samples=3), b"")
+    assert isinstance(got, WrongSpeed) and "31 bytes arrived" in str(got)
+    assert waits.at_start(136.0, counts(bytes=130, samples=4), b"") is None
 
 
 @pytest.mark.parametrize(("bare", "seen", "fault", "kind", "said"), [
@@ -71,7 +76,7 @@ def test_an_adapter_that_is_known_and_gives_nothing(
     assert waits.at_first_row(205.0, counts(**seen), b"S,x", fault) is None
     got = waits.at_first_row(205.1, counts(**seen), b"S,x", fault)
     assert isinstance(got, kind) and said in str(got)
-    waits.back(206.0)  # the port was away: anew
+    waits.back(206.0, NOTHING)  # the port was away: anew
     assert waits.at_first_row(207.0, counts(**seen), b"S,x", fault) is None
 
 
@@ -81,10 +86,10 @@ def test_silence_after_rows() -> None:
     waits.row_s = 300.0
     assert waits.silent_s(305.0) is None and not waits.over(305.0)
     assert waits.silent_s(306.0) == 6.0 and waits.over(305.1)
-    waits.back(310.0)
+    waits.back(310.0, NOTHING)
     assert waits.silent_s(314.0) is None
     slow = patience(reconnect_s=20.0)  # a port may take so long to come back
-    slow.back(299.0)
+    slow.back(299.0, NOTHING)
     assert slow.row_s is None
     slow.row_s = 300.0
     assert slow.silent_s(320.0) is None and slow.silent_s(321.0) == 21.0
@@ -95,9 +100,9 @@ def test_a_port_that_is_back_is_away_until_a_row_comes() -> None:
     waits = patience()
     waits.row(300.0)
     assert waits.away(301.0, lost=False, usual_s=0.01) is None
-    waits.back(310.0)
+    waits.back(310.0, NOTHING)
     assert waits.away(311.0, lost=False, usual_s=0.01) == Away("back", 11.0)
-    waits.back(312.0)  # a plug that sits loose
+    waits.back(312.0, NOTHING)  # a plug that sits loose
     assert waits.away(313.0, lost=False, usual_s=0.01) == Away("back", 13.0)
     assert waits.away(314.5, lost=False, usual_s=0.01, held=True) == Away("back", 14.5)
     silent = waits.away(314.5, lost=False, usual_s=0.01)

@@ -13,13 +13,13 @@ from pytestqt.qtbot import QtBot
 
 from recorder.calibration import Pair, due_after, from_file_text
 from recorder.model import Announcement
-from recorder.port import Chunk
+from recorder.port import Back, Chunk, Lost
 from recorder.rig import demo, simulate
 from recorder.rig.lines import timed_lines
 from recorder.settings import Settings
 from recorder.window.link.link import Link
 from recorder.window.places.main import MainWindow
-from recorder.wire import encode_announcement
+from recorder.wire import encode_announcement, encode_sample
 from tests.benchmarks.faults_common import Plug
 from tests.window.conftest import choose
 
@@ -73,6 +73,30 @@ def test_a_pull_and_a_restart_are_seen(opened: Callable[..., MainWindow], qtbot:
         qtbot.waitUntil(lambda: rows(place.page.link).get("alive") == "yes", timeout=10000)
         qtbot.waitUntil(lambda: int(rows(place.page.link)["lost samples"].split(" ")[0]) > 0, timeout=10000)
         qtbot.waitUntil(lambda: rows(place.page.link)["restarts"].startswith("1, the last"), timeout=30000)
+
+
+def test_one_that_is_plugged_in_again_is_asked_who_it_is(
+    opened: Callable[..., MainWindow], qtbot: QtBot, tmp_path: Path
+) -> None:
+    """A calibration takes no pair before it has said so, which it does by itself every five seconds only."""
+    scene = dataclasses.replace(demo()[0].scene, vented_s=60.0)
+    lines = list(timed_lines(simulate(scene)))[:6000]
+    first = next(i for i, (_, data) in enumerate(lines) if data[:2] == b"A,")
+    lines = [one for i, one in enumerate(lines) if i <= first or one[1][:2] != b"A,"]  # when it is asked only
+    window = opened(GAUGE)
+    with Plug(tmp_path / "adapter", lines) as plug:
+        window.testing.setup.port_box.setEditText(str(tmp_path / "adapter"))
+        qtbot.keyClick(window, Qt.Key.Key_F3)
+        place = window.adapter
+        qtbot.keyClick(window, Qt.Key.Key_H)
+        qtbot.waitUntil(lambda: place.link is not None and place.link.announced is not None, timeout=20000)
+        assert place.link is not None and place.link.announced is not None
+        assert place.link.is_still(place.link.announced)
+        plug.unplug()
+        qtbot.waitUntil(lambda: place.link.away, timeout=10000)
+        assert not place.link.is_still(place.link.announced)
+        plug.replug()
+        qtbot.waitUntil(lambda: place.link.is_still(place.link.announced), timeout=10000)
 
 
 def test_during_a_test_the_link_is_that_of_the_test(window: MainWindow, qtbot: QtBot) -> None:
@@ -182,6 +206,27 @@ def test_no_pair_of_the_simulated_tester_becomes_one_of_the_own_gauge(window: Ma
     window.go(2)
     assert window.adapter.pages.currentIndex() == 1
     assert page.pairs == [] and not page.simulated and not page.save_key.isEnabled()
+
+
+def test_no_report_is_of_the_readings_of_two_adapters() -> None:
+    """The longest run was the first one's, and was read by the second one's full scale."""
+    def sent(begin_s: float, n: int, counts: int) -> list[Chunk]:
+        return [Chunk(begin_s + i / 100, b"\n" + encode_sample(i, i * 10_000, counts + i * 7919 % 3)) for i in range(n)]
+
+    def said(at_s: float, name: str, scale: int) -> Chunk:
+        return Chunk(at_s, b"\n" + encode_announcement(Announcement(1, name, "1.0", scale, 100.0)))
+
+    link = Link()
+    link.take([said(0.0, "hose-7", 1023), *sent(0.0, 900, 102)])
+    link.take([Lost(9.5), Back(10.0), *sent(10.0, 300, 409)])
+    assert not link.named and len(link.samples()) == 1200  # it may be the same one
+    link.take([said(13.0, "hose-8", 4095), *sent(13.0, 300, 409)])
+    assert link.named and set(link.samples().counts) == {409, 410, 411}
+    assert link.facts(16.0).samples == len(link.samples()) == 600
+    link.take([Lost(16.0), Back(17.0), *sent(17.0, 50, 102), Lost(18.0), Back(19.0), said(19.0, "hose-8", 4095)])
+    assert set(link.samples().counts) == {409, 410, 411}  # whose those between were nobody said
+    link.take([said(20.0, "hose-7", 1023), *sent(20.0, 20, 102)])  # a bridge tells of no plug
+    assert set(link.samples().counts) == {102, 103, 104} and link.facts(20.5).samples == 20
 
 
 def test_pairs_of_two_adapters_are_no_calibration(window: MainWindow) -> None:

@@ -177,9 +177,7 @@ def chain(c: Rises, habit: Habit, *, may_open: bool) -> tuple[IntArray, float]:
         lo = int(lows[j])
         if lo < j:
             gap = t[j] - t[lo:j]
-            off = np.log(gap / habit.cadence_s) / habit.spread
-            time = np.where(off > 0, np.maximum(0.5 - 0.5 * off**2, -PAUSE_COST), 0.5 - 0.5 * off**2)
-            time[gap < SHORTEST_S] = -np.inf
+            time = _in_time(gap, habit)
             gained = before[j] - before[lo:j]
             # until the next stroke the usual gain, or that part of it that this one's
             # own rise makes likely
@@ -218,8 +216,21 @@ def chain(c: Rises, habit: Habit, *, may_open: bool) -> tuple[IntArray, float]:
     score = float(best[row, j])
     if score <= 0.0:
         return np.zeros(0, np.int64), 0.0
+    return able[_followed(back, row, j)], score
+
+
+def _in_time(gap_s: FloatArray, habit: Habit) -> FloatArray:
+    """Log likelihood ratio of the time since the stroke before; a pause costs no more than PAUSE_COST."""
+    off = np.log(gap_s / habit.cadence_s) / habit.spread
+    time = np.where(off > 0, np.maximum(0.5 - 0.5 * off**2, -PAUSE_COST), 0.5 - 0.5 * off**2)
+    time[gap_s < SHORTEST_S] = -np.inf
+    return time
+
+
+def _followed(back: IntArray, row: int, j: int) -> list[int]:
+    """The chain that ends at ``j`` of ``row``, from its first rise on; ``back``: the row and the rise before each."""
     out = []
     while j >= 0:
-        out.append(int(able[j]))
+        out.append(j)
         row, j = (int(v) for v in back[row, j])
-    return np.array(out[::-1]), score
+    return out[::-1]

@@ -56,6 +56,7 @@ ALIKE = 0.25  # autocorrelation of the slope at the cadence, at least
 SMALLEST_KPA = 1.0  # all strokes together: less is no test
 MADE_UP_TIMES = 2  # a stroke more is found, and the fall is seen after that one
 SLOW_S = 1.2  # from stroke to stroke: hands may as well be twice as fast
+FWHM_BY_SD = 2.355  # full width at half maximum of a Gaussian, in its standard deviations: 2 sqrt(2 ln 2)
 EACH = 2.0  # log likelihood ratio that each stroke more has to bring then, on the mean
 
 
@@ -170,9 +171,9 @@ def _better_width(
     above = usual > 0.5 * float(usual[far])
     left, right = above[far::-1], above[far:]
     steps = [far if side.all() else int(np.argmin(side)) for side in (left, right)]
-    # what the filter itself adds; from full width at half maximum to standard deviation
+    # less what the filter itself adds
     full = (sum(steps) - 1) * x.dt_s
-    own = math.sqrt(max(full**2 - (2.355 * slope.width_s) ** 2, 0.0)) / 2.355
+    own = math.sqrt(max(full**2 - (FWHM_BY_SD * slope.width_s) ** 2, 0.0)) / FWHM_BY_SD
     clear = float(np.median(c.height[sure])) > CLEAR * slope.sd
     if clear and (may_open or own < 2.0 * slope.width_s):
         return slope.width_s

@@ -110,7 +110,7 @@ def read_on(port: Any, link: Link, watch: ReadOn, tell: Callable[[LeftOn], None]
         before_s = link.heard_s
         items = port.take()
         link.take(items)
-        if any(isinstance(item, Back) for item in items):
+        if link.bare_unit is None and any(isinstance(item, Back) for item in items):
             port.write(b"?\n")
         heard = link.heard_s != before_s
         now_s = time.monotonic()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -53,7 +54,8 @@ class LinkFacts:
 
 
 class Link:
-    """Takes what a port gives. ``samples`` keeps the latest MOST_SAMPLES. bare_unit: plain numbers are sent."""
+    """Takes what a port gives. ``samples`` keeps the latest MOST_SAMPLES, of one adapter once it has said who it is.
+    bare_unit: plain numbers are sent."""
 
     def __init__(self, bare_unit: str | None = None) -> None:
         self.bare_unit = bare_unit
@@ -80,6 +82,8 @@ class Link:
                 self._messages(item.host_s)
             else:
                 self.away = isinstance(item, Lost)
+                if self.away and self.announced is not None and not self._named:
+                    self._drop(self._back_s, item.host_s)  # whose that was nobody will say any more
                 self._back_s = item.host_s
                 self._decoder.resync()
                 self._named = False
@@ -89,6 +93,8 @@ class Link:
     def _messages(self, host_s: float) -> None:
         for message in self._decoder.take():
             if isinstance(message, Announcement):
+                if self.announced is None or not _same(message, self.announced):
+                    self._drop(-math.inf, math.inf if self._named else self._back_s)  # no readings of this one
                 self.announced, self._named = message, True
                 self._timeline.announce(message)
             elif isinstance(message, Fault):
@@ -108,12 +114,19 @@ class Link:
                 self._kept += len(message)
                 self._plain.extend((host_s, float(v)) for v in message.value)
 
+    def _drop(self, since_s: float, until_s: float) -> None:
+        """The samples that arrived then, but at ``until_s`` itself."""
+        self._blocks = deque(one for one in self._blocks if not since_s <= one[0] < until_s)
+        self._kept = sum(len(block) for _, block in self._blocks)
+
+    @property
+    def named(self) -> bool:
+        """Whether the adapter has said who it is, since the port was away too."""
+        return self._named
+
     def is_still(self, adapter: Announcement) -> bool:
         """Whether it is known that this adapter is on the port: after that was away, not before it says so."""
-        now = self.announced
-        same = now is not None and (now.adapter_id, now.full_scale_counts) == (
-            adapter.adapter_id, adapter.full_scale_counts)
-        return same and self._named
+        return self._named and self.announced is not None and _same(self.announced, adapter)
 
     @property
     def heard_s(self) -> float | None:
@@ -206,6 +219,11 @@ class Link:
             self._decoder.counts, self._kept, rate, jitter, self._timeline.lost_samples, self._timeline.restarts,
             self._restarted_s, int(recent.counts[-1]) if len(recent) else None, supply, fault, plain,
         )
+
+
+def _same(one: Announcement, other: Announcement) -> bool:
+    """Whether both are of one adapter, as far as its readings go."""
+    return (one.adapter_id, one.full_scale_counts) == (other.adapter_id, other.full_scale_counts)
 
 
 def report_of(samples: Samples, wire: WireCounts, announced: Announcement,

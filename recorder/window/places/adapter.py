@@ -12,6 +12,7 @@ from PySide6.QtWidgets import QVBoxLayout, QWidget
 
 from recorder.errors import RecorderError
 from recorder.model import Calibration
+from recorder.port import Back
 from recorder.settings import Settings
 from recorder.window.link.link import Link, report_of
 from recorder.window.parts.background import Background
@@ -200,7 +201,10 @@ class AdapterPlace(QWidget):
         now = time.monotonic()
         if self._own is not None:
             port, tester, link = self._own
-            link.take(port.take())
+            items = port.take()
+            link.take(items)
+            if link.bare_unit is None and any(isinstance(item, Back) for item in items):
+                port.write(b"?\n")  # another adapter may be on it
             wrong = port.failure or (tester.broken if tester is not None else None)
             if wrong is not None:
                 self.problem.emit(str(wrong))
@@ -218,7 +222,7 @@ class AdapterPlace(QWidget):
         if link is None or idle or now - self._checked_s < _CHECK_EVERY_S:
             return
         facts, cal = link.facts(now), self.calibration()
-        if facts.announced is None or cal is None:
+        if facts.announced is None or not link.named or cal is None:
             self._why_not = "waiting for the adapter to say who it is"
             return
         announced, samples = facts.announced, link.samples()
