@@ -49,7 +49,8 @@ def found(row: AuditRow) -> str:
         own = ", and the name that the recorder gives" if _named(row.file) == row.id != _named(row.copy_of) else ""
         said.append(f"has all bytes of {row.copy_of}{own}; counted once")
     if row.same_id is not None:
-        said.append(f"has the id of {row.same_id}, and other bytes: the same test, changed or cut in one of them")
+        said.append(f"has the id of {row.same_id}, and other bytes: the same test, changed or cut in one of them; "
+                    f"counted once, as {'this file' if row.counts_as == row.file else row.counts_as}")
     if row.error is not None:
         said.append(row.error.removeprefix(f"{row.file}: ").removeprefix(f"{row.file}, "))
     if row.intact is False:
@@ -152,9 +153,12 @@ class Worst:
 
 def totals_lines(totals: Totals, ledgers: Ledgers) -> Iterator[str]:
     """What stands below the table."""
-    yield f"{some(totals.files - totals.copies, 'recording')}: {_counts(dict(totals.outcomes)) or 'none'}"
+    yield f"{some(totals.files - totals.copies - totals.same_tests, 'recording')}: {_counts(dict(totals.outcomes)) or 'none'}"
     if totals.copies:
         yield f"besides {some(totals.copies, 'file')} with all bytes of another one, not counted again"
+    if totals.same_tests:
+        yield (f"besides {some(totals.same_tests, 'file')} with the id of another one and other bytes, the same test, "
+               "not counted again")
     if totals.simulated:
         yield f"of these, SIMULATED: {totals.simulated} (no real vehicle was tested)"
     yield (f"another outcome than stored: {totals.other_outcome}; same outcome, other digits: "

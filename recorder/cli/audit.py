@@ -59,14 +59,20 @@ def _progress(rows: Iterable[AuditRow], total: int) -> Iterator[AuditRow]:
             shown.advance(task)
 
 
+def _shortened(row: AuditRow, folder: str) -> AuditRow:
+    """The row with the names of other files as the table has them."""
+    others = {name: _short(other, folder) for name in ("copy_of", "same_id", "counts_as")
+              if (other := getattr(row, name)) is not None and other != row.file}
+    return replace(row, **others)
+
+
 def _table(rows: list[AuditRow], folder: str) -> None:
     cells = [tuple(map(printable, (
         _short(row.file, folder), utc_text(row.started) or "", row.job, row.test or "",
         row.marked or "", row.adapter or "", _number(row.opening_kpa), _number(row.rate_kpa_per_min),
         row.stored or "", row.recomputed or "",
     ))) for row in rows]
-    remarks = [printable(found(replace(row, copy_of=row.copy_of and _short(row.copy_of, folder),
-                                    same_id=row.same_id and _short(row.same_id, folder)))) for row in rows]
+    remarks = [printable(found(_shortened(row, folder))) for row in rows]
     head, *shown = fitting(_COLUMNS, cells, remarks, shown_width(), _LEAVE_OUT, _RIGHT)
     red = colour_on(sys.stdout)
     _say(head[0])
