@@ -126,7 +126,7 @@ def command(ctx: click.Context, /, **given: Any) -> None:
     if given["as_json"]:
         put_data(dump(done.judgement, file=str(done.path), **({} if complete else {"file_complete": False})))
     else:
-        print_judgement(done.judgement, unit, report.found(done.marks))
+        print_judgement(done.judgement, unit, report.found(done.marks), live=True)
         click.echo(f"recorded in {done.path}" if complete else not_complete(session))
     if error is not None:
         raise error
