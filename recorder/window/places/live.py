@@ -234,6 +234,7 @@ class LivePage(QWidget):
         end fewer of the reasons and less of the advice, and it says so. The outcome, to be read from as far as
         possible, shrinks last."""
         self._give_reasons(self._result.beside(self._lead))
+        restyle(self.caution, "scale", "")
         for word, reasons, numbers, sentence in (
             ("large", False, _FEW, "large"), ("", False, _FEW, "large"), ("", False, _FEWER, "large"),
             ("large", False, _FEW, "now"), ("", False, _FEW, "now"), ("", False, _FEWER, "now"),
@@ -248,7 +249,15 @@ class LivePage(QWidget):
                 self.numbers.show_numbers(self._result.numbers[:numbers])
             self.numbers.setVisible(bool(numbers) and self.reading.isHidden())
             if self._fits() and (word != "large" or self._word_is_short()):
-                return
+                break
+        else:
+            self._leave_out()
+        restyle(self.caution, "scale", "now")  # as large as while the test ran, where there is room for that as well
+        if not self._fits():
+            restyle(self.caution, "scale", "")
+
+    def _leave_out(self) -> None:
+        """Fewer lines, until they fit."""
         for most in range(len(self._result.beside(self._lead)) - 1, 0, -1):
             self._give_reasons(self._result.fewer(most, "F2, then Enter", self._lead)[0])
             if self._fits():
