@@ -48,6 +48,9 @@ def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
     if step == "vent" and view.zero_kpa is not None and view.zero_kpa < -STILL_ON_KPA:
         return (f"the gauge reads {format_pressure(view.zero_kpa, unit)}: with the hose open to the air that is no "
                 "zero. Check its wires and its calibration")
+    if step == "vent" and view.zero_kpa is not None and view.zero_kpa > NO_ZERO_KPA:
+        return (f"the gauge reads {format_pressure(view.zero_kpa, unit)}: open the relief. If the hose is open to the "
+                "air already, that is no zero: check the gauge's wires, unit and calibration")
     if step == "vent":
         return "open the relief and wait until the reading stands at zero"
     if step in ("pump", "pump-gently"):
