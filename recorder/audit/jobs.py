@@ -55,8 +55,8 @@ class Jobs:
     """The jobs of a folder by the time of their last test, newest first; and what is in none of them:
     recordings that name no job, files that cannot be read, and what is no test of its own: copies, files that have all
     bytes of an earlier one, and same_tests, those that have the id of another one and other bytes (the one that is
-    whole by its seal is the test, else the first). of_any_job: which of those that cannot be read may belong to any job; the job of
-    the others is legible, and they are among its tests."""
+    whole by its seal is the test, else the first). of_any_job: which of those that cannot be read may belong to
+    any job; the job of the others is legible, and they are among its tests."""
 
     jobs: tuple[Job, ...]
     without_job: int

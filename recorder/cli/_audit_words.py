@@ -153,7 +153,8 @@ class Worst:
 
 def totals_lines(totals: Totals, ledgers: Ledgers) -> Iterator[str]:
     """What stands below the table."""
-    yield f"{some(totals.files - totals.copies - totals.same_tests, 'recording')}: {_counts(dict(totals.outcomes)) or 'none'}"
+    tests = totals.files - totals.copies - totals.same_tests
+    yield f"{some(tests, 'recording')}: {_counts(dict(totals.outcomes)) or 'none'}"
     if totals.copies:
         yield f"besides {some(totals.copies, 'file')} with all bytes of another one, not counted again"
     if totals.same_tests:

@@ -61,9 +61,10 @@ def _progress(rows: Iterable[AuditRow], total: int) -> Iterator[AuditRow]:
 
 def _shortened(row: AuditRow, folder: str) -> AuditRow:
     """The row with the names of other files as the table has them."""
-    others = {name: _short(other, folder) for name in ("copy_of", "same_id", "counts_as")
-              if (other := getattr(row, name)) is not None and other != row.file}
-    return replace(row, **others)
+    def short(other: str | None) -> str | None:
+        return other if other is None or other == row.file else _short(other, folder)
+
+    return replace(row, copy_of=short(row.copy_of), same_id=short(row.same_id), counts_as=short(row.counts_as))
 
 
 def _table(rows: list[AuditRow], folder: str) -> None:

@@ -119,7 +119,8 @@ class HoldView(QWidget):
         length = max(strip.end_s - strip.start_s, 5.0)
         d.show_range((0.0, length * 1.06), (low * k, high * k))
         d.setAccessibleName(f"the hold alone, enlarged: {strip.fall}; {strip.leak}")
-        key = (self.unit, self.colours.name, tuple(marks), round(high * k, 2), self._earlier.isVisible(), d.width(), d._font_px)
+        key = (self.unit, self.colours.name, tuple(marks), round(high * k, 2), self._earlier.isVisible(), d.width(),
+               d._font_px)
         if d.anew("", key):
             self._decorate(strip, marks, high * k)
 
