@@ -204,7 +204,8 @@ def command(
             _table(listed.rows(), folder)
             if listed.said():
                 _say(listed.said())
-        for line in (*totals_lines(totals, ledgers), *worst.lines(files=totals.files, good=good, ledgers=ledgers)):
+        ends = worst.lines(files=totals.files, good=good, ledgers=ledgers, drifts=totals.drifts())
+        for line in (*totals_lines(totals, ledgers), *ends):
             line = printable(line)
             if line.startswith(NOT_IN_ORDER) and colour_on(sys.stderr if as_csv else sys.stdout):
                 line = click.style(line, fg="red", bold=True)

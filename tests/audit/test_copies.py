@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
 import json
 import shutil
@@ -88,6 +89,18 @@ def test_an_altered_file_and_its_original_are_one_test_and_the_whole_one_counts(
     assert after == before | {"files": before["files"] + 1, "same_tests": 1, "altered": 1}
     table = csv.DictReader(io.StringIO(run("audit", "--no-cache", "--csv", shop).stdout))
     assert [Path(row["counts_as"]).name for row in table if row["same_id"]] == [first.name]
+
+
+def test_two_whole_files_with_one_id_are_named_at_the_end(shop: Path) -> None:
+    """Without a ledger nothing else shows that one was changed and sealed again."""
+    first = min(shop.glob("*-system-*.csv"))
+    body = first.read_bytes().replace(b'# job: "van"', b'# job: "bus"').rpartition(b"# sha256: ")[0]
+    (shop / "z again.csv").write_bytes(body + f'# sha256: "{hashlib.sha256(body).hexdigest()}"\n'.encode())
+    (shop / "ledger.csv").unlink()
+    said = run("audit", "--no-cache", shop)
+    assert said.exit_code == 0 and "besides 1 file with the id of another one" in said.stdout
+    end = [line for line in said.stdout.splitlines() if line.startswith("to look after: whole by its seal, as another")]
+    assert len(end) == 1 and end[0].endswith("sealed again: z again.csv")
 
 
 @pytest.mark.parametrize("name", ["0 altered.csv", "z altered.csv"], ids=["before it", "behind it"])
