@@ -22,6 +22,8 @@ _FAST_KPA_PER_MIN = 5.0
 _NEARLY_KPA = 1.0  # below the band is as good as in it: "0.0 kPa to go" is no guidance
 _LOOK = "look under the coolant pump and at both ends of every hose, with a light"
 _RELIEVE = "turn the relief and wait for zero before you take anything off"
+_CHECK_IT = "check its wires, unit and calibration"
+_LONG_VENT_S = 20.0  # a hose is let go in less; common practice, no source
 _OWN_GAUGE = "on the pump's own gauge"
 
 
@@ -50,9 +52,12 @@ def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
                 "zero. Check its wires and its calibration")
     if step == "vent" and view.zero_kpa is not None and view.zero_kpa > NO_ZERO_KPA:
         return (f"the gauge reads {format_pressure(view.zero_kpa, unit)}: open the relief. If the hose is open to the "
-                "air already, that is no zero: check the gauge's wires, unit and calibration")
+                "air already, that is no zero: {_CHECK_IT}")
     if step == "vent":
-        return "open the relief and wait until the reading stands at zero"
+        vent = "open the relief and wait until the reading stands at zero"
+        if view.strokes or view.time_s <= _LONG_VENT_S:
+            return vent
+        return f"{vent}. If it stays while the pump's own gauge stands at zero, this gauge is wrong: {_CHECK_IT}"
     if step in ("pump", "pump-gently"):
         return _pump(view, test, unit)
     if step == "stop-pumping":
