@@ -30,6 +30,17 @@ __all__ = ["LivePage", "together"]
 
 _FEW, _FEWER = 7, 5  # numbers beside a result; all of them are in the recording
 
+# Of a result's words, the largest first: the outcome, whether the reasons are tight, numbers, the sentence.
+_SCALES = (
+    ("large", False, _FEW, "large"), ("", False, _FEW, "large"), ("", False, _FEWER, "large"),
+    ("large", False, _FEW, "now"), ("", False, _FEW, "now"), ("", False, _FEWER, "now"),
+    ("", True, _FEWER, "now"), ("", True, _FEWER, ""),
+    ("", True, 0, ""), ("", True, 0, "small"), ("", True, 0, "long"),
+    ("small", True, _FEWER, ""), ("small", False, 0, ""), ("small", True, 0, ""), ("small", True, 0, "long"),
+)
+_LEGIBLE = 7  # the first ones, of which the sentence is as large as while the test ran
+_TRACE_LINES = 8  # of its font: levels, phases and the axis of time
+
 _WORD_SHARE = 0.36  # of the page's width: beside it stand the sign, and numbers or the reading
 
 
@@ -232,15 +243,13 @@ class LivePage(QWidget):
         """What to do next is larger than while the test ran, where there is room: it is read from afar. Where there is
         too little: smaller words and fewer numbers first, then without the numbers, which Records shows too; in the
         end fewer of the reasons and less of the advice, and it says so. The outcome, to be read from as far as
-        possible, shrinks last."""
+        possible, shrinks last. The trace has room for its own words where those of the result stay legible from
+        afar."""
         self._give_reasons(self._result.beside(self._lead))
         restyle(self.caution, "scale", "")
-        for word, reasons, numbers, sentence in (
-            ("large", False, _FEW, "large"), ("", False, _FEW, "large"), ("", False, _FEWER, "large"),
-            ("large", False, _FEW, "now"), ("", False, _FEW, "now"), ("", False, _FEWER, "now"),
-            ("", True, _FEWER, "now"), ("", True, _FEWER, ""),
-            ("", True, 0, ""), ("", True, 0, "small"), ("", True, 0, "long"),
-            ("small", True, _FEWER, ""), ("small", False, 0, ""), ("small", True, 0, ""), ("small", True, 0, "long"),
+        spare = max(_TRACE_LINES * self.trace._font_px - self.trace.sizeHint().height(), 0)
+        for word, reasons, numbers, sentence, room in (
+            *((*scales, spare) for scales in _SCALES[:_LEGIBLE]), *((*scales, 0) for scales in _SCALES),
         ):
             restyle(self.word, "scale", word)
             restyle(self.sentence, "scale", sentence)
@@ -248,7 +257,7 @@ class LivePage(QWidget):
             if numbers:
                 self.numbers.show_numbers(self._result.numbers[:numbers])
             self.numbers.setVisible(bool(numbers) and self.reading.isHidden())
-            if self._fits() and (word != "large" or self._word_is_short()):
+            if self._fits(room) and (word != "large" or self._word_is_short()):
                 break
         else:
             self._leave_out()
@@ -266,11 +275,11 @@ class LivePage(QWidget):
     def _give_reasons(self, lines: Sequence[str]) -> None:
         self._set(self.reasons, together("\n".join(lines), self.trace.unit))
 
-    def _fits(self) -> bool:
+    def _fits(self, spare: int = 0) -> bool:
         said = self._said.layout()
         if said is not None:
             said.activate()  # else the page hears of other words only after this turn
-        return fits(self) and self._word_has_room()
+        return fits(self, spare=spare) and self._word_has_room()
 
     def _word_has_room(self) -> bool:
         """Whether the outcome, which is never wrapped, is whole beside what stands there."""
