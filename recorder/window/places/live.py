@@ -247,9 +247,9 @@ class LivePage(QWidget):
         afar."""
         self._give_reasons(self._result.beside(self._lead))
         restyle(self.caution, "scale", "")
-        spare = max(_TRACE_LINES * self.trace._font_px - self.trace.sizeHint().height(), 0)
+        wanted = _TRACE_LINES * self.trace._font_px if self.trace.isVisible() else 0
         for word, reasons, numbers, sentence, room in (
-            *((*scales, spare) for scales in _SCALES[:_LEGIBLE]), *((*scales, 0) for scales in _SCALES),
+            *((*scales, wanted) for scales in _SCALES[:_LEGIBLE]), *((*scales, 0) for scales in _SCALES),
         ):
             restyle(self.word, "scale", word)
             restyle(self.sentence, "scale", sentence)
@@ -257,7 +257,7 @@ class LivePage(QWidget):
             if numbers:
                 self.numbers.show_numbers(self._result.numbers[:numbers])
             self.numbers.setVisible(bool(numbers) and self.reading.isHidden())
-            if self._fits(room) and (word != "large" or self._word_is_short()):
+            if self._fits() and self.trace.height() >= room and (word != "large" or self._word_is_short()):
                 break
         else:
             self._leave_out()
@@ -275,11 +275,11 @@ class LivePage(QWidget):
     def _give_reasons(self, lines: Sequence[str]) -> None:
         self._set(self.reasons, together("\n".join(lines), self.trace.unit))
 
-    def _fits(self, spare: int = 0) -> bool:
+    def _fits(self) -> bool:
         said = self._said.layout()
         if said is not None:
             said.activate()  # else the page hears of other words only after this turn
-        return fits(self, spare=spare) and self._word_has_room()
+        return fits(self) and self._word_has_room()
 
     def _word_has_room(self) -> bool:
         """Whether the outcome, which is never wrapped, is whole beside what stands there."""
