@@ -231,3 +231,12 @@ def test_a_gauge_that_stands_far_from_zero_with_no_pressure_is_told_from_pressur
     assert report.next_step(still.view(), test="system") == (
         f"{vent}. If it stays while the pump's own gauge stands at zero, this gauge is wrong: "
         "check its wires, unit and calibration")
+
+
+def test_a_zero_that_may_be_pressure_is_waited_for_on_the_pumps_own_gauge() -> None:
+    """Begun at 40 kPa and let go to 40 kPa: the number says 0.7, and the hose is not vented."""
+    view = replace(VIEW, next_step="vent-again", zero_kpa=40.4, pressure_kpa=0.7)
+    said = report.next_step(view, test="system")
+    assert said.startswith("the gauge counts from 40.4 kPa, which may be pressure that is on: turn the relief and wait")
+    assert "on the pump's own gauge" in said
+    assert report.next_step(replace(view, zero_kpa=0.4), test="system") == "wait for zero; do not take anything off yet"

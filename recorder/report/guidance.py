@@ -72,6 +72,10 @@ def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
     if step == "vent-again" and view.pressure_kpa is not None and view.pressure_kpa < -NO_ZERO_KPA:
         return (f"the gauge reads {format_pressure(view.pressure_kpa, unit)}: that is no zero. Turn the relief and "
                 f"wait for zero {_OWN_GAUGE}, then end the test and check the wires")
+    if step == "vent-again" and view.zero_kpa is not None and view.zero_kpa > NO_ZERO_KPA:
+        # it began there and came back there: a zero that is wrong, or a hose that was under pressure and is again
+        return (f"the gauge counts from {format_pressure(view.zero_kpa, unit)}, which may be pressure that is on: turn "
+                f"the relief and wait for zero {_OWN_GAUGE}; if that stands there, this gauge is wrong: {_CHECK_IT}")
     if step == "vent-again":
         return "wait for zero; do not take anything off yet"
     return "done: the pressure is off"
