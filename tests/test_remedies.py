@@ -165,3 +165,20 @@ def test_a_hose_that_came_off_is_looked_at_before_anything_is_pumped() -> None:
             "notes": [{"code": "hose-off", "text": ""}]}
     first, *more = report.advice(shut)
     assert "check that the hose stayed on" in first and first not in more and any("Pump further" in a for a in more)
+
+
+def test_a_tester_without_a_cap_condemns_none() -> None:
+    """A hose that ends in the open and a cap that never seals read the same."""
+    said = advised("cap", "fail", "no-opening", "fall-too-fast")
+    assert said.startswith("See that the cap was on the tester, the hose joined and the relief shut; if one was not, "
+                           "test again. Wet the cap's seal")
+    assert "the cap was on" not in advised("cap", "fail", "fall-too-fast") + advised("cap", "fail", "no-opening")
+
+
+@pytest.mark.parametrize(("peak_kpa", "u", "up"), [(60.0, 4.1, True), (109.0, 0.2, True), (109.0, 4.1, False),
+                                                   (119.0, 0.2, False)])
+def test_who_did_not_pump_up_to_the_marking_is_told_to_and_not_only_to_hold(peak_kpa: float, u: float, up: bool
+                                                                            ) -> None:
+    said = advised("system", "undecided", "hold-too-short", peak=q(peak_kpa, u), hold_more_s=120.0)
+    assert said == f"Test again{', pump up to the target' if up else ''} and hold for 2:00, then it can be told."
+    assert "target" not in advised("cap", "undecided", "hold-too-short", peak=q(peak_kpa, u), hold_more_s=45.0)

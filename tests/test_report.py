@@ -186,7 +186,7 @@ def test_advice(judgement: dict[str, Any], word: str) -> None:
     [
         ("fail", ["no-opening", "no-detectable-fall"], ["The cap never opened", "What a stuck cap was on"]),
         ("undecided", ["no-opening", "no-detectable-fall"], ["Pump further, slowly"]),
-        ("fail", ["no-opening", "fall-too-fast"], ["Wet the cap's seal"]),
+        ("fail", ["no-opening", "fall-too-fast"], ["See that the cap was on", "Wet the cap's seal"]),
     ],
     ids=["stuck", "not-far-enough", "never-built"],
 )

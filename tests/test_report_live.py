@@ -210,3 +210,33 @@ def test_what_is_not_to_be_gone_beyond_is_never_rounded_up() -> None:
     assert report.next_step(over, test="system").endswith("until it is below 103.6 kPa")
     psi = replace(CAP, pressure_kpa=110.0, next_step="pump-gently", target_high_kpa=parse_marking("16 psi").kpa * 1.1)
     assert report.next_step(psi, test="cap", unit="psi").endswith("to 17.60 psi")
+
+
+def test_a_gauge_that_stands_far_from_zero_with_no_pressure_is_told_from_pressure_that_is_on() -> None:
+    """A board that prints counts, taken as kPa: the number on the screen is counted from where it stands, and stood at
+    zero while the words said to wait for that."""
+    n = np.arange(600)
+    analyser = Analyser(Setup("system", parse_marking("16 psi"), resolve("system")))
+    analyser.feed(n / 100.0, 1638.0 + np.random.default_rng(1).normal(0.0, 5.0, len(n)))
+    view = analyser.view()
+    assert view.next_step == "vent" and view.pressure_kpa is not None and abs(view.pressure_kpa) < 30.0
+    said = report.next_step(view, test="system")
+    assert said.startswith("the gauge reads 163") and "open the relief. If the hose is open to the air already" in said
+    still = Analyser(Setup("system", parse_marking("16 psi"), resolve("system")))
+    still.feed(n / 100.0, 40.0 + np.random.default_rng(1).normal(0.0, 0.1, len(n)))
+    vent = "open the relief and wait until the reading stands at zero"
+    assert report.next_step(still.view(), test="system") == vent
+    n = np.arange(600, 2500)  # nobody lets a hose go for so long: it leads out of there
+    still.feed(n / 100.0, 40.0 + np.random.default_rng(2).normal(0.0, 0.1, len(n)))
+    assert report.next_step(still.view(), test="system") == (
+        f"{vent}. If it stays while the pump's own gauge stands at zero, this gauge is wrong: "
+        "check its wires, unit and calibration")
+
+
+def test_a_zero_that_may_be_pressure_is_waited_for_on_the_pumps_own_gauge() -> None:
+    """Begun at 40 kPa and let go to 40 kPa: the number says 0.7, and the hose is not vented."""
+    view = replace(VIEW, next_step="vent-again", zero_kpa=40.4, pressure_kpa=0.7)
+    said = report.next_step(view, test="system")
+    assert said.startswith("the gauge counts from 40.4 kPa, which may be pressure that is on: turn the relief and wait")
+    assert "on the pump's own gauge" in said
+    assert report.next_step(replace(view, zero_kpa=0.4), test="system") == "wait for zero; do not take anything off yet"

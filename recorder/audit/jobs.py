@@ -53,15 +53,17 @@ class Job:
 @dataclass(frozen=True, slots=True)
 class Jobs:
     """The jobs of a folder by the time of their last test, newest first; and what is in none of them:
-    recordings that name no job, files that cannot be read, and copies: files that have all bytes of an earlier one,
-    which are no tests of their own. of_any_job: which of those that cannot be read may belong to any job; the job of
-    the others is legible, and they are among its tests."""
+    recordings that name no job, files that cannot be read, and what is no test of its own: copies, files that have all
+    bytes of an earlier one, and same_tests, those that have the id of another one and other bytes (the one that is
+    whole by its seal is the test, else the first). of_any_job: which of those that cannot be read may belong to
+    any job; the job of the others is legible, and they are among its tests."""
 
     jobs: tuple[Job, ...]
     without_job: int
     unreadable: tuple[str, ...]
     copies: tuple[str, ...] = ()
     of_any_job: tuple[str, ...] = ()
+    same_tests: tuple[str, ...] = ()
 
 
 def job_state(tests: Sequence[JobTest]) -> str:
@@ -137,8 +139,9 @@ def jobs_table(folder: str | os.PathLike[str]) -> Jobs:
     """The recordings below the folder by the text of their job, whatever its capitals, spaces and way of typing
     accents. Outcomes are the stored ones. FileError where there is no such folder."""
     by_job: dict[str, list[tuple[str, JobTest]]] = {}
-    without, unreadable, copies, of_any = 0, [], [], []
+    without, unreadable, copies, of_any, same = 0, [], [], [], []
     known: set[bytes] = set()
+    by_id: dict[str, tuple[str, bool, str, tuple[str, JobTest] | None]] = {}  # file, whether whole, key and test
     for path in find_recordings(folder):
         data = b""
         try:
@@ -159,14 +162,28 @@ def jobs_table(folder: str | os.PathLike[str]) -> Jobs:
             continue
         known.add(digest)
         words = found.header.job.split()
-        if not words:
+        key, test = job_key(found.header.job), (" ".join(words), _test(found)) if words else None
+        if found.header.id is not None:
+            whole = found.intact is True
+            other = by_id.get(found.header.id)
+            if other is not None and (other[1] or not whole):
+                same.append(str(path))
+                continue
+            by_id[found.header.id] = (str(path), whole, key, test)
+            if other is not None:  # the one that was taken so far was changed or cut
+                same.append(other[0])
+                if other[3] is None:
+                    without -= 1
+                else:
+                    by_job[other[2]].remove(other[3])
+        if test is None:
             without += 1
-            continue
-        by_job.setdefault(job_key(found.header.job), []).append((" ".join(words), _test(found)))
+        else:
+            by_job.setdefault(key, []).append(test)
     out = []
-    for named in by_job.values():
+    for named in filter(None, by_job.values()):
         named.sort(key=lambda one: _order(one[1]))
         tests = tuple(test for _, test in named)
         out.append(Job(named[-1][0], tests, job_state(tests)))
     out.sort(key=_latest, reverse=True)
-    return Jobs(tuple(out), without, tuple(unreadable), tuple(copies), tuple(of_any))
+    return Jobs(tuple(out), without, tuple(unreadable), tuple(copies), tuple(of_any), tuple(same))

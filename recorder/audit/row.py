@@ -50,7 +50,8 @@ class AuditRow:
     before its time and without an answer. calibration_*: the one it was made with; span from zero counts to
     full scale. simulated: no real vehicle was tested. file_sha256: of all bytes of the file, while ``sha256`` is of
     those before its seal. copy_of: an earlier file of the same audit that has all bytes of this one; same_id: one that
-    has its id, and other bytes.
+    has its id, and other bytes; counts_as: of these two, or of more, the one that counts in the totals (of those up
+    to this file).
     difference: None where ``same`` is not False, else ``OUTCOME`` or ``DIGITS``. program: which one it says that it was
     judged by. other_program: whether that, its numpy or its scipy is another version than here; None where the file
     does not say.
@@ -95,6 +96,7 @@ class AuditRow:
     program: str | None = None
     other_program: bool | None = None
     same_id: str | None = None
+    counts_as: str | None = None
 
     @property
     def good(self) -> bool:

@@ -24,6 +24,13 @@ def _seconds(day: str | None) -> float | None:
         return None
 
 
+def _add(counter: Counter[str], name: str, by: int) -> None:
+    """As ``+=``; what comes to nothing is not listed."""
+    counter[name] += by
+    if not counter[name]:
+        del counter[name]
+
+
 @dataclass(frozen=True, slots=True)
 class Used:
     """A calibration that an adapter's recordings were made with, and the first of them. offset_kpa: at no counts."""
@@ -43,14 +50,17 @@ class Used:
 class Totals:
     """Fed one row at a time; holds a few numbers a recording, not the recordings.
 
-    files: all of them. copies: those that have all bytes of an earlier one; they count nowhere else. An altered file
-    has no outcome but ``altered``, and says nothing of an adapter's zero. differing: those whose stored judgement is
+    files: all of them. copies: those that have all bytes of an earlier one; they count nowhere else. same_tests: those
+    with the id of another one and other bytes; one of these counts as the test, while what is wrong with the files
+    (altered, cut off, differing and the like) counts of each. An altered file has no outcome but ``altered``, and says
+    nothing of an adapter's zero. differing: those whose stored judgement is
     not the recomputed one; other_outcome and other_digits: how many of them each way. other_program: recordings by
     the program that judged them, where it is another version than this one.
     """
 
     files: int = 0
     copies: int = 0
+    same_tests: int = 0
     simulated: int = 0
     outcomes: Counter[str] = field(default_factory=Counter)
     adapters: dict[str, Counter[str]] = field(default_factory=dict)
@@ -71,6 +81,7 @@ class Totals:
     made_later: Counter[str] = field(default_factory=Counter)  # recordings by adapter: tested before it was calibrated
     undated: Counter[str] = field(default_factory=Counter)  # recordings by adapter: nobody knows if it was in date
     not_calibrated: Counter[str] = field(default_factory=Counter)  # recordings by adapter
+    _not_whole: dict[str, AuditRow] = field(default_factory=dict)  # by id: counted, until a whole one comes
     _zeros: dict[str, list[Zero]] = field(default_factory=dict)
     _calibrations: dict[str, dict[str, Used]] = field(default_factory=dict)
 
@@ -79,40 +90,50 @@ class Totals:
         if row.copy_of is not None:
             self.copies += 1
             return
-        outcome = "error" if row.error is not None else "altered" if row.intact is False else row.recomputed or "none"
-        self.simulated += row.simulated
-        self.outcomes[outcome] += 1
         self.differing += row.same is False
         self.other_outcome += row.same is False and not row.digits_only
         self.other_digits += row.digits_only
-        if row.other_program and row.program is not None:
-            self.other_program[row.program] += 1
         self.altered += row.intact is False
         self.raw += bool(row.raw)
         self.errors += row.error is not None
         self.cut += row.cut
         self.seal_missing += row.seal_missing
-        self.holes += row.holes > 0
-        self.short += row.short is not None
+        if row.same_id is not None:
+            self.same_tests += 1
+            if row.counts_as != row.file:
+                return
+            earlier = self._not_whole.pop(row.id or "", None)
+            if earlier is not None:
+                self._count(earlier, -1)
+        self._count(row, 1)
+        if row.id is not None and row.intact is not True:
+            self._not_whole[row.id] = row
+
+    def _count(self, row: AuditRow, by: int) -> None:
+        """The test of a file. by: -1 takes it out again."""
+        outcome = "error" if row.error is not None else "altered" if row.intact is False else row.recomputed or "none"
+        self.simulated += by * row.simulated
+        _add(self.outcomes, outcome, by)
+        if row.other_program and row.program is not None:
+            _add(self.other_program, row.program, by)
+        self.holes += by * (row.holes > 0)
+        self.short += by * (row.short is not None)
         if row.error is not None:
             return
         adapter = row.adapter or "unknown"
-        self.adapters.setdefault(adapter, Counter())[outcome] += 1
-        self.months.setdefault((utc_text(row.started) or "unknown")[:7], Counter())[outcome] += 1
-        if row.calibration == "out of date":
-            self.out_of_date[adapter] += 1
-        if row.calibration == "another adapter":
-            self.of_another[adapter] += 1
-        if row.calibration == "made later":
-            self.made_later[adapter] += 1
-        if row.calibration == "no date":
-            self.undated[adapter] += 1
-        if row.calibration == "not calibrated":
-            self.not_calibrated[adapter] += 1
+        month = (utc_text(row.started) or "unknown")[:7]
+        for table, name in ((self.adapters, adapter), (self.months, month)):
+            _add(table.setdefault(name, Counter()), outcome, by)
+            if not table[name]:
+                del table[name]
+        of = {"out of date": self.out_of_date, "another adapter": self.of_another, "made later": self.made_later,
+              "no date": self.undated, "not calibrated": self.not_calibrated}.get(row.calibration)
+        if of is not None:
+            _add(of, adapter, by)
         if row.adapter is not None and row.intact is not False:
-            self._follow(row.adapter, row)
+            self._follow(row.adapter, row, by)
 
-    def _follow(self, adapter: str, row: AuditRow) -> None:
+    def _follow(self, adapter: str, row: AuditRow, by: int) -> None:
         """What the drifts need. A reading that is no test (void) says nothing of the zero."""
         at = moment(row.started)
         if at is None:
@@ -121,8 +142,9 @@ class Totals:
         used = f"{row.calibration_date} {row.offset_kpa!r} {row.span_kpa!r}"
         if row.zero_kpa is not None and row.recomputed != "void":
             own = row.zero_uncertainty_kpa or 0.0
-            self._zeros.setdefault(adapter, []).append((when, row.zero_kpa, own, used))
-        if row.span_kpa is not None:
+            zeros = self._zeros.setdefault(adapter, [])
+            (zeros.append if by > 0 else zeros.remove)((when, row.zero_kpa, own, used))
+        if row.span_kpa is not None and by > 0:
             known = self._calibrations.setdefault(adapter, {})
             if used not in known or when < known[used].when:
                 known[used] = Used(when, row.started or "", row.calibration_date, row.span_kpa, row.calibration_u_kpa,
@@ -151,7 +173,7 @@ class Totals:
             return {k: dict(sorted(v.items())) for k, v in sorted(table.items())}
 
         return {
-            "files": self.files, "copies": self.copies, "simulated": self.simulated,
+            "files": self.files, "copies": self.copies, "same_tests": self.same_tests, "simulated": self.simulated,
             "outcomes": dict(sorted(self.outcomes.items())),
             "differing": self.differing, "other_outcome": self.other_outcome, "other_digits": self.other_digits,
             "other_program": dict(sorted(self.other_program.items())), "altered": self.altered,

@@ -20,7 +20,8 @@ _OF_ROW = ("file", "id", "started", "job", "test", "marked", "adapter", "zero_kp
            "rate_kpa_per_min", "stored", "recomputed", "same", "differing", "intact", "where", "raw", "clock", "holes",
            "restarts", "calibration", "calibration_date", "cut", "seal_missing", "short", "error", "simulated",
            "copy_of")
-_MORE = ("difference", "program", "other_program", "same_id")  # behind the ledger's, so that no other has moved
+# behind the ledger's, so that no other has moved
+_MORE = ("difference", "program", "other_program", "same_id", "counts_as")
 HEAD = sheet_line((*_OF_ROW, "ledger", *_MORE))
 _NO_LEDGER = "no ledger in its folder"
 _NOT_SEALED = "not sealed, and not in the ledger"

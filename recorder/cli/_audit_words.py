@@ -13,6 +13,7 @@ from recorder.moments import moment, utc_text
 if TYPE_CHECKING:
     from recorder.audit import AuditRow, Totals
     from recorder.audit.totals import Used
+    from recorder.audit.trend import Drift
     from recorder.cli._audit_ledgers import Ledgers
     from recorder.recording import LedgerCheck
 
@@ -30,7 +31,8 @@ _AGAIN = "listed again with another hash, so altered and sealed again"
 _RESEALED = "whole by its own seal, and not what the ledger says, so exchanged or sealed again"
 # What is no difference, and still somebody's to see to; then what is one, the worst last, nearest to the end of the
 # screen.
-_LOOK_AFTER = ("not calibrated", "made after the calibration was due", "seal missing")
+_LOOK_AFTER = ("not calibrated", "made after the calibration was due", "seal missing",
+               "whole by its seal, as another file with its id and other bytes is: one was changed and sealed again")
 _DIFFERS = ("other digits than its stored judgement, same outcome", "another outcome than its stored judgement")
 _WRONG = ("cannot be used", "not as its raw columns", *_DIFFERS, "altered")
 
@@ -49,7 +51,8 @@ def found(row: AuditRow) -> str:
         own = ", and the name that the recorder gives" if _named(row.file) == row.id != _named(row.copy_of) else ""
         said.append(f"has all bytes of {row.copy_of}{own}; counted once")
     if row.same_id is not None:
-        said.append(f"has the id of {row.same_id}, and other bytes: the same test, changed or cut in one of them")
+        said.append(f"has the id of {row.same_id}, and other bytes: the same test, changed or cut in one of them; "
+                    f"counted once, as {'this file' if row.counts_as == row.file else row.counts_as}")
     if row.error is not None:
         said.append(row.error.removeprefix(f"{row.file}: ").removeprefix(f"{row.file}, "))
     if row.intact is False:
@@ -122,6 +125,7 @@ class Worst:
     def add(self, row: AuditRow, name: str) -> None:
         digits = row.digits_only
         is_of = (row.calibration == "not calibrated", row.calibration == "out of date", row.seal_missing,
+                 row.same_id is not None and row.intact is True and row.counts_as != row.file,
                  row.error is not None, bool(row.raw) and row.intact is not False, digits,
                  row.same is False and not digits, row.intact is False)
         for what, is_so in zip(self.names, is_of, strict=True):
@@ -130,8 +134,11 @@ class Worst:
                 by = f" (judged by {row.program})" if row.other_program and what in _DIFFERS else ""
                 self.names[what].append(name + by)
 
-    def lines(self, *, files: int, good: bool, ledgers: Ledgers) -> Iterator[str]:
+    def lines(self, *, files: int, good: bool, ledgers: Ledgers, drifts: Sequence[Drift] = ()) -> Iterator[str]:
         """files: how many were looked at. good: no file is the cause of an exit 1."""
+        drifting = [f"{drift.adapter} (its {drift.what})" for drift in drifts if drift.certain]
+        if drifting:
+            yield f"to look after: adapters that drift: {_names(drifting, len(drifting))}"
         for what, names in self.names.items():
             if names:
                 aside = "to look after: " if what in _LOOK_AFTER else ""
@@ -139,9 +146,15 @@ class Worst:
         resealed = [ledgers.place_of(check, name) for check in ledgers.checks for name in check.resealed]
         if resealed:
             yield f"{_RESEALED}: {_names(resealed, len(resealed))}"
+        missing = [ledgers.place_of(check, name) for check in ledgers.checks for name in check.missing]
+        if missing:
+            yield f"{_MISSING}: {_names(missing, len(missing))}"
         wrong = [] if good else ["recordings"]
-        if not all(check.good for check in ledgers.checks):
+        places = [str(PurePath(ledgers.place_of(check, "")).as_posix()) for check in ledgers.checks if not check.good]
+        if places == ["."]:  # the audited folder's own
             wrong.append("a ledger")
+        elif places:
+            wrong.append(f"the ledger{'s' if len(places) > 1 else ''} of {_names(places, len(places))}")
         if any(path is None for _, path, _ in ledgers.noted):
             wrong.append("a noted hash")
         if wrong:
@@ -152,9 +165,13 @@ class Worst:
 
 def totals_lines(totals: Totals, ledgers: Ledgers) -> Iterator[str]:
     """What stands below the table."""
-    yield f"{some(totals.files - totals.copies, 'recording')}: {_counts(dict(totals.outcomes)) or 'none'}"
+    tests = totals.files - totals.copies - totals.same_tests
+    yield f"{some(tests, 'recording')}: {_counts(dict(totals.outcomes)) or 'none'}"
     if totals.copies:
         yield f"besides {some(totals.copies, 'file')} with all bytes of another one, not counted again"
+    if totals.same_tests:
+        yield (f"besides {some(totals.same_tests, 'file')} with the id of another one and other bytes, the same test, "
+               "not counted again")
     if totals.simulated:
         yield f"of these, SIMULATED: {totals.simulated} (no real vehicle was tested)"
     yield (f"another outcome than stored: {totals.other_outcome}; same outcome, other digits: "

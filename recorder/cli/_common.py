@@ -166,9 +166,10 @@ def colour_on(stream: IO[str] | None) -> bool:
 
 
 def print_judgement(judgement: Mapping[str, Any], unit: str, found: Sequence[str] = (), *,
-                    simulated: bool = False, altered: str = "") -> None:
+                    simulated: bool = False, altered: str = "", live: bool = False) -> None:
     """Summary and advice on standard output. found: the findings that were marked, in words. altered: that the file
-    was changed since it was sealed, in words; then its outcome has no colour."""
+    was changed since it was sealed, in words; then its outcome has no colour. live: the test ended just now, so that
+    the last step after a pass is still to be done; as in the window it is said where nothing comes before it."""
     lines = [printable(line) for line in report.summary(judgement, unit)]
     if colour_on(sys.stdout):
         word, colon, rest = lines[0].partition(":")
@@ -182,7 +183,10 @@ def print_judgement(judgement: Mapping[str, Any], unit: str, found: Sequence[str
         lines.insert(1, f"  {click.style(altered, fg='red', bold=True) if colour_on(sys.stdout) else altered}")
     for line in lines:
         click.echo(line, color=colour_on(sys.stdout) or None)
-    for line in report.advice(judgement, found):
+    advice = report.advice(judgement, found)
+    if live and not advice and not report.warning(judgement):
+        advice = list(filter(None, [report.put_away(judgement, found)]))
+    for line in advice:
         click.echo(f"  -> {printable(line)}")
 
 

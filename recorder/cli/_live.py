@@ -41,9 +41,7 @@ def _opened_again(stream: IO[str]) -> int:
         return -1
 
 
-def _pressure(kpa: float | None, unit: str) -> str:
-    if kpa is None:
-        return "--"
+def _pressure(kpa: float, unit: str) -> str:
     text = format_pressure(kpa, unit)
     return text[1:] if text.startswith("-") and not text.strip("-0. " + unit) else text  # no minus zero
 
@@ -90,14 +88,21 @@ class LiveLine:
         silent = f"no reading comes from the adapter ({away.seconds:.0f} s): check its plug and its power"
         return report.blind(view, silent)
 
+    def _pressure(self, view: LiveView, away: Away | None, none: str) -> str:
+        """The pressure before the adapter went away is none of this moment, and what a gauge with a fault reads is not
+        to be believed."""
+        doubted = view.fault is not None and view.next_step != "done"
+        return none if away is not None or doubted or view.pressure_kpa is None else \
+            _pressure(view.pressure_kpa, self.unit)
+
     def text(self, view: LiveView, away: Away | None = None) -> str:
-        """Pressure, phase and the whole sentence. The pressure before the adapter went away is none of this moment."""
-        pressure = "   --  " if view.pressure_kpa is None or away else _pressure(view.pressure_kpa, self.unit)
+        """Pressure, phase and the whole sentence."""
+        pressure = self._pressure(view, away, "   --  ")
         return f"{pressure:>10}  {view.phase or '':8} {self._sentence(view, away)}"
 
     def line(self, view: LiveView, columns: int, away: Away | None = None) -> str:
         """Pressure, phase and the step in a word or two: as much of it as ``columns`` have whole."""
-        pressure = "--" if away is not None else _pressure(view.pressure_kpa, self.unit)
+        pressure = self._pressure(view, away, "--")
         if away is None:
             words = report.brief(view, self.unit)
         elif away.why == "unplugged":

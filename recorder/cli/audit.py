@@ -59,14 +59,21 @@ def _progress(rows: Iterable[AuditRow], total: int) -> Iterator[AuditRow]:
             shown.advance(task)
 
 
+def _shortened(row: AuditRow, folder: str) -> AuditRow:
+    """The row with the names of other files as the table has them."""
+    def short(other: str | None) -> str | None:
+        return other if other is None or other == row.file else _short(other, folder)
+
+    return replace(row, copy_of=short(row.copy_of), same_id=short(row.same_id), counts_as=short(row.counts_as))
+
+
 def _table(rows: list[AuditRow], folder: str) -> None:
     cells = [tuple(map(printable, (
         _short(row.file, folder), utc_text(row.started) or "", row.job, row.test or "",
         row.marked or "", row.adapter or "", _number(row.opening_kpa), _number(row.rate_kpa_per_min),
         row.stored or "", row.recomputed or "",
     ))) for row in rows]
-    remarks = [printable(found(replace(row, copy_of=row.copy_of and _short(row.copy_of, folder),
-                                    same_id=row.same_id and _short(row.same_id, folder)))) for row in rows]
+    remarks = [printable(found(_shortened(row, folder))) for row in rows]
     head, *shown = fitting(_COLUMNS, cells, remarks, shown_width(), _LEAVE_OUT, _RIGHT)
     red = colour_on(sys.stdout)
     _say(head[0])
@@ -205,7 +212,8 @@ def command(
             _table(listed.rows(), folder)
             if listed.said():
                 _say(listed.said())
-        for line in (*totals_lines(totals, ledgers), *worst.lines(files=totals.files, good=good, ledgers=ledgers)):
+        ends = worst.lines(files=totals.files, good=good, ledgers=ledgers, drifts=totals.drifts())
+        for line in (*totals_lines(totals, ledgers), *ends):
             line = printable(line)
             if line.startswith(NOT_IN_ORDER) and colour_on(sys.stderr if as_csv else sys.stdout):
                 line = click.style(line, fg="red", bold=True)

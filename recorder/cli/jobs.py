@@ -42,11 +42,15 @@ def command(folder: str, as_json: bool) -> int:
         click.echo(f"recordings without a job, not listed: {found.without_job}", err=True)
     if found.copies:
         click.echo(f"copies of other recordings, not listed: {len(found.copies)}", err=True)
+    for file in found.same_tests:
+        click.echo(printable(f"{file}: not listed, another file has its id and other bytes: the same test, changed or "
+                             "cut in one of them"), err=True)
     if as_json:
         for job in found.jobs:
             put_data(json.dumps(asdict(job)))
         put_data(json.dumps({"without_job": found.without_job, "unreadable": found.unreadable,
-                             "of_any_job": found.of_any_job, "copies": found.copies}))
+                             "of_any_job": found.of_any_job, "copies": found.copies,
+                             "same_tests": found.same_tests}))
     else:
         _table(found)
     return 2 if found.unreadable else 0

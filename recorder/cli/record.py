@@ -126,7 +126,7 @@ def command(ctx: click.Context, /, **given: Any) -> None:
     if given["as_json"]:
         put_data(dump(done.judgement, file=str(done.path), **({} if complete else {"file_complete": False})))
     else:
-        print_judgement(done.judgement, unit, report.found(done.marks))
+        print_judgement(done.judgement, unit, report.found(done.marks), live=True)
         click.echo(f"recorded in {done.path}" if complete else not_complete(session))
     if error is not None:
         raise error
@@ -137,6 +137,9 @@ def _said_first(
     config: SessionConfig, given: dict[str, Any], unit: str, of_folder: str, *, assumed: bool
 ) -> Iterator[str]:
     """What was read, chosen or assumed, before the test begins. of_folder: why it is that one; empty: it was given."""
+    marked, typed_as = config.marked, given["marked"]
+    if marked is not None and not any(letter.isalpha() for letter in typed_as):  # what was typed named no unit
+        yield f"the marking '{typed_as.strip()}' is read as {marked.value:g} {marked.unit}"
     read = limits_read(config.procedure or resolve(config.test), given, unit)
     if read:
         yield f"limits as they were read: {read}"

@@ -105,7 +105,7 @@ def command(ctx: click.Context, fast: bool, folder: str, unit: str | None, as_js
             if as_json:
                 put_data(dump(done.judgement, file=str(done.path)))
             else:
-                print_judgement(done.judgement, shown_unit, simulated=True)
+                print_judgement(done.judgement, shown_unit, simulated=True, live=True)
                 click.echo(f"recorded in {done.path}\n")
             paths.append(str(done.path))
             if stop.why is not None:

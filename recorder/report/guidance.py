@@ -22,6 +22,8 @@ _FAST_KPA_PER_MIN = 5.0
 _NEARLY_KPA = 1.0  # below the band is as good as in it: "0.0 kPa to go" is no guidance
 _LOOK = "look under the coolant pump and at both ends of every hose, with a light"
 _RELIEVE = "turn the relief and wait for zero before you take anything off"
+_CHECK_IT = "check its wires, unit and calibration"
+_LONG_VENT_S = 20.0  # a hose is let go in less; common practice, no source
 _OWN_GAUGE = "on the pump's own gauge"
 
 
@@ -48,8 +50,14 @@ def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
     if step == "vent" and view.zero_kpa is not None and view.zero_kpa < -STILL_ON_KPA:
         return (f"the gauge reads {format_pressure(view.zero_kpa, unit)}: with the hose open to the air that is no "
                 "zero. Check its wires and its calibration")
+    if step == "vent" and view.zero_kpa is not None and view.zero_kpa > NO_ZERO_KPA:
+        return (f"the gauge reads {format_pressure(view.zero_kpa, unit)}: open the relief. If the hose is open to the "
+                "air already, that is no zero: {_CHECK_IT}")
     if step == "vent":
-        return "open the relief and wait until the reading stands at zero"
+        vent = "open the relief and wait until the reading stands at zero"
+        if view.strokes or view.time_s <= _LONG_VENT_S:
+            return vent
+        return f"{vent}. If it stays while the pump's own gauge stands at zero, this gauge is wrong: {_CHECK_IT}"
     if step in ("pump", "pump-gently"):
         return _pump(view, test, unit)
     if step == "stop-pumping":
@@ -64,6 +72,10 @@ def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
     if step == "vent-again" and view.pressure_kpa is not None and view.pressure_kpa < -NO_ZERO_KPA:
         return (f"the gauge reads {format_pressure(view.pressure_kpa, unit)}: that is no zero. Turn the relief and "
                 f"wait for zero {_OWN_GAUGE}, then end the test and check the wires")
+    if step == "vent-again" and view.zero_kpa is not None and view.zero_kpa > NO_ZERO_KPA:
+        # it began there and came back there: a zero that is wrong, or a hose that was under pressure and is again
+        return (f"the gauge counts from {format_pressure(view.zero_kpa, unit)}, which may be pressure that is on: turn "
+                f"the relief and wait for zero {_OWN_GAUGE}; if that stands there, this gauge is wrong: {_CHECK_IT}")
     if step == "vent-again":
         return "wait for zero; do not take anything off yet"
     return "done: the pressure is off"

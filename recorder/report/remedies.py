@@ -11,6 +11,7 @@ from recorder.report.names import NONE_VISIBLE
 from recorder.report.numbers import clock, quantity
 from recorder.report.results import codes as codes_of
 from recorder.report.results import notes
+from recorder.units import pressure_factor_kpa
 
 __all__ = ["advice", "found", "is_safety", "put_away"]
 
@@ -66,6 +67,7 @@ _ON_THE_BENCH = {
 }
 _OPENINGS = {"opens-low", "opens-high"}
 _TOO_CLOSE = "Pump slowly and test again; if it opens so close to the limit again, "
+_WAS_IT_ON = "See that the cap was on the tester, the hose joined and the relief shut; if one was not, test again."
 _STUCK = "The cap never opened: check the marking and the adapter; a stuck cap has to be replaced."
 _STRAINED = "What a stuck cap was on has been under too much pressure: look its hoses, radiator and tank over."
 _LET_DOWN = ("If it was you who let the pressure down from over the limit, this says nothing of a leak: test again, "
@@ -123,13 +125,16 @@ def advice(judgement: Mapping[str, Any], found: Sequence[str] = ()) -> list[str]
     if longer and isinstance(more, int | float) and math.isfinite(more):
         # of where it opens no hold tells, and in much air it tells less
         then = "." if {"too-much-air", *_OPENINGS} & set(codes) else ", then it can be told."
-        out.append(f"Test again and hold for {_to_hold(judgement, float(more))}{then}")
+        up = "Test again, pump up to the target and" if _below_marking(judgement) else "Test again and"
+        out.append(f"{up} hold for {_to_hold(judgement, float(more))}{then}")
     elif longer and "hold-too-short" in codes:
         out.append("Test again and hold for the whole time.")
     wet = list(dict.fromkeys(text for text in found if text != NONE_VISIBLE))
     if outcome == "fail" and "fall-too-fast" in codes:
         if test == "system" and "over-limit" in codes and _all_gone(judgement):
             out.append(_LET_DOWN)
+        if test == "cap" and "no-opening" in codes:  # a tester without one reads the same, and condemns no cap
+            out.append(_WAS_IT_ON)
         out += _falling(str(test), wet, looked=NONE_VISIBLE in found)
     elif wet and test == "system":
         out.append(f"Marked: {', '.join(wet)}. Dry it, pump up again and see whether it comes back wet.")
@@ -174,6 +179,17 @@ def _to_hold(judgement: Mapping[str, Any], more_s: float) -> str:
             held_s = max(float(end - start), 0.0)
     whole = math.ceil((held_s + more_s) / _HOLD_STEP_S) * _HOLD_STEP_S
     return clock(max(whole, _HOLD_STEP_S)) + (" in all" if held_s else "")
+
+
+def _below_marking(judgement: Mapping[str, Any]) -> bool:
+    """Whether a system was clearly not even pumped up to its marking: no hold there tells."""
+    marked, peak = judgement.get("marked"), judgement.get("peak")
+    if judgement.get("test") != "system" or not isinstance(marked, Mapping) or not isinstance(peak, Mapping):
+        return False
+    u = peak.get("standard_uncertainty") or 0.0
+    if marked.get("unit") not in _UNITS or peak.get("value") is None:
+        return False
+    return bool(peak["value"] + 2.0 * u < marked["value"] * pressure_factor_kpa(str(marked["unit"])))
 
 
 def _all_gone(judgement: Mapping[str, Any]) -> bool:

@@ -12,8 +12,11 @@ import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
+from recorder.audit.trend import Drift
 from recorder.cli import audit as command
 from recorder.cli import main
+from recorder.cli._audit_ledgers import Ledgers
+from recorder.cli._audit_words import Worst
 from recorder.cli._tables import fitting
 from recorder.model import Header, Rows
 from recorder.recording import Writer
@@ -47,7 +50,27 @@ def test_the_last_line_says_whether_all_is_in_order(shop: Path) -> None:
     fourth.write_bytes(b"")
     done = run(shop, "--last-hash", "0" * 64)
     assert f"cannot be used: {fourth.name}" in done.stdout
-    assert done.stdout.splitlines()[-1] == "NOT IN ORDER: recordings, a ledger, a noted hash; see above"
+    assert done.stdout.splitlines()[-2:] == [
+        f"in the ledger and not in the folder: {last.name}",
+        "NOT IN ORDER: recordings, a ledger, a noted hash; see above"]
+
+
+def test_of_several_ledgers_the_last_line_names_those_that_are_not_in_order(tmp_path: Path) -> None:
+    for month in ("2026-03", "2026-04", "2026-05"):
+        gone = make(tmp_path / month, 0, seconds=8)
+        make(tmp_path / month, 1, seconds=8)
+        if month != "2026-04":
+            gone.unlink()
+    end = [line.replace("\\", "/") for line in run(tmp_path).stdout.splitlines()[-2:]]
+    assert end == [f"in the ledger and not in the folder: 2026-03/{gone.name}, 2026-05/{gone.name}",
+                   "NOT IN ORDER: the ledgers of 2026-03, 2026-05; see above"]
+
+
+def test_an_adapter_that_drifts_is_named_at_the_end() -> None:
+    """Above it stands a line for each month and each ledger."""
+    drifts = [Drift("hose-7", "zero", 40, 300.0, 4.0, 0.1, 2.6), Drift("hose-8", "zero", 40, 300.0, 0.1, 0.1, 2.6)]
+    said = list(Worst().lines(files=3, good=True, ledgers=Ledgers((), (), ()), drifts=drifts))
+    assert said == ["to look after: adapters that drift: hose-7 (its zero)", "in order: nothing differs or was altered"]
 
 
 def test_a_folder_without_recordings_is_not_called_in_order(tmp_path: Path) -> None:
@@ -121,7 +144,7 @@ def test_simulated_tests_are_said_and_counted(tmp_path: Path) -> None:
     writer.close()
     done = run(tmp_path)
     assert "    SIMULATED; " in done.stdout and "of these, SIMULATED: 1 (no real vehicle was tested)" in done.stdout
-    assert run(tmp_path, "--csv").stdout.splitlines()[1].endswith(",True,,no ledger in its folder,,,,")
+    assert run(tmp_path, "--csv").stdout.splitlines()[1].endswith(",True,,no ledger in its folder,,,,,")
 
 
 def test_a_hold_without_zero_and_peak_goes_through_everything(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

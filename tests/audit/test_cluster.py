@@ -70,7 +70,9 @@ def test_an_object_store(shop: Path) -> None:
     for row in audit_folder(shop, jobs=1):
         name = f"/shop/{Path(row.file).relative_to(shop).as_posix()}"
         other = row.same_id and f"/shop/{Path(row.same_id).relative_to(shop).as_posix()}"
-        here.append(replace(row, file=name, error=row.error and row.error.replace(row.file, name), same_id=other))
+        counts = row.counts_as and f"/shop/{Path(row.counts_as).relative_to(shop).as_posix()}"
+        here.append(replace(row, file=name, error=row.error and row.error.replace(row.file, name), same_id=other,
+                            counts_as=counts))
     assert there == here
 
 

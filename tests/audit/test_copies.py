@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
 import json
 import shutil
@@ -67,6 +68,54 @@ def test_the_same_test_with_other_bytes_is_said(shop: Path) -> None:
     assert text.count(f"has the id of {first.name}, and other bytes") == 1
     rows = [json.loads(line) for line in run("audit", "--no-cache", "--json", shop).stdout.splitlines()[:-1]]
     assert [Path(row["file"]).name for row in rows if row["same_id"]] == ["z cut.csv"]
+
+
+@pytest.mark.parametrize("name", ["0 altered.csv", "z altered.csv"], ids=["before it", "behind it"])
+def test_an_altered_file_and_its_original_are_one_test_and_the_whole_one_counts(shop: Path, name: str) -> None:
+    first = min(shop.glob("*-system-*.csv"))
+    before = json.loads(run("audit", "--no-cache", "--json", shop).stdout.splitlines()[-1])["totals"]
+    altered = first.read_bytes().replace(b'# job: "van"', b'# job: "bus"')
+    assert altered != first.read_bytes()
+    (shop / name).write_bytes(altered)
+    done = run("audit", "--no-cache", shop)
+    assert done.exit_code == 1
+    text = " ".join(done.stdout.split())
+    counts = "this file" if name < first.name else first.name
+    assert text.count(f"changed or cut in one of them; counted once, as {counts}") == 1
+    assert "besides 1 file with the id of another one and other bytes, the same test, not counted again" in text
+    *rows, last = (json.loads(line) for line in run("audit", "--no-cache", "--json", shop).stdout.splitlines())
+    assert [Path(row["counts_as"]).name for row in rows if row["same_id"]] == [first.name]
+    after = last["totals"]
+    assert after == before | {"files": before["files"] + 1, "same_tests": 1, "altered": 1}
+    table = csv.DictReader(io.StringIO(run("audit", "--no-cache", "--csv", shop).stdout))
+    assert [Path(row["counts_as"]).name for row in table if row["same_id"]] == [first.name]
+
+
+def test_two_whole_files_with_one_id_are_named_at_the_end(shop: Path) -> None:
+    """Without a ledger nothing else shows that one was changed and sealed again."""
+    first = min(shop.glob("*-system-*.csv"))
+    body = first.read_bytes().replace(b'# job: "van"', b'# job: "bus"').rpartition(b"# sha256: ")[0]
+    (shop / "z again.csv").write_bytes(body + f'# sha256: "{hashlib.sha256(body).hexdigest()}"\n'.encode())
+    (shop / "ledger.csv").unlink()
+    said = run("audit", "--no-cache", shop)
+    assert said.exit_code == 0 and "besides 1 file with the id of another one" in said.stdout
+    end = [line for line in said.stdout.splitlines() if line.startswith("to look after: whole by its seal, as another")]
+    assert len(end) == 1 and end[0].endswith("sealed again: z again.csv")
+
+
+@pytest.mark.parametrize("name", ["0 altered.csv", "z altered.csv"], ids=["before it", "behind it"])
+def test_a_job_is_told_by_the_whole_one(shop: Path, name: str) -> None:
+    first = min(shop.glob("*-system-*.csv"))
+    before = jobs_table(shop)
+    (shop / name).write_bytes(first.read_bytes().replace(b'# job: "van"', b'# job: "bus"'))
+    (shop / "cut.csv").write_bytes(first.read_bytes()[:-200])
+    found = jobs_table(shop)
+    assert [(job.job, job.state, [t.outcome for t in job.tests]) for job in found.jobs] == [
+        (job.job, job.state, [t.outcome for t in job.tests]) for job in before.jobs]
+    assert sorted(Path(file).name for file in found.same_tests) == sorted([name, "cut.csv"])
+    done = run("jobs", shop)
+    assert f"{name}: not listed, another file has its id and other bytes" in done.stderr
+    assert json.loads(run("jobs", "--json", shop).stdout.splitlines()[-1])["same_tests"] == list(found.same_tests)
 
 
 def test_the_cache_knows_no_copies(shop: Path, tmp_path: Path) -> None:

@@ -77,6 +77,12 @@ def test_a_fault_is_said_when_it_comes_and_not_again(monkeypatch: pytest.MonkeyP
     assert text.count("(open wire): check its wires; turn the relief and wait for zero on the pump's own gauge") == 1
 
 
+def test_of_a_gauge_with_a_fault_no_pressure_is_shown() -> None:
+    live, off = LiveLine("system"), replace(VIEW, fault="open", pressure_kpa=232.1, next_step="hold")
+    assert "232" not in live.line(off, 80) + live.text(off) and live.line(off, 80).split()[0] == "--"
+    assert "232.1 kPa" in live.line(replace(off, fault=None), 80)
+
+
 def test_one_touch_of_q_ends_no_hold_and_says_what_it_would_cost(tmp_path: Path) -> None:
     scene = replace({d.name: d for d in demo()}["system-repaired"].scene, hold_s=130.0, vented_s=4.0)
     pressed: list[float] = []

@@ -202,6 +202,26 @@ def test_what_limits_were_read_as_is_said_and_not_on_standard_output(adapter: st
     assert read(file).header.procedure["over_limit"] == {"value": 40.0, "unit": "kPa"}
 
 
+def test_what_a_marking_without_a_unit_was_read_as_is_said(adapter: str, tmp_path: Path) -> None:
+    """160 may be a slip for 16, and nothing else would show it before the pump is up."""
+    for typed, said in (("160", ["the marking '160' is read as 160 kPa"]),
+                        ("16", ["the marking '16' is read as 16 psi"]),
+                        ("16 psi", [])):
+        folder = tmp_path / typed
+        child = subprocess.Popen(
+            [sys.executable, "-m", "recorder", "record", "--port", adapter, "--test", "cap", "--marked", typed,
+             "--folder", str(folder), "--full-scale", "207 kPa"],
+            cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        )
+        deadline = time.monotonic() + 60
+        while not list(folder.glob("*-*.csv")) and child.poll() is None and time.monotonic() < deadline:
+            time.sleep(0.05)
+        child.terminate()
+        out, err = child.communicate(timeout=30)
+        assert child.returncode == 0 and "is read as" not in out, err
+        assert [line.strip() for line in err.splitlines() if "is read as" in line] == said
+
+
 def read_as(url: str, folder: Path, *more: str) -> str | None:
     """The line that a cap test says of its limits; None where there is none."""
     child = subprocess.Popen(

@@ -59,6 +59,18 @@ def test_try_gives_four_right_judgements_and_names_its_files(tried: tuple[Path, 
     assert "\x1b" not in printed
 
 
+def test_after_a_pass_the_last_step_is_said_and_only_while_it_is_to_be_done(tried: tuple[Path, str]) -> None:
+    """As the window does; judged again years later, nothing hangs on the vehicle any more."""
+    folder, printed = tried
+    tests = printed.split("recorded in ")
+    last = [[line for line in part.splitlines() if "See that the gauge stands at zero" in line] for part in tests]
+    passed = ["\nPASS: " in f"\n{part}" for part in tests]
+    assert [len(lines) for lines in last] == [int(one) for one in passed] and sum(passed) == 2
+    assert last[0] == ["  -> Nothing to mend. See that the gauge stands at zero, then take the cap off the tester."]
+    again = CliRunner().invoke(main, ["judge", *map(str, folder.glob("*-*.csv"))])
+    assert again.exit_code == 0 and "PASS: " in again.stdout and "take the" not in again.stdout
+
+
 def test_the_recordings_that_are_there_are_left_alone(tmp_path: Path) -> None:
     """Those of real tests, and in a checkout the demo's, which are under version control."""
     shutil.copytree(ROOT / "recordings", tmp_path / "recordings")

@@ -310,6 +310,7 @@ def test_what_to_do_next_is_larger_in_a_result_than_while_it_runs(opened: Callab
         # capitals a 25th of the screen's height: 5 mm on one of 130 mm
         assert live.sentence.fontMetrics().capHeight() >= window.height() / 25
         assert not clipped(window) and not overlapping(window)
+        assert live.caution.isVisible() and live.caution.fontInfo().pixelSize() > 1.1 * window._px
     testing.judgement = {**plain, "outcome": "pass", "reasons": []}
     testing.show_result()
     QApplication.processEvents()

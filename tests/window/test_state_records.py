@@ -198,6 +198,17 @@ def test_the_filter_wants_every_word_anywhere() -> None:
     assert rows.shown == []
 
 
+def test_the_tests_of_one_adapter_are_found_and_one_that_is_opened_names_it(tmp_path: Path) -> None:
+    """Whoever reads in an audit that an adapter drifted looks for what was tested with it."""
+    path = make(tmp_path, 2, seconds=8)
+    rows = RecordList()
+    rows.add([row(1), quick_row(path)])
+    for words in ("hose-7 system", path.name):
+        rows.set_filter(words)
+        assert [rows.row(i).path for i in range(len(rows.shown))] == [str(path)]
+    assert ", adapter hose-7\n" in opened_screen(load(str(path)), "kPa").title
+
+
 def test_a_better_known_row_keeps_its_place() -> None:
     rows = RecordList()
     rows.add([row(n) for n in range(20)])

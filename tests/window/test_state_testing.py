@@ -136,6 +136,18 @@ def test_a_wire_that_came_off_shows_neither_fall_nor_leak_nor_what_it_read() -> 
     assert dict(screen.numbers)["before it went"] == "119.0 kPa"
 
 
+def test_what_a_gauge_with_a_fault_reads_does_not_stand_large() -> None:
+    off = dataclasses.replace(HOLD, fault="open", pressure_kpa=232.1)
+    screen = live_screen(off, test="system", unit="kPa")
+    assert screen.reading == "– –" and screen.fault
+    assert dict(screen.numbers)["gauge reads"] == "232.1 kPa, not to be believed"
+    stop = live_screen(dataclasses.replace(off, next_step="over-limit"), test="system", unit="kPa")
+    assert stop.reading == "– –" and stop.alarm
+    over = dataclasses.replace(off, next_step="done", pressure_kpa=0.2)
+    assert live_screen(over, test="system", unit="kPa").reading == "0.2"
+    assert "gauge reads" not in dict(live_screen(off, test="system", unit="kPa", away=True).numbers)
+
+
 @pytest.mark.parametrize("gone", [{"away": True}, {"silent": True}])
 def test_whoever_pumps_without_a_reading_is_told_to_stop(gone: dict[str, bool]) -> None:
     """It said that the test goes on, to somebody who could see no limit."""

@@ -9,11 +9,14 @@ import pyqtgraph as pg
 import pytest
 
 from recorder.model import Mark
+from recorder.window.parts.hold import HoldView
 from recorder.window.parts.plot import ClockAxis
 from recorder.window.parts.trace import TraceView
 from recorder.window.state.colours import LIGHT
+from recorder.window.state.hold import HoldStrip
 from recorder.window.state.levels import Line
 from recorder.window.state.testing import Span
+from recorder.window.state.trace import Earlier, TraceStore
 
 
 def drawn(view: TraceView, group: str) -> list[Any]:
@@ -76,3 +79,25 @@ def test_a_finding_covers_no_words_of_a_level(qtbot: Any, at_s: float) -> None:
 def test_a_time_axis_has_few_ticks_whatever_a_file_claims(qtbot: Any, span_s: float) -> None:
     ((step, _),) = ClockAxis("bottom").tickSpacing(0.0, span_s, 800.0)
     assert 1.0 < span_s / step <= 12.0
+
+
+@pytest.mark.parametrize(("before_kpa", "near"), [(109.0, True), (111.0, True), (80.0, False), (180.0, False)])
+def test_an_earlier_hold_at_another_pressure_does_not_press_this_one_flat(qtbot: Any, before_kpa: float, near: bool
+                                                                          ) -> None:
+    t = np.arange(0.0, 30.0, 0.1)
+    stores = []
+    for start in (before_kpa, 110.0):
+        store = TraceStore()
+        store.add(t, start - 1.5 * t / 30.0)
+        stores.append(store)
+    view = HoldView(LIGHT)
+    qtbot.addWidget(view)
+    view.resize(500, 300)
+    view.show()
+    qtbot.waitExposed(view)
+    view.earlier = Earlier(stores[0], 0.0, 29.9)
+    view.show_hold(HoldStrip(0.0, 29.9, 30.0, "", ""), stores[1], None)
+    low, high = view.drawing.getViewBox().viewRange()[1]
+    assert view._earlier.isVisible() is near and low < 108.5 < 110.0 < high
+    assert high - low < (6.0 if near else 2.5)
+    assert low < before_kpa < high or not near

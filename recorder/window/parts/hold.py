@@ -108,11 +108,19 @@ class HoldView(QWidget):
             self._draw_bracket(t, p * k, strip)
             self._shown_before = self._before(strip, k)
         before = self._shown_before
-        low, high = strip_range(y if not len(before) else np.concatenate([y, before]), p, b)
+        low, high = strip_range(y, p, b)
+        if len(before):
+            lowest, highest = strip_range(before, _NONE, _NONE)
+            # one that was held elsewhere (another cap, a marking that was wrong) would press this one flat
+            near = max(lowest - high, low - highest) < (high - low) + (highest - lowest)
+            self._earlier.setVisible(near)
+            if near:
+                low, high = strip_range(np.concatenate([y, before]), p, b)
         length = max(strip.end_s - strip.start_s, 5.0)
         d.show_range((0.0, length * 1.06), (low * k, high * k))
         d.setAccessibleName(f"the hold alone, enlarged: {strip.fall}; {strip.leak}")
-        key = (self.unit, self.colours.name, tuple(marks), round(high * k, 2), d.width(), d._font_px)
+        key = (self.unit, self.colours.name, tuple(marks), round(high * k, 2), self._earlier.isVisible(), d.width(),
+               d._font_px)
         if d.anew("", key):
             self._decorate(strip, marks, high * k)
 
@@ -153,6 +161,6 @@ class HoldView(QWidget):
                 d.add(pg.InfiniteLine(at, angle=90, pen=d.pen(c.text, 1.5)), 4)
                 d.label(str(n), at, top, c.text, (0, 0), 7, fill=c.panel)
         t, p = self._earlier.getData()
-        if self.earlier is not None and t is not None and len(t) > 4:
+        if self.earlier is not None and self._earlier.isVisible() and t is not None and len(t) > 4:
             at = int(0.6 * len(t))
             d.label(self.earlier.word, float(t[at]), float(p[at]), c.text, (0.5, -0.1), 7, fill=c.ground)

@@ -30,6 +30,17 @@ __all__ = ["LivePage", "together"]
 
 _FEW, _FEWER = 7, 5  # numbers beside a result; all of them are in the recording
 
+# Of a result's words, the largest first: the outcome, whether the reasons are tight, numbers, the sentence.
+_SCALES = (
+    ("large", False, _FEW, "large"), ("", False, _FEW, "large"), ("", False, _FEWER, "large"),
+    ("large", False, _FEW, "now"), ("", False, _FEW, "now"), ("", False, _FEWER, "now"),
+    ("", True, _FEWER, "now"), ("", True, _FEWER, ""),
+    ("", True, 0, ""), ("", True, 0, "small"), ("", True, 0, "long"),
+    ("small", True, _FEWER, ""), ("small", False, 0, ""), ("small", True, 0, ""), ("small", True, 0, "long"),
+)
+_LEGIBLE = 7  # the first ones, of which the sentence is as large as while the test ran
+_TRACE_LINES = 8  # of its font: levels, phases and the axis of time
+
 _WORD_SHARE = 0.36  # of the page's width: beside it stand the sign, and numbers or the reading
 
 
@@ -232,14 +243,13 @@ class LivePage(QWidget):
         """What to do next is larger than while the test ran, where there is room: it is read from afar. Where there is
         too little: smaller words and fewer numbers first, then without the numbers, which Records shows too; in the
         end fewer of the reasons and less of the advice, and it says so. The outcome, to be read from as far as
-        possible, shrinks last."""
+        possible, shrinks last. The trace has room for its own words where those of the result stay legible from
+        afar."""
         self._give_reasons(self._result.beside(self._lead))
-        for word, reasons, numbers, sentence in (
-            ("large", False, _FEW, "large"), ("", False, _FEW, "large"), ("", False, _FEWER, "large"),
-            ("large", False, _FEW, "now"), ("", False, _FEW, "now"), ("", False, _FEWER, "now"),
-            ("", True, _FEWER, "now"), ("", True, _FEWER, ""),
-            ("", True, 0, ""), ("", True, 0, "small"), ("", True, 0, "long"),
-            ("small", True, _FEWER, ""), ("small", False, 0, ""), ("small", True, 0, ""), ("small", True, 0, "long"),
+        restyle(self.caution, "scale", "")
+        wanted = _TRACE_LINES * self.trace._font_px if self.trace.isVisible() else 0
+        for word, reasons, numbers, sentence, room in (
+            *((*scales, wanted) for scales in _SCALES[:_LEGIBLE]), *((*scales, 0) for scales in _SCALES),
         ):
             restyle(self.word, "scale", word)
             restyle(self.sentence, "scale", sentence)
@@ -247,8 +257,16 @@ class LivePage(QWidget):
             if numbers:
                 self.numbers.show_numbers(self._result.numbers[:numbers])
             self.numbers.setVisible(bool(numbers) and self.reading.isHidden())
-            if self._fits() and (word != "large" or self._word_is_short()):
-                return
+            if self._fits() and self.trace.height() >= room and (word != "large" or self._word_is_short()):
+                break
+        else:
+            self._leave_out()
+        restyle(self.caution, "scale", "now")  # as large as while the test ran, where there is room for that as well
+        if not self._fits():
+            restyle(self.caution, "scale", "")
+
+    def _leave_out(self) -> None:
+        """Fewer lines, until they fit."""
         for most in range(len(self._result.beside(self._lead)) - 1, 0, -1):
             self._give_reasons(self._result.fewer(most, "F2, then Enter", self._lead)[0])
             if self._fits():

@@ -73,7 +73,7 @@ class RecordsPlace(QWidget):
         column.setContentsMargins(10, 4, 10, 4)
         top = QHBoxLayout()
         self.filter_edit = QLineEdit()
-        self.filter_edit.setPlaceholderText("type to filter: job, test, outcome, day …")
+        self.filter_edit.setPlaceholderText("type to filter: job, test, outcome, day, adapter …")
         self.filter_edit.setAccessibleName("filter")
         self.filter_edit.setMinimumHeight(SMALLEST_TARGET_PX)
         self.count = words("muted", name="how many recordings")

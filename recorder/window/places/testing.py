@@ -181,8 +181,8 @@ class Testing(QWidget):
         if running.problem:
             self.problem.emit(running.problem)
         elif away != was_away:
-            self.problem.emit("the adapter went away; what came before is on disk, and the test goes on when it is "
-                              "plugged in again" if away else "")
+            # what to do about it is the sentence below; here what that does not say
+            self.problem.emit("adapter unplugged; what came before is on disk" if away else "")
 
     def show_view(self, view: LiveView) -> None:
         """Shows a live view; the sound while over the limit, unless muted."""

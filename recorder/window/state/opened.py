@@ -102,11 +102,13 @@ def opened_screen(o: Opened, unit: str) -> OpenedScreen:
     found = [m.text for m in o.recording.marks]
     repair = header.other.get("repair")
     done = f", repaired before: {printable(repair)}" if isinstance(repair, str) and repair.strip() else ""
+    adapter = header.adapter.get("id")
+    of = f", adapter {printable(adapter)}" if isinstance(adapter, str) and adapter else ""
     result = result_screen(o.judgement, unit, found)
     return OpenedScreen(
         _altered(result) if o.intact == "ALTERED" else result,
         f"{report.SIMULATED + chr(10) if header.simulated else ''}"
-        f"{header.test} test{stamp}, {header.job or 'no job given'}{done}\n{Path(o.recording.path).name}",
+        f"{header.test} test{stamp}, {header.job or 'no job given'}{of}{done}\n{Path(o.recording.path).name}",
         f"{_INTACT[o.intact]}; {_SAME[o.same]}", source,
         hold_of(o.judgement, unit, allowed_kpa_per_min=setup.procedure.steady_fall_allowed_kpa_per_min),
         levels, lines_of(levels, opening["value"] if opening else None), spans_of(o.judgement),

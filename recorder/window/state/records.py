@@ -36,7 +36,8 @@ _LARGEST = 1e12  # of a value that is shown; more is no pressure
 @dataclass(frozen=True, slots=True)
 class RecordRow:
     """One recording. Pressures kPa; ``intact`` and ``same`` are words, ``…`` until known. over: ``OVER LIMIT``, with
-    a question mark where the gauge cannot tell; stands beside the outcome."""
+    a question mark where the gauge cannot tell; stands beside the outcome. adapter: its id, which has no column and is
+    found by the filter, as the file's name is."""
 
     path: str
     time: str
@@ -49,6 +50,7 @@ class RecordRow:
     intact: str = _NOT_CHECKED
     same: str = _NOT_CHECKED
     over: str = ""
+    adapter: str = ""
 
 
 def list_folder(folder: Path) -> list[Path]:
@@ -130,6 +132,7 @@ def quick_row(path: Path) -> RecordRow:
     marked = facts.get("marked")
     stamped = _value(marked)
     hold = judgement.get("hold")
+    adapter = facts.get("adapter")
     return RecordRow(
         str(path), _time(facts.get("started", "")), _text(facts.get("job", "")),
         _text(facts.get("test", "?")) + (" SIMULATED" if facts.get("simulated") is True else ""),
@@ -137,6 +140,7 @@ def quick_row(path: Path) -> RecordRow:
         _value(judgement.get("opening")), _value(hold.get("drop")) if isinstance(hold, Mapping) else None,
         report.outcome_word(judgement) if judgement else "unfinished",
         {True: "yes", False: _ALTERED, None: _NOT_CHECKED}[intact], over=_over(judgement),
+        adapter=_text(adapter.get("id", "")) if isinstance(adapter, Mapping) else "",
     )
 
 
@@ -275,4 +279,5 @@ class RecordList:
         self.shown += [i for i in keep if keys[i] in (None, "")]
 
     def _text(self, row: RecordRow) -> str:
-        return " ".join(cell(row, column, self.unit) for column in range(len(COLUMNS))).lower()
+        cells = (cell(row, column, self.unit) for column in range(len(COLUMNS)))
+        return " ".join((*cells, row.adapter, Path(row.path).name)).lower()

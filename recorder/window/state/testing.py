@@ -175,8 +175,11 @@ def live_screen(
     believed = view.fault is None or view.peak_kpa is None or (before_kpa or 0.0) <= view.peak_kpa + _SAME_KPA
     if gone and before_kpa is not None and believed:
         numbers = (("before it went", format_pressure(before_kpa, unit)), *numbers)
+    doubted = view.fault is not None and view.next_step != "done"
+    if doubted and not gone and view.pressure_kpa is not None:  # not large: whoever looks up goes by what is large
+        numbers = (("gauge reads", f"{format_pressure(view.pressure_kpa, unit)}, not to be believed"), *numbers)
     return LiveScreen(
-        _reading(None if gone else view.pressure_kpa, unit), unit, sentence,
+        _reading(None if gone or doubted else view.pressure_kpa, unit), unit, sentence,
         report.caution(view, test) or "", _rungs(view, test), numbers, lines_of(levels, view.opening_kpa), levels,
         strip, alarm, view.fault is not None or gone or unread,
     )
