@@ -30,6 +30,10 @@ OPEN_ROOM = 0.1
 # What was pumped into the target settles by so much within seconds, and is not pumped up again for it; in a hold not
 # at all. Common practice, no source.
 SETTLES_KPA = 4.0
+# What leaked away by itself, and stands at nought for so long once the hold had its time. Common practice, no source.
+GONE_S, GONE_KPA = 3.0, 1.0
+# After a release; and after all was let down in some other way, when it may be pumped up again. No source.
+OVER_S, LET_DOWN_S = 3.0, 20.0
 # of the scale: an offset, and the end of a span that was calibrated a little further; common practice, no source
 BEYOND_SHARE = 0.03
 
@@ -129,7 +133,9 @@ def live_view(setup: Setup, s: Study, t: FloatArray, raw: float | None, seen: fl
     released = s.parts is not None and s.parts.release_s is not None
     # what reads far from zero is a wire that came off, and no pressure that is off
     vented = raw is not None and abs(raw) <= most_offset_kpa(setup.calibration)
-    finished = bool(released and phase == "vented" and strokes and now - since > 3.0 and vented)
+    rests = phase == "vented" and strokes > 0 and vented
+    finished = rests and now - since > (OVER_S if released else LET_DOWN_S)
+    finished = finished or (left == 0.0 and vented and _all_leaked(s))
     reached = low is not None and max(peak or 0.0, pressure or 0.0) >= low
     fault, beyond = _fault(setup, s, raw)
     longer = _longer_s(setup, s, rate, rate_u, elapsed) if left == 0.0 and early is None else None
@@ -165,6 +171,14 @@ def live_view(setup: Setup, s: Study, t: FloatArray, raw: float | None, seen: fl
         finished=finished,
         longer_s=longer if step == "hold" else None,
     )
+
+
+def _all_leaked(s: Study) -> bool:
+    """Whether nothing is left that could be let go."""
+    if s.x is None:
+        return False
+    last = s.x.smooth[s.x.t > s.x.t[-1] - GONE_S]
+    return bool(s.x.t[-1] - s.x.t[0] > GONE_S and float(np.abs(last).max()) < GONE_KPA)
 
 
 def _longer_s(setup: Setup, s: Study, rate: float | None, u: float | None, elapsed_s: float) -> float | None:

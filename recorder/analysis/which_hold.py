@@ -20,8 +20,9 @@ __all__ = ["at_its_pressure", "judged_hold"]
 # Common practice, no source.
 NEARLY = 0.9  # of the target, or of the highest hold where that is lower
 ENOUGH = 0.5  # of the hold's time: the last one that lasted so long counts, else the longest
-# a hold of so many times its time is judged until so much of the pressure is gone: a leak lets out less and less
-LONG, FALLEN = 3.0, 0.15
+# a hold of so many times its time is judged until so little of the pressure is left: a leak lets out less and less, and
+# nothing more where next to nothing is left
+LONG = ((1.0, 0.3), (3.0, 0.85))
 
 
 def judged_hold(
@@ -58,9 +59,10 @@ def _target_kpa(setup: Setup) -> float | None:
 def at_its_pressure(setup: Setup, x: Prepared, hold: tuple[float, float]) -> tuple[float, float]:
     """The part of a hold that says what leaks at the pressure of the test, which is what a limit is for. Over a night
     any leak lets out next to nothing on average: at last nothing is left that could leak."""
-    enough_s = hold[0] + LONG * setup.procedure.hold_s
-    if hold[1] <= enough_s:
-        return hold
     held = float(np.interp(hold[0] + 0.5, x.t, x.smooth))
-    low = np.flatnonzero((x.t >= enough_s) & (x.t < hold[1]) & (x.smooth < (1.0 - FALLEN) * held))
-    return (hold[0], float(x.t[low[0]])) if len(low) else hold
+    end_s = hold[1]
+    for times, left in LONG:
+        enough_s = hold[0] + times * setup.procedure.hold_s
+        low = np.flatnonzero((x.t >= enough_s) & (x.t < end_s) & (x.smooth < left * held))
+        end_s = float(x.t[low[0]]) if len(low) else end_s
+    return hold[0], end_s

@@ -95,6 +95,26 @@ def test_an_absolute_reading_that_begins_and_ends_vented_is_no_late_start() -> N
     assert absolute.opening.value == pytest.approx(plain.opening.value, abs=0.05)
 
 
+@pytest.mark.parametrize("left_kpa", [25.0, 40.0, 60.0])
+def test_pressure_before_and_after_is_no_zero(left_kpa: float) -> None:
+    """Begun and ended under the same pressure: were that taken for zero, all would read so much too low. It is no
+    air's own pressure (65 to 110 kPa), nor how far a gauge is off."""
+    made = make(84, rate_hz=50.0, stroke_kpa=9.0, valve=VALVE)
+    found = judged(made, "cap", 98.0, off_kpa=left_kpa)
+    assert found.outcome == "void"
+    assert [r.code for r in found.reasons] == ["trace-broken"]
+    assert "kPa, under pressure, so zero is not known" in found.reasons[0].text
+
+
+@pytest.mark.parametrize(("off_kpa", "date", "outcome"), [(15.0, None, "pass"), (15.0, "2026-03-01", "void")])
+def test_a_gauge_that_was_never_calibrated_may_be_off_by_more(off_kpa: float, date: str | None, outcome: str) -> None:
+    made = make(84, rate_hz=50.0, stroke_kpa=9.0, valve=VALVE)
+    sensor = Calibration(SENSOR.coefficients_kpa, 0.3, date)
+    analyser = Analyser(Setup("cap", Marking(98.0, "kPa", 98.0), resolve("cap", {}), sensor))
+    analyser.feed(np.round(made.time_s, 6), np.round(made.pressure_kpa + off_kpa, 4))
+    assert analyser.judgement().outcome == outcome
+
+
 @pytest.mark.parametrize("end_kpa", [-43.125, 388.125])
 def test_a_reading_at_an_end_from_the_first_row_on_is_a_fault(end_kpa: float) -> None:
     t = np.arange(0.0, 30.0, 0.02)

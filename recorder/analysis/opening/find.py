@@ -32,6 +32,7 @@ from recorder.analysis.opening.relief import (
     ceiling,
     fell_back,
     never_seals,
+    shut_at_last,
     tops,
 )
 from recorder.analysis.opening.shuts import shut_later
@@ -127,9 +128,10 @@ def find_opening(
     if begins is None and not fell:
         return None
     k, usual = begins or (min(fell), float(np.median([s.rise_kpa for s in strokes])))
-    if (not fell and level[k] < LEAVES * strokes[k].top_kpa) or not _holds(x, strokes[-1], end_s):
+    if not fell and level[k] < LEAVES * strokes[k].top_kpa:
         return None  # nothing is held
-    if never_seals(x, strokes, end_s):
+    sank = not _holds(x, strokes[-1], end_s) or never_seals(x, strokes, end_s)
+    if sank and (quick or not shut_at_last(x, strokes[-1], end_s)):
         return None
     if k == len(strokes) - 1 and end_s - strokes[k].end_s < _SEEN_S:
         return None  # nor could it be seen to stay there
@@ -138,8 +140,9 @@ def find_opening(
     correlated = _correlation(x, strokes[-1].end_s, end_s)
     slow = find_slow(x, strokes, end_s, correlated) if sinks(x, strokes, end_s) else None
     shuts = shuts_at(slow, max(s.top_kpa for s in strokes))
-    found = _by_strokes(x, strokes, fell, k, usual, end_s, correlated, air_kpa, shuts)
-    if found is None and shuts is not None:
+    # of what sank so far strokes tell nothing, as between them it leaked
+    found = None if sank else _by_strokes(x, strokes, fell, k, usual, end_s, correlated, air_kpa, shuts)
+    if found is None and shuts is not None and not sank:
         found = _by_strokes(x, strokes, fell, k, usual, end_s, correlated, air_kpa, None)
     if slow is not None and is_slow(slow, found, strokes[-1]):
         slowly = by_levels(strokes, slow)

@@ -17,7 +17,7 @@ from recorder.analysis.trace.signal import Prepared
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
-__all__ = ["LOOK_S", "Top", "ceiling", "fell_back", "never_seals", "tops"]
+__all__ = ["LOOK_S", "Top", "ceiling", "fell_back", "never_seals", "shut_at_last", "tops"]
 
 # where no source is named beside a number: common practice, no source
 SURE = 4.0  # standard deviations
@@ -31,6 +31,10 @@ SLUGGISH = 0.3  # of half of the fall's time, by which a valve may have been lat
 LAST = 5  # strokes: how the pressure falls between them
 TAKES = 0.6  # of what a stroke brings: so much a leak takes until the next one where it never seals
 FALLEN_TO, GOES_ON = 0.7, 0.6  # of the pressure between strokes, of the rate of that fall; common practice, no source
+# what shut at last: so long after the last stroke, at most, the fall is looked at over so long; it is by so much slower
+# than that of the steepest leak there is, which goes with the square of the pressure; common practice, no source
+LATER_S, OVER_S, SLOWER = 20.0, 3.0, 0.2
+LEFT = 0.15  # of the top: less may be what a leak leaves
 TOP_BIAS, TOP_SPREAD = 1.2, 0.6  # standard deviations by which the highest of some ten readings is too high; spread
 
 
@@ -160,3 +164,15 @@ def never_seals(x: Prepared, strokes: Sequence[Stroke], end_s: float) -> bool:
     took = float(t[still[-1]] - t[above[-1]])
     # the mean over the fall of (p / low)^2, the steepest law there is, is about that of its middle
     return (1.0 - FALLEN_TO) * low > GOES_ON * rate * (0.5 + 0.5 * FALLEN_TO) ** 2 * took
+
+
+def shut_at_last(x: Prepared, last: Stroke, end_s: float) -> bool:
+    """Whether what fell after the last stroke later stands, as no leak would that only gets slower with the pressure:
+    a valve so slow that it took seconds to let out what the strokes had brought in."""
+    later_s = min(last.end_s + LATER_S, end_s - WAIT_S)
+    if later_s - OVER_S < last.end_s + HELD_S + WAIT_S:
+        return False
+    at = [last.end_s, last.end_s + HELD_S, later_s - OVER_S, later_s]
+    top, soon, before, left = (float(p) for p in np.interp(at, x.t, x.smooth))
+    slowest = (top - soon) / HELD_S * (left / top) ** 2
+    return left > LEFT * last.top_kpa and (before - left) / OVER_S < SLOWER * slowest

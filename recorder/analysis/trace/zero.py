@@ -21,6 +21,10 @@ __all__ = ["Start", "find_start", "find_zero", "full_scale_kpa", "most_offset_kp
 # temperature together; common practice, no source. Without a scale: what 3 % of 345 kPa (50 psi) comes to.
 OFFSET_SHARE, OFFSET_KPA = 0.03, 10.0
 SAME_KPA = 2.0  # two vented readings of one transducer differ by less
+# What a vented one reads that is absolute: the air, from 3500 m (ICAO standard atmosphere, from memory) to a high at
+# the sea. And how far one that was never calibrated may be off, in times of the most; common practice, no source.
+# Else what stands before and after is pressure that was never let go.
+AIR_KPA, OFF_TIMES = (65.0, 110.0), 2.0
 TAIL_S = 0.5
 # of what is left, in half of what is seen after the release, or at that pace in so long
 STILL_FALLS, STILL_S = 0.1, 1.0
@@ -58,6 +62,7 @@ def find_start(
     t: FloatArray, p: FloatArray, calibration: Calibration | None, known: Sampling | None = None
 ) -> Start:
     """The start of a trace, not zero-corrected (s, kPa; three readings or more)."""
+    known = known or sampling(t, p)
     zero, u, vented_end = find_zero(t, p, known)
     most = most_offset_kpa(calibration)
     if zero <= most:
@@ -65,7 +70,10 @@ def find_start(
     tail = p[t > t[-1] - TAIL_S]
     tail = tail if len(tail) >= 3 else p[-3:]
     last = median(tail)
-    if abs(last - zero) < SAME_KPA and float(np.max(p)) > zero + 3.0 * SAME_KPA:
+    never_calibrated = calibration is None or calibration.date is None
+    may_be_zero = AIR_KPA[0] < zero < AIR_KPA[1] or (never_calibrated and zero <= OFF_TIMES * most)
+    smooth = running_mean(p, max(round(0.25 / known.dt_s), 1))  # noise goes up as well
+    if may_be_zero and abs(last - zero) < SAME_KPA and float(np.max(smooth)) > zero + 3.0 * SAME_KPA:
         return Start(zero, u, vented_end)  # vented before and after: a reading that is off by so much, or absolute
     first = float(t[0])
     if last > most or last > zero - 3.0 * SAME_KPA:
