@@ -9,6 +9,7 @@ import numpy as np
 
 from recorder.analysis.headspace import Space, either, headspace, with_uncounted
 from recorder.analysis.opening.leak_begins import leaked_before
+from recorder.analysis.trace.filters import STEP_TO_SD
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -65,7 +66,7 @@ def headspace_of(
             cooling_kpa=fit.cooling_kpa if fit is not None and cools and opening is None else None,
             leak_kpa_per_s=leak_kpa_per_s,
             trace=(x.t, x.p),
-            level_u_kpa=math.hypot(noise_kpa, x.step_kpa / math.sqrt(12.0)),
+            level_u_kpa=math.hypot(noise_kpa, x.step_kpa / STEP_TO_SD),
             **law,
             **slow,
         )

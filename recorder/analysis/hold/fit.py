@@ -26,7 +26,7 @@ from recorder.analysis.hold.noise import Noise, NoiseFinder
 from recorder.analysis.hold.posterior import TIGHT, Points, posterior
 from recorder.analysis.hold.rounded import Rounded
 from recorder.analysis.hold.summary import HoldFit, rate_of, summary
-from recorder.analysis.trace.filters import median, normal_sd
+from recorder.analysis.trace.filters import STEP_TO_SD, median, normal_sd
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray
@@ -62,7 +62,7 @@ class _Readings:
         self.rise_kpa = last_rise_kpa
         time = t - t[0]
         self.known = whole.noise if whole is not None else None
-        sd = float(np.hypot(noise_kpa, step_kpa / math.sqrt(12.0))) + 1e-4
+        sd = float(np.hypot(noise_kpa, step_kpa / STEP_TO_SD)) + 1e-4
         rounded = noise_kpa < 0.5 * step_kpa
         b = bin_hold(time, p, sd)
         self.eighth = eighth = max(len(b.y) // 8, 1)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.strokes import Stroke
-from recorder.analysis.trace.filters import normal_sd
+from recorder.analysis.trace.filters import STEP_TO_SD, normal_sd
 from recorder.analysis.trace.signal import Prepared
 
 if TYPE_CHECKING:
@@ -105,7 +105,7 @@ def _top(x: Prepared, strokes: Sequence[Stroke], j: int, end_s: float) -> Top | 
     low = min(float(np.min(p[k:])) + TOP_BIAS * x.sd_kpa, top)
     rate = max(float(np.max(x.slope[a : a + k + 1])), 0.0)
     shut = k + int(np.argmax(p[k:] <= low + 0.1 * (top - low)))
-    u = math.hypot(TOP_SPREAD * x.sd_kpa, x.step_kpa / math.sqrt(12.0), 0.05)
+    u = math.hypot(TOP_SPREAD * x.sd_kpa, x.step_kpa / STEP_TO_SD, 0.05)
     half = k + int(np.argmax(p[k:] <= low + 0.5 * (top - low)))
     return Top(j, top, u, float(t[k]), rate, low, float(t[shut]), float(t[half] - t[k]))
 

@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recorder.analysis.trace.filters import STEP_TO_SD
+
 if TYPE_CHECKING:
     from recorder.analysis.trace.signal import Prepared
     from recorder.model import FloatArray
@@ -98,5 +100,5 @@ def shut_later(x: Prepared, from_s: float, end_s: float) -> Shut | None:
         return None
     kpa = float(p[then].mean())
     steep = max(float(p[before].mean()) - kpa, 0.0) / LEVEL_S if before.any() else 0.0
-    noise = math.hypot(x.sd_kpa / math.sqrt(each * int(np.count_nonzero(then))), x.step_kpa / math.sqrt(12.0))
+    noise = math.hypot(x.sd_kpa / math.sqrt(each * int(np.count_nonzero(then))), x.step_kpa / STEP_TO_SD)
     return Shut(first + at, kpa, math.hypot(noise, steep * max(u_s, 0.5 * x.dt_s), 0.1))

@@ -7,6 +7,7 @@ parts takes longer than judging a recording.
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -14,8 +15,10 @@ import numpy as np
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
-__all__ = ["median", "normal_sd", "running_least", "running_mean", "running_median", "smooth_slope"]
+__all__ = ["STEP_TO_SD", "median", "normal_sd", "running_least", "running_mean", "running_median", "smooth_slope"]
 
+# what is rounded is off by anything in half a step, all alike (GUM 4.3.7)
+STEP_TO_SD = math.sqrt(12.0)
 _MAD_TO_SD = 1.4826  # 1 over the upper quartile of the standard normal distribution
 _TAIL = 4.0  # standard deviations of a Gaussian that count
 

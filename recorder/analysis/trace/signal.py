@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.trace.filters import (
+    STEP_TO_SD,
     median,
     normal_sd,
     running_mean,
@@ -34,7 +35,6 @@ _JUMPS_LEAST = 0.03  # of all changes
 _GOES_TOGETHER = 0.98  # squared correlation of counts and pressures
 AMONG_S = 2.0  # after another rise a stroke may follow
 BESIDE, STANDS_OUT = 3, 2.0  # readings on each side; steps by which a top stands out from the median of five
-STEP_TO_SD = 3.46  # about the root of 12: what is rounded is off by anything in half a step, all alike
 LAST_PLACE_KPA = 2.5e-4  # the last decimal of the file
 SLOPE_S = 0.09  # width of the Gaussian whose derivative gives the slope: a fraction of a stroke
 
@@ -62,7 +62,7 @@ class Prepared:
     @property
     def sd_kpa(self) -> float:
         """Standard deviation of one reading: noise and resolution."""
-        return float(np.hypot(self.noise_kpa, self.step_kpa / np.sqrt(12.0))) + 1e-6
+        return float(np.hypot(self.noise_kpa, self.step_kpa / STEP_TO_SD)) + 1e-6
 
 
 @dataclass(frozen=True, slots=True, eq=False)

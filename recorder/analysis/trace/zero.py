@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recorder.analysis.trace.filters import median, normal_sd, running_mean
-from recorder.analysis.trace.signal import STEP_TO_SD, Prepared, Sampling, sampling
+from recorder.analysis.trace.filters import STEP_TO_SD, median, normal_sd, running_mean
+from recorder.analysis.trace.signal import Prepared, Sampling, sampling
 from recorder.model import Quantity
 
 if TYPE_CHECKING:
