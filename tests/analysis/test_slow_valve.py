@@ -144,3 +144,24 @@ def test_a_valve_without_friction_opens_where_it_shuts(per_s: float, seed: int) 
     found = judged_trace("cap", t, p).opening
     assert found is not None and found.standard_uncertainty is not None
     assert abs(found.value - 97.0) < min(2.0 * found.standard_uncertainty, 3.5)
+
+
+@pytest.mark.parametrize(("seed", "pops"), [(3, False), (3, True), (6, False), (7, True)])
+def test_a_cap_that_never_lets_pressure_build_opens_far_too_low(seed: int, pops: bool) -> None:
+    """It opens at 16 kPa of 98, the pump outruns it for a row of strokes, and for seconds after the last one it sinks
+    as fast as a leak does; but then it shuts, and what is left stands."""
+    made = make(seed, rate_hz=50.0, stroke_kpa=6.5, valve=Valve(16.0, 13.0, 1.0, pops=pops), extra=8, hold_s=50.0)
+    got = judged(made)
+    assert got.outcome == "fail"
+    assert [r.code for r in got.reasons] == ["opens-low", "no-detectable-fall"]
+    assert got.opening is not None and got.opening.standard_uncertainty is not None
+    assert abs(got.opening.value - 16.0) < 3.2 * got.opening.standard_uncertainty < 12.0
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_what_leaks_as_fast_as_it_is_pumped_up_opens_nowhere(seed: int) -> None:
+    """No valve that shuts: it falls to nought, slower as less is left."""
+    made = make(seed, rate_hz=50.0, stroke_kpa=6.5, target_kpa=40.0, most=14, leak_per_s=0.15, hold_s=50.0)
+    got = judged(made)
+    assert got.outcome == "fail" and got.opening is None
+    assert "fall-too-fast" in [r.code for r in got.reasons]
