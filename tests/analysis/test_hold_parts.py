@@ -9,6 +9,7 @@ from scipy.special import log_ndtr
 from scipy.stats import norm
 
 from recorder.analysis.hold.bins import GRID, NONE, Bins, bin_hold
+from recorder.analysis.hold.draws import Ridge
 from recorder.analysis.hold.fit import _Readings, fit_hold
 from recorder.analysis.hold.grid import FULL, log_prior
 from recorder.analysis.hold.laws import NEAR_LAW, leak_shape
@@ -105,6 +106,28 @@ def test_the_evidence_of_two_exponentials_where_one_is_enough(seed: int, size_kp
     middle = float(weight @ rate / weight.sum())
     sd = float(np.sqrt(weight @ (rate - middle) ** 2 / weight.sum()))
     assert float(of_two @ two.mean[1] / of_two.sum()) == pytest.approx(middle, abs=0.3 * sd)
+
+
+def test_the_density_of_draws_along_a_ridge_is_how_many_there_are() -> None:
+    """Its integral over any part of the plane is the number of draws there: counted in many times as many of them."""
+    b = made_bins(2)
+    problem = Problem(NoiseFinder(b), Noise(0.05), 100.0, 8.0)
+    line = problem.line(-problem.whiten(b.t))
+    ridge = Ridge(line, np.log([5.0]), -np.inf)
+    step = 0.004
+    places = np.arange(GRID[0] - 0.1, GRID[-1] + 0.1, step)
+    rng = np.random.default_rng(3)
+    free = np.repeat(ridge.free, 4000) + (rng.random(4000 * len(ridge.free)) - 0.5) * (GRID[1] - GRID[0])
+    width = np.where(rng.random(len(free)) < 0.5, 1.1, 2.5)
+    middles, roots = np.repeat(ridge.middles[:, 0], 4000), np.repeat(ridge.roots[:, 0, 0], 4000)
+    sharp = middles + rng.normal(size=len(free)) * width * roots
+    low, high = np.minimum(free, sharp), np.maximum(free, sharp)
+    for below in (1.5, 4.0, 30.0):
+        first, second = places[places < np.log(below)], places[places >= np.log(below)]
+        theta = np.stack([np.repeat(first, len(second)), np.tile(second, len(first))])
+        wanted = 4 * np.count_nonzero((low < np.log(below)) & (high >= np.log(below))) / 4000
+        assert float(ridge.density(theta).sum() * step * step) == pytest.approx(wanted, rel=0.02, abs=0.3)
+    assert ridge.drawn().shape[1] <= 4 * len(ridge.free)
 
 
 def test_the_noise_of_several_designs_at_once_has_the_greatest_restricted_likelihood() -> None:

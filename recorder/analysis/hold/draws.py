@@ -34,9 +34,7 @@ def _uniforms(n: int, k: int) -> FloatArray:
     root = 2.0
     for _ in range(30):
         root = (1.0 + root) ** (1.0 / (k + 1))
-    return np.asarray(
-        (0.5 + np.arange(1, n + 1)[:, None] * root ** -np.arange(1.0, k + 1)[None]) % 1.0
-    )
+    return np.asarray((0.5 + np.arange(1, n + 1)[:, None] * root ** -np.arange(1.0, k + 1)[None]) % 1.0)
 
 
 _NORMALS = {k: normal_quantile(_uniforms(n, k)) for k, n in _DRAWS.items()}
@@ -66,7 +64,7 @@ def _inside(drawn: FloatArray) -> FloatArray:
 
 
 class Modes:
-    """Draws about optima ``modes`` (m, k), best first, half of them wider; cov (m, k, k): their covariances."""
+    """Draws about optima ``modes`` (m, k), half of them wider; cov (m, k, k): their covariances."""
 
     def __init__(self, modes: FloatArray, cov: FloatArray) -> None:
         self.modes, self.roots = modes, np.asarray(np.linalg.cholesky(cov), float)
