@@ -28,6 +28,7 @@ __all__ = ["command"]
 def command(folder: str, as_json: bool) -> int:
     """Show which jobs in FOLDER are still leaking, were not tested again, or are done.
 
+    Jobs whose texts differ by a slip of the fingers are asked about, and stay two: "blue vna" looks like "blue van".
     A file that cannot be read is said, and the others are told all the same; then exit 2. A job that such a file names
     is one that cannot be told.
 
@@ -50,7 +51,7 @@ def command(folder: str, as_json: bool) -> int:
             put_data(json.dumps(asdict(job)))
         put_data(json.dumps({"without_job": found.without_job, "unreadable": found.unreadable,
                              "of_any_job": found.of_any_job, "copies": found.copies,
-                             "same_tests": found.same_tests}))
+                             "same_tests": found.same_tests, "look_alikes": found.look_alikes}))
     else:
         _table(found)
     return 2 if found.unreadable else 0
@@ -90,8 +91,14 @@ def _table(found: Jobs) -> None:
     Console(file=sys.stdout, width=width).print(table)
     states = Counter(job.state for job in found.jobs)
     click.echo("jobs: " + (", ".join(f"{n} {state}" for state, n in states.most_common()) or "none"))
-    for line in _not_read(found):
+    for line in (*_look_alikes(found), *_not_read(found)):
         click.echo(line)
+
+
+def _look_alikes(found: Jobs) -> Iterator[str]:
+    """Jobs that may be one: nobody but the shop knows, so they stay two."""
+    for one, other in found.look_alikes:
+        yield printable(f'"{one}" looks like "{other}": one car, or two?')
 
 
 def _not_read(found: Jobs) -> Iterator[str]:
