@@ -8,6 +8,7 @@ import os
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 
 from recorder import report
@@ -18,7 +19,7 @@ from recorder.model import TEST_KINDS, Recording
 from recorder.moments import job_key, moment
 from recorder.recording import legible, parse, read_bytes
 
-__all__ = ["CANNOT_BE_READ", "CANNOT_BE_TOLD", "Job", "JobTest", "Jobs", "job_state", "jobs_table"]
+__all__ = ["CANNOT_BE_READ", "CANNOT_BE_TOLD", "Job", "JobTest", "Jobs", "job_state", "jobs_table", "within"]
 
 CANNOT_BE_READ = "cannot be read"  # a test's outcome
 CANNOT_BE_TOLD = "cannot be told"  # a job's state
@@ -96,6 +97,14 @@ def job_state(tests: Sequence[JobTest]) -> str:
         if state in states:
             return state
     return "done" if states else "nothing tested"
+
+
+def within(job: Job, since: date | None, until: date | None) -> bool:
+    """Whether a test of the job was begun on one of these days (of UTC, both included; None: no end), or may have been,
+    as its time is not known."""
+    whens = [moment(test.started) for test in job.tests]
+    days = [None if when is None else when.date() for when in whens]
+    return any(day is None or not ((since and day < since) or (until and day > until)) for day in days)
 
 
 def _test(found: Recording) -> JobTest:
