@@ -271,7 +271,7 @@ class RecordList:
 
     def set_filter(self, text: str) -> None:
         """Rows that hold every one of these words, anywhere."""
-        self._filter = text.lower().split()
+        self._filter = text.lower().replace("−", "-").split()  # as it stands in the table, or as keys have it
         self.arrange()
 
     def set_unit(self, unit: str) -> None:
