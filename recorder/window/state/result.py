@@ -148,7 +148,9 @@ def left_on_screen(left: LeftOn, unit: str) -> LeftOnScreen:
     sentence = report.still_on(left.pressure_kpa, unit, was=left.was, fault=left.fault)
     if sentence is None:
         sentence = "Wait for zero; do not take anything off yet"
-        if left.was:
+        if left.fault:  # its readings are back, and not yet to be believed: no number stands there to wait for
+            sentence = "The gauge reported a fault: see zero on the pump's own gauge before you take anything off"
+        elif left.was:
             sentence = f"It was at {text} when it was last read: see that it is at zero before you take anything off"
-    unknown = left.was or (left.fault and left.pressure_kpa > 0.0)
+    unknown = left.was or (left.fault and left.pressure_kpa >= -report.NO_ZERO_KPA)
     return LeftOnScreen("– –" if unknown else number, unit, sentence, left.alarm)
