@@ -139,7 +139,7 @@ def test_a_reading_that_a_fault_holds_up_is_not_waited_for() -> None:
 
 
 def test_a_gauge_whose_readings_are_back_after_a_fault_is_waited_for_elsewhere_until_it_stands_at_zero() -> None:
-    """It said to wait for zero, beside a reading of "– –": for two seconds, with the wire on again and the hose open."""
+    """It said to wait for zero, beside a reading of "– –", for two seconds, with the wire on again."""
     now = [0.3]
     watch = ReadOn(LeftOn(232.7, fault=True), lambda: now[0], 0.0)
     screens = []
