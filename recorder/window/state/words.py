@@ -34,10 +34,10 @@ _INSTEAD: tuple[tuple[str, str], ...] = (
 
 
 def in_window(text: str) -> str:
-    """The same without options of commands."""
+    """The same without options of commands, and with the window's minus."""
     for there, here in _INSTEAD:
         text = re.sub(there, here, text)
-    return text
+    return minus(text)
 
 
 def minus(text: str) -> str:
