@@ -80,7 +80,7 @@ def strokes() -> None:
     middle = len(levels) // 2
     b.line(number, levels[middle] + gain * (number - middle),
            f"Boyle: {s.pump.stroke_ml:g} mL of air into {volume:.0f} ± {2 * u:.0f} mL", dash="6 4")
-    b.note(7.5, 5.0, f"in truth {trace.truth.headspace_ml:.0f} mL at the hold, hoses included")
+    b.note(len(levels) - 0.6, 5.0, f"in truth {trace.truth.headspace_ml:.0f} mL at the hold, hoses included", "end")
     save("physics-strokes", [[a, b]], "Strokes and the gas space")
 
 

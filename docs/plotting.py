@@ -54,8 +54,9 @@ class Panel:
         self.parts.append(("dots", (x, y, colour, size, u, hollow)))
         self._key("hollow" if hollow else "dot", text, colour)
 
-    def note(self, x: float, y: float, text: str) -> None:
-        self.parts.append(("note", (x, y, text)))
+    def note(self, x: float, y: float, text: str, anchor: str = "start") -> None:
+        """Words at a point, which is where they begin, or their middle (``middle``) or their ``end``."""
+        self.parts.append(("note", (x, y, text, anchor)))
 
     # ------------------------------------------------------------ drawing
 
@@ -112,9 +113,9 @@ class Panel:
                            fill="#ffffff" if hollow else colour))
         return out
 
-    def _note(self, a: Axes, x: float, y: float, text: str) -> list[Shape]:
+    def _note(self, a: Axes, x: float, y: float, text: str, anchor: str) -> list[Shape]:
         place = a.across(float(self._scaled("x", [x])[0])), a.down(float(self._scaled("y", [y])[0]))
-        return [Words(*place, text, 11, halo=True)]
+        return [Words(*place, text, 11, anchor, halo=True)]
 
     def _legend(self, left: float, top: float) -> list[Shape]:
         out: list[Shape] = []

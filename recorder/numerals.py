@@ -27,7 +27,7 @@ def typed_number(text: str, example: str) -> tuple[float, str]:
 
     Raises SettingError where there is no number, where it has no end, and where its comma can be read in two ways.
     """
-    match = _NUMBER.fullmatch(text)
+    match = _NUMBER.fullmatch(text.replace("−", "-"))  # also as the window has it
     if match is None:
         raise SettingError(f"'{text}' does not begin with a number", do=f"write it like '{example}'")
     number, rest = match[1], match[2]

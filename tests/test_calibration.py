@@ -3,6 +3,7 @@
 import json
 import math
 from contextlib import closing
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -15,9 +16,12 @@ from scipy import stats
 from recorder import calibration
 from recorder.calibration import Pair
 from recorder.cli import main
+from recorder.cli.record import check_range
 from recorder.errors import FileError, SettingError
-from recorder.model import Calibration, Header
+from recorder.model import Calibration, Header, Marking
 from recorder.recording import Writer, read
+from recorder.session import SessionConfig
+from recorder.window.state.gauge import Gauge
 
 
 def pairs(scale: float = 1.0, bend: float = 0.0, noise: float = 1e-4) -> list[Pair]:
@@ -428,3 +432,34 @@ def test_what_was_typed_is_no_scatter_where_the_pairs_show_one(tmp_path: Path) -
 def test_one_pressure_is_one() -> None:
     with pytest.raises(SettingError, match=r"^1 different pressure is too few"):
         calibration.fit([Pair(100.0, ratio) for ratio in (0.4, 0.5, 0.6)])
+
+
+@pytest.mark.parametrize(("zero", "end", "said", "reads_to"), [
+    (0.1, 0.9, "10 to 90 % of its supply come out as 207 kPa (30 psi) full scale", 207.0),
+    (0.0, 1.0, "no 10 to 90 % one by its reading at zero; its counts end at 207 kPa (30 psi)", 207.0),
+    (0.2, 1.0, "no 10 to 90 % one by its reading at zero; its counts end at 207 kPa (30 psi)", 207.0),  # 1 to 5 V of 5
+    (0.06, 0.94, "10 to 90 % of its supply come out as 188.2 kPa (27.3 psi) full scale", 188.18),  # 0.8 of 207 / 0.88
+])
+def test_a_gauge_of_another_range_of_counts_is_not_called_smaller_than_it_is(
+    tmp_path: Path, zero: float, end: float, said: str, reads_to: float
+) -> None:
+    """One of 207 kPa that uses all of its counts was called one of 165.5 kPa, and a test to 180 kPa refused."""
+    rows = "".join(f"{p},{zero + (end - zero) * p / 207.0:.7f},up\n" for p in (0, 40, 80, 120, 160, 200))
+    given, out = tmp_path / "pairs.csv", tmp_path / "gauge.json"
+    given.write_text("reference,reading,direction\n" + rows, "utf-8")
+    done = CliRunner().invoke(main, ["calibrate", str(given), "--reference-u", "0.1 kPa", "-o", str(out)])
+    assert done.exit_code == 0, done.output
+    assert f"sensor               {said}" in done.stdout
+    assert ("one that uses 0 to 100 % has none" in done.stdout) == (zero == 0.0)
+    cal = calibration.from_file_text(out.read_text("utf-8"), str(out))
+    assert cal.reads_to_kpa == pytest.approx(reads_to, rel=1e-3)
+    assert Gauge(calibration=str(out)).reads_to_kpa() == cal.reads_to_kpa
+    config = SessionConfig("system", Marking(reads_to - 20, "kPa", reads_to - 20), calibration=cal)
+    check_range(config, "kPa", "--calibration")  # up to 6 kPa below its end
+    with pytest.raises(SettingError, match="this gauge reads to"):
+        check_range(replace(config, marked=Marking(reads_to, "kPa", reads_to)), "kPa", "--calibration")
+
+
+def test_plain_readings_have_no_end_that_is_known() -> None:
+    bare = Calibration((0.0, 1.0), bare=True)
+    assert bare.reads_to_kpa is None and not bare.ends_with_counts

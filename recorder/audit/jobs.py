@@ -8,16 +8,18 @@ import os
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 
 from recorder import report
+from recorder.audit.alike import look_alikes
 from recorder.audit.run import find_recordings
 from recorder.errors import RecorderError, as_text
 from recorder.model import TEST_KINDS, Recording
 from recorder.moments import job_key, moment
 from recorder.recording import legible, parse, read_bytes
 
-__all__ = ["CANNOT_BE_READ", "CANNOT_BE_TOLD", "Job", "JobTest", "Jobs", "job_state", "jobs_table"]
+__all__ = ["CANNOT_BE_READ", "CANNOT_BE_TOLD", "Job", "JobTest", "Jobs", "job_state", "jobs_table", "within"]
 
 CANNOT_BE_READ = "cannot be read"  # a test's outcome
 CANNOT_BE_TOLD = "cannot be told"  # a job's state
@@ -56,7 +58,8 @@ class Jobs:
     recordings that name no job, files that cannot be read, and what is no test of its own: copies, files that have all
     bytes of an earlier one, and same_tests, those that have the id of another one and other bytes (the one that is
     whole by its seal is the test, else the first). of_any_job: which of those that cannot be read may belong to
-    any job; the job of the others is legible, and they are among its tests."""
+    any job; the job of the others is legible, and they are among its tests. look_alikes: pairs of jobs whose texts may
+    name one, where not both are done (else that they are two says nothing wrong of either)."""
 
     jobs: tuple[Job, ...]
     without_job: int
@@ -64,6 +67,7 @@ class Jobs:
     copies: tuple[str, ...] = ()
     of_any_job: tuple[str, ...] = ()
     same_tests: tuple[str, ...] = ()
+    look_alikes: tuple[tuple[str, str], ...] = ()
 
 
 def job_state(tests: Sequence[JobTest]) -> str:
@@ -93,6 +97,14 @@ def job_state(tests: Sequence[JobTest]) -> str:
         if state in states:
             return state
     return "done" if states else "nothing tested"
+
+
+def within(job: Job, since: date | None, until: date | None) -> bool:
+    """Whether a test of the job was begun on one of these days (of UTC, both included; None: no end), or may have been,
+    as its time is not known."""
+    whens = [moment(test.started) for test in job.tests]
+    days = [None if when is None else when.date() for when in whens]
+    return any(day is None or not ((since and day < since) or (until and day > until)) for day in days)
 
 
 def _test(found: Recording) -> JobTest:
@@ -186,4 +198,6 @@ def jobs_table(folder: str | os.PathLike[str]) -> Jobs:
         tests = tuple(test for _, test in named)
         out.append(Job(named[-1][0], tests, job_state(tests)))
     out.sort(key=_latest, reverse=True)
-    return Jobs(tuple(out), without, tuple(unreadable), tuple(copies), tuple(of_any), tuple(same))
+    open_ones = {job.job for job in out if job.state != "done"}
+    alike = tuple(pair for pair in look_alikes(job.job for job in out) if open_ones.intersection(pair))
+    return Jobs(tuple(out), without, tuple(unreadable), tuple(copies), tuple(of_any), tuple(same), alike)

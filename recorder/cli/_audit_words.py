@@ -12,12 +12,13 @@ from recorder.moments import moment, utc_text
 
 if TYPE_CHECKING:
     from recorder.audit import AuditRow, Totals
+    from recorder.audit.choice import Choice
     from recorder.audit.totals import Used
     from recorder.audit.trend import Drift
     from recorder.cli._audit_ledgers import Ledgers
     from recorder.recording import LedgerCheck
 
-__all__ = ["NOT_IN_ORDER", "Worst", "found", "some", "standings", "totals_lines"]
+__all__ = ["NOT_IN_ORDER", "Worst", "choice_lines", "found", "some", "standings", "totals_lines"]
 
 NOT_IN_ORDER = "NOT IN ORDER"
 _MOST_NAMES = 10
@@ -134,8 +135,9 @@ class Worst:
                 by = f" (judged by {row.program})" if row.other_program and what in _DIFFERS else ""
                 self.names[what].append(name + by)
 
-    def lines(self, *, files: int, good: bool, ledgers: Ledgers, drifts: Sequence[Drift] = ()) -> Iterator[str]:
-        """files: how many were looked at. good: no file is the cause of an exit 1."""
+    def lines(self, *, files: int, good: bool, ledgers: Ledgers, drifts: Sequence[Drift] = (),
+              all_files: bool = True) -> Iterator[str]:
+        """files: how many were looked at. good: no file is the cause of an exit 1. all_files: none was left out."""
         drifting = [f"{drift.adapter} (its {drift.what})" for drift in drifts if drift.certain]
         if drifting:
             yield f"to look after: adapters that drift: {_names(drifting, len(drifting))}"
@@ -159,8 +161,33 @@ class Worst:
             wrong.append("a noted hash")
         if wrong:
             yield f"{NOT_IN_ORDER}: {', '.join(wrong)}; see above"
+        elif files:
+            yield f"in order{'' if all_files else ', of what was chosen'}: nothing differs or was altered"
         else:
-            yield "in order: nothing differs or was altered" if files else "there is no recording below this folder"
+            yield "there is no recording below this folder" if all_files else \
+                "no file was chosen; the ledgers are in order"
+
+
+def choice_lines(choice: Choice, files: int, folder: str) -> Iterator[str]:
+    """What was left out of ``files``, and what of that matters all the same; nothing where all were asked for."""
+    if choice.of_all:
+        return
+    asked = ("--job", choice.job and f'"{choice.job}"'), ("--adapter", choice.adapter), \
+        ("--since", choice.since), ("--until", choice.until)
+    by = " ".join(f"{name} {value}" for name, value in asked if value is not None)
+    yield (f"left out: {choice.left_out} of {some(files, 'file')} ({by}); the ledgers, and that their lines follow "
+           "from each other, are checked of all files all the same")
+
+    def short(file: str) -> str:
+        return str(PurePath(file).relative_to(folder)) if PurePath(file).is_relative_to(folder) else file
+
+    if choice.wrong:
+        yield f"left out, and not in order: {_names([short(name) for name in choice.wrong], len(choice.wrong))}"
+    for chosen, other in choice.across[:_MOST_NAMES]:
+        yield (f"{short(chosen)} has the id of {short(other)}, which is left out, and other bytes: the same test, "
+               "changed or cut in one of them")
+    if len(choice.across) > _MOST_NAMES:
+        yield f"and {len(choice.across) - _MOST_NAMES} more that have the id of one that is left out"
 
 
 def totals_lines(totals: Totals, ledgers: Ledgers) -> Iterator[str]:

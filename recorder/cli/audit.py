@@ -6,35 +6,25 @@ import json
 import re
 import sys
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from recorder.cli._audit_ledgers import Seals
-from recorder.cli._audit_words import NOT_IN_ORDER, Worst, found, totals_lines
+from recorder.cli._audit_table import Listed, short_name, table
+from recorder.cli._audit_words import NOT_IN_ORDER, Worst, choice_lines, totals_lines
 from recorder.cli._common import colour_on
+from recorder.cli._days import since_until
 from recorder.cli._plain import put_data
-from recorder.cli._tables import fitting, shown_width
 from recorder.errors import SettingError, printable
-from recorder.moments import utc_text
 
 if TYPE_CHECKING:
+    from datetime import date
+
     from recorder.audit import AuditRow
 
 __all__ = ["command"]
-
-_COLUMNS = ("file", "started", "job", "test", "marked", "adapter", "opened kPa", "fall kPa/min", "stored", "again")
-_LEAVE_OUT = ("started", "test", "adapter", "marked", "fall kPa/min", "opened kPa", "job")  # first named first
-_RIGHT = ("opened kPa", "fall kPa/min")
-_LIST_ALL = 200  # more recordings than this: the table has only those of which there is something to say
-_LIST_MOST = 2000
-
-
-def _number(value: float | None) -> str:
-    return "" if value is None else f"{value:.2f}"
-
 
 def _progress(rows: Iterable[AuditRow], total: int) -> Iterator[AuditRow]:
     """The rows, with a progress bar on standard error at a terminal."""
@@ -57,74 +47,6 @@ def _progress(rows: Iterable[AuditRow], total: int) -> Iterator[AuditRow]:
         for row in rows:
             yield row
             shown.advance(task)
-
-
-def _shortened(row: AuditRow, folder: str) -> AuditRow:
-    """The row with the names of other files as the table has them."""
-    def short(other: str | None) -> str | None:
-        return other if other is None or other == row.file else _short(other, folder)
-
-    return replace(row, copy_of=short(row.copy_of), same_id=short(row.same_id), counts_as=short(row.counts_as))
-
-
-def _table(rows: list[AuditRow], folder: str) -> None:
-    cells = [tuple(map(printable, (
-        _short(row.file, folder), utc_text(row.started) or "", row.job, row.test or "",
-        row.marked or "", row.adapter or "", _number(row.opening_kpa), _number(row.rate_kpa_per_min),
-        row.stored or "", row.recomputed or "",
-    ))) for row in rows]
-    remarks = [printable(found(_shortened(row, folder))) for row in rows]
-    head, *shown = fitting(_COLUMNS, cells, remarks, shown_width(), _LEAVE_OUT, _RIGHT)
-    red = colour_on(sys.stdout)
-    _say(head[0])
-    for row, lines in zip(rows, shown, strict=True):
-        for line in lines:
-            click.echo(click.style(line, fg="red") if red and not row.good else line, color=red or None)
-
-
-class _Listed:
-    """Which files the table lists: all of a few, of many those of which there is something to say, and of those that
-    are not in order as many as it can hold."""
-
-    def __init__(self, files: int) -> None:
-        self._files = files
-        self._wrong: list[tuple[int, AuditRow]] = []
-        self._others: list[tuple[int, AuditRow]] = []
-        self._worth = self._seen = 0
-
-    def add(self, row: AuditRow) -> None:
-        self._seen += 1
-        if self._files > _LIST_ALL and row.good and not found(row):
-            return
-        self._worth += 1
-        kept = self._others if row.good else self._wrong
-        if len(kept) < _LIST_MOST:
-            kept.append((self._seen, row))
-
-    def _kept(self) -> list[tuple[int, AuditRow]]:
-        return sorted([*self._wrong, *self._others[: max(_LIST_MOST - len(self._wrong), 0)]], key=lambda one: one[0])
-
-    def rows(self) -> list[AuditRow]:
-        return [row for _, row in self._kept()]
-
-    def said(self) -> str:
-        """What is not listed; empty where all is."""
-        kept = len(self._kept())
-        if kept == self._files:
-            return ""
-        more = "" if kept == self._worth else f", and {self._worth - kept} more are not"
-        return f"listed are {kept} recordings of which there is something to say{more}; --csv or --json list all"
-
-
-def _short(file: str, folder: str) -> str:
-    try:
-        return str(Path(file).relative_to(folder))
-    except ValueError:
-        return file
-
-
-def _say(text: str) -> None:
-    click.echo(printable(text))
 
 
 def _hashes(ctx: click.Context, param: click.Parameter, given: tuple[str, ...]) -> tuple[str, ...]:
@@ -160,23 +82,31 @@ def _cache_place(cache: str | None, no_cache: bool) -> Path | None:
 @click.argument("folder", type=click.Path())
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a file, then one with the totals.")
 @click.option("--csv", "as_csv", is_flag=True, help="A table for a spreadsheet.")
+@click.option("--all", "every", is_flag=True, help="Every file in the table, however many there are.")
+@click.option("--job", metavar="TEXT", help="Only files whose job has this in it, whatever its capitals.")
+@click.option("--adapter", metavar="ID", help="Only files of this adapter.")
+@since_until("tests begun")
 @click.option("--jobs", type=click.IntRange(min=1), help="Worker processes (default: one a core).")
 @click.option("--cache", type=click.Path(), help="File that remembers what was audited (default: your cache folder).")
 @click.option("--no-cache", is_flag=True, help="Judge every file again, remember nothing.")
 @click.option("--last-hash", "noted", multiple=True, metavar="HASH", callback=_hashes,
               help="A ledger's last hash that was noted earlier: exit 1 if no ledger has it any more. May be repeated.")
 def command(
-    folder: str, as_json: bool, as_csv: bool, jobs: int | None, cache: str | None, no_cache: bool,
-    noted: tuple[str, ...],
+    folder: str, as_json: bool, as_csv: bool, every: bool, job: str | None, adapter: str | None, since: date | None,
+    until: date | None, jobs: int | None, cache: str | None, no_cache: bool, noted: tuple[str, ...],
 ) -> int:
     """Judge every recording below FOLDER again and say what differs.
 
     Exit 0 when every stored judgement is what the trace gives and nothing was altered, else 1.
     With --csv the totals and what the ledgers say are on standard error.
 
-    Example: recorder audit recordings
+    --job, --adapter, --since and --until choose which files are listed and added up. The ledgers are checked of all
+    files all the same; the exit is that of the chosen files, of the ledgers and of --last-hash.
+
+    Example: recorder audit recordings --adapter hose-7 --since 2026-03-01
     """
     from recorder.audit import Totals, audit_files, find_recordings
+    from recorder.audit.choice import Choice
     from recorder.cli._audit_csv import HEAD, Sheet
 
     if as_json and as_csv:
@@ -186,15 +116,19 @@ def command(
     paths = list(find_recordings(folder))
     place = _cache_place(cache, no_cache)
     totals, good = Totals(), True
-    listed, seals, worst = _Listed(len(paths)), Seals(), Worst()
+    listed, seals, worst = Listed(every=every), Seals(), Worst()
+    choice = Choice(job, adapter, since, until)
     sheet = Sheet(seals)
     if as_csv:
         put_data(HEAD, nl=False)
-    for row in _progress(audit_files(iter(paths), jobs=jobs, cache=place), len(paths)):
+    for any_row in _progress(audit_files(iter(paths), jobs=jobs, cache=place), len(paths)):
+        seals.add(any_row)
+        row = choice.of(any_row)
+        if row is None:
+            continue
         totals.add(row)
         good = good and row.good
-        seals.add(row)
-        worst.add(row, _short(row.file, folder))
+        worst.add(row, short_name(row.file, folder))
         if as_json:
             put_data(json.dumps(row.to_json(), ensure_ascii=True))
         elif as_csv:
@@ -204,16 +138,20 @@ def command(
             listed.add(row)
     ledgers = seals.held_against(folder, noted)
     if as_json:
-        put_data(json.dumps({"totals": totals.to_json(), **ledgers.to_json()}))
+        chosen = {} if choice.of_all else choice.to_json()
+        put_data(json.dumps({"totals": totals.to_json(), **ledgers.to_json(), **chosen}))
     else:
         for line in sheet.rest(ledgers) if as_csv else ():
             put_data(line, nl=False)
         if not as_csv:
-            _table(listed.rows(), folder)
-            if listed.said():
-                _say(listed.said())
-        ends = worst.lines(files=totals.files, good=good, ledgers=ledgers, drifts=totals.drifts())
-        for line in (*totals_lines(totals, ledgers), *ends):
+            if listed.rows() or not paths:
+                table(listed.rows(), folder)
+            for line in listed.said():
+                click.echo(printable(line))
+        ends = worst.lines(files=totals.files, good=good, ledgers=ledgers, drifts=totals.drifts(),
+                           all_files=choice.of_all)
+        left_out = choice_lines(choice, len(paths), folder)
+        for line in (*totals_lines(totals, ledgers), *left_out, *ends):
             line = printable(line)
             if line.startswith(NOT_IN_ORDER) and colour_on(sys.stderr if as_csv else sys.stdout):
                 line = click.style(line, fg="red", bold=True)

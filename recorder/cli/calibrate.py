@@ -20,6 +20,7 @@ from recorder.cli._pairs import live_pairs, parse_pairs, reference_u_kpa, say_pa
 from recorder.cli._plain import put_data
 from recorder.digits import decimals
 from recorder.errors import FileError, SettingError, StorageError, as_typed, as_written, printable
+from recorder.model import ZERO_RATIOS, Calibration
 from recorder.settings import load_settings
 from recorder.units import format_pressure, pressure_factor_kpa
 
@@ -30,7 +31,7 @@ __all__ = ["command"]
 
 STEP_S = 3.0
 FEWEST_COUNTS = 255  # of 8 bits
-ZERO_RATIOS = (0.05, 0.15)  # where a 10 to 90 % sensor stands at zero, with room for a poor one
+_NONE = 0.02  # a share of full scale, as much as a poor gauge that begins at no counts may be off
 
 
 def _lines(
@@ -67,8 +68,11 @@ def _lines(
     terms = [f"{c:.{kept}f}{power}" for c, power in zip(fit.coefficients_kpa, powers, strict=False)]
     sensor = []
     if not bare:
-        scale = sum(c * (0.9**i - 0.1**i) for i, c in enumerate(fit.coefficients_kpa))
-        sensor.append(f"sensor               10 to 90 % of its supply come out as {both_ways(scale)} full scale")
+        made = Calibration(fit.coefficients_kpa)
+        of, end_kpa = "10 to 90 % of its supply come out as", made.reads_to_kpa or 0.0
+        if made.ends_with_counts:
+            of = "no 10 to 90 % one by its reading at zero; its counts end at"
+        sensor.append(f"sensor               {of} {both_ways(end_kpa)}{'' if made.ends_with_counts else ' full scale'}")
     top = fit.range_kpa[1]
     highest = {format_pressure(top, down=True): format_pressure(top, unit, down=True)}
     out += [
@@ -183,7 +187,6 @@ def command(
     Example: recorder calibrate pairs.csv --unit psi --reference-u '0.3 kPa' -o gauge.json
     """
     from recorder import calibration
-    from recorder.model import Calibration
 
     if pairs_file is None:
         settings = load_settings()
@@ -266,7 +269,8 @@ def _odd_zero(fit: CalibrationFit, full_scale_counts: float | None) -> str | Non
     said = f"the reading at zero is {zero:.1%} of full scale, where a 10 to 90 % sensor has 10 %"
     if full_scale_counts is not None and scale_hint(zero * full_scale_counts, round(full_scale_counts)):
         return f"{said}: is --full-scale-counts {full_scale_counts:g} this converter's?"
-    return f"{said}: is it such a sensor, and is the full scale in counts right?"
+    all_of_them = " (one that uses 0 to 100 % has none)" if abs(zero) < _NONE else ""
+    return f"{said}{all_of_them}: is it such a sensor, and is the full scale in counts right?"
 
 
 def _read(path: str) -> str:

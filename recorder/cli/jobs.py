@@ -5,18 +5,21 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Iterator
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from recorder.cli._days import since_until
 from recorder.cli._plain import put_data
 from recorder.cli._tables import shown_width
 from recorder.errors import printable
 from recorder.moments import utc_text
 
 if TYPE_CHECKING:
+    from datetime import date
+
     from recorder.audit import Job, Jobs
 
 __all__ = ["command"]
@@ -24,18 +27,29 @@ __all__ = ["command"]
 
 @click.command()
 @click.argument("folder", type=click.Path())
+@click.option("--open", "only_open", is_flag=True, help="Only jobs that are not done.")
+@since_until("jobs with a test begun")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a job, then one with what is in none.")
-def command(folder: str, as_json: bool) -> int:
+def command(folder: str, only_open: bool, since: date | None, until: date | None, as_json: bool) -> int:
     """Show which jobs in FOLDER are still leaking, were not tested again, or are done.
 
+    Jobs whose texts differ by a slip of the fingers are asked about, and stay two: "blue vna" looks like "blue van".
     A file that cannot be read is said, and the others are told all the same; then exit 2. A job that such a file names
     is one that cannot be told.
 
-    Example: recorder jobs recordings
+    --open, --since and --until choose which jobs are listed, each with all its tests and the state that these give.
+
+    Example: recorder jobs recordings --open
     """
     from recorder.audit import jobs_table
+    from recorder.audit.jobs import within
 
     found = jobs_table(folder)
+    kept = tuple(job for job in found.jobs
+                 if not (only_open and job.state == "done") and within(job, since, until))
+    names = {job.job for job in kept}
+    left_out = len(found.jobs) - len(kept)
+    found = replace(found, jobs=kept, look_alikes=tuple(p for p in found.look_alikes if names.intersection(p)))
     for error in found.unreadable:
         click.echo(error, err=True)
     if found.without_job:
@@ -48,11 +62,12 @@ def command(folder: str, as_json: bool) -> int:
     if as_json:
         for job in found.jobs:
             put_data(json.dumps(asdict(job)))
-        put_data(json.dumps({"without_job": found.without_job, "unreadable": found.unreadable,
+        chosen = {"left_out": left_out} if only_open or since or until else {}
+        put_data(json.dumps({**chosen, "without_job": found.without_job, "unreadable": found.unreadable,
                              "of_any_job": found.of_any_job, "copies": found.copies,
-                             "same_tests": found.same_tests}))
+                             "same_tests": found.same_tests, "look_alikes": found.look_alikes}))
     else:
-        _table(found)
+        _table(found, left_out)
     return 2 if found.unreadable else 0
 
 
@@ -69,7 +84,7 @@ def _story(job: Job) -> str:
     return "\n".join(printable(line) for line in lines)
 
 
-def _table(found: Jobs) -> None:
+def _table(found: Jobs, left_out: int) -> None:
     from collections import Counter
 
     from rich.console import Console
@@ -89,9 +104,16 @@ def _table(found: Jobs) -> None:
         table.add_row(*(Text(c) for c in cells[: 4 if files else 3]))
     Console(file=sys.stdout, width=width).print(table)
     states = Counter(job.state for job in found.jobs)
-    click.echo("jobs: " + (", ".join(f"{n} {state}" for state, n in states.most_common()) or "none"))
-    for line in _not_read(found):
+    others = f"; {left_out} left out" if left_out else ""
+    click.echo("jobs: " + (", ".join(f"{n} {state}" for state, n in states.most_common()) or "none") + others)
+    for line in (*_look_alikes(found), *_not_read(found)):
         click.echo(line)
+
+
+def _look_alikes(found: Jobs) -> Iterator[str]:
+    """Jobs that may be one: nobody but the shop knows, so they stay two."""
+    for one, other in found.look_alikes:
+        yield printable(f'"{one}" looks like "{other}": one car, or two?')
 
 
 def _not_read(found: Jobs) -> Iterator[str]:

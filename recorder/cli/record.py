@@ -176,7 +176,7 @@ def session_config(settings: Settings, given: dict[str, Any]) -> SessionConfig:
 
 def check_range(config: SessionConfig, unit: str, where: str) -> None:
     """SettingError where the gauge's scale ends before the test does: past it nothing would warn."""
-    scale_kpa = config.full_scale_kpa if config.calibration is None else config.calibration.full_scale_kpa
+    scale_kpa = config.full_scale_kpa if config.calibration is None else config.calibration.reads_to_kpa
     needed = needed_kpa(config.procedure or resolve(config.test), config.marked)
     problem = report.too_small(scale_kpa, needed, unit)
     if problem:

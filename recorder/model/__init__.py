@@ -12,6 +12,7 @@ from recorder.model.judgement import Hold, Judgement, Phase, Reason, Settling
 from recorder.model.live import LiveView
 from recorder.model.recording import (
     LARGEST_COEFFICIENT_KPA,
+    ZERO_RATIOS,
     Calibration,
     FaultRun,
     Header,
@@ -45,8 +46,8 @@ else:
         return NDArray[getattr(np, _ARRAYS[name])]
 
 __all__ = [
-    "LARGEST_COEFFICIENT_KPA", "TEST_KINDS", "Announcement", "BareBlock", "BoolArray", "Calibration", "Fault",
-    "FaultRun", "FloatArray", "Header", "Hold", "IntArray", "JsonObject", "Judgement", "LiveView", "Mark", "Marking",
-    "Message", "Outcome", "Phase", "PhaseName", "Quantity", "Reason", "Recording", "Rows", "SampleBlock", "Settling",
-    "TestKind", "WireCounts",
+    "LARGEST_COEFFICIENT_KPA", "TEST_KINDS", "ZERO_RATIOS", "Announcement", "BareBlock", "BoolArray", "Calibration",
+    "Fault", "FaultRun", "FloatArray", "Header", "Hold", "IntArray", "JsonObject", "Judgement", "LiveView", "Mark",
+    "Marking", "Message", "Outcome", "Phase", "PhaseName", "Quantity", "Reason", "Recording", "Rows", "SampleBlock",
+    "Settling", "TestKind", "WireCounts",
 ]  # fmt: skip

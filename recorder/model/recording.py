@@ -13,6 +13,8 @@ if TYPE_CHECKING:
 
 # Of a calibration, and its uncertainty: a million times what a test meets, and safe to compute with.
 LARGEST_COEFFICIENT_KPA = 1e9
+# Where a 10 to 90 % sensor stands without pressure, with room for a poor one. Common practice, no source.
+ZERO_RATIOS = (0.05, 0.15)
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,11 +34,27 @@ class Calibration:
 
     @property
     def full_scale_kpa(self) -> float | None:
-        """What the gauge's scale is: 80 % of the supply's ratio; None where it is not known."""
+        """What a 10 to 90 % sensor's scale is: 80 % of the supply's ratio; None where it is not known. Whether it is
+        such a sensor, and where another one ends, is told by ``ends_with_counts`` and ``reads_to_kpa``."""
         if self.bare:
             return None
-        ends = [sum(c * ratio**i for i, c in enumerate(self.coefficients_kpa)) for ratio in (0.1, 0.9)]
-        return float(ends[1] - ends[0])
+        return self._at(0.9) - self._at(0.1)
+
+    @property
+    def ends_with_counts(self) -> bool:
+        """Whether its reading without pressure is none of a 10 to 90 % sensor, so that nothing says that its scale ends
+        before its counts do. False where plain readings have no counts."""
+        offset, slope = self.coefficients_kpa[:2]
+        return not self.bare and slope > 0 and not ZERO_RATIOS[0] <= -offset / slope <= ZERO_RATIOS[1]
+
+    @property
+    def reads_to_kpa(self) -> float | None:
+        """Where its readings end: a 10 to 90 % sensor's at its scale, those of another one where its counts do. None
+        where that is not known."""
+        return self._at(1.0) if self.ends_with_counts else self.full_scale_kpa
+
+    def _at(self, ratio: float) -> float:
+        return float(sum(c * ratio**i for i, c in enumerate(self.coefficients_kpa)))
 
     def to_json(self) -> JsonObject:
         out: JsonObject = {

@@ -179,7 +179,8 @@ def _overview(tests: Sequence[Entry], titles: Sequence[str], zone: tzinfo | None
             f"<td class='whole'>{_safe(day_text(t.recording.header.started, zone))}</td>"
             f"{f'<td>{_safe(_job(t))}</td>' if jobs else ''}</tr>"
             for t, title in zip(tests, titles, strict=True))
-    return f'<table cellpadding="3">{"".join(rows)}</table>'
+    # apart, so that frames that stand one below the other are not read as one
+    return f'<table cellpadding="3" cellspacing="8">{"".join(rows)}</table>'
 
 
 def _document(

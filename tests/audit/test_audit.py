@@ -195,7 +195,7 @@ def test_of_many_files_the_table_lists_those_with_something_to_say(
     (shop / "scribble.csv").write_text("a,b\n", "utf-8")
     make(shop, 9, seconds=140, rate_hz=20)  # held for the whole time; the others were cut short
     assert "listed are" not in run(str(shop))[1]
-    monkeypatch.setattr("recorder.cli.audit._LIST_ALL", 4)
+    monkeypatch.setattr("recorder.cli._audit_table._LIST_ALL", 4)
     said = run(str(shop))[1]
     assert "listed are 4 recordings of which there is something to say" in said
     assert "scribble.csv" in said and "-system-0001.csv" in said and "-system-0009.csv" not in said
@@ -219,7 +219,7 @@ def test_the_table_fits_a_narrow_terminal(shop: Path, monkeypatch: pytest.Monkey
     broken = make(shop, 8, seconds=8)
     broken.write_bytes(broken.read_bytes().replace(b"# job: ", b"# job:  ", 1))
     for width in (70, 80, 100, 200):
-        monkeypatch.setattr("recorder.cli.audit.shown_width", lambda width=width: width)
+        monkeypatch.setattr("recorder.cli._audit_table.shown_width", lambda width=width: width)
         table = run(str(shop))[1].partition(" recordings: ")[0].splitlines()[:-1]
         assert max(map(len, table)) <= width
         head, rows = table[0], [line for line in table[1:] if not line.startswith("    ")]

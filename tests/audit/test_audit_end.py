@@ -13,8 +13,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from recorder.audit.trend import Drift
-from recorder.cli import audit as command
-from recorder.cli import main
+from recorder.cli import _audit_table, main
 from recorder.cli._audit_ledgers import Ledgers
 from recorder.cli._audit_words import Worst
 from recorder.cli._tables import fitting
@@ -91,15 +90,16 @@ def test_a_calibration_that_was_due_is_named_by_its_file(tmp_path: Path) -> None
 def test_of_more_files_than_a_table_holds_those_that_are_wrong_are_listed(
     shop: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(command, "_LIST_ALL", 3)
-    monkeypatch.setattr(command, "_LIST_MOST", 3)
+    monkeypatch.setattr(_audit_table, "_LIST_ALL", 3)
+    monkeypatch.setattr(_audit_table, "_LIST_MOST", 3)
     paths = sorted(shop.glob("*-system-*.csv"))
     alter(paths[-1])  # beside it two whose hold was cut short
     for i in range(4):  # of each there is something to say, and they come first
         (shop / f"0 other {i}.csv").write_text('# test: "cap"\ntime_s,pressure_kPa\n' + f"{i},0\n", "utf-8")
     text = run(shop).stdout
     assert f"{paths[-1].name}  " in text and "0 other 1.csv" in text and "0 other 2.csv" not in text
-    assert "listed are 3 recordings of which there is something to say, and 4 more are not; --csv or --json" in text
+    assert "listed are 3 recordings of which there is something to say, and 4 more are not; --all, --csv or" in text
+    assert "0 other 2.csv" in run(shop, "--all").stdout and "listed are" not in run(shop, "--all").stdout
 
 
 def test_one_long_name_takes_no_column_from_the_others() -> None:

@@ -6,14 +6,18 @@ import hashlib
 import json
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
+from itertools import combinations
 from pathlib import Path
 
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from hypothesis import given
+from hypothesis import strategies as st
 
 from recorder.analysis import judge
 from recorder.audit import jobs_table
+from recorder.audit.alike import look_alikes, looks_like
 from recorder.audit.jobs import JobTest, job_state
 from recorder.cli import main
 from recorder.limits import resolve
@@ -193,3 +197,38 @@ def test_a_file_that_cannot_be_read_is_no_success_and_the_table_is_whole(
     done = CliRunner().invoke(main, ["jobs", str(tmp_path)])
     assert done.exit_code == code and "1044 white pickup" in done.stdout and "jobs: 1 not retested" in done.stdout
     assert ("scribble.csv" in done.stderr) == scribble
+
+
+@pytest.mark.parametrize(("one", "other", "alike"), [
+    ("blue van", "blue vna", True), ("blue van", "bleu van", True), ("blue van", "blue vaan", True),
+    ("grey estate", "gray estate", True), ("1042 blue van", "1042 blue vna", True), ("AB12 CDE", "AB12 CED", True),
+    ("blue van", "bluevan", True), ("blue van", "blue-van", True), ("M\u00fcller", "Mu\u0308lller", True),
+    ("blue van", "Blue  Van", False),  # one job already
+    ("1041 blue van", "1042 blue van", False), ("AB12CDE", "AB21CDE", False), ("van 1", "van 12", False),
+    ("bus A", "bus B", False), ("red van", "old van", False), ("blue van", "blue can", False), ("van", "vans", True),
+    ("blue van", "blue estate", False), ("blue van", "the blue van", False), ("--", "//", False),
+    ("bleu vna", "blue van", False),
+])
+def test_which_jobs_look_alike(one: str, other: str, alike: bool) -> None:
+    assert looks_like(one, other) is looks_like(other, one) is alike
+    assert look_alikes([one, other]) == ([(one, other)] if alike else [])
+
+
+@given(st.lists(st.text("aab1 -", max_size=6), max_size=12))
+def test_look_alikes_are_all_pairs_that_look_alike(jobs: list[str]) -> None:
+    """The short way by signs finds what a look at each pair finds."""
+    assert look_alikes(jobs) == [(a, b) for a, b in combinations(jobs, 2) if looks_like(a, b)]
+
+
+def test_a_slip_in_a_job_is_asked_about_and_nothing_is_merged(tmp_path: Path) -> None:
+    _written(tmp_path, "1.csv", "2026-03-02T09:00:00Z", "blue van", "fail")
+    _written(tmp_path, "2.csv", "2026-03-02T10:00:00Z", "Blue vna\x1b", "pass")
+    found = jobs_table(tmp_path)
+    assert [(job.job, job.state) for job in found.jobs] == [("Blue vna\x1b", "done"), ("blue van", "not retested")]
+    done = CliRunner().invoke(main, ["jobs", str(tmp_path)])
+    assert done.exit_code == 0 and "\x1b" not in done.stdout
+    assert '" looks like "blue van": one car, or two?' in done.stdout
+    rest = json.loads(CliRunner().invoke(main, ["jobs", str(tmp_path), "--json"]).stdout.splitlines()[-1])
+    assert rest["look_alikes"] == [["Blue vna\x1b", "blue van"]]
+    _written(tmp_path, "3.csv", "2026-03-02T11:00:00Z", "blue van", "pass")  # both are done: nothing is at stake
+    assert "looks like" not in CliRunner().invoke(main, ["jobs", str(tmp_path)]).stdout

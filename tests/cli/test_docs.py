@@ -185,7 +185,11 @@ def test_the_plots_of_the_physics_can_be_drawn_again(tmp_path: Path, monkeypatch
     monkeypatch.setattr(plots, "OUT", tmp_path)
     plots.strokes()
     [drawn] = tmp_path.glob("*.svg")
-    words = [text.text for text in ET.parse(drawn).iter("{http://www.w3.org/2000/svg}text")]
+    texts = list(ET.parse(drawn).iter("{http://www.w3.org/2000/svg}text"))
+    notes = [text for text in texts if (text.text or "").startswith("in truth")]  # it reached over the axis' edge
+    assert notes and all(one.get("text-anchor") == "end" for one in notes)
+    assert all(float(one.get("x", "inf")) < 860.0 - 10.0 - 6.0 for one in notes)
+    words = [text.text for text in texts]
     assert any(word and "24 strokes counted, 24 made" in word for word in words), words
     stored = sorted((ROOT / "docs" / "pictures").glob("physics-*.svg"))
     page = "".join((ROOT / "docs" / f"{name}.md").read_text("utf-8") for name in ("physics", "opening", "hold"))

@@ -138,6 +138,22 @@ def test_a_reading_that_a_fault_holds_up_is_not_waited_for() -> None:
     assert fell.turn(heard=True, away=False, now_s=1.1, fault=True).fault  # it came off after the end
 
 
+def test_a_gauge_whose_readings_are_back_after_a_fault_is_waited_for_elsewhere_until_it_stands_at_zero() -> None:
+    """It said to wait for zero, beside a reading of "– –", for two seconds, with the wire on again."""
+    now = [0.3]
+    watch = ReadOn(LeftOn(232.7, fault=True), lambda: now[0], 0.0)
+    screens = []
+    for tenth in range(1, 30):
+        now[0] = 0.3 if tenth % 2 else -0.3  # noise, to both sides of zero
+        screens.append(left_on_screen(watch.turn(heard=True, away=False, now_s=tenth / 10), "kPa"))
+    before = [screen for screen in screens if screen.sentence != "The pressure is off"]
+    assert len(before) == 20 and len(screens) == 29
+    assert {(screen.reading, screen.sentence) for screen in before} == {
+        ("– –", "The gauge reported a fault: see zero on the pump's own gauge before you take anything off")}
+    for kpa in (0.3, 6.0):  # gone again
+        assert "pump's own gauge" in left_on_screen(LeftOn(kpa, was=True, fault=True), "kPa").sentence
+
+
 def test_zero_has_to_stand_before_it_is_off() -> None:
     now = [106.0]
     watch = ReadOn(LeftOn(106.0), lambda: now[0], 0.0)

@@ -200,3 +200,30 @@ def test_a_judging_process_that_ends_is_said_and_begun_anew(
     assert not place._checker.isActive()
     qtbot.keyClick(window, Qt.Key.Key_J)
     qtbot.waitUntil(lambda: {row.same for row in place.model.list.rows} == {"yes"}, timeout=60000)
+
+
+def test_a_filter_that_finds_nothing_says_so_and_escape_clears_it(
+    opened: Callable[..., MainWindow], qtbot: QtBot, few: Path
+) -> None:
+    place = records(window := opened(folder=few), qtbot)
+    assert not place.nothing.isVisible()
+    qtbot.keyClicks(place.filter_edit, "bleu   van")
+    assert place.model.rowCount() == 0 and place.nothing.isVisible() and place.count.text() == "0 of 3"
+    assert place.nothing.text() == "Nothing here has “bleu van” in it. Esc clears the filter and shows all 3"
+    qtbot.keyClick(window, Qt.Key.Key_Escape)
+    assert place.filter_edit.text() == "" and place.model.rowCount() == 3 and not place.nothing.isVisible()
+    place.filter_edit.setText("x" * 300)
+    assert place.nothing.isVisible() and len(place.nothing.text()) < 120
+    place.filter_edit.setText("-0001.csv")
+    assert not place.nothing.isVisible() and place.model.rowCount() == 1
+
+
+def test_an_opened_recording_is_left_before_the_filter_is_cleared(
+    opened: Callable[..., MainWindow], qtbot: QtBot, few: Path
+) -> None:
+    place = records(window := opened(folder=few), qtbot)
+    place.filter_edit.setText("job 1")
+    place.open_selected()
+    qtbot.waitUntil(lambda: place.pages.currentIndex() == 1, timeout=60000)
+    qtbot.keyClick(window, Qt.Key.Key_Escape)
+    assert place.pages.currentIndex() == 0 and place.filter_edit.text() == "job 1"

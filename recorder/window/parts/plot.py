@@ -10,6 +10,7 @@ from PySide6.QtCore import QSize, Qt
 from PySide6.QtGui import QColor, QFont, QPen
 
 from recorder.window.state.colours import Palette
+from recorder.window.state.words import minus
 
 __all__ = ["ClockAxis", "Drawing", "fading", "mixed"]
 
@@ -52,6 +53,9 @@ class PlainAxis(pg.AxisItem):  # type: ignore[misc]
             return ticks
         half = 0.62 * self._font_px() * (maxVal - minVal) / max(size, 1.0)
         return [(step, [v for v in values if v <= maxVal - half]) for step, values in ticks]
+
+    def tickStrings(self, values: list[float], scale: float, spacing: float) -> list[str]:
+        return [minus(text) for text in super().tickStrings(values, scale, spacing)]
 
     def _font_px(self) -> int:
         font = self.style["tickFont"]
@@ -181,7 +185,7 @@ class Drawing(pg.PlotWidget):  # type: ignore[misc]
     def label(self, text: str, x: float, y: float, colour: str, anchor: tuple[float, float], z: float, *,
               fill: str | None = None) -> Any:
         """Words at a point of the drawing."""
-        item = pg.TextItem(text, color=colour, anchor=anchor, fill=QColor(fill) if fill else None)
+        item = pg.TextItem(minus(text), color=colour, anchor=anchor, fill=QColor(fill) if fill else None)
         item.setFont(self._font)
         item.setPos(x, y)
         self.add(item, z)

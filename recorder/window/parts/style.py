@@ -43,9 +43,10 @@ def style_sheet(c: Palette, px: int) -> str:
     QComboBox QLineEdit {{ border: 0; min-height: 0; }}
     QComboBox::drop-down {{ width: 60px; border: 0; background: transparent; }}
     QComboBox::down-arrow {{ image: none; }}
-    QComboBox QAbstractItemView {{ background: {c.ground}; color: {c.text}; border: {line}px solid {c.edge};
-        selection-background-color: {c.text}; selection-color: {c.ground}; }}
-    QComboBox QAbstractItemView::item {{ min-height: {key}px; padding-left: 10px; }}
+    QComboBox QAbstractItemView, QListView#offers {{ background: {c.ground}; color: {c.text};
+        border: {line}px solid {c.edge}; selection-background-color: {c.text}; selection-color: {c.ground}; }}
+    QComboBox QAbstractItemView::item, QListView#offers::item {{ min-height: {key}px; padding-left: 10px; }}
+    QListView#offers {{ font-size: {round(px * 1.15)}px; }}
     QLabel#sentence {{ font-size: {round(px * 1.9)}px; font-weight: bold; }}
     QLabel#sentence[scale="now"] {{ font-size: {round(px * 2.1)}px; }}
     QLabel#sentence[alarm="true"] {{ background: {c.bad}; color: {c.ink}; }}

@@ -12,6 +12,7 @@ from recorder.window.parts.sign import sign_icon
 from recorder.window.state.colours import Palette
 from recorder.window.state.records import COLUMNS, RecordList, RecordRow, cell
 from recorder.window.state.result import sign_of
+from recorder.window.state.words import minus
 
 __all__ = ["RecordsModel", "RecordsTable"]
 
@@ -43,7 +44,7 @@ class RecordsModel(QAbstractTableModel):
 
     def data(self, index: _Index, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
         if role == Qt.ItemDataRole.DisplayRole:
-            return cell(self.list.row(index.row()), index.column(), self.list.unit)
+            return minus(cell(self.list.row(index.row()), index.column(), self.list.unit))
         if role == Qt.ItemDataRole.DecorationRole and index.column() == _OUTCOME:
             row = self.list.row(index.row())
             return None if row.intact == "ALTERED" else self._icons.get(row.outcome)  # no tick on what was changed

@@ -29,6 +29,7 @@ from PySide6.QtWidgets import (
 
 from recorder.window.state.colours import Palette
 from recorder.window.state.testing import Rung
+from recorder.window.state.words import minus
 
 __all__ = ["SMALLEST_TARGET_PX", "Choice", "Key", "Ladder", "Pages", "Reading", "beside", "fits", "restyle", "tighten",
            "words"]
@@ -131,9 +132,16 @@ def tighten(page: QWidget, label: QLabel) -> None:
     restyle(label, "tight", not fits(page))
 
 
+class _Words(QLabel):
+    """Plain words, in which every number below zero has the same sign."""
+
+    def setText(self, text: str) -> None:
+        super().setText(minus(text))
+
+
 def words(role: str, *, name: str = "") -> QLabel:
     """A label that wraps; ``role`` picks its look in the style sheet."""
-    label = QLabel()
+    label = _Words()
     label.setObjectName(role)
     label.setWordWrap(True)
     label.setTextFormat(Qt.TextFormat.PlainText)

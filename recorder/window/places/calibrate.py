@@ -41,6 +41,7 @@ from recorder.window.state.calibrate import (
 )
 from recorder.window.state.colours import Palette
 from recorder.window.state.testing import factor
+from recorder.window.state.words import minus
 
 __all__ = ["CalibratePage"]
 
@@ -211,7 +212,7 @@ class CalibratePage(QWidget):
             way = {"up": "▲", "down": "▼"}.get(pair.direction or "", " ")
             at = f"{format_pressure(pair.reference_kpa, self.unit)} at {self._reading(pair.ratio)}"
             lines.append(f"{n} {way} {at}{off}")
-        self.list.setPlainText("\n".join(lines) or "no pairs yet")
+        self.list.setPlainText("\n".join(map(minus, lines)) or "no pairs yet")
         self.list.moveCursor(self.list.textCursor().MoveOperation.End)
         self._draw()
 

@@ -22,6 +22,7 @@ from recorder.window.state.hold import HoldStrip
 from recorder.window.state.result import LeftOnScreen, ResultScreen
 from recorder.window.state.testing import REPAIRS, LiveScreen, Span
 from recorder.window.state.trace import Earlier, TraceStore
+from recorder.window.state.words import minus
 
 if TYPE_CHECKING:
     from recorder.analysis import HoldCurve
@@ -158,7 +159,7 @@ class LivePage(QWidget):
         self.reading.show_reading(screen.reading, screen.unit, alarm=screen.alarm)
         self.ladder.show_rungs(screen.rungs)
         sentence = together(screen.sentence, screen.unit)
-        text = ("▲ " if screen.alarm or screen.fault else "") + sentence
+        text = minus(("▲ " if screen.alarm or screen.fault else "") + sentence)
         changed = text != self.sentence.text() or screen.caution != self.caution.text()
         self._set(self.sentence, text)
         self._set(self.caution, screen.caution)

@@ -26,6 +26,7 @@ __all__ = ["RecordsPlace"]
 
 _SLICE_S = 0.006  # the screen is never held longer than this by the filling of the table
 _SHOW_EVERY_S = 0.15
+_ASKED = 40  # letters of a filter that are said again
 _AT_ONCE = 4  # recordings given to the judging process ahead of time
 
 
@@ -81,6 +82,9 @@ class RecordsPlace(QWidget):
         top.addWidget(self.filter_edit, 1)
         top.addWidget(self.count)
         column.addLayout(top)
+        self.nothing = words("step", name="nothing matches")
+        self.nothing.hide()
+        column.addWidget(self.nothing)
         self.model = RecordsModel(palette, self.unit)
         self.table = RecordsTable(self.model)
         self.filter_edit.textChanged.connect(self._filter)
@@ -163,6 +167,12 @@ class RecordsPlace(QWidget):
 
     def _say_count(self) -> None:
         shown, every = len(self.model.list.shown), len(self.model.list.rows)
+        asked = " ".join(self.filter_edit.text().split())
+        nothing = not shown and every > 0 and not self._filler.isActive()
+        if nothing:  # an empty table looks like an empty folder
+            asked = asked if len(asked) <= _ASKED else f"{asked[:_ASKED]} …"
+            self.nothing.setText(f"Nothing here has “{asked}” in it. Esc clears the filter and shows all {every}")
+        self.nothing.setVisible(nothing)
         if self._checker.isActive():
             text = f"judged again {self._checked} of {len(self._to_check)}"
         elif not every:
@@ -265,11 +275,14 @@ class RecordsPlace(QWidget):
             self.page.show_opened(*self.opened, self.unit)
 
     def back(self) -> None:
-        """To the table."""
+        """To the table; from there to all of it."""
         if self.pages.currentIndex() == 1:
             self.pages.setCurrentIndex(0)
             self.table.setFocus()
             self.actions_changed.emit()
+        elif self.filter_edit.text():
+            self.filter_edit.clear()
+            self.table.setFocus()
 
     def export(self) -> None:
         """The picture beside the recording; an existing one is kept."""

@@ -13,6 +13,7 @@ from PySide6.QtWidgets import QGridLayout, QLabel, QLineEdit, QWidget
 from recorder.errors import RecorderError
 from recorder.limits import Procedure
 from recorder.model import TestKind
+from recorder.window.parts.job import JobEdit
 from recorder.window.parts.widgets import (
     SMALLEST_TARGET_PX,
     Choice,
@@ -24,6 +25,7 @@ from recorder.window.parts.widgets import (
 )
 from recorder.window.state.colours import Palette
 from recorder.window.state.gauge import Gauge, gauge_words
+from recorder.window.state.jobs import offered
 from recorder.window.state.ports import SIMULATED, PortChoice, port_choices
 from recorder.window.state.testing import SetupForm, check_setup, start_screen
 
@@ -62,9 +64,9 @@ class SetupPage(QWidget):
             self.test_keys[test] = key
             grid.addWidget(key, 1, 1 + column)
         grid.addWidget(QLabel("Which test"), 1, 0)
-        self.marked_edit, self.job_edit, self.repair_edit = QLineEdit(), QLineEdit(), QLineEdit()
+        self.marked_edit, self.job_edit, self.repair_edit = QLineEdit(), JobEdit(offered), QLineEdit()
         self.marked_edit.setPlaceholderText("as stamped, like 16 psi")
-        self.job_edit.setPlaceholderText("job number, vehicle, anything")
+        self.job_edit.setPlaceholderText("job number, vehicle, anything (↓ the folder's jobs)")
         self.repair_edit.setPlaceholderText("what was mended since this job's last test; empty: nothing")
         for edit in (self.job_edit, self.repair_edit):
             edit.setMaxLength(200)
@@ -92,8 +94,9 @@ class SetupPage(QWidget):
         for column in (1, 2, 3):
             grid.setColumnStretch(column, 1)
         self.marked_edit.textChanged.connect(self.check)
-        for edit in (self.marked_edit, self.job_edit, self.repair_edit):
+        for edit in (self.marked_edit, self.repair_edit):
             edit.returnPressed.connect(self.wanted.emit)
+        self.job_edit.entered.connect(self.wanted.emit)
         self.port_box.entered.connect(self.wanted.emit)
         self.port_box.currentIndexChanged.connect(self._port_chosen)
         self.port_box.editTextChanged.connect(self.check)

@@ -15,6 +15,7 @@ from recorder.settings import Settings
 from recorder.window.parts.sound import Alarm, Sounding
 from recorder.window.parts.widgets import Key, Pages
 from recorder.window.places.ending import Ending, Losing
+from recorder.window.places.jobs import FolderJobs
 from recorder.window.places.left_on import LeftOnWatch
 from recorder.window.places.noting import Noting
 from recorder.window.places.repairs import Repairs
@@ -68,6 +69,7 @@ class Testing(QWidget):
         self._ending = False
         self.setup = SetupPage(palette, self.unit, gauge=self.gauge,
                                remembered=port if port is not None else settings.port, procedure=settings.procedure)
+        self.jobs = FolderJobs(self.setup, folder)
         self._page: LivePage | None = None
         self._font_px = 14
         self.pages = Pages()
@@ -353,6 +355,7 @@ class Testing(QWidget):
         self._timer.stop()
         if self.running is not None:
             self.running.let_go()
+        self.jobs.close()
         self._alarm.close()
 
     def use_font(self, px: int) -> None:

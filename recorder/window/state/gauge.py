@@ -52,7 +52,7 @@ class Gauge:
             cal, full_scale_kpa = self.resolved()
         except RecorderError:
             return None  # said elsewhere
-        return full_scale_kpa if cal is None else cal.full_scale_kpa
+        return full_scale_kpa if cal is None else cal.reads_to_kpa
 
     def _calibration(self) -> Calibration | None:
         if not self.calibration:

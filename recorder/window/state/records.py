@@ -20,7 +20,8 @@ from recorder.recording.folders import find_recordings
 from recorder.units import pressure_factor_kpa
 
 __all__ = [
-    "COLUMNS", "RecordList", "RecordRow", "cell", "check_again", "list_folder", "quick_row", "same_words", "sort_value",
+    "COLUMNS", "RecordList", "RecordRow", "annotations_of", "cell", "check_again", "list_folder", "quick_row",
+    "same_words", "sort_value",
 ]
 
 COLUMNS = ("time", "job", "test", "marked", "opening", "fall", "outcome", "intact?", "same again?")
@@ -84,17 +85,36 @@ def _value(q: object) -> float | None:
     return float(value) if isinstance(value, int | float) and abs(value) < _LARGEST else None
 
 
-def _ends(path: Path) -> tuple[bytes, bytes, bool | None]:
+def annotations_of(path: Path) -> dict[str, Any]:
+    """The annotations at both ends of a file, without a look at what is between; none where it cannot be read."""
+    try:
+        *ends, _ = _ends(path, sealed=False)
+    except OSError:
+        return {}
+    return _facts(*ends)
+
+
+def _facts(*ends: bytes) -> dict[str, Any]:
+    facts: dict[str, Any] = {}
+    for line in b"\n".join(ends).split(b"\n"):
+        if line[:1] == b"#":
+            found = _annotation(line.decode("utf-8", "replace"))
+            if found is not None:
+                facts[found[0]] = found[1]
+    return facts
+
+
+def _ends(path: Path, *, sealed: bool = True) -> tuple[bytes, bytes, bool | None]:
     """The first and the last bytes of a regular file, and whether its seal fits, None where that is not known; OSError
-    for anything else. A pipe does not hold the window."""
+    for anything else. A pipe does not hold the window. sealed: whether the seal is asked for."""
     fd = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
     with os.fdopen(fd, "rb") as file:
         info = os.fstat(fd)
         if not stat.S_ISREG(info.st_mode):
             raise OSError(errno.EINVAL, "it is no file")
-        if info.st_size <= _HASHED:
+        if info.st_size <= (_HASHED if sealed else _TAIL):
             data = file.read(_HASHED + 1)
-            return data[:_TAIL], data[-_TAIL:], seal_of(data)[0]
+            return data[:_TAIL], data[-_TAIL:], seal_of(data)[0] if sealed else None
         head = file.read(_TAIL)
         file.seek(info.st_size - _TAIL)
         return head, file.read(_TAIL), None
@@ -113,16 +133,11 @@ def _time(started: object) -> str:
 
 def quick_row(path: Path) -> RecordRow:
     """What the annotations at both ends of the file say, and whether its seal fits; nothing is judged. Never raises."""
-    facts: dict[str, Any] = {}
     try:
         *ends, intact = _ends(path)
     except OSError as err:
         return RecordRow(str(path), "", f"cannot be read: {err.strerror}", "", "", None, None, _UNREADABLE, "no", "no")
-    for line in b"\n".join(ends).split(b"\n"):
-        if line[:1] == b"#":
-            found = _annotation(line.decode("utf-8", "replace"))
-            if found is not None:
-                facts[found[0]] = found[1]
+    facts = _facts(*ends)
     if facts.get("test") not in TEST_KINDS or "recording-format" not in facts:
         seen = legible(*ends)
         if seen.resaved:
@@ -256,7 +271,7 @@ class RecordList:
 
     def set_filter(self, text: str) -> None:
         """Rows that hold every one of these words, anywhere."""
-        self._filter = text.lower().split()
+        self._filter = text.lower().replace("−", "-").split()  # as it stands in the table, or as keys have it
         self.arrange()
 
     def set_unit(self, unit: str) -> None:

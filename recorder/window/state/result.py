@@ -9,7 +9,7 @@ from typing import Any
 from recorder import report
 from recorder.units import format_pressure
 from recorder.window.link.left_on import LeftOn
-from recorder.window.state.words import in_window
+from recorder.window.state.words import in_window, minus
 
 __all__ = ["LeftOnScreen", "Number", "ResultScreen", "left_on_screen", "numbers_of", "result_screen", "sign_of"]
 
@@ -142,14 +142,15 @@ def result_screen(judgement: Mapping[str, Any], unit: str, found: Sequence[str] 
 def left_on_screen(left: LeftOn, unit: str) -> LeftOnScreen:
     """What stands above a result for as long as there is pressure."""
     text = format_pressure(left.pressure_kpa, unit)
-    number = text.split(" ")[0]
-    number = number.lstrip("-") if float(number) == 0 else number.replace("-", "−")
+    number = minus(text.split(" ")[0])
     if left.off:
         return LeftOnScreen("", unit, "The pressure is off", False)
     sentence = report.still_on(left.pressure_kpa, unit, was=left.was, fault=left.fault)
     if sentence is None:
         sentence = "Wait for zero; do not take anything off yet"
-        if left.was:
+        if left.fault:  # its readings are back, and not yet to be believed: no number stands there to wait for
+            sentence = "The gauge reported a fault: see zero on the pump's own gauge before you take anything off"
+        elif left.was:
             sentence = f"It was at {text} when it was last read: see that it is at zero before you take anything off"
-    unknown = left.was or (left.fault and left.pressure_kpa > 0.0)
+    unknown = left.was or (left.fault and left.pressure_kpa >= -report.NO_ZERO_KPA)
     return LeftOnScreen("– –" if unknown else number, unit, sentence, left.alarm)

@@ -13,6 +13,7 @@ from recorder.model import LiveView, Mark, Marking, TestKind
 from recorder.units import format_pressure, parse_marking, pressure_factor_kpa
 from recorder.window.state.hold import HoldStrip, hold_strip
 from recorder.window.state.levels import NO_LEVELS, Levels, Line, lines_of
+from recorder.window.state.words import minus
 
 __all__ = [
     "REPAIRS", "UNITS", "LiveScreen", "PhaseLog", "Rung", "SetupForm", "Span", "check_setup", "factor", "live_screen",
@@ -131,8 +132,7 @@ def _numbers(view: LiveView, unit: str, marks: Sequence[Mark], test: TestKind) -
 def _reading(kpa: float | None, unit: str) -> str:
     if kpa is None:
         return "– –"
-    text = format_pressure(kpa, unit).split(" ")[0]
-    return text.lstrip("-") if float(text) == 0 else text.replace("-", "−")
+    return minus(format_pressure(kpa, unit).split(" ")[0])
 
 
 def live_screen(

@@ -1,10 +1,14 @@
-"""Advice that is worded for the command line, in the window's own terms. Pure."""
+"""The window's own terms for advice that is worded for the command line, and its one form of a minus. Pure."""
 
 from __future__ import annotations
 
 import re
 
-__all__ = ["in_window"]
+__all__ = ["in_window", "minus"]
+
+# A hyphen that is the sign of a number: not one in a word, a day or a file's name, nor an exponent's.
+_HYPHEN = re.compile(r"(?<![\w./\\-])-(?=\.?\d)")
+_NO_LESS = re.compile(r"−(?=0*\.?0*(?![\d.]))")  # of zero, as rounding left it
 
 # What is an option of a command there is a field or a key here. Most particular first.
 _INSTEAD: tuple[tuple[str, str], ...] = (
@@ -30,7 +34,12 @@ _INSTEAD: tuple[tuple[str, str], ...] = (
 
 
 def in_window(text: str) -> str:
-    """The same without options of commands."""
+    """The same without options of commands, and with the window's minus."""
     for there, here in _INSTEAD:
         text = re.sub(there, here, text)
-    return text
+    return minus(text)
+
+
+def minus(text: str) -> str:
+    """The same with the minus sign before numbers below zero, as the large reading has it, and none before zero."""
+    return _NO_LESS.sub("", _HYPHEN.sub("−", text)) if "-" in text else text
