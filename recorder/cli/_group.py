@@ -15,6 +15,7 @@ import click
 
 from recorder import __version__
 from recorder.cli._plain import prepare
+from recorder.cli._unheld import say_unheld
 from recorder.errors import RecorderError, fault_of, printable
 
 __all__ = ["COMMANDS", "main"]
@@ -71,6 +72,10 @@ class _ReaderGoneError(Exception):
     """What wrote into a pipe that nobody reads any more. click itself would end with exit 1, which is an answer."""
 
 
+class _InterruptedError(click.Abort):
+    """Ctrl-C. click itself would say an empty line first, and wait for whoever reads it."""
+
+
 class LazyGroup(click.Group):
     """Commands come from COMMANDS; errors are one line on standard error, exit 2."""
 
@@ -106,6 +111,8 @@ class LazyGroup(click.Group):
             return super().invoke(ctx)
         except BrokenPipeError:
             raise _ReaderGoneError from None
+        except KeyboardInterrupt:
+            raise _InterruptedError from None
 
     def main(
         self,
@@ -138,8 +145,10 @@ class LazyGroup(click.Group):
         except click.ClickException as err:
             _say(f"recorder: {err.format_message()}")
             result = 2
-        except (click.Abort, KeyboardInterrupt):
-            _say("stopped")
+        except (click.Abort, KeyboardInterrupt) as err:
+            _forget(sys.stdout)  # what it has not taken is waited for no more
+            if not say_unheld("\nstopped" if isinstance(err, _InterruptedError) else "stopped"):
+                _forget(sys.stderr)
             result = 2
         except _ReaderGoneError:
             _forget(sys.stdout)  # nothing is left to say to it
@@ -163,7 +172,7 @@ class LazyGroup(click.Group):
         try:
             if sys.stderr is not None:
                 sys.stderr.flush()
-        except (OSError, ValueError):  # what nobody could be told must not become the exit status, at the very end
+        except (OSError, ValueError, KeyboardInterrupt):  # what nobody could be told is no exit status
             _forget(sys.stderr)
         if standalone_mode:
             sys.exit(code)
@@ -197,7 +206,11 @@ def _forget(stream: TextIO) -> None:
 
 
 def _say(text: str) -> None:
-    click.echo(printable(" ".join(text.split())), err=True)
+    """The last words, for which whoever reads them has time; Ctrl-C ends that, too."""
+    try:
+        click.echo(printable(" ".join(text.split())), err=True)
+    except KeyboardInterrupt:
+        _forget(sys.stderr)
 
 
 @click.group(cls=LazyGroup, invoke_without_command=True,

@@ -102,11 +102,12 @@ def command(ctx: click.Context, fast: bool, folder: str, unit: str | None, as_js
             if done.path is None:
                 raise RecorderError("the simulated tester sent nothing", where="recorder try",
                                     do="run it again")
-            if as_json:
-                put_data(dump(done.judgement, file=str(done.path)))
-            else:
-                print_judgement(done.judgement, shown_unit, simulated=True, live=True)
-                click.echo(f"recorded in {done.path}\n")
+            with stop.may_end():
+                if as_json:
+                    put_data(dump(done.judgement, file=str(done.path)))
+                else:
+                    print_judgement(done.judgement, shown_unit, simulated=True, live=True)
+                    click.echo(f"recorded in {done.path}\n")
             paths.append(str(done.path))
             if stop.why is not None:
                 break
