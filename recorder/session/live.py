@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import time
-from collections import deque
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
@@ -13,7 +12,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from recorder.analysis import Analyser, Setup
-from recorder.errors import RecorderError, StorageError
+from recorder.errors import RecorderError, RunError, StorageError
 from recorder.limits import band_kpa, resolve
 from recorder.model import (
     Announcement,
@@ -21,6 +20,7 @@ from recorder.model import (
     LiveView,
     Mark,
     Message,
+    OtherVersion,
     Rows,
     SampleBlock,
     WireCounts,
@@ -32,7 +32,7 @@ from recorder.session.after_hold import AfterHold
 from recorder.session.away import Away
 from recorder.session.config import Finished, PortLike, SessionConfig
 from recorder.session.header import ending, header
-from recorder.session.heard import heard
+from recorder.session.heard import Heard, Told
 from recorder.session.keeper import Keeper
 from recorder.session.patience import NO_ROW_S, SILENT_S, Patience
 from recorder.session.pressure import Pressure
@@ -70,7 +70,6 @@ class Session:
         self.note: RecorderError | None = None  # what has to be told and ends nothing
         self.lost = False  # the port is away at the moment
         self._port = port
-        self._untaken: deque[Chunk | Lost | Back] = deque()
         self._keeper = Keeper(self.folder, began)
         self._testers = testers or self.folder
         self._clock = clock
@@ -82,6 +81,7 @@ class Session:
         self.decoder = Decoder(config.bare_unit)
         if config.bare_unit is not None:
             self.decoder.resync()  # half a number is a number too
+        self._heard = Heard(self.decoder)
         self.timeline = Timeline()
         self.analyser = Analyser(Setup(config.test, config.marked, self._procedure, self._calibration))
         self._whose = Whose(config, self._calibration, port.url, self.timeline)
@@ -93,6 +93,7 @@ class Session:
         self._done: Finished | None = None
         self._marks: list[Mark] = []
         self._readings = 0  # also those that the disk refused
+        self._cut = False  # a row could not be recorded: what comes behind it would stand behind a hole without a flag
 
     # ------------------------------------------------------------ what the faces see
 
@@ -155,28 +156,22 @@ class Session:
         """Take what the port has, and carry it through to the analyser. Never raises RecorderError."""
         if self._done is not None:
             return
-        self._untaken += self._port.take()
+        self._heard.add(self._port.take())
         try:
-            while self._untaken:
-                run = self._run()
-                if run:
-                    self._chunks(run)
-                else:
-                    self._item(self._untaken.popleft())
+            self._carry()
             self._watch()
-        except RecorderError as err:  # what is untaken by now is for the next step
+        except RecorderError as err:  # what is left by now is for the next step
             self._wrong(err)
 
-    def _run(self) -> list[Chunk]:
-        """The chunks that come next and can be read as one; they are taken."""
-        run: list[Chunk] = []
-        while self._untaken and self._whose.sure and not self._whose.bare:
-            item = self._untaken[0]
-            if not isinstance(item, Chunk):
-                break
-            run.append(item)
-            self._untaken.popleft()
-        return run
+    def _carry(self) -> None:
+        """What was heard, to its end."""
+        while (one := self._heard.next(joined=self._whose.sure and not self._whose.bare)) is not None:
+            if not isinstance(one, Told):
+                self._item(one)
+            elif self._whose.held.holds:
+                self._hold(one.message, one.host_s)
+            else:
+                self._message(one.message, one.host_s)
 
     def _item(self, item: Chunk | Lost | Back) -> None:
         if isinstance(item, Lost):
@@ -196,15 +191,9 @@ class Session:
             self._read_on_unannounced()
         self._whose.held.heard(item.host_s)
         self._patience.byte(self._clock())
-        self.decoder.feed(item.data)
-        self._check_version()
         if self._whose.bare:
             self._whose.begun = True
-        for message in self.decoder.take():
-            if self._whose.held.holds:
-                self._hold(message, item.host_s)
-            else:
-                self._message(message, item.host_s)
+        self._heard.decode([item])
 
     def _hold(self, message: Message, host_s: float) -> None:
         """Held back until the adapter says who it is, which this message may do."""
@@ -213,6 +202,8 @@ class Session:
             self._messages(whose.came_back(message, host_s))
         elif isinstance(message, Announcement):
             self._begin(message)
+        elif isinstance(message, OtherVersion):
+            self._other_version()
         elif not whose.another:  # else the right one is waited for
             whose.held.add(message, host_s)
             if whose.begun and isinstance(message, Fault):
@@ -222,29 +213,30 @@ class Session:
         self.note = words.back_without_a_name(self._port.url)
         self._messages(self._whose.unannounced())
 
-    def _check_version(self) -> None:
-        if self.decoder.notices and self.broken is None:
+    def _other_version(self) -> None:
+        """Of what comes from now on nothing is known."""
+        self._whose.another = True
+        if self.broken is None:
             raise words.other_version(self._port.url, self.decoder.notices[0])
 
-    def _chunks(self, chunks: list[Chunk]) -> None:
-        """Chunks without a break between them, as one."""
-        for message, host_s in heard(self.decoder, chunks, self._check_version):
-            self._message(message, host_s)
-
     def _messages(self, held: list[tuple[float, Message]]) -> None:
-        for host_s, message in held:
-            self._message(message, host_s)
+        """What was held back is to be carried on, before all else that was heard."""
+        self._heard.first(held)
 
     def _message(self, message: Message, host_s: Any) -> None:
         """``host_s``: when it arrived; of samples also an array, one item a row."""
         if isinstance(message, Announcement):
             self._whose.check(message)
             self.timeline.announce(message)
+        elif isinstance(message, OtherVersion):
+            self._other_version()
+        elif self._whose.another or self._cut:
+            return
         elif isinstance(message, Fault):
             self._faults.add(message.word, self.timeline.fault(message, host_s), self._clock())
             self._tell(self.analyser.latest_s)
         elif isinstance(message, SampleBlock):
-            if not self._whose.bare and not self._whose.another:
+            if not self._whose.bare:
                 block = self.timeline.add(message, host_s)
                 if self.timeline.doubtful and self._patience.doubts(self._clock()):
                     self._port.write(b"?\n")
@@ -272,6 +264,7 @@ class Session:
         elif len(self._whose.held):
             if self._whose.held.waited(now):
                 self._read_on_unannounced()
+                self._carry()
         elif not self.lost and self._patience.row_s is None:
             self._watch_first_row(now)
         elif not self.lost and (silent_s := self._patience.silent_s(now)) is not None:
@@ -293,6 +286,7 @@ class Session:
             raise wrong
         if self._patience.heard(self.counts).samples and self._patience.nameless(now):
             self._begin(None)
+            self._carry()
 
     def _watch_first_row(self, now: float) -> None:
         fault = self._faults.word(now, NO_ROW_S)
@@ -328,11 +322,15 @@ class Session:
             self._wrong(self._keeper.error)
         self._patience.row(self._clock())
         self._faults.open = True
-        for kept in self._keeper.rows(rows):  # on disk, then to the analyser
-            self._wrong(self._keeper.error)
-            self.analyser.feed(kept.time_s, kept.pressure_kpa, kept.flag, kept.counts)
-            self._readings += len(kept)
-            self._views.stale = True
+        try:
+            for kept in self._keeper.rows(rows):  # on disk, then to the analyser
+                self._wrong(self._keeper.error)
+                self.analyser.feed(kept.time_s, kept.pressure_kpa, kept.flag, kept.counts)
+                self._readings += len(kept)
+                self._views.stale = True
+        except RunError:
+            self._cut = True
+            raise
 
     def _store(self, what: Callable[[Writer], object]) -> None:
         self._keeper.store(what)
@@ -363,8 +361,7 @@ class Session:
     def settle(self) -> None:
         """Take what has come, also from an adapter that has not said who it is: no more is waited for."""
         self.step()
-        while self._untaken and self._done is None:  # after an error
-            self.step()
+        self._rest()
         if not len(self._whose.held) or self.decoder.notices:
             return
         try:
@@ -374,6 +371,11 @@ class Session:
                 self._begin(None)
         except RecorderError as err:
             self._wrong(err)
+        self._rest()
+
+    def _rest(self) -> None:
+        while self._heard.waiting and self._done is None:  # after an error
+            self.step()
 
     def stop(self, why: str) -> Finished:
         """Take what has come, judge it, seal the file. Again: the same answer."""
