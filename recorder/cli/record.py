@@ -25,7 +25,7 @@ from recorder.cli._drive import Keys, StopSignals, drive
 from recorder.cli._live import LiveLine
 from recorder.cli._plain import put_data
 from recorder.errors import SettingError, as_typed
-from recorder.limits import NAMED, Procedure, needed_kpa, resolve, tests_of
+from recorder.limits import NAMED, Procedure, needed_kpa, no_limit, resolve, tests_of
 from recorder.model import TEST_KINDS, Calibration, Marking, TestKind
 from recorder.settings import ASSUMED_FULL_SCALE, Settings, load_settings, recordings_folder
 from recorder.units import parse_marking, parse_quantity, pressure_factor_kpa
@@ -200,7 +200,9 @@ def _procedure(settings: Settings, test: TestKind, given: dict[str, Any]) -> Pro
     more: dict[str, Any] = limits_of(given["limits"])
     for name in more:
         of = tests_of(name)
-        if of and test not in of:
+        if not of:
+            raise no_limit(name, "--limit")
+        if test not in of:
             raise SettingError(f"'{name}' is a limit of {' and '.join(of)} tests, and does nothing in a {test} test",
                                where="--limit", do="leave it away")
     said_by = {"local_air_pressure" if name == "altitude" else name: f"--limit {name}" for name in more}
