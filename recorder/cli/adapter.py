@@ -269,7 +269,9 @@ def _report(
 
     if port.bare_unit is not None:
         return check_bare(port.readings(), port.arrivals(), port.counts, port.bare_unit, cal)
-    assert cal is not None
+    if cal is None:
+        raise SettingError("what turns counts into pressure is not known", where="--calibration",
+                           do="give a calibration, or --full-scale")
     known, nameless = _known(port, full_scale_counts, words)
     return check_adapter(port.samples(), port.counts, known, cal, nameless=nameless)
 
