@@ -17,8 +17,8 @@ from recorder.limit_table import KEYS, NAMED, Key
 from recorder.model import TEST_KINDS, JsonObject, Marking, TestKind
 from recorder.units import parse_quantity
 
-__all__ = ["KEYS", "NAMED", "Key", "Procedure", "band_kpa", "check", "limit_kpa", "limit_name", "needed_kpa", "no_limit",
-           "resolve", "tests_of", "unknown_limits"]
+__all__ = ["KEYS", "NAMED", "Key", "Procedure", "band_kpa", "check", "limit_kpa", "limit_name", "needed_kpa",
+           "no_limit", "resolve", "tests_of", "unknown_limits"]
 
 # kPa; below it no radiator cap is marked: SAE J164, class of 3 to 5 psi, from memory
 LEAST_MARKED_KPA = 20.7
