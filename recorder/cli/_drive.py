@@ -163,6 +163,8 @@ def drive(
     session.step()
     done = session.stop(why if error is None else str(error))
     live.clear()
+    if session.note is not None and not noted:  # what only the end could tell
+        live.say(str(session.note), loud=True)
     return done, error or session.storage_error  # the disk may have refused the seal
 
 

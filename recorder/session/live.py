@@ -385,6 +385,8 @@ class Session:
         self._tell(None)
         self._store(lambda w: w.flush(now=True))  # on disk before it is judged
         judgement = self._kept(self.analyser.judgement).to_json()
+        if self.timeline.undecided:
+            self.note = self.note or words.undecided(self._port.url, self.timeline.undecided)
         digest = self._keeper.seal(ending(why, self.error or self.note, self.decoder, self.timeline), judgement)
         self._wrong(self._keeper.error)
         self._done = Finished(self.path, judgement, digest, why, tuple(self._marks))

@@ -60,12 +60,19 @@ class Timeline:
         self._each_us = 1  # between bare readings, as they last came
         self._replayed = 0
         self._held: tuple[SampleBlock, IntArray] | None = None  # rows back in time, and when they arrived
+        self._held_new = 0  # of those, such as never came before
         self._seen = np.full((2, _SEQ), -1, np.int64)  # clock and counts of the latest row of each sequence number
 
     @property
     def replayed(self) -> int:
         """Lines that came again, and were left out."""
-        return self._replayed + (len(self._held[0]) if self._held is not None else 0)
+        return self._replayed + (len(self._held[0]) if self._held is not None and not self._held_new else 0)
+
+    @property
+    def undecided(self) -> int:
+        """The latest rows, where they are back in time, one at least never came before, and they are too few to tell an
+        adapter that has started again from lines that came late. Where nothing more comes they are left out."""
+        return len(self._held[0]) if self._held is not None and self._held_new else 0
 
     @property
     def doubtful(self) -> bool:
@@ -284,7 +291,7 @@ class Timeline:
                 self.lost_samples += d_seq - 1 if 0 < d_seq < _HALF_SEQ else 0
                 keep(i, ["gap"] if d_seq != 1 else [])
         self._seq = seq
-        self._held = None
+        self._held, self._held_new = None, new_rows
         if back_rows:
             self._held = rows_of(block, np.array(back_rows, np.intp)), np.array(host_us, np.int64)[back_rows]
         return kept, flags
