@@ -96,7 +96,18 @@ def graded(r: Mapping[str, Any], nominal_hz: float) -> tuple[Verdict, tuple[str,
     """Fit, marginal or unfit, with every reason that is not 'fit'. Bounds: common practice, no source.
 
     r: a report's fields, and what only the reasons tell; one that is not there is not known and gives no reason."""
-    r = defaultdict(float, r)
+    worst, reasons = 0, []
+    for value, marginal, unfit, text in _rules(defaultdict(float, r), nominal_hz):
+        grade = 2 if value > unfit else 1 if value > marginal else 0
+        worst = max(worst, grade)
+        if grade:
+            reasons.append(text)
+    names: tuple[Verdict, Verdict, Verdict] = ("fit", "marginal", "unfit")
+    return names[worst], tuple(reasons)
+
+
+def _rules(r: Mapping[str, Any], nominal_hz: float) -> Sequence[tuple[float, float, float, str]]:
+    """Each a value, above what it is marginal and above what unfit, and the reason that it is then."""
     lines = r["samples"] + r["failed_checks"]
     moved = r["changed_kpa"] > 0 and not r["pinned"]
     still = float(not moved)  # what was moved by hand says nothing of the sensor
@@ -106,7 +117,7 @@ def graded(r: Mapping[str, Any], nominal_hz: float) -> tuple[Verdict, tuple[str,
     wanders = r["wander_fall_kpa"] * float(drift <= _DRIFTS_KPA_PER_MIN)  # one that drifts is to warm up first
     matters_kpa = MATTERS_KPA_PER_MIN * HOLD_S / 60.0
     frozen = r["frozen"] and not r["pinned"]
-    rules: Sequence[tuple[float, float, float, str]] = (
+    return (
         (3.0 * moved, 0.5, 2.0,
          f"the pressure changed by {significant(r['changed_kpa'], 2)} kPa while it was listened to: leave the hose "
          "open and still"),
@@ -150,14 +161,6 @@ def graded(r: Mapping[str, Any], nominal_hz: float) -> tuple[Verdict, tuple[str,
         (float(r["nameless"]), 0.5, math.inf,
          "it never announced itself: its full scale was given, its name and its rate are not known"),
     )
-    worst, reasons = 0, []
-    for value, marginal, unfit, text in rules:
-        grade = 2 if value > unfit else 1 if value > marginal else 0
-        worst = max(worst, grade)
-        if grade:
-            reasons.append(text)
-    names: tuple[Verdict, Verdict, Verdict] = ("fit", "marginal", "unfit")
-    return names[worst], tuple(reasons)
 
 
 def _off(ppm: float) -> str:

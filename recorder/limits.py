@@ -17,8 +17,8 @@ from recorder.limit_table import KEYS, NAMED, Key
 from recorder.model import TEST_KINDS, JsonObject, Marking, TestKind
 from recorder.units import parse_quantity
 
-__all__ = ["KEYS", "NAMED", "Key", "Procedure", "band_kpa", "check", "limit_kpa", "limit_name", "needed_kpa", "resolve",
-           "tests_of", "unknown_limits"]
+__all__ = ["KEYS", "NAMED", "Key", "Procedure", "band_kpa", "check", "limit_kpa", "limit_name", "needed_kpa",
+           "no_limit", "resolve", "tests_of", "unknown_limits"]
 
 # kPa; below it no radiator cap is marked: SAE J164, class of 3 to 5 psi, from memory
 LEAST_MARKED_KPA = 20.7
@@ -151,6 +151,12 @@ def tests_of(name: str) -> tuple[TestKind, ...]:
                  if name == _ALTITUDE or one in (*_OF_ALL, *_OF_ONE[test], *_SELDOM[test]))
 
 
+def no_limit(written: str, where: str = "") -> SettingError:
+    """That there is none of this name."""
+    return SettingError(f"there is no limit called '{written}'", where=where,
+                        do="use one of: " + ", ".join((*_BY_NAME, _ALTITUDE)))
+
+
 def _counts(name: str, given: Any) -> bool:
     """Whether it is a limit: its name, and for both sides of a band a quantity."""
     return name in (*_BY_NAME, _ALTITUDE) or (
@@ -256,9 +262,7 @@ def _layered(test: TestKind, layers: Sequence[Mapping[str, Any]], *, strict: boo
                 except SettingError as err:
                     raise SettingError(err.what, where=f"limit '{own}'", do=err.do) from None
             elif strict:
-                raise SettingError(
-                    f"there is no limit called '{own}'", do="use one of: " + ", ".join((*_BY_NAME, _ALTITUDE))
-                )
+                raise no_limit(own)
             else:
                 other[own] = given
         out = replace(out, **changes)

@@ -6,7 +6,8 @@ import os
 import signal
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from types import FrameType, TracebackType
 from typing import TYPE_CHECKING, Any
 
@@ -30,10 +31,22 @@ class StopSignals:
 
     def __init__(self) -> None:
         self.why: str | None = None
+        self._ends = False  # nothing is under way that is to be sealed first
         self._before: list[tuple[int, Any]] = []
 
     def _caught(self, number: int, frame: FrameType | None) -> None:
         self.why = "interrupted" if number == signal.SIGINT else signal.Signals(number).name
+        if self._ends:
+            raise KeyboardInterrupt
+
+    @contextmanager
+    def may_end(self) -> Iterator[None]:
+        """Meanwhile a signal ends the program: what waits for the reader of a result is not to wait for ever."""
+        self._ends = True
+        try:
+            yield
+        finally:
+            self._ends = False
 
     def asked(self) -> bool:
         """Whether somebody wants it to stop."""
@@ -75,7 +88,8 @@ class Keys:
         if self._saved is not None and sys.platform != "win32":
             import termios
 
-            termios.tcsetattr(sys.stdin.fileno(), termios.TCSADRAIN, self._saved)
+            # At once: a terminal that is stopped is not waited for until it has shown everything.
+            termios.tcsetattr(sys.stdin.fileno(), termios.TCSANOW, self._saved)
 
     def take(self) -> str:
         """The key that was pressed, or an empty text."""
@@ -149,6 +163,8 @@ def drive(
     session.step()
     done = session.stop(why if error is None else str(error))
     live.clear()
+    if session.note is not None and not noted:  # what only the end could tell
+        live.say(str(session.note), loud=True)
     return done, error or session.storage_error  # the disk may have refused the seal
 
 

@@ -15,6 +15,7 @@ import click
 
 from recorder import __version__
 from recorder.cli._plain import prepare
+from recorder.cli._unheld import say_unheld
 from recorder.errors import RecorderError, fault_of, printable
 
 __all__ = ["COMMANDS", "main"]
@@ -71,6 +72,10 @@ class _ReaderGoneError(Exception):
     """What wrote into a pipe that nobody reads any more. click itself would end with exit 1, which is an answer."""
 
 
+class _InterruptedError(click.Abort):
+    """Ctrl-C. click itself would say an empty line first, and wait for whoever reads it."""
+
+
 class LazyGroup(click.Group):
     """Commands come from COMMANDS; errors are one line on standard error, exit 2."""
 
@@ -106,6 +111,8 @@ class LazyGroup(click.Group):
             return super().invoke(ctx)
         except BrokenPipeError:
             raise _ReaderGoneError from None
+        except KeyboardInterrupt:
+            raise _InterruptedError from None
 
     def main(
         self,
@@ -122,52 +129,60 @@ class LazyGroup(click.Group):
             extra.setdefault("terminal_width", max(columns - 2, _NARROWEST))
         try:
             result = super().main(args, prog_name, complete_var, standalone_mode=False, **extra)
-        except RecorderError as err:
-            _say(str(err))
-            result = 2
-        except click.UsageError as err:
-            asked = list(sys.argv[1:] if args is None else args)[:1]
-            path = err.ctx.command_path if err.ctx else " ".join(["recorder", *(a for a in asked if a in COMMANDS)])
-            said = err.format_message().strip()
-            for type_, name in _TYPES.items():
-                said = said.replace(f"is not a valid {type_}", f"is no {name}")
-            said += "" if said.endswith((".", "?")) else "."
-            _say(f"{path}: {said}{_meant(asked, err)}{_file_meant(sys.argv[1:] if args is None else args, err)} "
-                 f"See '{path} --help'.")
-            result = 2
-        except click.ClickException as err:
-            _say(f"recorder: {err.format_message()}")
-            result = 2
-        except (click.Abort, KeyboardInterrupt):
-            _say("stopped")
-            result = 2
-        except _ReaderGoneError:
-            _forget(sys.stdout)  # nothing is left to say to it
-            result = _READER_GONE
-        except MemoryError:
-            _say("recorder: there is not enough memory for this; give it smaller files, or fewer at a time")
-            result = 2
-        except Exception as err:  # a fault of the program itself: still one line, unless asked for more
-            if os.environ.get("RECORDER_DEBUG"):
-                raise
-            if isinstance(err, OSError) and err.errno in _OUTPUT:
-                # Recordings and pictures have errors of their own, so this is what is printed.
-                _forget(sys.stdout)
-                _say(f"recorder: the output cannot be written ({err.strerror}); make room, or send it elsewhere")
-            elif isinstance(err, OSError) and isinstance(err.filename, str):
-                _say(f"{err.filename}: it cannot be used ({err.strerror}); check the name and its rights")
-            else:
-                _say(f"recorder: {fault_of(err)}")
-            result = 2
+        except Exception as err:
+            result = _told(err, sys.argv[1:] if args is None else args)
+        except KeyboardInterrupt as err:
+            result = _told(err, ())
         code = result if isinstance(result, int) else 0
         try:
             if sys.stderr is not None:
                 sys.stderr.flush()
-        except (OSError, ValueError):  # what nobody could be told must not become the exit status, at the very end
+        except (OSError, ValueError, KeyboardInterrupt):  # what nobody could be told is no exit status
             _forget(sys.stderr)
         if standalone_mode:
             sys.exit(code)
         return code
+
+
+def _told(err: BaseException, args: Sequence[str]) -> int:
+    """Says in one line what ended the program; the exit status. args: what was typed. What is a fault of the program
+    itself is raised where that is asked for."""
+    if isinstance(err, RecorderError):
+        _say(str(err))
+    elif isinstance(err, click.UsageError):
+        _say_usage(err, args)
+    elif isinstance(err, click.ClickException):
+        _say(f"recorder: {err.format_message()}")
+    elif isinstance(err, click.Abort | KeyboardInterrupt):
+        _forget(sys.stdout)  # what it has not taken is waited for no more
+        if not say_unheld("\nstopped" if isinstance(err, _InterruptedError) else "stopped"):
+            _forget(sys.stderr)
+    elif isinstance(err, _ReaderGoneError):
+        _forget(sys.stdout)  # nothing is left to say to it
+        return _READER_GONE
+    elif isinstance(err, MemoryError):
+        _say("recorder: there is not enough memory for this; give it smaller files, or fewer at a time")
+    elif os.environ.get("RECORDER_DEBUG"):
+        raise err
+    elif isinstance(err, OSError) and err.errno in _OUTPUT:
+        # Recordings and pictures have errors of their own, so this is what is printed.
+        _forget(sys.stdout)
+        _say(f"recorder: the output cannot be written ({err.strerror}); make room, or send it elsewhere")
+    elif isinstance(err, OSError) and isinstance(err.filename, str):
+        _say(f"{err.filename}: it cannot be used ({err.strerror}); check the name and its rights")
+    else:
+        _say(f"recorder: {fault_of(err)}")
+    return 2
+
+
+def _say_usage(err: click.UsageError, args: Sequence[str]) -> None:
+    asked = list(args)[:1]
+    path = err.ctx.command_path if err.ctx else " ".join(["recorder", *(a for a in asked if a in COMMANDS)])
+    said = err.format_message().strip()
+    for type_, name in _TYPES.items():
+        said = said.replace(f"is not a valid {type_}", f"is no {name}")
+    said += "" if said.endswith((".", "?")) else "."
+    _say(f"{path}: {said}{_meant(asked, err)}{_file_meant(args, err)} See '{path} --help'.")
 
 
 def _meant(asked: Sequence[str], err: click.UsageError) -> str:
@@ -197,7 +212,11 @@ def _forget(stream: TextIO) -> None:
 
 
 def _say(text: str) -> None:
-    click.echo(printable(" ".join(text.split())), err=True)
+    """The last words, for which whoever reads them has time; Ctrl-C ends that, too."""
+    try:
+        click.echo(printable(" ".join(text.split())), err=True)
+    except KeyboardInterrupt:
+        _forget(sys.stderr)
 
 
 @click.group(cls=LazyGroup, invoke_without_command=True,

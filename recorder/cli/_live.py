@@ -8,12 +8,13 @@ import shutil
 import sys
 import textwrap
 import time
-from typing import IO, TYPE_CHECKING, TextIO
+from typing import TYPE_CHECKING, TextIO
 
 import click
 
 from recorder import report
 from recorder.cli._common import colour_on
+from recorder.cli._unheld import Unheld
 from recorder.errors import printable
 from recorder.model import TestKind
 from recorder.units import format_pressure
@@ -31,16 +32,6 @@ _COUNTS_DOWN = re.compile(r":? ?[\d.:]+(?: \S+)? (?:to go|left)")
 _NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
 
 
-def _opened_again(stream: IO[str]) -> int:
-    """The stream's terminal, opened so that a write never waits; -1 where that is not possible."""
-    if os.name != "posix":
-        return -1
-    try:
-        return os.open(os.ttyname(stream.fileno()), os.O_WRONLY | os.O_NOCTTY | os.O_NONBLOCK)
-    except OSError:
-        return -1
-
-
 def _pressure(kpa: float, unit: str) -> str:
     text = format_pressure(kpa, unit)
     return text[1:] if text.startswith("-") and not text.strip("-0. " + unit) else text  # no minus zero
@@ -49,7 +40,8 @@ def _pressure(kpa: float, unit: str) -> str:
 class LiveLine:
     """Shows the view on standard error. At a terminal what to do stands on lines of its own whenever it changes, as
     many as it needs, and the one line that is rewritten has what fits, nothing cut; elsewhere a line whenever
-    the step changes, and every few seconds."""
+    the step changes, and every few seconds. What finds no room is left out, and with room again that is said: neither
+    the recording nor a stop ever waits for who reads this."""
 
     def __init__(self, test: TestKind, unit: str = "kPa", *, mute: bool = True) -> None:
         self.test, self.unit, self.mute = test, unit, mute
@@ -61,22 +53,20 @@ class LiveLine:
         self._shown_at = float("-inf")
         self._width = 0
         self._columns, self._measured_at = 80, float("-inf")  # of the terminal
-        self._own = _opened_again(self.stream) if self.terminal and self.stream is not None else -1
+        self._unheld = Unheld(self.stream)
+        self._left_out = 0  # lines, since the latest that was taken
 
     def _put(self, text: str) -> bool:
-        """Whether it was taken. A terminal that was stopped (Ctrl-S), or whose connection hangs, must not hold up
-        the recording; nor may a pipe that nobody reads any more, or a full disk behind it, end it."""
-        if self.stream is None:
-            return False
-        try:
-            if self._own < 0:
-                self.stream.write(text)
-                self.stream.flush()
-                return True
-            data = text.encode(self.stream.encoding or "utf-8", self.stream.errors or "replace")
-            return os.write(self._own, data) == len(data)
-        except OSError:  # it takes nothing at the moment, or went away
-            return False
+        """Whether it was taken."""
+        return self._unheld.put(text)
+
+    def _put_line(self, text: str) -> None:
+        """A line that stays, below what was left out before it."""
+        before = f"({self._left_out} line{'s' * (self._left_out > 1)} left out, for nobody read them)\n"
+        if self._put((before if self._left_out else "") + text + "\n"):
+            self._left_out = 0
+        else:
+            self._left_out += 1
 
     def _sentence(self, view: LiveView, away: Away | None) -> str:
         if away is None:
@@ -161,7 +151,7 @@ class LiveLine:
             if self._put("\r" + shown + " " * max(0, self._width - len(line))):
                 self._width = len(line)
         elif changed or now - self._shown_at >= _PLAIN_EVERY_S:
-            self._put(self.text(view, away).strip() + "\n")
+            self._put_line(self.text(view, away).strip())
             self._shown_at = now
 
     def _say_caution(self, view: LiveView) -> None:
@@ -185,7 +175,7 @@ class LiveLine:
             text = "\n".join(lines).replace("\u00a0", " ")
         if loud and colour_on(self.stream):
             text = click.style(text, fg="red", bold=True)
-        self._put(text + "\n")
+        self._put_line(text)
 
     def clear(self) -> None:
         """Takes the live line away."""

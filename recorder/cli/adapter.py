@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from recorder.adapter_bare import BareReport
     from recorder.cli._drive import StopSignals
     from recorder.cli._gather import Gatherer
+    from recorder.cli._unheld import Unheld
     from recorder.model import Calibration
 
 __all__ = ["command"]
@@ -191,8 +192,10 @@ def command(
                            do="leave it away with --bare")
 
     from recorder.cli._drive import StopSignals
+    from recorder.cli._unheld import Unheld
 
     cal, gauge, assumed = _gauge(settings, calibration_file, full_scale, bare=bare is not None)
+    words = Unheld(sys.stderr)  # a reader that stalls holds up no Ctrl-C
     with StopSignals() as stop:  # before the port is opened, which may take its time
         from recorder.cli._gather import Gatherer
 
@@ -203,14 +206,14 @@ def command(
         def tell() -> None:
             """Only of an adapter that can be looked at: of any other its one line is enough."""
             while notes:
-                click.echo(notes.pop(), err=True)
+                words.put(f"{notes.pop()}\n")
 
         try:
             with Gatherer(url, baud or settings.baud, bare_unit=bare) as port:
-                _listen(port, seconds, full_scale_counts, stop, tell)
+                _listen(port, seconds, full_scale_counts, stop, tell, words)
             cut = _cut_short(port, stop)
             _check_enough(port, seconds, full_scale_counts, cut)
-            report = _report(port, full_scale_counts, cal)
+            report = _report(port, full_scale_counts, cal, words)
             tell()
         except RunError as err:
             if err.where:
@@ -257,31 +260,34 @@ def _check_enough(port: Gatherer, seconds: float, full_scale_counts: int | None,
                        do=f"let it run for {LEAST_S:g} s at least, better for all of {seconds:g} s")
 
 
-def _report(port: Gatherer, full_scale_counts: int | None, cal: Calibration | None) -> AdapterReport | BareReport:
+def _report(
+    port: Gatherer, full_scale_counts: int | None, cal: Calibration | None, words: Unheld
+) -> AdapterReport | BareReport:
     """What the samples say. RunError, SilentAdapter."""
     from recorder.adapter import check_adapter
     from recorder.adapter_bare import check_bare
 
     if port.bare_unit is not None:
         return check_bare(port.readings(), port.arrivals(), port.counts, port.bare_unit, cal)
-    assert cal is not None
-    known, nameless = _known(port, full_scale_counts)
+    if cal is None:
+        raise SettingError("what turns counts into pressure is not known", where="--calibration",
+                           do="give a calibration, or --full-scale")
+    known, nameless = _known(port, full_scale_counts, words)
     return check_adapter(port.samples(), port.counts, known, cal, nameless=nameless)
 
 
-def _known(port: Gatherer, full_scale_counts: int | None) -> tuple[Announcement, bool]:
+def _known(port: Gatherer, full_scale_counts: int | None, words: Unheld) -> tuple[Announcement, bool]:
     """The adapter's announcement, or what was given in its place; whether it is the latter. SilentAdapter."""
     if full_scale_counts is None or port.announcement is not None:
         known = port.known()
         if full_scale_counts is not None and known.full_scale_counts != full_scale_counts:
-            click.echo(f"the adapter announces a full scale of {known.full_scale_counts} counts: that is taken",
-                       err=True)
+            words.put(f"the adapter announces a full scale of {known.full_scale_counts} counts: that is taken\n")
         return known, False
     return Announcement(1, "without a name", "", full_scale_counts, 0.0), True
 
 
 def _listen(port: Gatherer, seconds: float, full_scale_counts: int | None, stop: StopSignals,
-            tell: Callable[[], None]) -> None:
+            tell: Callable[[], None], words: Unheld) -> None:
     """Listens for ``seconds``, or until it is stopped. tell: called once it is known that there is something to listen
     to for as long. What would only waste three minutes is said after ten seconds:
     an adapter without announcements, or one whose sequence or clock cannot be used."""
@@ -296,19 +302,18 @@ def _listen(port: Gatherer, seconds: float, full_scale_counts: int | None, stop:
     def tick_of(later_s: float) -> Callable[[float], None]:
         def tick(left_s: float) -> None:
             if terminal:
-                click.echo(f"\rlistening, hose open to the air: {left_s + later_s:4.0f} s (Ctrl-C: enough) ",
-                           err=True, nl=False)
+                words.put(f"\rlistening, hose open to the air: {left_s + later_s:4.0f} s (Ctrl-C: enough) ")
         return tick
 
     try:
         port.listen(first_s, tick=tick_of(seconds - first_s), enough=stopped)
         if seconds > first_s and not stopped() and not port.lost:
             if port.bare_unit is None:
-                _known(port, full_scale_counts)
+                _known(port, full_scale_counts, words)
                 if sum(map(len, port.blocks)) > LOOKED_AT:
                     usable(port.samples())
             tell()
             port.listen(seconds - first_s, tick=tick_of(0.0), enough=stopped)
     finally:
         if terminal:
-            click.echo("\r" + " " * 60 + "\r", err=True, nl=False)
+            words.put("\r" + " " * 60 + "\r")

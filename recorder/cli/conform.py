@@ -146,6 +146,7 @@ def _listen(url: str, seconds: float, baud: int) -> tuple[bytes, RuleResult, Rul
 
     from recorder.cli._drive import StopSignals
     from recorder.cli._question import Question
+    from recorder.cli._unheld import say_unheld
     from recorder.model import SampleBlock
     from recorder.port import Chunk, Lost, Port, ports_there_are
     from recorder.wire import Decoder
@@ -192,7 +193,7 @@ def _listen(url: str, seconds: float, baud: int) -> tuple[bytes, RuleResult, Rul
         )
     if lost or stop.why is not None:
         why = "the adapter went away; " if lost else ""
-        click.echo(f"cut short: {why}judged on the {now:.0f} s that had come of {seconds:g} s", err=True)
+        say_unheld(f"cut short: {why}judged on the {now:.0f} s that had come of {seconds:g} s")
     return bytes(data), _answers(question.answers), _clock_speed(speed)
 
 

@@ -25,13 +25,13 @@ from recorder.cli._drive import Keys, StopSignals, drive
 from recorder.cli._live import LiveLine
 from recorder.cli._plain import put_data
 from recorder.errors import SettingError, as_typed
-from recorder.limits import NAMED, Procedure, needed_kpa, resolve, tests_of
+from recorder.limits import NAMED, Procedure, needed_kpa, no_limit, resolve, tests_of
 from recorder.model import TEST_KINDS, Calibration, Marking, TestKind
 from recorder.settings import ASSUMED_FULL_SCALE, Settings, load_settings, recordings_folder
 from recorder.units import parse_marking, parse_quantity, pressure_factor_kpa
 
 if TYPE_CHECKING:
-    from recorder.session import SessionConfig
+    from recorder.session import Finished, Session, SessionConfig
 
 __all__ = ["command"]
 
@@ -119,18 +119,22 @@ def command(ctx: click.Context, /, **given: Any) -> None:
     if left_on is not None:
         live.say(left_on, loud=True)
     if done.path is None:
-        if error is not None:
-            raise error
-        raise nothing_recorded(url, session.counts, session.decoder.unusable, bare=config.bare_unit is not None)
+        bare = config.bare_unit is not None
+        raise error or nothing_recorded(url, session.counts, session.decoder.unusable, bare=bare)
+    _print(session, done, unit, as_json=given["as_json"])
+    if error is not None:
+        raise error
+    ctx.exit(0)
+
+
+def _print(session: Session, done: Finished, unit: str, *, as_json: bool) -> None:
+    """The judgement, and where its recording is."""
     complete = done.sha256 is not None  # what the ledger lacks is said, and is no part of it
-    if given["as_json"]:
+    if as_json:
         put_data(dump(done.judgement, file=str(done.path), **({} if complete else {"file_complete": False})))
     else:
         print_judgement(done.judgement, unit, report.found(done.marks), live=True)
         click.echo(f"recorded in {done.path}" if complete else not_complete(session))
-    if error is not None:
-        raise error
-    ctx.exit(0)
 
 
 def _said_first(
@@ -200,7 +204,9 @@ def _procedure(settings: Settings, test: TestKind, given: dict[str, Any]) -> Pro
     more: dict[str, Any] = limits_of(given["limits"])
     for name in more:
         of = tests_of(name)
-        if of and test not in of:
+        if not of:
+            raise no_limit(name, "--limit")
+        if test not in of:
             raise SettingError(f"'{name}' is a limit of {' and '.join(of)} tests, and does nothing in a {test} test",
                                where="--limit", do="leave it away")
     said_by = {"local_air_pressure" if name == "altitude" else name: f"--limit {name}" for name in more}

@@ -17,8 +17,8 @@ from recorder.cli._plain import put_data
 from recorder.errors import RecorderError
 
 if TYPE_CHECKING:
-    from recorder.rig import SimulatedTester
-    from recorder.session import Session
+    from recorder.rig import DemoTest, SimulatedTester, Trace
+    from recorder.session import Finished, Session
 
 __all__ = ["command"]
 
@@ -59,11 +59,8 @@ def command(ctx: click.Context, fast: bool, folder: str, unit: str | None, as_js
     if sys.platform == "win32":
         raise RecorderError("the simulated tester needs a pseudo-terminal, which Windows does not have",
                             where="recorder try", do="try it on Linux or macOS, or in WSL")
-    from recorder.limits import resolve
-    from recorder.port import Port
     from recorder.recording import check_folder
-    from recorder.rig import SimulatedTester, demo, simulate
-    from recorder.session import Session, SessionConfig
+    from recorder.rig import demo, simulate
     from recorder.settings import load_settings
 
     settings = load_settings()
@@ -78,38 +75,50 @@ def command(ctx: click.Context, fast: bool, folder: str, unit: str | None, as_js
             if stop.asked():
                 live.say(_NOTHING)
                 break
-            config = SessionConfig(
-                test=part.test, marked=part.marked, job=part.job, repair=part.repair,
-                procedure=resolve(part.test, {"stroke_volume": part.stroke_volume_ml}),
-                calibration=trace.calibration, simulated=True,
-            )
-            with SimulatedTester(trace, speed=None if fast else 1.0) as tester:
-                port = Port(tester.url)
-                port.open()
-                try:
-                    session = Session(config, port=port, folder=Path(folder))
-                    done, error = drive(session, live, stop, over=_Played(tester, session),
-                                        pause_s=0.001 if fast else 0.02)
-                finally:
-                    port.close()
-            if done.path is None and stop.why is not None:
+            done = _recorded(part, trace, live, stop, Path(folder), fast=fast)
+            if done.path is None:
                 live.say(_NOTHING)
                 break
-            if tester.broken is not None:
-                raise tester.broken
-            if error is not None:
-                raise error
-            if done.path is None:
-                raise RecorderError("the simulated tester sent nothing", where="recorder try",
-                                    do="run it again")
-            if as_json:
-                put_data(dump(done.judgement, file=str(done.path)))
-            else:
-                print_judgement(done.judgement, shown_unit, simulated=True, live=True)
-                click.echo(f"recorded in {done.path}\n")
+            with stop.may_end():
+                if as_json:
+                    put_data(dump(done.judgement, file=str(done.path)))
+                else:
+                    print_judgement(done.judgement, shown_unit, simulated=True, live=True)
+                    click.echo(f"recorded in {done.path}\n")
             paths.append(str(done.path))
             if stop.why is not None:
                 break
     if not as_json and stop.why is None:
         click.echo(f"{len(paths)} recordings; judge them again with: recorder judge {folder}/*.csv")
     ctx.exit(0)
+
+
+def _recorded(part: DemoTest, trace: Trace, live: LiveLine, stop: StopSignals, folder: Path, *, fast: bool) -> Finished:
+    """One test of the demo; without a path it was stopped before anything was recorded. RecorderError."""
+    from recorder.limits import resolve
+    from recorder.port import Port
+    from recorder.rig import SimulatedTester
+    from recorder.session import Session, SessionConfig
+
+    config = SessionConfig(
+        test=part.test, marked=part.marked, job=part.job, repair=part.repair,
+        procedure=resolve(part.test, {"stroke_volume": part.stroke_volume_ml}),
+        calibration=trace.calibration, simulated=True,
+    )
+    with SimulatedTester(trace, speed=None if fast else 1.0) as tester:
+        port = Port(tester.url)
+        port.open()
+        try:
+            session = Session(config, port=port, folder=folder)
+            done, error = drive(session, live, stop, over=_Played(tester, session), pause_s=0.001 if fast else 0.02)
+        finally:
+            port.close()
+    if done.path is None and stop.why is not None:
+        return done
+    if tester.broken is not None:
+        raise tester.broken
+    if error is not None:
+        raise error
+    if done.path is None:
+        raise RecorderError("the simulated tester sent nothing", where="recorder try", do="run it again")
+    return done

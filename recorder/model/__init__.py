@@ -29,7 +29,15 @@ from recorder.model.values import (
     Quantity,
     TestKind,
 )
-from recorder.model.wire import Announcement, BareBlock, Fault, Message, SampleBlock, WireCounts
+from recorder.model.wire import (
+    Announcement,
+    BareBlock,
+    Fault,
+    Message,
+    OtherVersion,
+    SampleBlock,
+    WireCounts,
+)
 
 if TYPE_CHECKING:
     from recorder.model.values import BoolArray, FloatArray, IntArray
@@ -48,6 +56,6 @@ else:
 __all__ = [
     "LARGEST_COEFFICIENT_KPA", "TEST_KINDS", "ZERO_RATIOS", "Announcement", "BareBlock", "BoolArray", "Calibration",
     "Fault", "FaultRun", "FloatArray", "Header", "Hold", "IntArray", "JsonObject", "Judgement", "LiveView", "Mark",
-    "Marking", "Message", "Outcome", "Phase", "PhaseName", "Quantity", "Reason", "Recording", "Rows", "SampleBlock",
-    "Settling", "TestKind", "WireCounts",
+    "Marking", "Message", "OtherVersion", "Outcome", "Phase", "PhaseName", "Quantity", "Reason", "Recording", "Rows",
+    "SampleBlock", "Settling", "TestKind", "WireCounts",
 ]  # fmt: skip

@@ -21,6 +21,13 @@ class Announcement:
 
 
 @dataclass(frozen=True, slots=True)
+class OtherVersion:
+    """An announcement of a wire version that this program does not know: what comes after it may mean anything."""
+
+    version: int
+
+
+@dataclass(frozen=True, slots=True)
 class Fault:
     """An adapter saying what is wrong (wire kind ``F``): open, short, supply or adc."""
 
@@ -56,7 +63,7 @@ class BareBlock:
         return len(self.value)
 
 
-Message = Announcement | Fault | SampleBlock | BareBlock
+Message = Announcement | OtherVersion | Fault | SampleBlock | BareBlock
 
 
 @dataclass(frozen=True, slots=True)

@@ -114,8 +114,9 @@ class Port:
                 time.sleep(_LET_GO_S / 5.0)
         self._when_taken = self._when_taken and _plain(self._serial)
         self._gone, self._failure = False, None  # of the time before it was closed
-        self._stop.clear()
-        self._thread = threading.Thread(target=self._run, name=f"port {self.url}", daemon=True)
+        # A thread that ``close`` no longer waited for keeps its own, and ends by it.
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, args=(self._stop,), name=f"port {self.url}", daemon=True)
         self._thread.start()
 
     def take(self) -> list[Chunk | Lost | Back]:
@@ -184,25 +185,27 @@ class Port:
             if isinstance(item, Chunk):
                 self._backlog += len(item.data)
 
-    def _run(self) -> None:
+    def _run(self, stop: threading.Event) -> None:
         try:
-            while not self._stop.is_set():
-                if not self._read_until_lost():
+            while not stop.is_set():
+                if not self._read_until_lost(stop):
                     return
-                if not self._wait_for_return():
+                if not self._wait_for_return(stop):
                     return
         except Exception as err:  # a thread may die, it may not vanish
+            if stop.is_set():  # of a port that was closed, and may be open again
+                return
             self._failure = RunError(
                 f"reading stopped ({type(err).__name__}: {err})", where=self.url, do="start the test again"
             )
             self._put(Lost(time.monotonic()))
 
-    def _read_until_lost(self) -> bool:
+    def _read_until_lost(self, stop: threading.Event) -> bool:
         """True when the port was lost, False when it is time to stop."""
         try:
-            while not self._stop.is_set():
+            while not stop.is_set():
                 if self._when_taken:
-                    self._read_for_taker()
+                    self._read_for_taker(stop)
                 else:
                     self._read(_WAIT_S)
                 if self._backlog > MOST_BACKLOG_BYTES:
@@ -212,26 +215,31 @@ class Port:
                     )
                     return False
         except FOREIGN:
+            if stop.is_set():
+                return False
             self._put(Lost(time.monotonic()))
             self._disconnect()
             return True
         return False
 
-    def _read_for_taker(self) -> None:
+    def _read_for_taker(self, stop: threading.Event) -> None:
         """Waits for a while; reads where nothing was taken in it. Raises FOREIGN when the port is lost."""
-        self._stop.wait(_UNTAKEN_S)
+        if stop.wait(_UNTAKEN_S):
+            return
         if self._gone:
             raise serial.SerialException("the taker found it lost")
         if time.monotonic() - self._taken_s > _UNTAKEN_S:
             self._read_all()
 
-    def _wait_for_return(self) -> bool:
+    def _wait_for_return(self, stop: threading.Event) -> bool:
         """True when the port is open again, False when it is time to stop (``failure`` may be set)."""
         end = time.monotonic() + self.reconnect_s
-        while not self._stop.wait(_RETRY_S):
+        while not stop.wait(_RETRY_S):
             try:
                 link = self._connect()
             except FOREIGN:
+                if stop.is_set():
+                    return False
                 if time.monotonic() >= end:
                     self._failure = PortLost(
                         f"the adapter went away and did not come back within {self.reconnect_s:g} s",
@@ -241,7 +249,7 @@ class Port:
                     return False
                 continue
             with self._reading:  # nothing is read before the queue tells that it is back
-                if self._stop.is_set():  # it took so long that ``close`` no longer waited
+                if stop.is_set():  # it took so long that ``close`` no longer waited
                     with contextlib.suppress(*FOREIGN):
                         link.close()
                     return False

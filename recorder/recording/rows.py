@@ -1,4 +1,5 @@
-"""Rows to text and back. Pure. What the text says is the truth: time to 1 µs, pressure to 0.0001 of its unit."""
+"""Rows to text and back. Pure. What the text says is the truth: time to 1 µs, pressure to 0.0001 of its unit; what the
+adapter sent is kept as it was."""
 
 from __future__ import annotations
 
@@ -73,6 +74,16 @@ def _floats(values: FloatArray | None, n: int, form: str) -> list[str]:
     return ["" if v != v else form % v for v in np.asarray(values, float).tolist()]
 
 
+def _temperatures(values: FloatArray | None, n: int) -> list[str]:
+    """With two decimals, as most sensors need no more; where that is another number, with as many as tell it."""
+    texts = _floats(values, n, "%.2f")
+    if values is None or not any(texts):
+        return texts
+    each = zip(np.asarray(values, float).tolist(), texts, strict=True)
+    return [text if not text or float(text) == value else np.format_float_positional(value, trim="-")
+            for value, text in each]
+
+
 def rows_text(rows: Rows, unit: str = "kPa") -> str:
     """The data rows as they stand in a file, one line each, with all columns of the format."""
     n = len(rows)
@@ -85,7 +96,7 @@ def rows_text(rows: Rows, unit: str = "kPa") -> str:
     cells = zip(
         np.asarray(rows.time_s, float).tolist(), pressure.tolist(),
         _ints(rows.seq, n), _ints(rows.device_us, n), _floats(rows.host_s, n, "%.6f"),
-        _ints(rows.counts, n), _floats(rows.supply, n, "%.10g"), _floats(rows.temp_c, n, "%.2f"),
+        _ints(rows.counts, n), _floats(rows.supply, n, "%.10g"), _temperatures(rows.temp_c, n),
         flag, strict=True,
     )
     return "".join(["%.6f,%.4f,%s,%s,%s,%s,%s,%s,%s\n" % row for row in cells])  # noqa: UP031 (faster)

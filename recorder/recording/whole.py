@@ -5,15 +5,17 @@ from __future__ import annotations
 import contextlib
 import os
 import shutil
+import stat
 from pathlib import Path
+from typing import BinaryIO
 
 __all__ = ["write_whole"]
 
 
 def write_whole(path: Path, data: bytes, *, force: bool = False) -> None:
-    """A new file; in the place of one that is there only where ``force``. FileExistsError, OSError: then what was
-    written of it, as on a full disk, is taken away again, and what was there before is left as it was. A part of a
-    picture is none, and a part of an export would be passed over as done."""
+    """A new file, on disk when this returns; in the place of one that is there only where ``force``. FileExistsError,
+    OSError: then what was written of it, as on a full disk, is taken away again, and what was there before is left as
+    it was; so it is after Ctrl-C. A part of a picture is none, and a part of an export would be passed over as done."""
     if force and path.is_file():
         _replace(path.resolve(), data)  # of a link, what it leads to
         return
@@ -21,12 +23,20 @@ def write_whole(path: Path, data: bytes, *, force: bool = False) -> None:
     try:
         with path.open("wb" if force else "xb") as file:
             begun = True
-            file.write(data)
-    except OSError:
+            _put(file, data)
+    except BaseException:  # Ctrl-C, too
         if begun and path.is_file() and not path.is_symlink():  # never a device that was named
             with contextlib.suppress(OSError):
                 path.unlink()
         raise
+
+
+def _put(file: BinaryIO, data: bytes) -> None:
+    """The data, down to the disk where it is one: a device or a pipe that was named has nothing to be put down."""
+    file.write(data)
+    file.flush()
+    if stat.S_ISREG(os.fstat(file.fileno()).st_mode):
+        os.fsync(file.fileno())
 
 
 def _replace(path: Path, data: bytes) -> None:
@@ -36,10 +46,10 @@ def _replace(path: Path, data: bytes) -> None:
     beside = path.with_name(f".{os.urandom(4).hex()}.part")
     try:
         with beside.open("xb") as file:
-            file.write(data)
+            _put(file, data)
         shutil.copymode(path, beside)
         beside.replace(path)
-    except OSError:
+    except BaseException:
         with contextlib.suppress(OSError):
             beside.unlink()
         raise

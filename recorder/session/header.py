@@ -69,6 +69,8 @@ def ending(
         "dropped_lines": decoder.counts.dropped,
         "faults": decoder.counts.faults,
     }
+    if timeline.undecided:
+        out["undecided"] = timeline.undecided
     if error is not None:
         out["error"] = str(error)
     if isinstance(error, PortLost):

@@ -2,49 +2,36 @@
 
 from __future__ import annotations
 
-import os
-import time
-from collections import deque
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import datetime
 from functools import partial
-from pathlib import Path
 from typing import Any, TypeVar
 
 from recorder.analysis import Analyser, Setup
-from recorder.errors import RecorderError, StorageError
-from recorder.limits import band_kpa, resolve
+from recorder.errors import RecorderError, RunError, StorageError
 from recorder.model import (
     Announcement,
     Fault,
     LiveView,
     Mark,
     Message,
+    OtherVersion,
     Rows,
     SampleBlock,
-    WireCounts,
 )
 from recorder.port import Back, Chunk, Lost
 from recorder.recording import Writer
 from recorder.session import words
-from recorder.session.after_hold import AfterHold
-from recorder.session.away import Away
-from recorder.session.config import Finished, PortLike, SessionConfig
+from recorder.session.config import Finished
 from recorder.session.header import ending, header
-from recorder.session.heard import heard
-from recorder.session.keeper import Keeper
-from recorder.session.patience import NO_ROW_S, SILENT_S, Patience
-from recorder.session.pressure import Pressure
-from recorder.session.told import AdapterFaults
-from recorder.session.views import Views
-from recorder.session.whose import Whose
-from recorder.wire import Decoder, Timeline
+from recorder.session.heard import Told
+from recorder.session.parts import Parts
+from recorder.session.patience import NO_ROW_S, SILENT_S
 
 _T = TypeVar("_T")
 
 
-class Session:
+class Session(Parts):
     """Call ``step`` often (it never blocks); ``stop`` seals the file. Not for several threads.
 
     aside: looks at the phases are made in a thread of the session's own, so that ``step`` and ``view`` never wait
@@ -52,81 +39,7 @@ class Session:
     did, and the folder where the tester's baseline is looked up; None: with its first row, and ``folder``.
     """
 
-    def __init__(
-        self,
-        config: SessionConfig,
-        *,
-        port: PortLike,
-        folder: str | os.PathLike[str],
-        clock: Callable[[], float] = time.monotonic,
-        aside: bool = False,
-        began: datetime | None = None,
-        testers: Path | None = None,
-    ) -> None:
-        self.config = config
-        self.folder = Path(folder)
-        self.error: RecorderError | None = None  # the first that came up
-        self.broken: RecorderError | None = None  # after which nothing more comes: any but the disk's
-        self.note: RecorderError | None = None  # what has to be told and ends nothing
-        self.lost = False  # the port is away at the moment
-        self._port = port
-        self._untaken: deque[Chunk | Lost | Back] = deque()
-        self._keeper = Keeper(self.folder, began)
-        self._testers = testers or self.folder
-        self._clock = clock
-        self._procedure = config.procedure or resolve(config.test)
-        if config.test == "cap" and config.marked is not None:
-            band_kpa(self._procedure, config.marked)  # refused now, not when the cap has opened
-        self._pressure = Pressure(config)
-        self._calibration = self._pressure.calibration
-        self.decoder = Decoder(config.bare_unit)
-        if config.bare_unit is not None:
-            self.decoder.resync()  # half a number is a number too
-        self.timeline = Timeline()
-        self.analyser = Analyser(Setup(config.test, config.marked, self._procedure, self._calibration))
-        self._whose = Whose(config, self._calibration, port.url, self.timeline)
-        self._faults = AdapterFaults()
-        self._patience = Patience(port.url, clock(), bare=self._whose.bare, reconnect_s=config.reconnect_s)
-        self._views = Views(clock, aside=aside)
-        self._after_hold = AfterHold()
-        self._finished = False
-        self._done: Finished | None = None
-        self._marks: list[Mark] = []
-        self._readings = 0  # also those that the disk refused
-
     # ------------------------------------------------------------ what the faces see
-
-    @property
-    def counts(self) -> WireCounts:
-        return self.decoder.counts
-
-    @property
-    def adapter(self) -> Announcement | None:
-        return self._whose.adapter
-
-    @property
-    def writer(self) -> Writer | None:
-        return self._keeper.writer
-
-    @property
-    def storage_error(self) -> StorageError | None:
-        """What the disk refused; nothing is stored after it."""
-        return self._keeper.error
-
-    @property
-    def path(self) -> Path | None:
-        return self._keeper.path
-
-    @property
-    def finished(self) -> bool:
-        """The test is over, there is nothing more to wait for."""
-        return self._finished
-
-    @property
-    def away(self) -> Away | None:
-        """Why the latest reading is not of this moment; None while readings come."""
-        usual_s = self.analyser.latest_s / max(self._readings - 1, 1)
-        return self._patience.away(self._clock(), lost=self.lost, usual_s=usual_s, held=self._whose.held.coming)
 
     def view(self) -> LiveView:
         """The analyser's view of the latest reading; an adapter's fault shows at once."""
@@ -155,28 +68,22 @@ class Session:
         """Take what the port has, and carry it through to the analyser. Never raises RecorderError."""
         if self._done is not None:
             return
-        self._untaken += self._port.take()
+        self._heard.add(self._port.take())
         try:
-            while self._untaken:
-                run = self._run()
-                if run:
-                    self._chunks(run)
-                else:
-                    self._item(self._untaken.popleft())
+            self._carry()
             self._watch()
-        except RecorderError as err:  # what is untaken by now is for the next step
+        except RecorderError as err:  # what is left by now is for the next step
             self._wrong(err)
 
-    def _run(self) -> list[Chunk]:
-        """The chunks that come next and can be read as one; they are taken."""
-        run: list[Chunk] = []
-        while self._untaken and self._whose.sure and not self._whose.bare:
-            item = self._untaken[0]
-            if not isinstance(item, Chunk):
-                break
-            run.append(item)
-            self._untaken.popleft()
-        return run
+    def _carry(self) -> None:
+        """What was heard, to its end."""
+        while (one := self._heard.next(joined=self._whose.sure and not self._whose.bare)) is not None:
+            if not isinstance(one, Told):
+                self._item(one)
+            elif self._whose.held.holds:
+                self._hold(one.message, one.host_s)
+            else:
+                self._message(one.message, one.host_s)
 
     def _item(self, item: Chunk | Lost | Back) -> None:
         if isinstance(item, Lost):
@@ -196,15 +103,9 @@ class Session:
             self._read_on_unannounced()
         self._whose.held.heard(item.host_s)
         self._patience.byte(self._clock())
-        self.decoder.feed(item.data)
-        self._check_version()
         if self._whose.bare:
             self._whose.begun = True
-        for message in self.decoder.take():
-            if self._whose.held.holds:
-                self._hold(message, item.host_s)
-            else:
-                self._message(message, item.host_s)
+        self._heard.decode([item])
 
     def _hold(self, message: Message, host_s: float) -> None:
         """Held back until the adapter says who it is, which this message may do."""
@@ -213,6 +114,8 @@ class Session:
             self._messages(whose.came_back(message, host_s))
         elif isinstance(message, Announcement):
             self._begin(message)
+        elif isinstance(message, OtherVersion):
+            self._other_version()
         elif not whose.another:  # else the right one is waited for
             whose.held.add(message, host_s)
             if whose.begun and isinstance(message, Fault):
@@ -222,29 +125,30 @@ class Session:
         self.note = words.back_without_a_name(self._port.url)
         self._messages(self._whose.unannounced())
 
-    def _check_version(self) -> None:
-        if self.decoder.notices and self.broken is None:
+    def _other_version(self) -> None:
+        """Of what comes from now on nothing is known."""
+        self._whose.another = True
+        if self.broken is None:
             raise words.other_version(self._port.url, self.decoder.notices[0])
 
-    def _chunks(self, chunks: list[Chunk]) -> None:
-        """Chunks without a break between them, as one."""
-        for message, host_s in heard(self.decoder, chunks, self._check_version):
-            self._message(message, host_s)
-
     def _messages(self, held: list[tuple[float, Message]]) -> None:
-        for host_s, message in held:
-            self._message(message, host_s)
+        """What was held back is to be carried on, before all else that was heard."""
+        self._heard.first(held)
 
     def _message(self, message: Message, host_s: Any) -> None:
         """``host_s``: when it arrived; of samples also an array, one item a row."""
         if isinstance(message, Announcement):
             self._whose.check(message)
             self.timeline.announce(message)
+        elif isinstance(message, OtherVersion):
+            self._other_version()
+        elif self._whose.another or self._cut:
+            return
         elif isinstance(message, Fault):
             self._faults.add(message.word, self.timeline.fault(message, host_s), self._clock())
             self._tell(self.analyser.latest_s)
         elif isinstance(message, SampleBlock):
-            if not self._whose.bare and not self._whose.another:
+            if not self._whose.bare:
                 block = self.timeline.add(message, host_s)
                 if self.timeline.doubtful and self._patience.doubts(self._clock()):
                     self._port.write(b"?\n")
@@ -272,6 +176,7 @@ class Session:
         elif len(self._whose.held):
             if self._whose.held.waited(now):
                 self._read_on_unannounced()
+                self._carry()
         elif not self.lost and self._patience.row_s is None:
             self._watch_first_row(now)
         elif not self.lost and (silent_s := self._patience.silent_s(now)) is not None:
@@ -293,6 +198,7 @@ class Session:
             raise wrong
         if self._patience.heard(self.counts).samples and self._patience.nameless(now):
             self._begin(None)
+            self._carry()
 
     def _watch_first_row(self, now: float) -> None:
         fault = self._faults.word(now, NO_ROW_S)
@@ -328,11 +234,15 @@ class Session:
             self._wrong(self._keeper.error)
         self._patience.row(self._clock())
         self._faults.open = True
-        for kept in self._keeper.rows(rows):  # on disk, then to the analyser
-            self._wrong(self._keeper.error)
-            self.analyser.feed(kept.time_s, kept.pressure_kpa, kept.flag, kept.counts)
-            self._readings += len(kept)
-            self._views.stale = True
+        try:
+            for kept in self._keeper.rows(rows):  # on disk, then to the analyser
+                self._wrong(self._keeper.error)
+                self.analyser.feed(kept.time_s, kept.pressure_kpa, kept.flag, kept.counts)
+                self._readings += len(kept)
+                self._views.stale = True
+        except RunError:
+            self._cut = True
+            raise
 
     def _store(self, what: Callable[[Writer], object]) -> None:
         self._keeper.store(what)
@@ -363,8 +273,7 @@ class Session:
     def settle(self) -> None:
         """Take what has come, also from an adapter that has not said who it is: no more is waited for."""
         self.step()
-        while self._untaken and self._done is None:  # after an error
-            self.step()
+        self._rest()
         if not len(self._whose.held) or self.decoder.notices:
             return
         try:
@@ -374,6 +283,11 @@ class Session:
                 self._begin(None)
         except RecorderError as err:
             self._wrong(err)
+        self._rest()
+
+    def _rest(self) -> None:
+        while self._heard.waiting and self._done is None:  # after an error
+            self.step()
 
     def stop(self, why: str) -> Finished:
         """Take what has come, judge it, seal the file. Again: the same answer."""
@@ -383,6 +297,8 @@ class Session:
         self._tell(None)
         self._store(lambda w: w.flush(now=True))  # on disk before it is judged
         judgement = self._kept(self.analyser.judgement).to_json()
+        if self.timeline.undecided:
+            self.note = self.note or words.undecided(self._port.url, self.timeline.undecided)
         digest = self._keeper.seal(ending(why, self.error or self.note, self.decoder, self.timeline), judgement)
         self._wrong(self._keeper.error)
         self._done = Finished(self.path, judgement, digest, why, tuple(self._marks))

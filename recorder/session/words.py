@@ -56,6 +56,14 @@ def back_without_a_name(where: str) -> RunError:
     )
 
 
+def undecided(where: str, rows: int) -> RunError:
+    many = f"the last {rows} samples went" if rows > 1 else "the last sample went"
+    return RunError(
+        f"{many} back in sequence and clock, too few to tell an adapter that started again from lines that came late: "
+        f"{'they are' if rows > 1 else 'it is'} not recorded", where=where, do="check the adapter's supply and plug",
+    )
+
+
 def no_row(
     where: str, waited_s: float, counts: WireCounts, unusable: bytes, *, bare: bool, fault: str | None
 ) -> RecorderError:

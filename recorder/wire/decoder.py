@@ -9,13 +9,14 @@ from recorder.model import (
     BareBlock,
     Fault,
     Message,
+    OtherVersion,
     SampleBlock,
     WireCounts,
 )
 from recorder.wire.bulk import SLICE, Bulk, parse_bulk
 from recorder.wire.encode import LONGEST_LINE
 from recorder.wire.few import parse_few
-from recorder.wire.lines import WIRE_VERSION, OtherVersion, Sample, parse_line
+from recorder.wire.lines import WIRE_VERSION, Sample, parse_line
 
 _BULK_FROM = 2048  # bytes; below this the plain path is as fast
 _MOST_NOTICES = 20
@@ -123,6 +124,8 @@ class Decoder:
             self._notice(
                 f"the adapter speaks wire version {got.version}; this program knows version {WIRE_VERSION}"
             )
+            self._close_runs()
+            self._out.append(got)
         else:
             self._message(got)
 

@@ -10,7 +10,7 @@ import math
 import re
 from typing import Literal
 
-from recorder.model import Announcement, Fault
+from recorder.model import Announcement, Fault, OtherVersion
 from recorder.wire.fields import (
     DECIMAL,
     HIGHEST_COUNTS,
@@ -36,13 +36,6 @@ _ANNOUNCEMENT = re.compile(b"A,(%b),([^,]*),([ -)+\\--~]*),(%b),([^,]*)" % (_N, 
 _VERSION = re.compile(b"A,(%b)(?:,.*)?" % _N)
 _BARE = re.compile(rb"[ \t]*([-+]?(?:\d+(?:\.\d*)?|\.\d+))[ \t]*")
 _CHECK = re.compile(rb"[0-9A-F]{4}")
-
-
-class OtherVersion:
-    """An announcement of a wire version that this program does not know."""
-
-    def __init__(self, version: int) -> None:
-        self.version = version
 
 
 def parse_line(

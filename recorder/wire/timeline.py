@@ -21,22 +21,15 @@ from recorder.wire.timed import (
     rows_of,
     steps_us,
 )
+from recorder.wire.walk import FEW, At, Walk
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray, IntArray
 
 _HALF_CLOCK = 1 << 31
 _SEQ = 1 << 16
-_HALF_SEQ = 1 << 15
-_SAME_SEQ_US = 60_000_000  # the same sequence number within this is the same line again
 _AHEAD_US = 600_000_000  # what arrives late, or is played faster than time, is ahead of the host by less
-_FEW = 64  # rows; below this a plain loop is faster than arrays
-_RUN_ON = 5  # rows back in time, one behind the other, at least one of which never came before: it has started again
-_BURST_US = 2_000_000  # or that come for so long, as samples do: lines that are sent again come all at once
-_NEXT_US = 10_000_000  # rows that run on are nearer
-_MOST_HELD = 4096
 _MOST_ANNOUNCEMENTS = 20  # different ones that are kept
-_MISMATCH_US = 1_000_000  # host and adapter disagree on a gap by more: the adapter started again
 
 
 class Timeline:
@@ -60,12 +53,19 @@ class Timeline:
         self._each_us = 1  # between bare readings, as they last came
         self._replayed = 0
         self._held: tuple[SampleBlock, IntArray] | None = None  # rows back in time, and when they arrived
+        self._held_new = 0  # of those, such as never came before
         self._seen = np.full((2, _SEQ), -1, np.int64)  # clock and counts of the latest row of each sequence number
 
     @property
     def replayed(self) -> int:
         """Lines that came again, and were left out."""
-        return self._replayed + (len(self._held[0]) if self._held is not None else 0)
+        return self._replayed + (len(self._held[0]) if self._held is not None and not self._held_new else 0)
+
+    @property
+    def undecided(self) -> int:
+        """The latest rows, where they are back in time, one at least never came before, and they are too few to tell an
+        adapter that has started again from lines that came late. Where nothing more comes they are left out."""
+        return len(self._held[0]) if self._held is not None and self._held_new else 0
 
     @property
     def doubtful(self) -> bool:
@@ -122,7 +122,7 @@ class Timeline:
             self._device_us = int(block.device_us[0]) - 1
             self._time_us = -1
             self._announced = False
-        if len(block) <= _FEW and not self._pending and self._held is None:
+        if len(block) <= FEW and not self._pending and self._held is None:
             few = self._in_order(block.seq.tolist(), block.device_us.tolist(), host_us)
             if few is not None:
                 self._seen[:, block.seq] = block.device_us, block.counts
@@ -221,73 +221,20 @@ class Timeline:
     def _walk(self, block: SampleBlock, host_us: list[int], held: int) -> tuple[list[int], dict[int, list[str]]]:
         """Row by row, where something is missing or odd: the rows kept, and the flags of kept rows. The first ``held``
         rows were held back before. What is back in time and runs on is held back at the end."""
-        kept: list[int] = []
-        flags: dict[int, list[str]] = {}
-        seqs, clocks, counts = block.seq.tolist(), block.device_us.tolist(), block.counts.tolist()
-        seq, device_us, last_host = self._seq, self._device_us, self._host_us
-        back_rows: list[int] = []  # that run on, back in time
-        new_rows = 0  # of those, such as never came before
-
-        def keep(i: int, words: list[str]) -> None:
-            nonlocal seq, device_us, last_host
-            if words:
-                flags[len(kept)] = words
-            kept.append(i)
-            seq, device_us, last_host = seqs[i], clocks[i], host_us[i]
-            self._seen[:, seq] = device_us, counts[i]
-            self._announced = self._was_lost = False
-
-        def started_again(rows: list[int]) -> None:
-            self.restarts += 1
-            keep(rows[0], ["restart"])
-            for i in rows[1:]:
-                missing = (seqs[i] - seq) % _SEQ - 1
-                self.lost_samples += missing
-                keep(i, ["gap"] if missing else [])
-
-        for i, (new_seq, new_us, new_host) in enumerate(zip(seqs, clocks, host_us, strict=True)):
-            d_seq, d_us = (new_seq - seq) % _SEQ, (new_us - device_us) % CLOCK
-            silence = new_host - last_host
-            back = d_us == 0 or d_us >= _HALF_CLOCK
-            again = self._announced and i >= held and (
-                back or d_seq >= _HALF_SEQ or (d_seq != 1 and silence - d_us > _MISMATCH_US)
-            )
-            # No line is replayed across a port that was away: it has started again, and its announcement was
-            # sent before anyone listened.
-            again = again or (self._was_lost and i >= held and d_us >= _HALF_CLOCK)
-            runs_on = bool(back and back_rows) and _follows(
-                new_seq - seqs[back_rows[-1]], new_us - clocks[back_rows[-1]]
-            )
-            if silence > LONG_SILENCE_US:
-                again = back = False
-            if back and not (again and not runs_on):
-                if not runs_on or len(back_rows) >= _MOST_HELD:
-                    self._replayed += len(back_rows)
-                    back_rows, new_rows = [], 0
-                back_rows.append(i)
-                new_rows += self._seen[0, new_seq] != new_us or self._seen[1, new_seq] != counts[i]
-                waited = new_host - host_us[back_rows[0]]
-                if again or (len(back_rows) >= _RUN_ON and (new_rows or waited >= _BURST_US)):
-                    started_again(back_rows)
-                    back_rows, new_rows = [], 0
-                continue
-            if not again and silence <= LONG_SILENCE_US and d_seq == 0 and d_us < _SAME_SEQ_US:
-                self._replayed += 1
-                continue
-            self._replayed += len(back_rows)
-            back_rows, new_rows = [], 0
-            if again:
-                started_again([i])
-            elif silence > LONG_SILENCE_US:
-                keep(i, ["gap"])
-            else:
-                self.lost_samples += d_seq - 1 if 0 < d_seq < _HALF_SEQ else 0
-                keep(i, ["gap"] if d_seq != 1 else [])
-        self._seq = seq
-        self._held = None
-        if back_rows:
-            self._held = rows_of(block, np.array(back_rows, np.intp)), np.array(host_us, np.int64)[back_rows]
-        return kept, flags
+        walk = Walk(block, host_us, held, self._seen, At(self._seq, self._device_us, self._host_us),
+                    announced=self._announced, was_lost=self._was_lost)
+        for i in range(len(block)):
+            walk.row(i)
+        self._seq = walk.at.seq
+        self._announced, self._was_lost = walk.announced, walk.was_lost
+        self.restarts += walk.restarts
+        self.lost_samples += walk.lost_samples
+        self._replayed += walk.replayed
+        self._held, self._held_new = None, walk.new_rows
+        if walk.back_rows:
+            rows = walk.back_rows
+            self._held = rows_of(block, np.array(rows, np.intp)), np.array(host_us, np.int64)[rows]
+        return walk.kept, walk.flags
 
     def add_bare(self, block: BareBlock, host_s: float) -> TimedBlock:
         """Bare readings have no clock: those that arrived together are spread since the last arrival, but not over the
@@ -314,6 +261,3 @@ class Timeline:
         time_s = time_us / 1e6
         return TimedBlock(time_s, time_s, None, None, None, None, None, block.value, flags)
 
-
-def _follows(d_seq: int, d_us: int) -> bool:
-    return 0 < d_seq % _SEQ < _FEW and 0 < d_us % CLOCK < _NEXT_US

@@ -11,6 +11,10 @@ import pytest
 from click.testing import CliRunner
 
 from recorder.cli import main
+from recorder.cli._gather import Gatherer
+from recorder.cli._unheld import Unheld
+from recorder.cli.adapter import _report
+from recorder.errors import SettingError
 from recorder.model import Announcement, Fault
 from recorder.wire import encode_announcement, encode_fault, encode_sample
 from tests.cli.board import board
@@ -335,3 +339,9 @@ def test_calibrate_prints_the_keys_that_it_writes(tmp_path: Path) -> None:
     assert got.exit_code == 0, got.output
     assert json.loads(got.stdout) == json.loads(file.read_text("utf-8"))
     assert next(iter(json.loads(got.stdout).items())) == ("calibration-format", 1)
+
+
+def test_counts_without_a_calibration_are_an_error_in_words() -> None:
+    """It was an assertion, which is no line for a user."""
+    with pytest.raises(SettingError, match="--calibration: what turns counts into pressure is not known"):
+        _report(Gatherer("none"), None, None, Unheld(None))

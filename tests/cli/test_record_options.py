@@ -343,3 +343,10 @@ def test_to_look_whether_a_folder_can_be_written_leaves_nothing_behind(tmp_path:
     for folder in (tmp_path / "new" / "below", there):
         check_folder(folder)
     assert [path.name for path in tmp_path.iterdir()] == ["there"] and not list(there.iterdir())
+
+
+def test_a_limit_that_there_is_not_names_its_option(tmp_path: Path) -> None:
+    done = CliRunner().invoke(main, ["record", "--port", "loop://", "--full-scale", "207 kPa", "--test", "cap",
+                                     "--marked", "16 psi", "--folder", str(tmp_path / "out"), "--limit", "banana=3"])
+    assert done.exit_code == 2
+    assert done.stderr.startswith("--limit: there is no limit called 'banana'; use one of: judged_pressure, ")

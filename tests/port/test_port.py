@@ -161,6 +161,49 @@ def test_closed_while_it_is_opened_again_nothing_stays_open(monkeypatch: pytest.
     assert not any(link.open for link in links)
 
 
+def test_opened_again_the_thread_of_before_stays_ended(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It was told to go on, and put its own connection in the place of the new one."""
+
+    class Link:
+        open = True
+
+        def __init__(self, lost: bool) -> None:
+            self.lost = lost
+
+        def read(self, _n: int) -> bytes:
+            if self.lost:
+                raise OSError(errno.ECONNRESET, "gone")
+            time.sleep(0.01)
+            return b""
+
+        def close(self) -> None:
+            self.open = False
+
+    links: list[Link] = []
+    opening, may_open = threading.Event(), threading.Event()
+
+    def connect(_port: Port) -> Link:
+        if len(links) == 1 and not opening.is_set():  # the first thread's second
+            opening.set()
+            may_open.wait(10.0)
+        links.append(Link(lost=not links))
+        return links[-1]
+
+    monkeypatch.setattr(Port, "_connect", connect)
+    monkeypatch.setattr("recorder.port.port._JOIN_S", 0.05)
+    port = Port("socket://bridge:4000")
+    port.open()
+    assert opening.wait(10.0)
+    port.close()
+    before = [t for t in threading.enumerate() if t.name == f"port {port.url}"]
+    port.open()
+    may_open.set()
+    until(lambda: len(links) == 3 and not any(t.is_alive() for t in before))
+    assert links[1].open and not links[2].open and [type(i) for i in port.take()] == [Lost]
+    port.close()
+    assert not any(link.open for link in links)
+
+
 def test_a_second_program_gets_busy(plug: Plug) -> None:
     first, second = Port(str(plug.link)), Port(str(plug.link))
     first.open()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -60,6 +61,40 @@ def test_what_is_written_over_is_kept_where_the_disk_is_full(tmp_path: Path) -> 
     write_whole(link, b"after", force=True)
     assert link.is_symlink() and path.read_bytes() == b"after" and path.stat().st_mode & 0o777 == 0o600
     assert {p.name for p in tmp_path.iterdir()} == {"a.bin", "link.bin"}
+
+
+@pytest.mark.parametrize("replaces", [False, True])
+def test_ctrl_c_leaves_no_half_of_a_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, replaces: bool) -> None:
+    """A calibration was left empty, and could not be made again under its name."""
+    path = tmp_path / "a.json"
+    if replaces:
+        path.write_bytes(b"before")
+
+    def stopped(number: int) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(os, "fsync", stopped)
+    with pytest.raises(KeyboardInterrupt):
+        write_whole(path, bytes(1000), force=replaces)
+    assert [p.name for p in tmp_path.iterdir()] == ["a.json"] * replaces
+    assert not replaces or path.read_bytes() == b"before"
+
+
+@pytest.mark.parametrize("replaces", [False, True])
+def test_it_is_on_the_disk_before_it_is_said_to_be_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, replaces: bool,
+) -> None:
+    path, synced, fsync = tmp_path / "a.json", [], os.fsync
+    if replaces:
+        path.write_bytes(b"before")
+
+    def noted(number: int) -> None:
+        fsync(number)
+        synced.append((os.fstat(number).st_ino, os.fstat(number).st_size))
+
+    monkeypatch.setattr(os, "fsync", noted)
+    write_whole(path, bytes(1000), force=replaces)
+    assert synced == [(path.stat().st_ino, 1000)]
 
 
 @pytest.mark.parametrize("args", [

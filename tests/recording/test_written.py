@@ -8,9 +8,10 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from recorder.model import Rows
+from recorder.model import Rows, SampleBlock
 from recorder.recording import rows as module
 from recorder.recording.rows import BadRow, columns_line, parse_rows, rows_text, written
+from recorder.wire import Decoder, encode_line
 
 _number = st.floats(-1e4, 1e4) | st.sampled_from([0.0, -0.0, -0.00004, 1e300, math.inf, -math.inf, math.nan, 2e5])
 _usual = st.floats(-500, 500)
@@ -66,3 +67,23 @@ def test_usual_rows_do_take_the_short_way() -> None:
     rows = Rows(np.arange(n) / 100, np.full(n, 101.25), np.arange(n), np.arange(n) * 10_000, np.arange(n) / 100,
                 np.full(n, 500), np.full(n, np.nan), np.full(n, 21.5), ["", "gap", ""])
     assert module._few_rows(rows_text(rows)) is not None
+
+
+def test_a_temperature_is_kept_as_it_was_sent() -> None:
+    """Steps of 1/16 degree, as a common digital sensor has them (its data sheet, from memory), were cut to 1/100."""
+    sent = ["21.5625", "-0.0625", "85", "21.5", "-12.34", "0.1", "0.00001", "-1000000", "21.537512345678", "99.995", ""]
+    decoder = Decoder()
+    decoder.feed(b"".join(encode_line(f"S,{i},{i * 10_000},409,,{text}") for i, text in enumerate(sent)))
+    [block] = decoder.take()
+    assert isinstance(block, SampleBlock) and len(block) == len(sent)
+    n = len(sent)
+    rows = Rows(np.arange(n) / 100, np.full(n, 101.25), block.seq, block.device_us, np.arange(n) / 100, block.counts,
+                block.supply, block.temp_c, None)
+    text, back = written(rows)
+    assert back.temp_c is not None and np.array_equal(back.temp_c, block.temp_c, equal_nan=True)
+    kept = [row.split(b",")[7].decode() for row in text.splitlines()]
+    assert kept == ["21.5625", "-0.0625", "85.00", "21.50", "-12.34", "0.10", "0.00001", "-1000000.00",
+                    "21.537512345678", "99.995", ""]
+    assert rows_text(back).encode() == text  # and so for a file that is read and compared, as an old one is
+    again = parse_rows(text, columns_line().split(","), "kPa")
+    assert again.temp_c is not None and np.array_equal(again.temp_c, block.temp_c, equal_nan=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import json
 import math
 import os
 import time
@@ -439,3 +440,20 @@ def test_a_pass_does_not_wait_for_its_release_for_ever(tmp_path: Path, leaks: bo
         assert ended_s is None
     else:
         assert ended_s is not None and 115.0 < ended_s - done.judgement["hold"]["start_s"] - hold_s < 150.0
+
+
+def test_the_last_rows_of_an_adapter_that_started_again_are_not_lost_in_silence(tmp_path: Path) -> None:
+    """They were counted as lines that came again, though none of them ever had come before."""
+    session, port = faked(tmp_path)
+    port.send(announcement() + b"".join(samples(2.0)))
+    session.step()
+    port.now += 1.0
+    port.send(b"".join(line(f"S,{n},{1204 + n * 10_000},1700,,") for n in range(4)))
+    session.step()
+    done = session.stop("enough")
+    assert done.path is not None and len(read(done.path, strict=True).rows) == 200
+    said = "the last 4 samples went back in sequence and clock, too few to tell"
+    assert session.note is not None and said in str(session.note)
+    [text] = [one for one in done.path.read_text("utf-8").splitlines() if one.startswith("# ended: ")]
+    ended = json.loads(text.partition(": ")[2])
+    assert ended["undecided"] == 4 and ended["replayed"] == 0 and said in ended["error"]

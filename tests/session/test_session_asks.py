@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import product
 from pathlib import Path
 
 from test_session import CAP, faked
 
 from recorder.errors import RunError, SilentAdapter, WrongSpeed
 from recorder.port import Back, Lost
+from recorder.recording import read
 from recorder.session import Session
 from recorder.wire import encode_sample
 from tests.memory_ports import FedPort
@@ -84,3 +86,36 @@ def test_what_came_with_a_line_that_ends_the_test_is_taken_all_the_same(tmp_path
     port.items.append(Lost(port.now))
     session.settle()
     assert session.broken is not None and session.lost
+
+
+def test_what_came_before_a_line_that_ends_the_test_is_recorded_and_nothing_behind_it(tmp_path: Path) -> None:
+    """Of what one look at the port gave all was lost, or what followed the message that was an error."""
+    first, then = (b"".join(encode_sample(n, n * 10_000, 103) for n in range(a, a + 50)) for a in (0, 50))
+    last = b"".join(encode_sample(n, n * 10_000, 103) for n in range(100, 150))
+    for i, (known_before, bulky) in enumerate(product((True, False), repeat=2)):
+        session, port = faked(tmp_path / str(i))
+        port.send(announcement())
+        if known_before:
+            session.step()
+        pieces = [first, line("F,500000,open") + then, line("A,2,hose-7,1.0,1023,100,new") + last, last]
+        for piece in [b"".join(pieces)] if bulky else pieces:
+            port.send(piece)
+        session.step()
+        done = session.stop("another version")
+        assert done.path is not None and "wire version 2" in str(session.broken)
+        found = read(done.path, strict=True)
+        assert found.rows.seq is not None and found.rows.seq.tolist() == list(range(100)), (known_before, bulky)
+        assert {fault.word for fault in found.faults} == {"open"}
+
+
+def test_of_one_look_at_the_port_no_message_behind_an_error_is_lost(tmp_path: Path) -> None:
+    """Another adapter's announcement is one; that the right one is back behind it was not heard."""
+    session, port = faked(tmp_path)
+    port.send(announcement())
+    session.step()
+    port.send(line("S,0,0,500,,") + announcement("another") + line("S,1,10000,500,,"))
+    port.send(announcement("third"))
+    session.step()
+    assert session.broken is not None and "'another'" in str(session.broken)
+    session.settle()
+    assert [a.adapter_id for a in session.timeline.announcements] == ["feeder-1", "another", "third"]

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from recorder.errors import LineError
-from recorder.model import Announcement, Fault
+from recorder.model import Announcement, Fault, OtherVersion
 from recorder.wire import (
     Decoder,
     encode_announcement,
@@ -195,7 +195,7 @@ def test_the_beginning_of_a_line_that_is_too_long_is_kept(piece: int, copies: in
 def test_other_wire_version_is_said_and_not_guessed() -> None:
     decoder = Decoder()
     decoder.feed(encode_line("A,2,hose-7,1.0,1023,100,new") * 3)
-    assert decoder.take() == []
+    assert decoder.take() == [OtherVersion(2)] * 3
     assert decoder.notices == ["the adapter speaks wire version 2; this program knows version 1"]
 
 

@@ -371,3 +371,16 @@ def test_an_announcement_tells_that_held_rows_are_of_a_restart() -> None:
     line.announce(HOSE)
     got = line.add(block((2, 20_000)), 2.02)
     assert got.flags == ("restart", "", "") and line.restarts == 1 and line.replayed == 0
+
+
+def test_rows_at_the_end_that_may_be_of_a_restart_are_no_replayed_lines() -> None:
+    for new, rows in ((0, 2), (0, 4), (7, 3)):
+        line = Timeline()
+        line.add(block(*((i, 10_000 * i) for i in range(100))), 1.0)
+        assert len(line.add(block(*((i, 10_000 * i + new) for i in range(rows))), 2.0)) == 0
+        assert (line.undecided, line.replayed) == ((rows, 0) if new else (0, rows))
+    assert len(line.add(block(*((i, 10_000 * i + new) for i in range(rows, 5))), 2.1)) == 5
+    assert (line.undecided, line.replayed, line.restarts) == (0, 0, 1)
+    line.add(block((2, 20_000), (3, 30_001)), 2.2)
+    line.add(block((5, 50_000 + new)), 2.3)  # it goes on: they came late
+    assert (line.undecided, line.replayed) == (0, 2)

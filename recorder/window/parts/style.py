@@ -19,11 +19,16 @@ def font_px(window_height: int, users_own_px: int = 0) -> int:
 
 def style_sheet(c: Palette, px: int) -> str:
     """Every role of the screens."""
-    key = max(56, round(3.7 * px))
     line, ring = max(2, round(px / 13)), max(4, round(px / 7))
     return f"""
     * {{ font-size: {px}px; }}
     QWidget {{ background: {c.ground}; color: {c.text}; }}
+{_keys_and_fields(c, px, line, ring)}{_words(c, px)}{_texts_and_tables(c, px, line, ring)}"""
+
+
+def _keys_and_fields(c: Palette, px: int, line: int, ring: int) -> str:
+    key = max(56, round(3.7 * px))
+    return f"""\
     QPushButton {{ background: {c.panel}; border: {line}px solid {c.edge}; border-radius: 3px; padding: 2px 8px;
         min-height: {key}px; }}
     QPushButton:hover {{ border-color: {c.text}; }}
@@ -47,6 +52,11 @@ def style_sheet(c: Palette, px: int) -> str:
         border: {line}px solid {c.edge}; selection-background-color: {c.text}; selection-color: {c.ground}; }}
     QComboBox QAbstractItemView::item, QListView#offers::item {{ min-height: {key}px; padding-left: 10px; }}
     QListView#offers {{ font-size: {round(px * 1.15)}px; }}
+"""
+
+
+def _words(c: Palette, px: int) -> str:
+    return f"""\
     QLabel#sentence {{ font-size: {round(px * 1.9)}px; font-weight: bold; }}
     QLabel#sentence[scale="now"] {{ font-size: {round(px * 2.1)}px; }}
     QLabel#sentence[alarm="true"] {{ background: {c.bad}; color: {c.ink}; }}
@@ -71,6 +81,11 @@ def style_sheet(c: Palette, px: int) -> str:
         font-size: {round(px * 1.25)}px; }}
     QLabel#simulated {{ background: {c.open_question}; color: {c.ink}; padding: 1px 12px; font-weight: bold; }}
     QLabel#banner[calm="true"] {{ background: {c.panel}; color: {c.text}; }}
+"""
+
+
+def _texts_and_tables(c: Palette, px: int, line: int, ring: int) -> str:
+    return f"""\
     QPlainTextEdit {{ background: {c.ground}; border: {line}px solid {c.edge}; selection-background-color: {c.text};
         selection-color: {c.ground}; }}
     QPlainTextEdit:focus {{ border: {ring - 1}px solid {c.focus}; }}

@@ -31,8 +31,8 @@ from recorder.window.state.colours import Palette
 from recorder.window.state.testing import Rung
 from recorder.window.state.words import minus
 
-__all__ = ["SMALLEST_TARGET_PX", "Choice", "Key", "Ladder", "Pages", "Reading", "beside", "fits", "restyle", "tighten",
-           "words"]
+__all__ = ["SMALLEST_TARGET_PX", "Choice", "Key", "Ladder", "Pages", "Reading", "beside", "fits", "main_key",
+           "restyle", "tighten", "words"]
 
 SMALLEST_TARGET_PX = 60
 
@@ -55,6 +55,13 @@ class Key(QPushButton):
             event.ignore()
         elif not event.isAutoRepeat():
             self.click()
+
+
+def main_key(text: str, act: Callable[[], object], says: str) -> Key:
+    """The key of the next thing to do, which stands out."""
+    key = Key(text, act, says=says)
+    key.setObjectName("main")
+    return key
 
 
 class Choice(QComboBox):

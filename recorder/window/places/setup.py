@@ -64,6 +64,21 @@ class SetupPage(QWidget):
             self.test_keys[test] = key
             grid.addWidget(key, 1, 1 + column)
         grid.addWidget(QLabel("Which test"), 1, 0)
+        self._fields(grid)
+        self.caution = words("caution", name="caution")
+        grid.addWidget(self.caution, 7, 0, 1, 4)
+        self.ladder = Ladder(palette)
+        grid.addWidget(self.ladder, 8, 0, 1, 4)
+        grid.setRowStretch(8, 1)
+        for column in (1, 2, 3):
+            grid.setColumnStretch(column, 1)
+        self._connect()
+        self.may_start = False
+        self.refresh_ports()
+        self.choose_test(self.test)
+
+    def _fields(self, grid: QGridLayout) -> None:
+        """What is typed and chosen, in the rows 2 to 6."""
         self.marked_edit, self.job_edit, self.repair_edit = QLineEdit(), JobEdit(offered), QLineEdit()
         self.marked_edit.setPlaceholderText("as stamped, like 16 psi")
         self.job_edit.setPlaceholderText("job number, vehicle, anything (↓ the folder's jobs)")
@@ -86,13 +101,8 @@ class SetupPage(QWidget):
             grid.addWidget(widget, row, 1, 1, 1 if row == 2 else 3)
         grid.addWidget(self.hint, 2, 2, 1, 2)
         grid.addWidget(self.gauge_line, 6, 1, 1, 3)
-        self.caution = words("caution", name="caution")
-        grid.addWidget(self.caution, 7, 0, 1, 4)
-        self.ladder = Ladder(palette)
-        grid.addWidget(self.ladder, 8, 0, 1, 4)
-        grid.setRowStretch(8, 1)
-        for column in (1, 2, 3):
-            grid.setColumnStretch(column, 1)
+
+    def _connect(self) -> None:
         self.marked_edit.textChanged.connect(self.check)
         for edit in (self.marked_edit, self.repair_edit):
             edit.returnPressed.connect(self.wanted.emit)
@@ -100,9 +110,6 @@ class SetupPage(QWidget):
         self.port_box.entered.connect(self.wanted.emit)
         self.port_box.currentIndexChanged.connect(self._port_chosen)
         self.port_box.editTextChanged.connect(self.check)
-        self.may_start = False
-        self.refresh_ports()
-        self.choose_test(self.test)
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
         """Enter on the key of a test that was just chosen starts, as in the fields, which say it by themselves."""

@@ -13,20 +13,18 @@ from recorder.errors import RecorderError
 from recorder.model import LiveView, TestKind
 from recorder.settings import Settings
 from recorder.window.parts.sound import Alarm, Sounding
-from recorder.window.parts.widgets import Key, Pages
+from recorder.window.parts.widgets import Key, Pages, main_key
 from recorder.window.places.ending import Ending, Losing
 from recorder.window.places.jobs import FolderJobs
 from recorder.window.places.left_on import LeftOnWatch
 from recorder.window.places.noting import Noting
 from recorder.window.places.repairs import Repairs
+from recorder.window.places.result import show_result
 from recorder.window.places.setup import SetupPage
 from recorder.window.places.storing import Storing
 from recorder.window.state.colours import Palette
 from recorder.window.state.gauge import Gauge, gauge_of
-from recorder.window.state.hold import hold_of
-from recorder.window.state.levels import lines_of
-from recorder.window.state.result import result_screen
-from recorder.window.state.testing import PhaseLog, live_screen, spans_of, start_screen
+from recorder.window.state.testing import PhaseLog, live_screen, start_screen
 
 if TYPE_CHECKING:
     from recorder.window.places.live import LivePage
@@ -77,9 +75,9 @@ class Testing(QWidget):
         column.setContentsMargins(0, 0, 0, 0)
         column.addWidget(self.pages)
         self.pages.addWidget(self.setup)
-        self.start_key = self._main("Start   [Enter]", self.start_test, "start the test")
+        self.start_key = main_key("Start   [Enter]", self.start_test, "start the test")
         self.ending, self._losing = Ending(self, self.end), Losing(self.problem.emit)
-        self.next_key = self._main("N  Test again", self.next_test, "next test on the same job")
+        self.next_key = main_key("N  Test again", self.next_test, "next test on the same job")
         self.noting, self.repairs, self._left_on = Noting(self), Repairs(self), LeftOnWatch(self)
         self.other_key = Key("B  Other test", self.other_test, says="back to the form for another test")
         self.storing = Storing(self, self, ask_folder, self._stored_again)
@@ -89,12 +87,6 @@ class Testing(QWidget):
         self._timer = QTimer(self)
         self._timer.setTimerType(Qt.TimerType.PreciseTimer)
         self._timer.timeout.connect(self.tick)
-
-    @staticmethod
-    def _main(text: str, act: Callable[[], object], says: str) -> Key:
-        key = Key(text, act, says=says)
-        key.setObjectName("main")
-        return key
 
     @property
     def live(self) -> LivePage:
@@ -268,15 +260,7 @@ class Testing(QWidget):
         running, judgement = self.running, self.judgement
         if running is None or judgement is None:
             return
-        strip = hold_of(judgement, self.unit,
-                        allowed_kpa_per_min=running.procedure.steady_fall_allowed_kpa_per_min)
-        opening = judgement.get("opening")
-        self.live.trace.levels = running.levels
-        self.live.trace.lines = lines_of(running.levels, opening["value"] if opening else None)
-        self.live.show_result(
-            result_screen(judgement, self.unit, [m.text for m in running.marks]), strip,
-            spans_of(judgement) or self._phases.spans(), tuple(running.marks), running.fit, self.unit,
-        )
+        show_result(self.live, running, judgement, self.unit, self._phases.spans())
         self._left_on.show(running)
 
     def _leave_result(self) -> bool:
