@@ -216,7 +216,7 @@ def _cap(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], float 
         first = [of_band]
     else:
         first = [Reason("no-opening", "The cap was not seen to open.")] if f.opening is None else []
-    if f.never_held and band == "fail":
+    if f.never_held and f.opening is None and band == "fail":
         reasons = [
             Reason(
                 "fall-too-fast",

@@ -11,6 +11,7 @@ import pytest
 
 from recorder.analysis import Analyser, Setup
 from recorder.analysis.opening.leak_begins import leaked_before
+from recorder.analysis.opening.slow_valve import _levels, _posterior
 from recorder.analysis.strokes import Stroke
 from recorder.analysis.trace.signal import prepare
 from recorder.limits import resolve
@@ -165,3 +166,14 @@ def test_what_leaks_as_fast_as_it_is_pumped_up_opens_nowhere(seed: int) -> None:
     got = judged(made)
     assert got.outcome == "fail" and got.opening is None
     assert "fall-too-fast" in [r.code for r in got.reasons]
+
+
+def test_where_no_pressure_is_higher_than_the_first_there_is_no_room_for_an_opening_and_no_error() -> None:
+    """As where it was let down and pumped up again, lower: the grid of openings is a single place."""
+    made = make(301, rate_hz=100.0, stroke_kpa=3.0, valve=SLOW[0][2], extra=6, hold_s=50.0)
+    x = prepare(made.time_s, made.pressure_kpa, 0.0)
+    strokes = [Stroke(6.0 + k, 6.3 + k, 3.0 * k, 3.0 * k + 3.0) for k in range(14)]
+    levels = _levels(x, strokes, float(x.t[-1]))
+    assert levels is not None
+    *_, volume = _posterior(levels, "rubs", levels.paths[0], 90.0, 90.0, 1.0)
+    assert np.isfinite(volume)

@@ -51,7 +51,7 @@ _STILL = 0.5  # spreads: a law that moves by less is where the trace has it
 # longer, and is at most gamma - 1 of what the strokes brought, each less by as long ago as it was
 _TOO_MUCH, _COLD_S, _HEAT = 4.0, 25.0, 0.4
 # some hoses give so many times as much as others, and so likely are they, at odds; no source
-_MORE, _LOG_MORE = 5.0, math.log(0.1)
+_MORE, _LOG_MORE = 3.0, math.log(0.1)
 # creep that is even in the logarithm of time is so likely, at odds; no source. It takes the place of one slow
 # exponential; of what hoses give, it is so much in the hold, and as much less or more
 _LOG_CREEPS, _CREEPS = math.log(0.02), 0.5

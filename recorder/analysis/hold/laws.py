@@ -33,15 +33,19 @@ _AIR_KPA = 101.325  # of the laws' shapes alone: 70 kPa change them by half of w
 NEAR_LAW = Law(0.5, 1.0)  # a small fall does not show which one it is
 _SPREADS = (0.2, 0.6)  # standard deviations of n and m about a law: half the way to the next
 LAWS: tuple[Law, ...] = tuple(Law(n, m) for n in (0.5, 1.0) for m in (0.25, 1.5))
+# below the end and as wide, in falls: a seat that weeps goes on in proportion to what the pressure is above its own
+_WEEPS = ((-0.3, 1.3), (-0.8, 1.8))
 _LEAST, _MOST = (0.0, -0.8), (1.4, 2.4)  # no further does a law move
 
 
 def shut_laws(end_kpa: float, fall_kpa: float) -> tuple[Law, ...]:
-    """Leaks that shut near the pressure ``end_kpa`` where a trace that fell by ``fall_kpa`` levels out."""
+    """Leaks that shut near the pressure ``end_kpa`` where a trace that fell by ``fall_kpa`` levels out; and such as
+    would shut further down, as a seat does that weeps."""
+    places = [(above, width) for above in (-0.02, 0.02, 0.08, 0.2) for width in (0.06, 0.3, 1.0)]
     return tuple(
         Law(0.5, 1.0, end_kpa + above * fall_kpa, width * fall_kpa)
-        for above in (-0.02, 0.02, 0.08, 0.2)
-        for width in (0.06, 0.3, 1.0)
+        for above, width in (*places, *_WEEPS)
+        if end_kpa + above * fall_kpa > 0.0
     )
 
 

@@ -43,6 +43,7 @@ MISS_KPA, MISS_SHARE = 0.05, 0.03  # levels are not quite what a model says; of 
 OPENS, GAPS, SIDE = 36, 10, 11  # points of the first grid, of the finer ones
 WIDEST = 0.4  # of the top, by which it closes lower
 TURNS = 7
+CLOSE_KPA = 0.01  # no pressure need be known better
 SHUTS = (0.05, 0.15, 0.4)  # of its greatest lift: as good as shut; else nearly, for what is left dies away
 REST_S = 12.0  # that a hold needs after it
 LAW_DOUBT = 0.05  # of the height from closing to the top: valves are not quite linear
@@ -314,5 +315,5 @@ def _posterior(
         if not at_edge.any() and (wants > 0.6 * half).all() and (wants < 1.3 * half).all():
             break
         if turn < TURNS - 1:
-            half = np.clip(wants, np.where(at_edge, 1.0, 0.3) * half, 2.0 * half)
+            half = np.maximum(np.clip(wants, np.where(at_edge, 1.0, 0.3) * half, 2.0 * half), CLOSE_KPA)
     return opens, closes, cost, per_s, math.log(float(half.prod()))
