@@ -44,7 +44,9 @@ def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
     if step == "over-limit":
         limit = view.limit_kpa if view.limit_kpa is not None else view.target_high_kpa
         below = f" until it is below {format_pressure(limit, unit, down=True)}" if limit is not None else ""
-        return f"STOP: over the limit. Turn the relief{below}"
+        # before any stroke it is pressure that was left on, or a gauge that reads what is not there
+        wrong = "" if view.strokes else f". If the hose is open to the air already, the gauge is wrong: {_CHECK_IT}"
+        return f"STOP: over the limit. Turn the relief{below}{wrong}"
     if step == "wait":
         return WAIT
     if step == "vent" and view.zero_kpa is not None and view.zero_kpa < -STILL_ON_KPA:
@@ -52,7 +54,7 @@ def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
                 "zero. Check its wires and its calibration")
     if step == "vent" and view.zero_kpa is not None and view.zero_kpa > NO_ZERO_KPA:
         return (f"the gauge reads {format_pressure(view.zero_kpa, unit)}: open the relief. If the hose is open to the "
-                "air already, that is no zero: {_CHECK_IT}")
+                f"air already, that is no zero: {_CHECK_IT}")
     if step == "vent":
         vent = "open the relief and wait until the reading stands at zero"
         if view.strokes or view.time_s <= _LONG_VENT_S:
