@@ -202,30 +202,10 @@ def test_what_limits_were_read_as_is_said_and_not_on_standard_output(adapter: st
     assert read(file).header.procedure["over_limit"] == {"value": 40.0, "unit": "kPa"}
 
 
-def test_what_a_marking_without_a_unit_was_read_as_is_said(adapter: str, tmp_path: Path) -> None:
-    """160 may be a slip for 16, and nothing else would show it before the pump is up."""
-    for typed, said in (("160", ["the marking '160' is read as 160 kPa"]),
-                        ("16", ["the marking '16' is read as 16 psi"]),
-                        ("16 psi", [])):
-        folder = tmp_path / typed
-        child = subprocess.Popen(
-            [sys.executable, "-m", "recorder", "record", "--port", adapter, "--test", "cap", "--marked", typed,
-             "--folder", str(folder), "--full-scale", "207 kPa"],
-            cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-        )
-        deadline = time.monotonic() + 60
-        while not list(folder.glob("*-*.csv")) and child.poll() is None and time.monotonic() < deadline:
-            time.sleep(0.05)
-        child.terminate()
-        out, err = child.communicate(timeout=30)
-        assert child.returncode == 0 and "is read as" not in out, err
-        assert [line.strip() for line in err.splitlines() if "is read as" in line] == said
-
-
-def read_as(url: str, folder: Path, *more: str) -> str | None:
-    """The line that a cap test says of its limits; None where there is none."""
+def lines_with(words: str, url: str, folder: Path, marked: str, *more: str) -> list[str]:
+    """The lines with these words that a cap test says on standard error before it is ended."""
     child = subprocess.Popen(
-        [sys.executable, "-m", "recorder", "record", "--port", url, "--test", "cap", "--marked", "16 psi", "--folder",
+        [sys.executable, "-m", "recorder", "record", "--port", url, "--test", "cap", "--marked", marked, "--folder",
          str(folder), "--full-scale", "207 kPa", *more],
         cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
     )
@@ -234,10 +214,23 @@ def read_as(url: str, folder: Path, *more: str) -> str | None:
         time.sleep(0.05)
     child.terminate()
     out, err = child.communicate(timeout=30)
-    assert child.returncode == 0 and "limits as" not in out, err
+    assert child.returncode == 0 and words not in out, err
     if "--json" in more:
         json.loads(out)
-    lines = [line.strip() for line in err.splitlines() if "limits as" in line]
+    return [line.strip() for line in err.splitlines() if words in line]
+
+
+def test_what_a_marking_without_a_unit_was_read_as_is_said(adapter: str, tmp_path: Path) -> None:
+    """160 may be a slip for 16, and nothing else would show it before the pump is up."""
+    for typed, said in (("160", ["the marking '160' is read as 160 kPa"]),
+                        ("16", ["the marking '16' is read as 16 psi"]),
+                        ("16 psi", [])):
+        assert lines_with("is read as", adapter, tmp_path / typed, typed) == said
+
+
+def read_as(url: str, folder: Path, *more: str) -> str | None:
+    """The line that a cap test says of its limits; None where there is none."""
+    lines = lines_with("limits as", url, folder, "16 psi", *more)
     assert len(lines) < 2
     return lines[0] if lines else None
 
