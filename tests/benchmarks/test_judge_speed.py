@@ -1,6 +1,6 @@
 """Reading and judging a 4-minute recording at 50 samples a second against pandas only reading it, by processor time.
 
-The aim is 3 times; reading alone takes once, judging some eighteen times as much: two thirds of that is the fit of the
+The aim is 3 times; reading alone takes once, judging some nineteen times as much: two thirds of that is the fit of the
 hold and its early looks, which weigh some hundred models of leak, settling and noise against each other.
 """
 

@@ -120,14 +120,19 @@ def test_with_room_again_it_is_said_that_something_was_left_out(tmp_path: Path, 
     assert not any("left out" in one for one in lines[1:])
 
 
+def ended_midway(child: subprocess.Popen[bytes], folder: Path) -> None:
+    """Ctrl-C once there is something to judge; the file is sealed then."""
+    until(lambda: any(f.stat().st_size > 20_000 for f in folder.glob("*-*.csv")))
+    child.send_signal(signal.SIGINT)
+    until(lambda: sealed(folder))
+
+
 def test_at_the_end_the_result_waits_for_its_reader_until_another_ctrl_c(tmp_path: Path, stalled: Stalled) -> None:
     err = Stalled()
     try:
         with SimulatedTester(simulate(demo()[0].scene), speed=8.0, start_after_s=20.0) as tester, \
                 program(*record(tester.url, tmp_path), out=stalled.writer, err=err.writer) as child:
-            until(lambda: any(f.stat().st_size > 20_000 for f in tmp_path.glob("*-*.csv")))
-            child.send_signal(signal.SIGINT)
-            until(lambda: sealed(tmp_path))
+            ended_midway(child, tmp_path)
             time.sleep(0.7)
             assert child.poll() is None
             child.send_signal(signal.SIGINT)
@@ -140,9 +145,7 @@ def test_at_the_end_the_result_waits_for_its_reader_until_another_ctrl_c(tmp_pat
 def test_a_result_that_waited_comes_whole(tmp_path: Path, stalled: Stalled) -> None:
     with SimulatedTester(simulate(demo()[0].scene), speed=8.0, start_after_s=20.0) as tester, \
             program(*record(tester.url, tmp_path), out=stalled.writer, err=subprocess.DEVNULL) as child:
-        until(lambda: any(f.stat().st_size > 20_000 for f in tmp_path.glob("*-*.csv")))
-        child.send_signal(signal.SIGINT)
-        until(lambda: sealed(tmp_path))
+        ended_midway(child, tmp_path)
         time.sleep(0.5)
         got = ""
         while child.poll() is None:
