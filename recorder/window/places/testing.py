@@ -132,6 +132,7 @@ class Testing(QWidget):
             self.problem.emit(str(err))
             return
         self.setup.remembered = choice.url
+        self.setup.tested()
         self.setup.repair_edit.clear()  # it was before this test, not before the next one
         self.problem.emit("")
         self.begin(running)
