@@ -65,6 +65,10 @@ def _hold_lines(judgement: Mapping[str, Any], unit: str) -> list[str]:
         f"held {lasted(length)} {ends}{bare}, {way}",
         steady,
     ]
+    own = judgement.get("tester_rate")
+    if judgement.get("test") == "cap" and isinstance(own, Mapping):  # the reasons tell the rest alone
+        lines.append(f"of it the tester's own, from its last check: {quantity(own, unit)}; "
+                     "taken out before it is judged")
     settling = hold.get("settling")
     if isinstance(settling, Mapping):
         size = settling.get("amplitude")
