@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 
 from recorder.window.places.main import MainWindow
@@ -25,6 +26,9 @@ def test_another_job_has_its_cap_read(window: MainWindow) -> None:
     setup.job_edit.setText("1043 white")  # as typed, or taken from the list
     assert setup.marked_edit.text() == "" and not setup.may_start
     assert setup.hint.text() == "16 psi was the cap of the job before; read this one's"
+    setup.job_edit.setFocus()
+    QTest.keyClick(setup.job_edit, Qt.Key.Key_Return)
+    assert window.testing.running is None and setup.marked_edit.hasFocus()  # the next letters are the marking
     setup.choose_test("tester")  # needs none
     assert "16 psi" not in setup.hint.text() and setup.may_start
     setup.choose_test("cap")

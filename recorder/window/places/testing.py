@@ -121,6 +121,8 @@ class Testing(QWidget):
         """Begins, or says in the banner line why it cannot."""
         choice, form = self.setup.choice(), self.setup.form()
         if form.problem or choice is None or self.running is not None:
+            if self.running is None and form.marked is None:
+                self.setup.marked_edit.setFocus()  # what is missing is typed next
             return
         from recorder.window.running import start
 
