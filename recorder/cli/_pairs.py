@@ -168,8 +168,9 @@ def reference_u_kpa(text: str | None, full_scale: str | None, unit: str) -> floa
 
 @dataclass
 class Taken:
-    """What was taken live. resolution: one count as ratio, 0 where not known; adapter_id None for plain readings.
-    scatters: standard deviation of the single readings within each step, in the unit of ``Pair.ratio``."""
+    """Pairs and what is known of them. resolution: one count as ratio, 0 where not known; adapter_id: whose they are,
+    None of a file and of plain readings. scatters: standard deviation of the single readings within each step that was
+    taken live, in the unit of ``Pair.ratio``."""
 
     pairs: list[Pair] = field(default_factory=list)
     adapter_id: str | None = None
@@ -178,7 +179,7 @@ class Taken:
 
     def noise_kpa(self, coefficients_kpa: Sequence[float]) -> float | None:
         """Of a single reading through this curve (of rising powers of the ratio), over all steps; None where nothing
-        was taken. A bent curve is steeper in some places than in others, and so is what it makes of the same noise."""
+        was taken live. A bent curve is steeper in some places than in others, and so is what it makes of one noise."""
         if not self.scatters:
             return None
         slopes = [
