@@ -9,7 +9,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING
 
 from recorder.errors import PortLost, SilentAdapter, WrongSpeed
-from recorder.model import Announcement, BareBlock, Fault, SampleBlock
+from recorder.model import USUAL_BAUD, Announcement, BareBlock, Fault, SampleBlock
 from recorder.wire.conformance_rules import escaped
 from recorder.wire.encode import LONGEST_LINE
 
@@ -35,7 +35,7 @@ class Gatherer:
     """
 
     url: str
-    baud: int = 115200
+    baud: int = USUAL_BAUD
     bare_unit: str | None = None
     fault: str = ""
     blocks: list[SampleBlock | BareBlock] = field(default_factory=list)

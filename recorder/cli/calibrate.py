@@ -14,12 +14,13 @@ from typing import TYPE_CHECKING
 import click
 
 from recorder import report
+from recorder.cli import _options
 from recorder.cli._common import Number, both_ways, checked_unit, sensor_scale_kpa
 from recorder.cli._pairs import Taken, live_pairs, parse_pairs, reference_u_kpa, say_pairs
 from recorder.cli._plain import put_data
 from recorder.digits import decimals
 from recorder.errors import FileError, SettingError, StorageError, as_typed, as_written, printable
-from recorder.model import ZERO_RATIOS, Calibration
+from recorder.model import USUAL_BAUD, ZERO_RATIOS, Calibration
 from recorder.settings import load_settings
 from recorder.units import format_pressure, pressure_factor_kpa
 
@@ -167,7 +168,7 @@ def _write(path: str, text: str) -> None:
 @click.option("--adapter-id", metavar="ID", help="The adapter that this calibration belongs to.")
 @click.option("--seconds", type=Number(0.5, 60.0), default=STEP_S, show_default=True,
               help="How long to average at each live step.")
-@click.option("--baud", type=click.IntRange(min=1), help="Speed of the port (default: 115200).")
+@_options.baud
 @click.option("-o", "--output", metavar="FILE", help="Write the calibration file; needs --reference-u.")
 @click.option("--due", metavar="DATE", help="When it is due again (default: in 12 months).")
 @click.option("--json", "as_json", is_flag=True, help="Print the calibration as one line of JSON.")
@@ -206,7 +207,7 @@ def command(
     _check_id(adapter_id)
     _check_place(output)
     if pairs_file is None:
-        taken = live_pairs(str(url), baud or 115200, seconds, unit, bare, full_scale_counts, adapter_id)
+        taken = live_pairs(str(url), baud or USUAL_BAUD, seconds, unit, bare, full_scale_counts, adapter_id)
     else:
         taken = Taken(parse_pairs(_read(pairs_file), pairs_file, unit, full_scale_counts, bare),
                       resolution=1.0 / full_scale_counts if full_scale_counts else 0.0)

@@ -30,6 +30,7 @@ from recorder.model.values import (
     TestKind,
 )
 from recorder.model.wire import (
+    USUAL_BAUD,
     Announcement,
     BareBlock,
     Fault,
@@ -54,8 +55,8 @@ else:
         return NDArray[getattr(np, _ARRAYS[name])]
 
 __all__ = [
-    "LARGEST_COEFFICIENT_KPA", "TEST_KINDS", "ZERO_RATIOS", "Announcement", "BareBlock", "BoolArray", "Calibration",
-    "Fault", "FaultRun", "FloatArray", "Header", "Hold", "IntArray", "JsonObject", "Judgement", "LiveView", "Mark",
-    "Marking", "Message", "OtherVersion", "Outcome", "Phase", "PhaseName", "Quantity", "Reason", "Recording", "Rows",
-    "SampleBlock", "Settling", "TestKind", "WireCounts",
+    "LARGEST_COEFFICIENT_KPA", "TEST_KINDS", "USUAL_BAUD", "ZERO_RATIOS", "Announcement", "BareBlock", "BoolArray",
+    "Calibration", "Fault", "FaultRun", "FloatArray", "Header", "Hold", "IntArray", "JsonObject", "Judgement",
+    "LiveView", "Mark", "Marking", "Message", "OtherVersion", "Outcome", "Phase", "PhaseName", "Quantity", "Reason",
+    "Recording", "Rows", "SampleBlock", "Settling", "TestKind", "WireCounts",
 ]  # fmt: skip
