@@ -78,6 +78,13 @@ def _cache_place(cache: str | None, no_cache: bool) -> Path | None:
     return place
 
 
+def _say(lines: Iterable[str], *, err: bool) -> None:
+    """What stands below the table; that something is not in order in red, at a terminal."""
+    for line in map(printable, lines):
+        red = line.startswith(NOT_IN_ORDER) and colour_on(sys.stderr if err else sys.stdout)
+        click.echo(click.style(line, fg="red", bold=True) if red else line, err=err)
+
+
 @click.command()
 @click.argument("folder", type=click.Path())
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a file, then one with the totals.")
@@ -150,10 +157,5 @@ def command(
                 click.echo(printable(line))
         ends = worst.lines(files=totals.files, good=good, ledgers=ledgers, drifts=totals.drifts(),
                            all_files=choice.of_all)
-        left_out = choice_lines(choice, len(paths), folder)
-        for line in (*totals_lines(totals, ledgers), *left_out, *ends):
-            line = printable(line)
-            if line.startswith(NOT_IN_ORDER) and colour_on(sys.stderr if as_csv else sys.stdout):
-                line = click.style(line, fg="red", bold=True)
-            click.echo(line, err=as_csv)
+        _say([*totals_lines(totals, ledgers), *choice_lines(choice, len(paths), folder), *ends], err=as_csv)
     return 0 if good and ledgers.good else 1

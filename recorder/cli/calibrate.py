@@ -190,11 +190,10 @@ def command(
     """
     from recorder import calibration
 
-    live = pairs_file is None
-    if live:
+    if pairs_file is None:
         settings = load_settings()
         url, baud = url or settings.port, baud or settings.baud
-    if live == (url is None):
+    if (pairs_file is None) == (url is None):
         raise click.UsageError("Give a file of pairs, or --port to read the adapter.")
     if bare is not None and (full_scale is not None or full_scale_counts is not None):
         raise click.UsageError("--bare readings are pressures: they have no --full-scale and no counts.")
@@ -223,7 +222,7 @@ def command(
         if output is not None:
             _write(output, calibration.to_file_text(cal, details))
     except (SettingError, StorageError):
-        if live:
+        if pairs_file is None:
             say_pairs(taken.pairs, unit, bare)
         raise
     if as_json:
