@@ -8,13 +8,21 @@ from __future__ import annotations
 
 import json
 import math
+from calendar import monthrange
 from collections.abc import Mapping
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from recorder.calibration_fit import CalibrationFit, Pair, Polynomial, fit, fit_polynomial
+from recorder.calibration_fit import (
+    CalibrationFit,
+    Pair,
+    Polynomial,
+    fit,
+    fit_polynomial,
+    with_direction,
+)
 from recorder.calibration_pairs import StrayPair
 from recorder.errors import FileError, SettingError, as_written
 from recorder.model import LARGEST_COEFFICIENT_KPA, Calibration, JsonObject
@@ -37,6 +45,7 @@ __all__ = [
     "from_json",
     "nominal",
     "to_file_text",
+    "with_direction",
 ]
 
 FORMAT = 1
@@ -78,18 +87,13 @@ def nominal(full_scale_kpa: float) -> Calibration:
 
 
 def due_after(day: date, months: int = 12) -> date:
-    """The day ``months`` later (the month's last day where there is no such day).
+    """The day ``months`` later (the month's last day where there is no such day). ValueError after the year 9999.
 
     Twelve months between calibrations is common practice, no source.
     """
     index = day.month - 1 + months
     year, month = day.year + index // 12, index % 12 + 1
-    for last in (day.day, 30, 29, 28):
-        try:
-            return date(year, month, min(day.day, last))
-        except ValueError:
-            continue
-    raise ValueError(f"no day {months} months after {day}")  # not reachable: every month has 28 days
+    return date(year, month, min(day.day, monthrange(year, month)[1]))
 
 
 def due_day(text: str, today: date) -> date:

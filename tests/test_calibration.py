@@ -136,6 +136,8 @@ def test_due_date_a_year_on() -> None:
     assert calibration.due_after(date(2026, 8, 31), 1) == date(2026, 9, 30)
     assert calibration.due_after(date(2026, 1, 31)) == date(2027, 1, 31)
     assert calibration.due_after(date(2026, 12, 31), 2) == date(2027, 2, 28)
+    with pytest.raises(ValueError, match="year"):  # a recording may have any day in it
+        calibration.due_after(date(9999, 6, 1))
 
 
 def test_the_due_date_is_a_year_on_or_as_written() -> None:

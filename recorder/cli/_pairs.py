@@ -221,7 +221,7 @@ def _take(
     out: Taken, url: str, baud: int, seconds: float, unit: str, bare_unit: str | None, full_scale_counts: float | None,
     adapter_id: str | None,
 ) -> None:
-    from recorder.calibration import Pair
+    from recorder.calibration import Pair, with_direction
     from recorder.cli._gather import Gatherer
 
     with Gatherer(url, baud, bare_unit=bare_unit) as port:
@@ -244,7 +244,6 @@ def _take(
                 full = full_scale_counts
                 click.echo(f"the adapter never announced itself: a full scale of {full:g} counts is taken", err=True)
             out.resolution = 1.0 / full
-        way: Literal["up", "down"] = "up"
         while True:
             click.echo(f"reference {len(out.pairs) + 1}: ", nl=False, err=True)
             text = sys.stdin.readline().strip()
@@ -257,11 +256,9 @@ def _take(
             except RecorderError as err:
                 click.echo(f"{err}; type it again", err=True)
                 continue
-            if out.pairs and kpa != out.pairs[-1].reference_kpa:  # the same again: the way it was
-                way = "up" if kpa > out.pairs[-1].reference_kpa else "down"
-            out.pairs.append(Pair(kpa, x, way))
+            out.pairs.append(with_direction(Pair(kpa, x), out.pairs))
             out.scatters.append(scatter)
-            click.echo(f"  {said}, {way}", err=True)
+            click.echo(f"  {said}, {out.pairs[-1].direction}", err=True)
 
 
 def _step(port: Gatherer, seconds: float, bare_unit: str | None, full: float) -> tuple[float, float, str]:

@@ -28,7 +28,6 @@ from recorder.window.state.calibrate import (
     parse_pair,
     reference_u,
     residual_words,
-    with_direction,
 )
 from recorder.window.state.gauge import due_words
 from recorder.wire import encode_announcement, encode_line, encode_sample
@@ -200,7 +199,7 @@ def nine_pairs() -> list[calibrations.Pair]:
     pairs: list[calibrations.Pair] = []
     for kpa in (0, 40, 80, 120, 160, 120, 80, 40, 0):
         off = 0.1 if pairs and kpa < pairs[-1].reference_kpa else 0.0  # hysteresis
-        pairs.append(with_direction(calibrations.Pair(kpa, 0.1 + 0.8 * (kpa + off) / 200.0), pairs))
+        pairs.append(calibrations.with_direction(calibrations.Pair(kpa, 0.1 + 0.8 * (kpa + off) / 200.0), pairs))
     return pairs
 
 

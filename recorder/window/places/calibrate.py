@@ -19,7 +19,15 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from recorder.calibration import CalibrationFit, Pair, details, due_after, due_day, to_file_text
+from recorder.calibration import (
+    CalibrationFit,
+    Pair,
+    details,
+    due_after,
+    due_day,
+    to_file_text,
+    with_direction,
+)
 from recorder.digits import decimals
 from recorder.errors import SettingError
 from recorder.model import Calibration
@@ -36,7 +44,6 @@ from recorder.window.state.calibrate import (
     parse_pair,
     reference_u,
     residual_words,
-    with_direction,
 )
 from recorder.window.state.colours import Palette
 from recorder.window.state.testing import factor

@@ -16,7 +16,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "curve_words", "examples", "fit_words", "next_level", "parse_pair", "reference_u", "residual_words",
-    "with_direction",
 ]
 
 # Steps of the references, in the unit that people see: up, and the same down again. Common practice, no source.
@@ -42,16 +41,6 @@ def parse_pair(reference: str, ratio: str, unit: str, bare_unit: str | None = No
     if not 0.0 <= value <= 1.0:
         raise SettingError(f"a reading of {value:g} is outside 0 to 1", do="divide the counts by those at full scale")
     return Pair(kpa, value)
-
-
-def with_direction(pair: Pair, before: Sequence[Pair]) -> Pair:
-    """The pair, with whether it was reached from below or from above."""
-    from recorder.calibration import Pair
-
-    last = before[-1].reference_kpa if before else pair.reference_kpa
-    if pair.reference_kpa == last:  # the same again: the way it was
-        return Pair(pair.reference_kpa, pair.ratio, before[-1].direction if before else "up")
-    return Pair(pair.reference_kpa, pair.ratio, "down" if pair.reference_kpa < last else "up")
 
 
 def reference_u(text: str, unit: str, *, needed: bool = False) -> float:
