@@ -232,17 +232,15 @@ def _take(
         port.listen(6.0, enough=lambda: bare_unit is not None or port.announcement is not None)
         full = 0.0
         if bare_unit is None:
-            if port.announcement is not None or full_scale_counts is None:
-                known = port.known()
-                out.adapter_id, full = known.adapter_id, float(known.full_scale_counts)
+            known, nameless = port.known_or_given(full_scale_counts, lambda said: click.echo(said, err=True))
+            full = float((full_scale_counts if nameless else None) or known.full_scale_counts)
+            if nameless:
+                click.echo(f"the adapter never announced itself: a full scale of {full:g} counts is taken", err=True)
+            else:
+                out.adapter_id = known.adapter_id
                 if adapter_id not in (None, out.adapter_id):  # no test would take such a calibration
                     raise SettingError(f"it is to be of '{adapter_id}', and this adapter is '{out.adapter_id}'",
                                        where="--adapter-id", do="leave it away: the adapter's own goes into the file")
-                if full_scale_counts is not None and full != full_scale_counts:
-                    click.echo(f"the adapter announces a full scale of {full:g} counts: that is taken", err=True)
-            else:
-                full = full_scale_counts
-                click.echo(f"the adapter never announced itself: a full scale of {full:g} counts is taken", err=True)
             out.resolution = 1.0 / full
         while True:
             click.echo(f"reference {len(out.pairs) + 1}: ", nl=False, err=True)

@@ -21,7 +21,6 @@ from recorder.cli._common import (
 from recorder.cli._plain import put_data
 from recorder.digits import significant
 from recorder.errors import FileError, RunError, SettingError, printable
-from recorder.model import Announcement
 from recorder.settings import ASSUMED_FULL_SCALE, Settings, load_settings
 from recorder.units import parse_quantity
 
@@ -272,18 +271,8 @@ def _report(
     if cal is None:
         raise SettingError("what turns counts into pressure is not known", where="--calibration",
                            do="give a calibration, or --full-scale")
-    known, nameless = _known(port, full_scale_counts, words)
+    known, nameless = port.known_or_given(full_scale_counts, lambda said: words.put(f"{said}\n"))
     return check_adapter(port.samples(), port.counts, known, cal, nameless=nameless)
-
-
-def _known(port: Gatherer, full_scale_counts: int | None, words: Unheld) -> tuple[Announcement, bool]:
-    """The adapter's announcement, or what was given in its place; whether it is the latter. SilentAdapter."""
-    if full_scale_counts is None or port.announcement is not None:
-        known = port.known()
-        if full_scale_counts is not None and known.full_scale_counts != full_scale_counts:
-            words.put(f"the adapter announces a full scale of {known.full_scale_counts} counts: that is taken\n")
-        return known, False
-    return Announcement(1, "without a name", "", full_scale_counts, 0.0), True
 
 
 def _listen(port: Gatherer, seconds: float, full_scale_counts: int | None, stop: StopSignals,
@@ -309,7 +298,7 @@ def _listen(port: Gatherer, seconds: float, full_scale_counts: int | None, stop:
         port.listen(first_s, tick=tick_of(seconds - first_s), enough=stopped)
         if seconds > first_s and not stopped() and not port.lost:
             if port.bare_unit is None:
-                _known(port, full_scale_counts, words)
+                port.known_or_given(full_scale_counts, lambda said: None)  # with the report it is said
                 if sum(map(len, port.blocks)) > LOOKED_AT:
                     usable(port.samples())
             tell()

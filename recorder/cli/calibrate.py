@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import math
 import os
-import sys
 from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -15,11 +14,11 @@ import click
 
 from recorder import report
 from recorder.cli import _options
-from recorder.cli._common import Number, both_ways, checked_unit, sensor_scale_kpa
+from recorder.cli._common import Number, both_ways, checked_unit, read_text, sensor_scale_kpa
 from recorder.cli._pairs import Taken, live_pairs, parse_pairs, reference_u_kpa, say_pairs
 from recorder.cli._plain import put_data
 from recorder.digits import decimals
-from recorder.errors import FileError, SettingError, StorageError, as_typed, as_written, printable
+from recorder.errors import SettingError, StorageError, as_typed, as_written, printable
 from recorder.model import USUAL_BAUD, ZERO_RATIOS, Calibration
 from recorder.settings import load_settings
 from recorder.units import format_pressure, pressure_factor_kpa
@@ -208,7 +207,8 @@ def command(
     if pairs_file is None:
         taken = live_pairs(str(url), baud or USUAL_BAUD, seconds, unit, bare, full_scale_counts, adapter_id)
     else:
-        taken = Taken(parse_pairs(_read(pairs_file), pairs_file, unit, full_scale_counts, bare),
+        text = read_text(pairs_file, "check the name", piped=True)
+        taken = Taken(parse_pairs(text, pairs_file, unit, full_scale_counts, bare),
                       resolution=1.0 / full_scale_counts if full_scale_counts else 0.0)
     try:
         fit = _fitted(taken, pairs_file or str(url), u, kpa, unit, bare, full_scale_counts)
@@ -272,13 +272,3 @@ def _odd_zero(fit: CalibrationFit, full_scale_counts: float | None) -> str | Non
         return f"{said}: is --full-scale-counts {full_scale_counts:g} this converter's?"
     all_of_them = " (one that uses 0 to 100 % has none)" if abs(zero) < _NONE else ""
     return f"{said}{all_of_them}: is it such a sensor, and is the full scale in counts right?"
-
-
-def _read(path: str) -> str:
-    try:
-        if path == "-":
-            return sys.stdin.read()
-        return Path(path).read_text("utf-8-sig")
-    except (OSError, UnicodeDecodeError) as err:
-        why = err.strerror if isinstance(err, OSError) else "it is not text in UTF-8"
-        raise FileError(f"cannot be read ({why})", path=path, do="check the name") from None

@@ -149,7 +149,7 @@ def _listen(url: str, seconds: float, baud: int) -> tuple[bytes, RuleResult, Rul
     from recorder.cli._question import Question
     from recorder.cli._unheld import say_unheld
     from recorder.model import SampleBlock
-    from recorder.port import Chunk, Lost, Port, ports_there_are
+    from recorder.port import Chunk, Lost, Port, check_port
     from recorder.wire import Decoder
     from recorder.wire.clock_speed import ClockSpeed
 
@@ -188,10 +188,7 @@ def _listen(url: str, seconds: float, baud: int) -> tuple[bytes, RuleResult, Rul
             raise PortLost("the adapter went away before anything came", where=url, do="check its plug and cable")
         if stop.why is not None:
             raise click.Abort
-        raise SilentAdapter(
-            f"nothing arrived in {seconds:g} s", where=url,
-            do=f"check that this is the adapter's port and that it has power; {ports_there_are(url)}",
-        )
+        raise SilentAdapter(f"nothing arrived in {seconds:g} s", where=url, do=check_port(url))
     if lost or stop.why is not None:
         why = "the adapter went away; " if lost else ""
         say_unheld(f"cut short: {why}judged on the {now:.0f} s that had come of {seconds:g} s")
