@@ -78,6 +78,14 @@ def _cache_place(cache: str | None, no_cache: bool) -> Path | None:
     return place
 
 
+def _show(listed: Listed, folder: str, *, none: bool) -> None:
+    """The table, with what it leaves out. none: there is no file at all, which an empty table says."""
+    if listed.rows() or none:
+        table(listed.rows(), folder)
+    for line in listed.said():
+        click.echo(printable(line))
+
+
 def _say(lines: Iterable[str], *, err: bool) -> None:
     """What stands below the table; that something is not in order in red, at a terminal."""
     for line in map(printable, lines):
@@ -151,10 +159,7 @@ def command(
         for line in sheet.rest(ledgers) if as_csv else ():
             put_data(line, nl=False)
         if not as_csv:
-            if listed.rows() or not paths:
-                table(listed.rows(), folder)
-            for line in listed.said():
-                click.echo(printable(line))
+            _show(listed, folder, none=not paths)
         ends = worst.lines(files=totals.files, good=good, ledgers=ledgers, drifts=totals.drifts(),
                            all_files=choice.of_all)
         _say([*totals_lines(totals, ledgers), *choice_lines(choice, len(paths), folder), *ends], err=as_csv)
