@@ -37,6 +37,9 @@ class RawDifference:
             return (f"rows are missing or moved before row {self.first_row}: its sequence number is "
                     f"{self.stored:.0f} where {self.recomputed:.0f} follows, and no gap is noted "
                     f"({self.rows} {'place' if self.rows == 1 else 'places'})")
+        if self.column == "device_us":
+            return (f"a clock is missing from row {self.first_row} and not from others, so that no time can be "
+                    f"computed again ({self.rows} {'row' if self.rows == 1 else 'rows'})")
         stored, recomputed = _digits_that_differ(self.stored, self.recomputed)
         return (f"{self.column} of row {self.first_row} is {stored}, its raw columns give "
                 f"{recomputed} ({self.rows} {'row differs' if self.rows == 1 else 'rows differ'})")
@@ -94,8 +97,12 @@ def _time(recording: Recording) -> list[RawDifference]:
     rows = recording.rows
     if rows.device_us is None or rows.host_s is None:
         return []
-    if not ((rows.device_us >= 0) & np.isfinite(rows.host_s)).all():
+    known = (rows.device_us >= 0) & np.isfinite(rows.host_s)
+    if not known.any():
         return []
+    if not known.all():  # the recorder writes both clocks in every row, or in none; unwrapping needs all of them
+        first = int(np.flatnonzero(~known)[0])
+        return [RawDifference("device_us", int((~known).sum()), first + 1, np.nan, np.nan)]
     own = np.asarray(recompute_time(rows.device_us, rows.host_s, rows.flag), float)
     return _difference("time_s", rows.time_s, own, _TIME_STEP_S)
 

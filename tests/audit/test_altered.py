@@ -275,3 +275,14 @@ def test_a_seal_without_a_judgement_is_held_against_its_bytes(sealed: bytes) -> 
     assert row.intact is True and row.good and row.cut and "without a judgement" in " ".join(row.notes)
     number = bare.rindex(b"\n", 0, bare.index(b"# sha256: ") - 1) - 3
     assert audit_bytes(bare[:number] + b"9" + bare[number + 1:], "x.csv").intact is False
+
+
+def test_a_clock_that_is_missing_from_one_row_does_not_hide_a_time_that_was_changed(sealed: bytes) -> None:
+    """One empty cell had nothing of the times computed again; the seal made anew, nothing else tells of it."""
+    lines = sealed.split(b"\n")
+    row = [i for i, raw in enumerate(lines) if raw[:1].isdigit()][99]
+    cells = lines[row].split(b",")
+    cells[3] = b""
+    lines[row] = b",".join(cells)
+    found = audit_bytes(_resealed(b"\n".join(lines)), "x.csv")
+    assert any("a clock is missing from row 100" in said for said in found.raw)
