@@ -11,7 +11,7 @@ from threading import Event
 import pytest
 from PySide6.QtCore import QPoint, Qt
 from PySide6.QtTest import QTest
-from PySide6.QtWidgets import QVBoxLayout, QWidget
+from PySide6.QtWidgets import QLineEdit, QPushButton, QVBoxLayout, QWidget
 from pytestqt.qtbot import QtBot
 
 from recorder.window.parts.job import JobEdit
@@ -69,6 +69,35 @@ def field(qtbot: QtBot) -> JobEdit:
     page.entered = []  # type: ignore[attr-defined]
     edit.entered.connect(lambda: page.entered.append(edit.text()))  # type: ignore[attr-defined]
     return edit
+
+
+def test_a_touch_beside_the_list_is_that_of_the_key_there(qtbot: QtBot) -> None:
+    """The first touch on Start only closed the list."""
+    edit, key, other = JobEdit(offered), QPushButton("Start"), QLineEdit()
+    edit.jobs = JOBS
+    page = QWidget()
+    QVBoxLayout(page).addWidget(edit)
+    page.layout().addStretch()  # the list covers what is just below
+    page.layout().addWidget(other)
+    page.layout().addWidget(key)
+    page.resize(300, 500)
+    qtbot.addWidget(page)
+    page.show()
+    page.activateWindow()
+    QTest.qWaitForWindowActive(page)
+    pressed: list[str] = []
+    key.clicked.connect(lambda: pressed.append(edit.text()))
+    for target in (key, other):
+        edit.setFocus()
+        edit.clear()
+        QTest.keyClicks(edit, "blue")
+        qtbot.waitUntil(lambda: edit.offering)
+        QTest.mouseClick(page.windowHandle(), Qt.MouseButton.LeftButton,  # as it comes from the screen
+                         pos=target.mapTo(page, target.rect().center()))
+        qtbot.waitUntil(lambda: not edit.offering)
+    qtbot.waitUntil(lambda: pressed == ["blue"])
+    qtbot.waitUntil(lambda: page.focusWidget() is other)  # of a window that is active it has the keys
+    assert edit.text() == "blue"
 
 
 def entered(edit: JobEdit) -> list[str]:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from PySide6.QtCore import QEvent, QObject, QStringListModel, Qt, Signal
-from PySide6.QtGui import QKeyEvent
-from PySide6.QtWidgets import QCompleter, QLineEdit
+from PySide6.QtCore import QEvent, QObject, QPoint, QStringListModel, Qt, QTimer, Signal
+from PySide6.QtGui import QKeyEvent, QMouseEvent
+from PySide6.QtWidgets import QAbstractButton, QApplication, QCompleter, QLineEdit
 
 __all__ = ["JobEdit"]
 
@@ -66,9 +66,22 @@ class JobEdit(QLineEdit):
         else:
             super().keyPressEvent(event)
 
+    def _pressed_elsewhere(self, at: QPoint) -> None:
+        """A touch beside the list means what is there, though it closes the list as well."""
+        self._popup.hide()
+        there = QApplication.widgetAt(at)
+        if isinstance(there, QAbstractButton | QLineEdit) and there.window() is self.window():
+            QTimer.singleShot(0, there.click if isinstance(there, QAbstractButton) else there.setFocus)  # the list away
+
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:
         """Keys while jobs are offered come here before Qt's own way with them, in which Enter and Tab take the first
-        job that nobody chose, and the first Down the second one."""
+        job that nobody chose, and the first Down the second one; and touches beside the list, which Qt would only close
+        it by."""
+        if watched is self._popup and isinstance(event, QMouseEvent) and event.type() == QEvent.Type.MouseButtonPress:
+            if self._popup.rect().contains(event.position().toPoint()):
+                return super().eventFilter(watched, event)
+            self._pressed_elsewhere(event.globalPosition().toPoint())
+            return True
         if watched is not self._popup or not isinstance(event, QKeyEvent) or event.type() != QEvent.Type.KeyPress:
             return super().eventFilter(watched, event)
         key = event.key()
