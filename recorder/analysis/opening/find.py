@@ -144,7 +144,8 @@ def find_opening(
     found = None if sank else _by_strokes(x, strokes, fell, k, usual, end_s, correlated, air_kpa, shuts)
     if found is None and shuts is not None and not sank:
         found = _by_strokes(x, strokes, fell, k, usual, end_s, correlated, air_kpa, None)
-    if slow is not None and is_slow(slow, found, strokes[-1]):
+    slow = slow if slow is not None and is_slow(slow, found, strokes[-1]) else None
+    if slow is not None:
         slowly = by_levels(strokes, slow)
         if found is not None and went_on(strokes, level, slow.open_kpa, found.stroke):
             slowly = replace(slowly, onset_kpa=found.onset_kpa, onset_u=found.onset_u, onset_s=found.onset_s,
@@ -157,7 +158,7 @@ def find_opening(
         later = shut_later(x, found.reseat_s, end_s)
     if later is not None:
         found = replace(found, reseat_s=later.at_s, reseat_kpa=min(later.kpa, found.onset_kpa), reseat_u=later.u)
-    return within_seen(x, strokes, level, found, end_s, fell)
+    return within_seen(x, strokes, level, found, end_s, fell, sinks=slow is not None)
 
 
 def _by_strokes(
