@@ -11,17 +11,21 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recorder.analysis.opening.closed import Response, closed_response
+from recorder.analysis.opening.from_shut import ENOUGH_STROKES, PAUSE_S, from_shut
 from recorder.analysis.opening.onset import (
     Opening,
     by_fit,
     by_levels,
     by_tops,
     doubted,
+    opens_as,
+    together,
     within_seen,
 )
 from recorder.analysis.opening.piston import OUTSIDE_KPA
@@ -35,9 +39,9 @@ from recorder.analysis.opening.relief import (
     shut_at_last,
     tops,
 )
-from recorder.analysis.opening.shuts import shut_later
+from recorder.analysis.opening.shuts import Shut, shut_later
 from recorder.analysis.opening.slow_valve import find_slow, sinks
-from recorder.analysis.opening.slowly import is_slow, shuts_at, went_on
+from recorder.analysis.opening.slowly import is_slow, shuts_at, shuts_lower, went_on
 from recorder.analysis.opening.sticks import met_first
 from recorder.analysis.opening.valve import (
     ENOUGH,
@@ -62,7 +66,6 @@ __all__ = ["find_opening"]
 EASED_ENOUGH = 20.0
 PLAINLY = 5.0  # log likelihood ratio by which strokes on the valve are eased ones, not only may be
 SOMEHOW = 20.0  # log likelihood ratio of a valve whose laws fit badly, but fit: its tops alone say less; no source
-ENOUGH_STROKES = 4  # they tell what a closed valve makes of a stroke; no source
 BUILDS = 0.85  # of the highest level: below it strokes build up
 STAYS = 0.6  # of a usual gain: a stroke that brings less may have relieved
 LEAVES = 0.7  # of its top: a stroke that leaves less never sealed
@@ -138,24 +141,27 @@ def find_opening(
     if quick:
         return _quick(strokes, level, k, usual)
     correlated = _correlation(x, strokes[-1].end_s, end_s)
-    slow = find_slow(x, strokes, end_s, correlated) if sinks(x, strokes, end_s) else None
-    shuts = shuts_at(slow, max(s.top_kpa for s in strokes))
+    levels = find_slow(x, strokes, end_s, correlated) if sinks(x, strokes, end_s) else None
+    shuts = shuts_at(levels, max(s.top_kpa for s in strokes))
     # of what sank so far strokes tell nothing, as between them it leaked
     found = None if sank else _by_strokes(x, strokes, fell, k, usual, end_s, correlated, air_kpa, shuts)
     if found is None and shuts is not None and not sank:
         found = _by_strokes(x, strokes, fell, k, usual, end_s, correlated, air_kpa, None)
-    slow = slow if slow is not None and is_slow(slow, found, strokes[-1]) else None
+    slow = levels if levels is not None and is_slow(levels, found, strokes[-1]) else None
     if slow is not None:
         slowly = by_levels(strokes, slow)
         if found is not None and went_on(strokes, level, slow.open_kpa, found.stroke):
-            slowly = replace(slowly, onset_kpa=found.onset_kpa, onset_u=found.onset_u, onset_s=found.onset_s,
-                             stroke=found.stroke)  # fmt: skip
+            slowly = opens_as(slowly, found)
+        elif found is not None:
+            slowly = together(slowly, found)
         found = slowly
     if found is None:
         return None
     later = shut_later(x, strokes[-1].end_s, end_s)
     if later is None and found.reseat_s > strokes[-1].end_s:
         later = shut_later(x, found.reseat_s, end_s)
+    if later is not None and levels is not None and shuts_lower(levels, later):
+        later = Shut(levels.closed_s, levels.close_kpa, levels.close_u)
     if later is not None:
         found = replace(found, reseat_s=later.at_s, reseat_kpa=min(later.kpa, found.onset_kpa), reseat_u=later.u)
     return within_seen(x, strokes, level, found, end_s, fell, sinks=slow is not None)
@@ -199,6 +205,9 @@ def _by_strokes(
             one = _one_ceiling(x, strokes, k, end_s, usual)
             told = fit.gain + one >= ENOUGH and (one >= ENOUGH or not may_ease)
         if told:
+            again = partial(_fit, x, strokes, before=near[0], end_s=end_s, correlated=correlated, air_kpa=air_kpa,
+                            shuts=shuts, may_ease=may_ease)  # fmt: skip
+            fit, near, response = from_shut(strokes, (fit, near, response), most, again)
             as_eased = None
             if (fit.eased or fit.misfit > NOT_ALIKE) and not may_ease:
                 as_eased = fit_valve(x, strokes, near, response, end_s, correlated, may_ease=True, shuts=shuts)
@@ -265,7 +274,7 @@ def _fit(
 ) -> tuple[ValveFit | None, list[int], Response]:
     """The valve of the strokes ``which`` (in order), those of them that were used, and what strokes before them, and
     before number ``before``, were like."""
-    near = [j for j in which if j == which[0] or strokes[j].start_s - strokes[j - 1].end_s < 4.0]
+    near = [j for j in which if j == which[0] or strokes[j].start_s - strokes[j - 1].end_s < PAUSE_S]
     response = closed_response(x, strokes, min(near[0], before), air_kpa)
     return fit_valve(x, strokes, near, response, end_s, correlated, may_ease=may_ease, shuts=shuts), near, response
 

@@ -21,7 +21,7 @@ from recorder.analysis.trace.signal import COARSE_S, FINE_S, Prepared
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
-__all__ = ["Opening", "by_fit", "by_levels", "by_tops", "doubted", "within_seen"]
+__all__ = ["Opening", "by_fit", "by_levels", "by_tops", "doubted", "opens_as", "together", "within_seen"]
 
 # where no source is named beside a number: common practice, no source
 LAW_DOUBT = 0.15  # of the distance between two laws of the valve: a real one follows neither
@@ -38,6 +38,7 @@ LEAST_LEFT = 0.75  # of the uncertainty, which is no normal one in its tails
 LEVEL_S = 0.1  # over which what is held is averaged
 BEFORE = 3  # strokes
 STEEPEST = 2.0  # of a stroke that begins and ends softly, over its mean
+CONTRADICT = 3.0  # standard uncertainties
 KNOCK = 3.0  # standard deviations
 
 
@@ -116,6 +117,28 @@ def by_levels(strokes: Sequence[Stroke], slow: SlowValve) -> Opening:
     return Opening(
         slow.open_kpa, math.hypot(slow.open_u, 0.05), slow.opened_s, met,
         min(slow.close_kpa, slow.open_kpa), math.hypot(slow.close_u, 0.1), slow.closed_s,
+    )  # fmt: skip
+
+
+def opens_as(slowly: Opening, found: Opening) -> Opening:
+    """One that shuts ``slowly`` and opens as it was ``found`` to."""
+    return replace(slowly, onset_kpa=found.onset_kpa, onset_u=found.onset_u, onset_s=found.onset_s, stroke=found.stroke)
+
+
+def together(slowly: Opening, found: Opening) -> Opening:
+    """What the levels say of a slow valve and what was ``found`` by its strokes: their weighted mean. Its u is made as
+    much larger as they are further apart than both uncertainties make likely (Birge 1932, Phys. Rev. 40, 207; from
+    memory), and is no less than the lesser of both, for both believe the same laws. Where they contradict each other,
+    the levels are believed: strokes do not show a valve that is slower than they follow one another."""
+    apart, u = abs(slowly.onset_kpa - found.onset_kpa), math.hypot(slowly.onset_u, found.onset_u)
+    if apart > CONTRADICT * u:
+        return slowly
+    share = (slowly.onset_u / u) ** 2  # of what was found
+    mean = slowly.onset_kpa + share * (found.onset_kpa - slowly.onset_kpa)
+    both_u = slowly.onset_u * found.onset_u / u
+    return replace(
+        slowly, onset_kpa=mean, onset_u=max(both_u * apart / u, min(slowly.onset_u, found.onset_u)),
+        onset_s=found.onset_s, stroke=found.stroke,
     )  # fmt: skip
 
 
