@@ -128,7 +128,7 @@ def opens_as(slowly: Opening, found: Opening) -> Opening:
 def together(slowly: Opening, found: Opening) -> Opening:
     """What the levels say of a slow valve and what was ``found`` by its strokes: their weighted mean. Its u is made as
     much larger as they are further apart than both uncertainties make likely (Birge 1932, Phys. Rev. 40, 207; from
-    memory), and is no less than the lesser of both, for both believe the same laws. Where they contradict each other,
+    memory), and no less than theirs by their weights, for both believe the same laws. Where they contradict each other,
     the levels are believed: strokes do not show a valve that is slower than they follow one another."""
     apart, u = abs(slowly.onset_kpa - found.onset_kpa), math.hypot(slowly.onset_u, found.onset_u)
     if apart > CONTRADICT * u:
@@ -137,7 +137,7 @@ def together(slowly: Opening, found: Opening) -> Opening:
     mean = slowly.onset_kpa + share * (found.onset_kpa - slowly.onset_kpa)
     both_u = slowly.onset_u * found.onset_u / u
     return replace(
-        slowly, onset_kpa=mean, onset_u=max(both_u * apart / u, min(slowly.onset_u, found.onset_u)),
+        slowly, onset_kpa=mean, onset_u=max(both_u * apart / u, share * found.onset_u + (1.0 - share) * slowly.onset_u),
         onset_s=found.onset_s, stroke=found.stroke,
     )  # fmt: skip
 
