@@ -113,9 +113,9 @@ def over_limit_and_unplugged(app: QApplication, window: MainWindow, take: Camera
                                   ("unplugged", seeps.target_kpa, "the green pick-up")):
         with SimulatedTester(simulate(replace(seeps, target_kpa=target_kpa, seed=16)), SPEED) as tester:
             testing.setup.choose_test("system")
-            testing.setup.marked_edit.setText("16 psi")
             testing.setup.port_box.setEditText(tester.url)
             testing.setup.job_edit.setText(f"{SHOP}: {car}")
+            testing.setup.marked_edit.setText("16 psi")  # another job's cap has to be read again
             testing.start_test()
             if name == "over-limit":
                 until(app, lambda: testing.view is not None and testing.view.next_step == "over-limit")

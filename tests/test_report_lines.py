@@ -46,9 +46,6 @@ def test_a_hold_that_rose_is_not_said_to_fall() -> None:
 
 @pytest.mark.parametrize(("more", "line"), [
     ({"reseat": q(88.0, 0.4)}, "closed again at 88.0 ± 0.8 kPa"),
-    ({"leak_flow": q(12.0, 2.0, "mL/min")}, "that is a leak of 12 ± 4 mL/min"),
-    ({"leak_flow": q(4.5, 2.0, "mL/min")}, "that is a leak of 4 ± 4 mL/min"),
-    ({"leak_flow": q(3.0, 2.0, "mL/min")}, "no leak can be seen: 3 ± 4 mL/min"),
     ({"headspace": q(800.0, 40.0, "mL")}, "gas space as the pump sees it 800 ± 80 mL"),
     ({"zero_shift": q(0.4, 0.1)}, "zero moved by 0.40 ± 0.20 kPa"),
     ({"opening": None}, "no opening was seen"),
@@ -56,6 +53,28 @@ def test_a_hold_that_rose_is_not_said_to_fall() -> None:
 def test_what_was_found_is_told_and_nothing_else(more: dict[str, Any], line: str) -> None:
     assert line in lines(**more)
     assert line not in lines()
+
+
+@pytest.mark.parametrize(("code", "flow", "line"), [
+    ("fall-too-fast", 12.0, "that is a leak of 12 ± 4 mL/min"),
+    ("fall-within-allowance", 4.5, "that is a leak of 4 ± 4 mL/min"),
+    ("no-detectable-fall", 3.0, "no leak can be seen: 3 ± 4 mL/min"),
+    # a hold without an answer has seen neither
+    ("hold-too-short", 3.0, "its steady fall would be a leak of 3 ± 4 mL/min"),
+    ("hold-too-short", 12.0, "its steady fall would be a leak of 12 ± 4 mL/min"),
+])
+def test_a_flow_is_a_leak_or_none_as_the_hold_was_judged(code: str, flow: float, line: str) -> None:
+    got = lines(leak_flow=q(flow, 2.0, "mL/min"), reasons=[{"code": code, "text": "As it was."}])
+    assert [one for one in got if "mL/min" in one] == [line]
+
+
+def test_what_the_tester_loses_is_said_where_it_was_taken_out() -> None:
+    """A reason of a cap has the rest alone: 2.5 less 0.4 kPa/min; of a system nothing is taken out."""
+    own = q(0.4, 0.05, "kPa/min")
+    line = "of it the tester's own, from its last check: 0.40 ± 0.10 kPa/min; taken out before it is judged"
+    got = lines(hold=HOLD, tester_rate=own)
+    assert got.index(line) == next(i for i, one in enumerate(got) if one.startswith("steady fall")) + 1
+    assert line not in lines(hold=HOLD, tester_rate=own, test="system") and line not in lines(hold=HOLD)
 
 
 def test_an_opening_is_a_caps_alone() -> None:

@@ -204,6 +204,19 @@ def test_there_is_a_rest_of_the_fall_only_where_the_leak_is_not_all_of_it() -> N
     assert "All of this fall is what a leak causes: 2.2 ± 0.4 kPa/min." in whole and "the rest" not in whole
 
 
+@pytest.mark.parametrize("rate", [0.1, 1.5])
+def test_a_hold_that_gave_no_answer_is_neither_normal_nor_a_leak(rate: float) -> None:
+    q = {"value": 100.0, "standard_uncertainty": 0.2, "unit": "kPa"}
+    hold = {"start_s": 10.0, "end_s": 20.0, "start": q, "end": q, "drop": q | {"value": 1.4},
+            "rate": q | {"value": rate, "unit": "kPa/min"}}
+    said = " ".join(say(judgement("system", "undecided", ("hold-too-short", "The hold lasted 10 s."), hold=hold)))
+    assert "From this alone nothing follows" in said
+    assert "normal" not in said and "a leak causes" not in said
+    # one that was seen not to fall is told as ever, also where its test is undecided for another cause
+    low = " ".join(say(judgement("system", "undecided", TIGHT, hold=hold | {"rate": q | {"value": 0.1}})))
+    assert "So little is normal" in low
+
+
 @pytest.mark.parametrize("outcome", ["pass", "undecided"])
 def test_no_marking_given(outcome: str) -> None:
     cap = judgement("cap", outcome, TIGHT, marked=None)

@@ -22,8 +22,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Listed", "short_name", "table"]
 
-_COLUMNS = ("file", "started", "job", "test", "marked", "adapter", "opened kPa", "fall kPa/min", "stored", "again")
-_LEAVE_OUT = ("started", "test", "adapter", "marked", "fall kPa/min", "opened kPa", "job")  # first named first
+_COLUMNS = ("file", "started UTC", "job", "test", "marked", "adapter", "opened kPa", "fall kPa/min", "stored", "again")
+_LEAVE_OUT = ("started UTC", "test", "adapter", "marked", "fall kPa/min", "opened kPa", "job")  # first named first
 _RIGHT = ("opened kPa", "fall kPa/min")
 _LIST_ALL = 200  # more recordings than this: the table has only those of which there is something to say
 _LIST_MOST = 2000

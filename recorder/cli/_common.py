@@ -12,6 +12,7 @@ from typing import IO, TYPE_CHECKING, Any, TypeVar
 import click
 
 from recorder import report
+from recorder.cli._tables import wrapped
 from recorder.errors import FileError, RecorderError, SettingError, printable
 from recorder.limits import limit_name
 from recorder.units import (
@@ -170,24 +171,30 @@ def print_judgement(judgement: Mapping[str, Any], unit: str, found: Sequence[str
     """Summary and advice on standard output. found: the findings that were marked, in words. altered: that the file
     was changed since it was sealed, in words; then its outcome has no colour. live: the test ended just now, so that
     the last step after a pass is still to be done; as in the window it is said where nothing comes before it."""
-    lines = [printable(line) for line in report.summary(judgement, unit)]
+    head, *lines = (printable(line) for line in report.summary(judgement, unit))
     if colour_on(sys.stdout):
-        word, colon, rest = lines[0].partition(":")
+        word, colon, rest = head.partition(":")
         colour = None if altered else _COLOURS.get(str(judgement.get("outcome")))
-        lines[0] = click.style(word, fg=colour, bold=True) + colon + rest
-        if report.warning(judgement):
-            lines[1] = click.style(lines[1], fg="red", bold=True)
-    if simulated:
-        lines.insert(1, f"  {report.SIMULATED}")
+        head = click.style(word, fg=colour, bold=True) + colon + rest
+    click.echo(head, color=colour_on(sys.stdout) or None)
     if altered:
-        lines.insert(1, f"  {click.style(altered, fg='red', bold=True) if colour_on(sys.stdout) else altered}")
-    for line in lines:
-        click.echo(line, color=colour_on(sys.stdout) or None)
+        _tell(f"  {altered}", "red")
+    if simulated:
+        _tell(f"  {report.SIMULATED}")
+    for number, line in enumerate(lines):
+        _tell(line, "red" if number == 0 and report.warning(judgement) else None)
     advice = report.advice(judgement, found)
     if live and not advice and not report.warning(judgement):
         advice = list(filter(None, [report.put_away(judgement, found)]))
     for line in advice:
-        click.echo(f"  -> {printable(line)}")
+        _tell(f"  -> {printable(line)}")
+
+
+def _tell(text: str, colour: str | None = None) -> None:
+    """One line, at a terminal on as many as it needs; bold where it has a colour."""
+    on = colour_on(sys.stdout)
+    for line in wrapped(text):
+        click.echo(click.style(line, fg=colour, bold=True) if on and colour else line, color=on or None)
 
 
 def not_complete(session: Session) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import re
 import shutil
 import sys
 import textwrap
@@ -9,7 +11,7 @@ from collections.abc import Sequence
 
 from recorder.cli._plain import as_shown
 
-__all__ = ["fitting", "shown_width"]
+__all__ = ["fitting", "shown_width", "wrapped"]
 
 _LONGEST_NAME, _SHORTEST_TEXT, _LONGEST_TEXT = 40, 16, 60  # columns
 _ELSEWHERE = 200  # columns where the output is no terminal
@@ -18,6 +20,25 @@ _ELSEWHERE = 200  # columns where the output is no terminal
 def shown_width() -> int:
     """Columns there are to write in."""
     return shutil.get_terminal_size().columns if sys.stdout is not None and sys.stdout.isatty() else _ELSEWHERE
+
+
+# a blank within a number with its doubt and its unit
+_WITHIN = re.compile(r"(?<=±) |(?<=\d) (?=±)|(?<=\d) (?=(?:kPa|psi|bar|kgf/cm2|mL|min|s|°C)(?![a-z]))")
+
+
+def wrapped(text: str) -> list[str]:
+    """``text`` in lines as they have room at a terminal, no word and no number with its unit broken, and what goes on
+    further in; elsewhere as it is, for whoever searches it."""
+    if sys.stdout is None or not sys.stdout.isatty():
+        return [text]
+    try:  # the real width, where the terminal tells it: COLUMNS may be that of another one
+        columns = os.get_terminal_size(sys.stdout.fileno()).columns
+    except (OSError, ValueError):
+        columns = 0
+    further = len(text) - len(text.lstrip(" ->")) if text.startswith("  -> ") else len(text) - len(text.lstrip()) + 2
+    lines = textwrap.wrap(_WITHIN.sub("\u00a0", text), max((columns or shown_width()) - 1, 20), break_long_words=False,
+                          break_on_hyphens=False, subsequent_indent=" " * further)
+    return [line.replace("\u00a0", " ") for line in lines] or [text]
 
 
 def fitting(

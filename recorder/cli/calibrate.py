@@ -209,6 +209,9 @@ def command(
     if pairs_file is not None:
         pairs = parse_pairs(_read(pairs_file), pairs_file, unit, full_scale_counts, bare)
     else:
+        if output is None:  # at the bench, and not after half an hour of it
+            click.echo("No file will be written: -o FILE, with --reference-u, writes one. What is taken is said "
+                       "at the end, as lines to make it from.", err=True)
         taken = live_pairs(str(url), baud or 115200, seconds, unit, bare, full_scale_counts, adapter_id)
         pairs, resolution, adapter_id = taken.pairs, taken.resolution, adapter_id or taken.adapter_id
     try:
@@ -225,6 +228,8 @@ def command(
         if taken is not None:
             say_pairs(pairs, unit, bare)
         raise
+    if taken is not None and output is None:
+        say_pairs(pairs, unit, bare)
     if as_json:
         body = {"calibration-format": calibration.FORMAT, **cal.to_json(), "details": details}
         put_data(json.dumps(body, ensure_ascii=False, allow_nan=False))

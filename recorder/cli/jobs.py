@@ -96,7 +96,7 @@ def _table(found: Jobs, left_out: int) -> None:
     table = Table(box=None, pad_edge=False)
     table.add_column("job", overflow="fold", max_width=width // 4)
     table.add_column("state", no_wrap=True)
-    table.add_column("tests, repairs and findings", overflow="fold")
+    table.add_column("tests (times in UTC), repairs and findings", overflow="fold")
     if files:
         table.add_column("last file", no_wrap=True)
     for job in found.jobs:

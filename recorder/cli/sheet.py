@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,7 +12,7 @@ import click
 from recorder.cli._common import analysed, checked_unit, json_line, without_ledgers
 from recorder.cli._plain import put_data
 from recorder.errors import SettingError, printable
-from recorder.moments import moment
+from recorder.moments import job_key, moment
 
 if TYPE_CHECKING:
     from recorder.sheet import Entry
@@ -23,6 +24,17 @@ def _order(test: Entry) -> tuple[bool, float]:
     """By time; a test at an unknown time comes last."""
     when = moment(test.recording.header.started)
     return when is None, 0.0 if when is None else when.timestamp()
+
+
+def _say_jobs(out: Path, jobs: Sequence[str]) -> None:
+    """That a sheet shows more than one job: ``*.csv`` takes another customer's car along."""
+    named: dict[str, str] = {}
+    for job in filter(job_key, jobs):
+        named.setdefault(job_key(job), job)
+    if len(named) > 1:
+        which = ", ".join(f'"{job}"' for job in named.values())
+        click.echo(printable(f"{out}: it shows {len(named)} jobs: {which}; leave out what is not this customer's"),
+                   err=True)
 
 
 @click.command("sheet")
@@ -72,6 +84,7 @@ def command(files: tuple[Path, ...], out: Path, settings_file: str | None, paper
                                  f"what its rows give, '{judgement['outcome']}'"), err=True)
         tests.append(sheet.Entry(recording, analyser, judgement))
     tests.sort(key=_order)
+    _say_jobs(out, [test.recording.header.job for test in tests])
     shop, line, unit = settings.shop_name, settings.shop_line, unit or settings.unit
     zone = settings.shop_time_zone
     if kind == ".html":

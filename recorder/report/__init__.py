@@ -16,7 +16,7 @@ from recorder.report.names import (
 )
 from recorder.report.numbers import clock, lasted, quantity, rise_of
 from recorder.report.remedies import advice, found, is_safety, put_away
-from recorder.report.results import codes, in_unit, notes, reasons, summary, warning
+from recorder.report.results import codes, hold_answered, in_unit, notes, reasons, summary, warning
 
 __all__ = [
     "BENCH_PLACES",
@@ -34,6 +34,7 @@ __all__ = [
     "clock",
     "codes",
     "found",
+    "hold_answered",
     "in_unit",
     "is_safety",
     "lasted",

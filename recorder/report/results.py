@@ -11,7 +11,7 @@ from recorder.report.names import FAULTS, TOLD_FAULT, outcome_word, test_name
 from recorder.report.numbers import lasted, quantity, rise_of, span
 from recorder.units import pressure_factor_kpa
 
-__all__ = ["codes", "in_unit", "notes", "reasons", "summary", "warning"]
+__all__ = ["codes", "hold_answered", "in_unit", "notes", "reasons", "summary", "warning"]
 
 
 def _reasons(judgement: Mapping[str, Any]) -> list[Mapping[str, Any]]:
@@ -22,6 +22,11 @@ def _reasons(judgement: Mapping[str, Any]) -> list[Mapping[str, Any]]:
 def codes(judgement: Mapping[str, Any]) -> list[str]:
     """The codes of the reasons, in their order."""
     return [str(reason.get("code", "")) for reason in _reasons(judgement)]
+
+
+def hold_answered(judgement: Mapping[str, Any]) -> bool:
+    """Whether the hold said that it falls, or that it does not; else nothing follows from how far it fell."""
+    return not {"no-detectable-fall", "fall-within-allowance", "fall-too-fast"}.isdisjoint(codes(judgement))
 
 
 def warning(judgement: Mapping[str, Any]) -> str:
@@ -65,6 +70,10 @@ def _hold_lines(judgement: Mapping[str, Any], unit: str) -> list[str]:
         f"held {lasted(length)} {ends}{bare}, {way}",
         steady,
     ]
+    own = judgement.get("tester_rate")
+    if judgement.get("test") == "cap" and isinstance(own, Mapping):  # the reasons tell the rest alone
+        lines.append(f"of it the tester's own, from its last check: {quantity(own, unit)}; "
+                     "taken out before it is judged")
     settling = hold.get("settling")
     if isinstance(settling, Mapping):
         size = settling.get("amplitude")
@@ -116,7 +125,10 @@ def _fault_told(text: str) -> str:
         lambda told: f"the adapter reports a fault ({FAULTS[told[1]]})" if told[1] in FAULTS else told[0], text)
 
 
-def _leak(flow: Mapping[str, Any]) -> str:
+def _leak(judgement: Mapping[str, Any]) -> str:
+    flow = judgement["leak_flow"]
+    if not hold_answered(judgement):
+        return f"its steady fall would be a leak of {quantity(flow)}"
     u = flow.get("standard_uncertainty")
     if u is not None and float(flow.get("value") or 0.0) < 2 * float(u):
         return f"no leak can be seen: {quantity(flow)}"
@@ -153,7 +165,7 @@ def summary(judgement: Mapping[str, Any], unit: str = "kPa") -> list[str]:
     uncertainties, then notes."""
     detail = [*reasons(judgement, unit), *_pressures(judgement, unit), *_hold_lines(judgement, unit)]
     if judgement.get("leak_flow") is not None:
-        detail.append(_leak(judgement["leak_flow"]))
+        detail.append(_leak(judgement))
     if judgement.get("headspace") is not None:
         detail.append(f"gas space as the pump sees it {quantity(judgement['headspace'])}")
     if judgement.get("strokes"):

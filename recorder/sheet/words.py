@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from recorder.report import NONE_VISIBLE, codes, notes, quantity, reasons, rise_of
+from recorder.report import NONE_VISIBLE, codes, hold_answered, notes, quantity, reasons, rise_of
 from recorder.units import convert
 
 __all__ = ["AGAIN", "ALTERED", "CAUTIONS", "NAMES", "PHASES", "SIGNS", "about", "say", "to_do", "to_do_before"]
@@ -123,6 +123,8 @@ def _hold(j: Mapping[str, Any], unit: str) -> list[str]:
         u = rate.get("standard_uncertainty")
         if rise_of(rate) is not None:
             out.append("It rose by itself, so something was warming up, and that can hide a leak.")
+        elif not hold_answered(j):  # neither that it is normal nor that a leak is in it
+            out.append("From this alone nothing follows: it could not be told whether something leaks.")
         elif u is not None and float(rate["value"]) > 2 * float(u):
             out.append(_share(hold, rate, seconds, unit))
         else:

@@ -224,7 +224,7 @@ def test_the_table_fits_a_narrow_terminal(shop: Path, monkeypatch: pytest.Monkey
         assert max(map(len, table)) <= width
         head, rows = table[0], [line for line in table[1:] if not line.startswith("    ")]
         assert len(rows) == 4 and all(row[head.index("stored"):].split() for row in rows)
-        assert "job" in head and ("started" in head) == (width == 200)
+        assert "job" in head and ("started UTC" in head) == (width == 200)
         after = table[table.index(next(row for row in rows if broken.name in row)) + 1]
         assert after.startswith("    ALTERED since it was sealed")
 

@@ -104,6 +104,7 @@ def test_the_table_tells_the_story(tmp_path: Path, add: Add) -> None:
     said = CliRunner().invoke(main, ["jobs", str(tmp_path)]).stdout
     told = [said.index(w) for w in ("system fail (wet at the lower hose)", "repair: hose renewed", "system pass")]
     assert told == sorted(told)
+    assert "tests (times in UTC), repairs and findings" in said
     assert "jobs: 1 done" in said and "\x1b" not in said
 
 

@@ -98,12 +98,13 @@ def until(child: subprocess.Popen[bytes], ending: bytes) -> bytes:
     return said
 
 
-def calibrated(bench: Bench, out: Path, *more: str, up: tuple[float, ...] = UP, slip: bool = False) -> tuple[str, str]:
+def calibrated(bench: Bench, out: Path | None, *more: str, up: tuple[float, ...] = UP, slip: bool = False
+               ) -> tuple[str, str]:
     """Goes up and down through the pressures, answering the prompts. Standard output and error."""
     child = subprocess.Popen(
         [sys.executable, "-m", "recorder", "calibrate", "--port", bench.url, "--seconds", "0.5",
          "--reference-u", "0.25 %FS", "--reference-full-scale", "400 kPa", "--reference", "bench gauge 4",
-         "-o", str(out), *more],
+         *([] if out is None else ["-o", str(out)]), *more],
         cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
     )
     assert child.stdin is not None
@@ -174,6 +175,25 @@ def test_live_up_and_down_then_a_recording_carries_it(bench: Bench, tmp_path: Pa
     assert trace.truth.peak_kpa * (SPAN - 1) > 2.0  # what it would be wrong by without
     [recorded] = (tmp_path / "out").glob("*-*.csv")
     assert read(recorded, strict=True).header.calibration == cal
+
+
+def test_without_a_file_to_write_it_is_said_first_and_nothing_is_lost(bench: Bench, tmp_path: Path) -> None:
+    """What was taken makes the same calibration once it is in a file."""
+    printed, said = calibrated(bench, None, up=(0.0, 80.0, 160.0))
+    assert said.index("No file will be written: -o FILE") < said.index("reference 1: ")
+    lines = said.partition("The pairs that were taken")[2].splitlines()[1:]
+    assert len(lines) == 5 and "no file was written" in printed
+    file, out = tmp_path / "pairs.csv", tmp_path / "gauge.json"
+    file.write_text("\n".join(lines), "utf-8")
+    again = CliRunner().invoke(main, ["calibrate", str(file), "--reference-u", "0.25 %FS", "--reference-full-scale",
+                                      "400 kPa", "-o", str(out)])
+    assert again.exit_code == 0, again.output
+    [curve] = [line for line in printed.splitlines() if line.startswith("kPa =")]
+    offset, slope = (float(x) for x in re.findall(r"-?\d+\.\d+", curve))
+    cal = from_file_text(out.read_text("utf-8"), str(out))
+    assert cal.coefficients_kpa == pytest.approx((offset, slope), abs=0.02)
+    said = calibrated(bench, tmp_path / "other.json", up=(0.0, 80.0, 160.0))[1]
+    assert "No file" not in said and "The pairs" not in said
 
 
 @pytest.mark.parametrize("bench", [True], indirect=True)

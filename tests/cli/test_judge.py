@@ -11,6 +11,7 @@ import pytest
 from click.testing import CliRunner
 
 from recorder.cli import main
+from tests.cli.terminal import at_a_terminal
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 from made import make
@@ -43,6 +44,22 @@ def test_json_keeps_the_order_and_reports_the_bad_file_in_its_place(tmp_path: Pa
     assert len(said) == 4
     assert all(map(str.startswith, said, [str(b), str(bad), str(a), str(tmp_path)]))
     assert "neither id nor seal" in said[0] and "neither id nor seal" in said[2]
+
+
+@pytest.mark.parametrize("columns", [60, 80])
+def test_at_a_terminal_no_word_and_no_number_is_broken(tmp_path: Path, columns: int) -> None:
+    """It is read from two metres; elsewhere a line stays one, for whoever searches it."""
+    file = make(tmp_path, 3, seconds=40, rate_hz=20, job="van")
+    screen, code = at_a_terminal(["judge", str(file)], columns)
+    whole = CliRunner().invoke(main, ["judge", str(file)]).stdout.splitlines()[1:]
+    assert code == 0 and max(map(len, whole)) > columns
+    lines = [line.rstrip() for line in screen.plain.replace("\r", "").splitlines()]
+    lines = lines[next(i for i, line in enumerate(lines) if ": system test" in line) :]
+    assert max(map(len, lines)) < columns
+    assert " ".join(" ".join(lines).split()) == " ".join(" ".join(whole).split())
+    assert not [line for line in lines if line.endswith("±") or line.split()[:1] in (["±"], ["kPa"], ["kPa/min"])]
+    assert all(line.startswith("  ") for line in lines[1:] if line)
+    assert [line for line in lines if line.startswith("    ")]  # what goes on stands further in
 
 
 def test_many_files_in_workers_give_what_one_process_gives(

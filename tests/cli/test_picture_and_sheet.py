@@ -153,6 +153,17 @@ def test_one_recording_under_two_names_is_no_test_made_again(pair: tuple[Path, P
     assert done.exit_code == 2 and "the same recording twice" in done.stderr
 
 
+def test_a_sheet_of_two_jobs_says_so(pair: tuple[Path, Path], tmp_path: Path) -> None:
+    """One customer would read of the other's car."""
+    other = make(tmp_path, 5, seconds=40, rate_hz=20, job="red car")
+    none = make(tmp_path, 6, seconds=40, rate_hz=20, job=" ")
+    done = run("sheet", *pair, none, other, "-o", tmp_path / "x.html")
+    assert done.exit_code == 0 and done.stdout.splitlines() == [str(tmp_path / "x.html")]
+    [said] = [line for line in done.stderr.splitlines() if "jobs" in line]
+    assert "it shows 2 jobs: " in said and '"blue <van>"' in said and '"red car"' in said
+    assert "jobs" not in run("sheet", *pair, none, "-o", tmp_path / "y.html").stderr
+
+
 def test_a_stored_outcome_that_is_another_one_is_said_beside_the_sheet(pair: tuple[Path, Path], tmp_path: Path) -> None:
     stored = read(pair[0]).judgement
     assert stored is not None

@@ -147,7 +147,7 @@ def test_two_are_laid_over_each_other_and_saved_as_a_picture(
     assert behind is not None
     assert front.recording.header.started > behind.recording.header.started
     assert place.page.trace.earlier is not None and place.page.trace.earlier.store is behind.store
-    assert place.page.hold.earlier.word == "before, " + behind.recording.header.started[:16].replace("T", " ")
+    assert place.page.hold.earlier.word == "before, " + behind.recording.header.started[:16].replace("T", " ") + " UTC"
     qtbot.keyClick(window, Qt.Key.Key_P)
     qtbot.waitUntil(lambda: "picture saved" in window.banner.text(), timeout=30000)
     (picture,) = folder.glob("*.svg")
@@ -175,6 +175,8 @@ def test_units_switch_in_the_table_and_in_the_open_recording(opened: Callable[..
     window = opened(folder=few)
     place = records(window, qtbot)
     assert "kPa" in place.model.headerData(5, Qt.Orientation.Horizontal)
+    assert place.model.headerData(0, Qt.Orientation.Horizontal) == "time\nUTC"  # no clock on a wall of the shop
+    assert place.model.headerData(4, Qt.Orientation.Horizontal) == "opened\nkPa"
     in_kpa = float(place.model.data(place.model.index(0, 5)))
     qtbot.keyClick(window, Qt.Key.Key_U)
     assert "psi" in place.model.headerData(5, Qt.Orientation.Horizontal)

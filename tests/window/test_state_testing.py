@@ -260,6 +260,20 @@ def test_every_number_has_a_source() -> None:
     assert "hold of 120 s" in numbers["leak rate"].source
     assert numbers["leak rate"].text.endswith("psi/min")
     assert all(n.source for n in numbers.values())
+    assert "of it the tester's" not in numbers
+
+
+def test_a_leak_rate_of_a_cap_stands_beside_what_the_tester_lost_of_it() -> None:
+    """The reason tells the cap's own alone, so that the two numbers differ."""
+    q = {"value": 1.0, "standard_uncertainty": 0.1, "unit": "kPa"}
+    judgement = {"outcome": "pass", "test": "cap", "tester_rate": {**q, "value": 0.4, "unit": "kPa/min"}, "hold": {
+        "start_s": 10.0, "end_s": 55.0, "start": q, "end": q, "drop": q, "rate": {**q, "unit": "kPa/min"}}}
+    numbers = numbers_of(judgement, "kPa")
+    at = [n.label for n in numbers].index("leak rate")
+    assert numbers[at].source.endswith("tester in it") and numbers[at + 1].label == "of it the tester's"
+    assert numbers[at + 1].text.startswith("0.4") and "taken out" in numbers[at + 1].source
+    of_system = {n.label: n for n in numbers_of({**judgement, "test": "system"}, "kPa")}
+    assert "of it the tester's" not in of_system and "tester" not in of_system["leak rate"].source
 
 
 def test_setup_says_what_is_missing() -> None:

@@ -14,7 +14,7 @@ from recorder.window.parts.plot import ClockAxis
 from recorder.window.parts.trace import TraceView
 from recorder.window.state.colours import LIGHT
 from recorder.window.state.hold import HoldStrip
-from recorder.window.state.levels import Line
+from recorder.window.state.levels import Line, spread
 from recorder.window.state.testing import Span
 from recorder.window.state.trace import Earlier, TraceStore
 
@@ -73,6 +73,44 @@ def test_a_finding_covers_no_words_of_a_level(qtbot: Any, at_s: float) -> None:
     [finding] = boxes["marks"]
     assert not [box for box in boxes["levels"] if box.intersects(finding)]
     assert view.getViewBox().sceneBoundingRect().contains(finding.center())
+
+
+@pytest.mark.parametrize(("width", "height"), [(418, 190), (500, 150), (900, 300), (480, 120)])
+def test_each_level_s_line_ends_at_its_own_words(qtbot: Any, width: int, height: int) -> None:
+    """A cap marked 110.3 kPa that opened at 80.7, below its band: in so little room the words cannot all stand beside
+    their lines, and none may stand at the end of another's."""
+    view = TraceView(LIGHT)
+    qtbot.addWidget(view)
+    view.resize(width, height)
+    view.show()
+    qtbot.waitExposed(view)
+    view.store.add(np.arange(0.0, 67.0, 0.1), np.full(670, 78.0))
+    view.lines = (Line(99.3, "opens from", "target"), Line(121.3, "opens up to", "target"),
+                  Line(124.3, "LIMIT", "limit"), Line(80.7, "opened", "opening"))
+    view.redraw()
+    view.grab()
+    items = drawn(view, "levels")
+    words, box = items[1::2], view.getViewBox()
+    assert all(isinstance(one, pg.TextItem) for one in words)
+    rects = [one.sceneBoundingRect().adjusted(0.0, 4.0, 0.0, -4.0) for one in words]  # without a document's margin
+    for line, text, rect in zip(items[::2], words, rects, strict=True):
+        x, y = line.getData()
+        assert text.toPlainText().split()[-1] == f"{y[0]:g}"  # the words of this line
+        end = box.mapViewToScene(pg.Point(x[-1], y[-1]))
+        assert abs(end.y() - rect.center().y()) < 1.5 and 0.0 <= rect.left() - end.x() < 25.0
+        along = [box.mapViewToScene(pg.Point(a, b)) for a, b in zip(x, y, strict=True)]
+        others = [other for other in rects if other is not rect]
+        assert not [point for point in along for other in others if other.contains(point)]
+    assert not [(a, b) for i, a in enumerate(rects) for b in rects[:i] if a.intersects(b)]
+    assert all(box.sceneBoundingRect().contains(rect.center()) for rect in rects)
+
+
+@pytest.mark.parametrize(("heights", "stand"), [
+    ([9.0, 5.0, 1.0], [9.0, 5.0, 1.0]), ([5.0, 5.0], [5.5, 4.5]), ([9.9, 9.8], [9.5, 8.5]),
+    ([6.0, 5.5, 5.5], [6.0 + 2 / 3, 5.0 + 2 / 3, 4.0 + 2 / 3]), ([0.3, 0.2, 0.1], [2.5, 1.5, 0.5]), ([], []),
+])
+def test_words_stand_as_near_to_their_lines_as_they_can(heights: list[float], stand: list[float]) -> None:
+    assert spread(heights, 1.0, 0.5, 9.5) == pytest.approx(stand)
 
 
 @pytest.mark.parametrize("span_s", [30.0, 3_000.0, 90_000.0, 9e8])

@@ -55,7 +55,7 @@ class RecordsModel(QAbstractTableModel):
     def headerData(self, section: int, orientation: Qt.Orientation, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
         if role == Qt.ItemDataRole.DisplayRole and orientation == Qt.Orientation.Horizontal:
             name = COLUMNS[section]
-            return {"opening": f"opens\n{self.list.unit}", "fall": f"fall\n{self.list.unit}",
+            return {"time": "time\nUTC", "opening": f"opened\n{self.list.unit}", "fall": f"fall\n{self.list.unit}",
                     "same again?": "same\nagain?"}.get(name, name)
         return None
 

@@ -13,7 +13,7 @@ from PySide6.QtGui import QBrush, QColor, QFontMetrics, QResizeEvent
 from recorder.units import format_pressure
 from recorder.window.parts.plot import Drawing, fading
 from recorder.window.state.colours import Palette
-from recorder.window.state.levels import NO_LEVELS, Levels, Line
+from recorder.window.state.levels import NO_LEVELS, Levels, Line, spread
 from recorder.window.state.testing import Span, factor
 from recorder.window.state.trace import Earlier, TraceStore, thinned
 
@@ -26,6 +26,7 @@ __all__ = ["TraceView"]
 _DASHES = {
     "target": Qt.PenStyle.DashLine, "limit": Qt.PenStyle.SolidLine, "opening": Qt.PenStyle.DotLine,
 }
+_LEAD_PX = 16  # in which a level's line goes up or down to its words
 _LONG = 20  # letters of a finding on the drawing; the whole of it stands above
 _PHASE_WORDS = {"vented": "vented", "pump-up": "pump", "relief": "relief", "hold": "HOLD", "release": "release"}
 
@@ -97,7 +98,7 @@ class TraceView(Drawing):
         if self._follow:
             # Room on the right for the labels of the levels; in steps, so that the axis does not creep.
             whole = 10.0 * np.ceil(whole / 10.0)
-            words = QFontMetrics(self._font).horizontalAdvance("opens up to 888.8 ") if self.lines else 0
+            words = QFontMetrics(self._font).horizontalAdvance("opens up to 888.8 ") + _LEAD_PX if self.lines else 0
             share = min(words / max(self.getViewBox().width(), 100.0), 0.45)
             x_range = (-0.01 * whole, whole * 1.01 / (1.0 - share))
         else:
@@ -192,6 +193,7 @@ class TraceView(Drawing):
     def _draw_marks(self, k: float, low: float, high: float) -> None:
         c = self.colours
         levels_s = high - max((self._words_s(self._level_words(line), low, high) for line in self.lines), default=0.0)
+        levels_s -= _LEAD_PX * (high - low) / max(self.getViewBox().width(), 1.0)
         for n, mark in enumerate(self.marks, start=1):
             self.add(pg.InfiniteLine(mark.time_s, angle=90, pen=self.pen(c.text, 1.5)), 3)
             text = mark.text if len(mark.text) <= _LONG else f"{mark.text[:_LONG - 1]}…"
@@ -214,15 +216,18 @@ class TraceView(Drawing):
                                        movable=False, brush=QBrush(fading(c.target, 130), Qt.BrushStyle.BDiagPattern),
                                        pen=pg.mkPen(None))
             self.add(band, -5)
-        # Labels of levels that lie close together are moved apart, the highest stays where it is.
+        # Words of levels that lie close together are moved apart, and each line goes to its own.
+        lines = sorted(self.lines, key=lambda one: -one.kpa)
+        words = [self._level_words(line) for line in lines]
+        wide = [self._words_s(text, low, high) for text in words]
+        lead = _LEAD_PX * (high - low) / max(self.getViewBox().width(), 1.0)
+        bend = high - max(wide, default=0.0) - lead
         line_px = QFontMetrics(self._font).height()
-        apart = 1.03 * self._top * line_px * 1.35 / max(self.getViewBox().height(), line_px * 4.0)
-        free = 2 * self._top
-        for line in sorted(self.lines, key=lambda one: -one.kpa):
-            level = line.kpa * k
+        line_high = 1.03 * self._top * line_px / max(self.getViewBox().height(), line_px * 4.0)
+        heights = spread([line.kpa * k for line in lines], 1.35 * line_high, line_high / 2 - 0.03 * self._top,
+                         self._top - line_high / 2)
+        for line, text, room, height in zip(lines, words, wide, heights, strict=True):
             pen = self.pen(getattr(c, line.role), 3 if line.role == "limit" else 2, _DASHES.get(line.role))
-            words = self._level_words(line)
-            wide = self._words_s(words, low, high)
-            self.add(pg.PlotDataItem([low, high - wide], [level, level], pen=pen), 2)
-            free = min(level, free - apart)
-            self.label(words, high, free, c.text, (1, 0.5), 8, fill=c.ground)
+            level = line.kpa * k
+            self.add(pg.PlotDataItem([low, bend, bend + lead, high - room], [level, level, height, height], pen=pen), 2)
+            self.label(text, high, height, c.text, (1, 0.5), 8, fill=c.ground)

@@ -13,6 +13,7 @@ from PySide6.QtWidgets import QGridLayout, QLabel, QLineEdit, QWidget
 from recorder.errors import RecorderError
 from recorder.limits import Procedure
 from recorder.model import TestKind
+from recorder.moments import job_key
 from recorder.window.parts.job import JobEdit
 from recorder.window.parts.widgets import (
     SMALLEST_TARGET_PX,
@@ -50,6 +51,8 @@ class SetupPage(QWidget):
         self.gauge = gauge
         self.remembered = remembered
         self.test: TestKind = "cap"
+        self._read_for: str | None = None  # the job whose cap the marking was read from; None: of the one that is typed
+        self._taken_out = ""
         self._list_choices = choices
         self._choices: list[PortChoice] = []
         grid = QGridLayout(self)
@@ -104,6 +107,8 @@ class SetupPage(QWidget):
 
     def _connect(self) -> None:
         self.marked_edit.textChanged.connect(self.check)
+        self.marked_edit.textEdited.connect(self._marking_typed)
+        self.job_edit.textChanged.connect(self._job_changed)
         for edit in (self.marked_edit, self.repair_edit):
             edit.returnPressed.connect(self.wanted.emit)
         self.job_edit.entered.connect(self.wanted.emit)
@@ -144,11 +149,31 @@ class SetupPage(QWidget):
     def _port_chosen(self, index: int) -> None:
         choice = self._choices[index] if 0 <= index < len(self._choices) else None
         if choice is not None and choice.test is not None:  # a simulated scene brings its facts
+            self._marking_typed()
             self.choose_test(choice.test)
             self.marked_edit.setText(choice.marked)
             self.job_edit.setText(choice.job)
             self.repair_edit.setText(choice.repair)
         self.check()
+
+    def tested(self) -> None:
+        """A test of what is filled in has begun: the marking was read for this job."""
+        self._read_for, self._taken_out = job_key(self.job_edit.text()), ""
+
+    def _marking_typed(self) -> None:
+        self._read_for, self._taken_out = None, ""
+
+    def _job_changed(self) -> None:
+        """The marking of one car's cap is not taken for the next car's: it goes, and comes back with its job."""
+        if self._read_for is None:
+            return
+        other, marked = job_key(self.job_edit.text()) != self._read_for, self.marked_edit.text()
+        if other and marked:
+            self._taken_out = marked
+            self.marked_edit.clear()
+        elif not other and self._taken_out:
+            self.marked_edit.setText(self._taken_out)
+            self._taken_out = ""
 
     def choose_test(self, test: TestKind) -> None:
         """Cap, system, or the tester itself."""
@@ -179,7 +204,8 @@ class SetupPage(QWidget):
         """Says whether this test can start, and what is missing."""
         form = self.form()
         screen = start_screen(self.test, self.unit)
-        self.hint.setText(form.hint)
+        of_another = f"{self._taken_out} was the cap of the job before; read this one's"
+        self.hint.setText(of_another if self._taken_out and self.test != "tester" else form.hint)
         choice = self.choice()
         simulated = choice is not None and choice.url.startswith(SIMULATED)
         ready = "Ready, SIMULATED" if simulated else "Ready"

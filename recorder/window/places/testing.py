@@ -121,6 +121,8 @@ class Testing(QWidget):
         """Begins, or says in the banner line why it cannot."""
         choice, form = self.setup.choice(), self.setup.form()
         if form.problem or choice is None or self.running is not None:
+            if self.running is None and form.marked is None:
+                self.setup.marked_edit.setFocus()  # what is missing is typed next
             return
         from recorder.window.running import start
 
@@ -132,6 +134,7 @@ class Testing(QWidget):
             self.problem.emit(str(err))
             return
         self.setup.remembered = choice.url
+        self.setup.tested()
         self.setup.repair_edit.clear()  # it was before this test, not before the next one
         self.problem.emit("")
         self.begin(running)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from recorder.limits import Procedure, band_kpa, limit_kpa
 from recorder.model import Marking, TestKind
 
-__all__ = ["NO_LEVELS", "Levels", "Line", "levels_of", "lines_of"]
+__all__ = ["NO_LEVELS", "Levels", "Line", "levels_of", "lines_of", "spread"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,3 +64,19 @@ def lines_of(levels: Levels, opening_kpa: float | None = None) -> tuple[Line, ..
     if opening_kpa is not None:
         out.append(Line(opening_kpa, "opened", "opening"))
     return tuple(out)
+
+
+def spread(heights: Sequence[float], gap: float, lowest: float, highest: float) -> list[float]:
+    """Where the words of lines at these heights (the highest first) stand, ``gap`` apart or more and between ``lowest``
+    and ``highest`` where that has room for all: as near to their lines as that can be, by least squares (neighbours
+    too close are pooled; Barlow et al., Statistical Inference under Order Restrictions, 1972, from memory)."""
+    pools: list[tuple[float, int]] = []  # mean and number, each height moved up by the gaps above it
+    for i, height in enumerate(heights):
+        mean, n = height + i * gap, 1
+        while pools and pools[-1][0] < mean:
+            before, m = pools.pop()
+            mean, n = (mean * n + before * m) / (n + m), n + m
+        pools.append((mean, n))
+    moved = [mean for mean, n in pools for _ in range(n)]
+    least = lowest + (len(moved) - 1) * gap
+    return [min(max(at, least), highest) - i * gap for i, at in enumerate(moved)]

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from recorder import report
 from recorder.errors import RecorderError, printable
 from recorder.model import Recording
-from recorder.moments import utc_text
+from recorder.moments import time_text
 from recorder.recording import of_file, read
 from recorder.units import format_pressure
 from recorder.window.state.hold import HoldStrip, hold_of
@@ -79,7 +79,7 @@ def load(path: str) -> Opened:
 
 def overlaid(behind: Opened) -> Earlier:
     """The older of two, as what lies behind the newer."""
-    started = utc_text(behind.recording.header.started) or "on a day not noted"
+    started = time_text(behind.recording.header.started) or "on a day not noted"
     earlier = earlier_of(behind.store, behind.judgement)
     return Earlier(earlier.store, earlier.hold_start_s, earlier.hold_end_s, f"before, {started}")
 

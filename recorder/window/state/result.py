@@ -104,19 +104,20 @@ def numbers_of(judgement: Mapping[str, Any], unit: str) -> tuple[Number, ...]:
     strokes = f"{judgement['strokes']} strokes" if judgement.get("strokes") else "strokes"
     opening, peak, reseat = (judgement.get(k) for k in ("opening", "peak", "reseat"))
     protects = judgement.get("protects") or {}
+    own = judgement.get("tester_rate") if judgement.get("test") == "cap" else None
     rows: list[tuple[str, Any, str]] = [
         ("opened at", opening, f"bend of the trace{_at(opening)}; gauge"),
         ("highest", peak, f"trace{_at(peak)}, noise taken out; gauge"),
         ("closed again at", reseat, f"trace{_at(reseat)}; gauge"),
         ("fall in the hold", hold.get("drop"), f"fit of the {length}"),
-        ("leak rate", hold.get("rate"), f"fit of the {length}, settling taken out"),
+        ("leak rate", hold.get("rate"), f"fit of the {length}, settling taken out{', tester in it' if own else ''}"),
+        ("of it the tester's", own, "its last check, hose blanked; taken out before it is judged"),
         ("smallest it could show", hold.get("smallest_detectable_rate"), "noise and length of this hold"),
         ("hold began at", hold.get("start"), "fit at its start; gauge"),
         ("hold ended at", hold.get("end"), "fit at its end; gauge"),
         ("settling", settling.get("amplitude"), "fit, the part that dies away"),
         ("gas space", judgement.get("headspace"), f"rise of the {strokes}; stroke volume given"),
         ("leak flow", judgement.get("leak_flow"), "leak rate and gas space"),
-        ("tester's own leak", judgement.get("tester_rate"), "latest test of the blanked hose"),
         ("zero", judgement.get("zero"), "vented reading before"),
         ("zero moved", judgement.get("zero_shift"), "vented reading after, less before"),
         ("water boils at", protects.get("boiling_point"), "water and steam at that pressure, IAPWS-IF97"),

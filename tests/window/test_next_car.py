@@ -1,0 +1,61 @@
+"""The marking of one car's cap is not taken for the next car's."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import Qt
+from PySide6.QtTest import QTest
+
+from recorder.window.places.main import MainWindow
+from recorder.window.places.setup import SetupPage
+from tests.window.conftest import choose
+
+
+def after_a_test(window: MainWindow) -> SetupPage:
+    """The form again, after a test of a cap marked 16 psi for the job "1042 red"."""
+    choose(window, "cap-passes", "1042 red")
+    testing = window.testing
+    testing.start_test()
+    testing.end("seen", wait=True)
+    testing.other_test()
+    assert testing.setup.marked_edit.text() == "16 psi" and testing.setup.may_start
+    return testing.setup
+
+
+def test_another_job_has_its_cap_read(window: MainWindow) -> None:
+    setup = after_a_test(window)
+    setup.job_edit.setText("1043 white")  # as typed, or taken from the list
+    assert setup.marked_edit.text() == "" and not setup.may_start
+    assert setup.hint.text() == "16 psi was the cap of the job before; read this one's"
+    setup.job_edit.setFocus()
+    QTest.keyClick(setup.job_edit, Qt.Key.Key_Return)
+    assert window.testing.running is None and setup.marked_edit.hasFocus()  # the next letters are the marking
+    setup.choose_test("tester")  # needs none
+    assert "16 psi" not in setup.hint.text() and setup.may_start
+    setup.choose_test("cap")
+    QTest.keyClicks(setup.marked_edit, "13 psi")
+    setup.job_edit.setText("1043 white van")  # what was read for this one stays
+    assert setup.marked_edit.text() == "13 psi" and setup.may_start
+    assert "16 psi" not in setup.hint.text()
+
+
+def test_the_marking_comes_back_with_its_job(window: MainWindow) -> None:
+    setup = after_a_test(window)
+    setup.job_edit.setText("1042 re")
+    assert setup.marked_edit.text() == ""
+    setup.job_edit.setText("1042 Red ")  # the same job, however it is written
+    assert setup.marked_edit.text() == "16 psi" and setup.may_start
+
+
+def test_a_marking_that_was_read_before_the_job_is_typed_stays(window: MainWindow) -> None:
+    setup = after_a_test(window)
+    setup.marked_edit.clear()
+    QTest.keyClicks(setup.marked_edit, "16 psi")
+    setup.job_edit.setText("1043 white")
+    assert setup.marked_edit.text() == "16 psi" and setup.may_start
+
+
+def test_before_the_first_test_any_order_will_do(window: MainWindow) -> None:
+    setup = window.testing.setup
+    setup.marked_edit.setText("16 psi")
+    setup.job_edit.setText("1042 red")
+    assert setup.marked_edit.text() == "16 psi"
