@@ -8,13 +8,21 @@ from __future__ import annotations
 
 import json
 import math
+from calendar import monthrange
 from collections.abc import Mapping
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from recorder.calibration_fit import CalibrationFit, Pair, Polynomial, fit, fit_polynomial
+from recorder.calibration_fit import (
+    CalibrationFit,
+    Pair,
+    Polynomial,
+    fit,
+    fit_polynomial,
+    with_direction,
+)
 from recorder.calibration_pairs import StrayPair
 from recorder.errors import FileError, SettingError, as_written
 from recorder.model import LARGEST_COEFFICIENT_KPA, Calibration, JsonObject
@@ -28,13 +36,16 @@ __all__ = [
     "Polynomial",
     "StrayPair",
     "apply",
+    "details",
     "due_after",
+    "due_day",
     "fit",
     "fit_polynomial",
     "from_file_text",
     "from_json",
     "nominal",
     "to_file_text",
+    "with_direction",
 ]
 
 FORMAT = 1
@@ -76,25 +87,51 @@ def nominal(full_scale_kpa: float) -> Calibration:
 
 
 def due_after(day: date, months: int = 12) -> date:
-    """The day ``months`` later (the month's last day where there is no such day).
+    """The day ``months`` later (the month's last day where there is no such day). ValueError after the year 9999.
 
     Twelve months between calibrations is common practice, no source.
     """
     index = day.month - 1 + months
     year, month = day.year + index // 12, index % 12 + 1
-    for last in (day.day, 30, 29, 28):
-        try:
-            return date(year, month, min(day.day, last))
-        except ValueError:
-            continue
-    raise ValueError(f"no day {months} months after {day}")  # not reachable: every month has 28 days
+    return date(year, month, min(day.day, monthrange(year, month)[1]))
 
 
-def to_file_text(cal: Calibration, details: Mapping[str, Any] | None = None) -> str:
-    """The calibration file: one JSON object; ``details`` (pairs, residuals) are kept for people, not read."""
+def due_day(text: str, today: date) -> date:
+    """The day that was written as the one when it is due again; in twelve months where none was. SettingError."""
+    if not text.strip():
+        return due_after(today)
+    try:
+        due = date.fromisoformat(text.strip())
+    except ValueError:
+        raise SettingError(f"'{text}' is not a day", do="write it like 2027-03-14") from None
+    if due <= today:
+        raise SettingError(f"{due} is not after today", do="give a later day")
+    return due
+
+
+def details(found: CalibrationFit, *, bare: bool, noise_kpa: float | None = None) -> JsonObject:
+    """What a calibration was made from, for people to look at. bare: of plain readings. noise_kpa: of one reading,
+    where it is known."""
+    rows = [[p.reference_kpa, p.ratio, p.direction, r] for p, r in zip(found.pairs, found.residuals_kpa, strict=True)]
+    reading = "reading_kPa" if bare else "ratio"
+    return {
+        "pairs": {"columns": ["reference_kPa", reading, "direction", "residual_kPa"], "rows": rows},
+        "reference_standard_uncertainty_kPa": found.reference_u_kpa,
+        "hysteresis_kPa": found.hysteresis_kpa,
+        "repeatability_kPa": found.repeatability_kpa,
+        "coverage_factor": found.coverage_factor,
+        "degrees_of_freedom": found.curve.dof,
+        "reading_noise_kPa": noise_kpa,
+        "covariance": found.curve.covariance.tolist(),
+        "notes": list(found.notes),
+    }
+
+
+def to_file_text(cal: Calibration, made_from: Mapping[str, Any] | None = None) -> str:
+    """The calibration file: one JSON object; ``made_from`` (``details``) is kept for people, not read."""
     body: JsonObject = {"calibration-format": FORMAT, **cal.to_json()}
-    if details:
-        body["details"] = dict(details)
+    if made_from:
+        body["details"] = dict(made_from)
     text = json.dumps(body, indent=2, ensure_ascii=False, allow_nan=False)
     try:
         text.encode()

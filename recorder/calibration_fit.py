@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -25,7 +25,7 @@ from recorder.units import format_pressure
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
-__all__ = ["CalibrationFit", "Pair", "Polynomial", "fit", "fit_polynomial"]
+__all__ = ["CalibrationFit", "Pair", "Polynomial", "fit", "fit_polynomial", "with_direction"]
 
 Direction = Literal["up", "down"]
 
@@ -50,6 +50,16 @@ class Pair:
     direction: Direction | None = None
     reference_step_kpa: float = 0.0
     ratio_step: float = 0.0
+
+
+def with_direction(pair: Pair, before: Sequence[Pair]) -> Pair:
+    """The pair, with whether it was reached from below or from above; the same pressure again is reached as it was."""
+    if not before:
+        return replace(pair, direction="up")
+    last = before[-1]
+    if pair.reference_kpa == last.reference_kpa:
+        return replace(pair, direction=last.direction)
+    return replace(pair, direction="down" if pair.reference_kpa < last.reference_kpa else "up")
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -31,7 +31,7 @@ from typing import Any
 
 from recorder.errors import FileError, RecorderError, SettingError, as_written
 from recorder.limits import KEYS, NAMED, Procedure, check, limit_name, resolve
-from recorder.model import TestKind
+from recorder.model import USUAL_BAUD, TestKind
 from recorder.units import pressure_factor_kpa, sensor_scale, unit_name
 
 __all__ = [
@@ -44,7 +44,7 @@ FILE_NAME = "recorder.toml"
 SETTINGS: dict[str, str] = {
     "unit": "pressure unit that people see: kPa, psi, bar, kgf/cm2 (kPa)",
     "port": "where the adapter is: /dev/ttyUSB0, COM3, socket://host:port",
-    "baud": "speed of the port (115200)",
+    "baud": f"speed of the port ({USUAL_BAUD})",
     "folder": "where recordings go (recordings, in the current folder; own-recordings where that one holds the demo's)",
     "calibration": "calibration file of the gauge",
     "full_scale": "full scale of a gauge that is not calibrated, like '207 kPa'",
@@ -77,7 +77,7 @@ class Settings:
     path: str | None = None
     unit: str = "kPa"
     port: str | None = None
-    baud: int = 115200
+    baud: int = USUAL_BAUD
     folder: str | None = None
     calibration: str | None = None
     full_scale_kpa: float | None = None
@@ -211,9 +211,9 @@ def _checked(data: Mapping[str, Any], text: str, file: Path) -> Settings:
     for key in _TEXT:
         if key in data and not isinstance(data[key], str):
             raise refuse(f"'{key}' has to be text", key, f'write {key} = "..."')
-    baud = data.get("baud", 115200)
+    baud = data.get("baud", USUAL_BAUD)
     if isinstance(baud, bool) or not isinstance(baud, int) or baud <= 0:
-        raise refuse(f"baud is {as_written(baud)}", "baud", "write baud = 115200")
+        raise refuse(f"baud is {as_written(baud)}", "baud", f"write baud = {USUAL_BAUD}")
     shop = data.get("shop", {})
     if isinstance(shop, str):
         shop = {"name": shop}

@@ -3,8 +3,11 @@ thread for linear algebra, as the program itself has it."""
 
 from __future__ import annotations
 
+import builtins
 import os
 import signal
+from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -18,3 +21,29 @@ if hasattr(signal, "SIGHUP"):
 @pytest.fixture(scope="session", autouse=True)
 def _application_for_all(qapp: object) -> None:
     """Pictures alone would make one without widgets, and the window's tests after them would fail."""
+
+
+@pytest.fixture(scope="session")
+def tried(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    """The folder of ``recorder try --fast``, to be read only, and what it printed."""
+    from click.testing import CliRunner
+
+    from recorder.cli import main
+
+    folder = tmp_path_factory.mktemp("tried")
+    result = CliRunner().invoke(main, ["try", "--fast", "--folder", str(folder)])
+    assert result.exit_code == 0, result.output
+    return folder, result.stdout
+
+
+@pytest.fixture
+def no_pyarrow(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As where it is not installed."""
+    real = builtins.__import__
+
+    def without(name: str, *args: Any, **more: Any) -> Any:
+        if name.startswith("pyarrow"):
+            raise ImportError(name)
+        return real(name, *args, **more)
+
+    monkeypatch.setattr(builtins, "__import__", without)

@@ -53,6 +53,22 @@ def test_file_round_trip_keeps_every_field() -> None:
         assert calibration.from_file_text(text, "c.json") == one
 
 
+def test_what_a_calibration_was_made_from_is_kept_with_its_units() -> None:
+    """Of plain readings the command wrote kPa under the name of a ratio."""
+    for bare, name, factor in ((False, "ratio", 1.0), (True, "reading_kPa", 200.0)):
+        pairs = [Pair(200.0 * x - 20.0, factor * x, way)
+                 for x, way in ((0.1, "up"), (0.3, "up"), (0.5002, "up"), (0.3001, "down"))]
+        found = calibration.fit(pairs, reference_u_kpa=0.25, bare=bare)
+        cal = Calibration(found.coefficients_kpa, found.standard_uncertainty_kpa, "2026-03-14", bare=bare)
+        text = calibration.to_file_text(cal, calibration.details(found, bare=bare, noise_kpa=0.07))
+        assert calibration.from_file_text(text, "c.json") == cal
+        kept = json.loads(text)["details"]
+        assert kept["pairs"]["columns"] == ["reference_kPa", name, "direction", "residual_kPa"]
+        assert [row[:3] for row in kept["pairs"]["rows"]] == [[p.reference_kpa, p.ratio, p.direction] for p in pairs]
+        assert [row[3] for row in kept["pairs"]["rows"]] == list(found.residuals_kpa)
+        assert kept["degrees_of_freedom"] == 2 and kept["reading_noise_kPa"] == 0.07
+
+
 @pytest.mark.parametrize(
     ("text", "said"),
     [
@@ -120,6 +136,17 @@ def test_due_date_a_year_on() -> None:
     assert calibration.due_after(date(2026, 8, 31), 1) == date(2026, 9, 30)
     assert calibration.due_after(date(2026, 1, 31)) == date(2027, 1, 31)
     assert calibration.due_after(date(2026, 12, 31), 2) == date(2027, 2, 28)
+    with pytest.raises(ValueError, match="year"):  # a recording may have any day in it
+        calibration.due_after(date(9999, 6, 1))
+
+
+def test_the_due_date_is_a_year_on_or_as_written() -> None:
+    today = date(2026, 3, 14)
+    assert calibration.due_day("", today) == date(2027, 3, 14)
+    assert calibration.due_day(" 2026-09-01", today) == date(2026, 9, 1)
+    for bad in ("soon", "2026-03-14", "2025-01-01"):
+        with pytest.raises(SettingError):
+            calibration.due_day(bad, today)
 
 
 def test_line_with_hysteresis() -> None:

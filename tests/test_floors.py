@@ -15,6 +15,8 @@ import pytest
 
 PACKAGE = Path(__file__).parent.parent / "recorder"
 SOURCES = sorted(PACKAGE.rglob("*.py"))
+TOOLS = tomllib.loads((PACKAGE.parent / "pyproject.toml").read_text("utf-8"))["tool"]
+LAYERS = TOOLS["importlinter"]["contracts"][0]["layers"]  # from the faces down
 HEAVY = ("numpy", "scipy", "pint", "PySide6", "pyqtgraph", "rich", "serial")
 
 
@@ -33,9 +35,13 @@ def imported(path: Path, *, top_only: bool = False) -> set[str]:
     return out
 
 
+def room_of(path: Path) -> str:
+    return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+
+
 def rooms_that_import(name: str) -> set[str]:
     return {
-        path.relative_to(PACKAGE).parts[0]
+        room_of(path)
         for path in SOURCES
         if any(module.split(".")[0] == name for module in imported(path))
     }
@@ -50,12 +56,10 @@ def test_the_layers_contract_holds() -> None:
 
 
 def test_rooms_of_one_floor_import_each_other_as_developers_says_and_in_no_circle() -> None:
-    tools = tomllib.loads((PACKAGE.parent / "pyproject.toml").read_text("utf-8"))["tool"]
-    layers = tools["importlinter"]["contracts"][0]["layers"]
-    floor = {name: n for n, layer in enumerate(layers) for name in re.findall(r"\w+", layer)}
+    floor = {name: n for n, layer in enumerate(LAYERS) for name in re.findall(r"\w+", layer)}
     beside: dict[str, set[str]] = {}
     for path in SOURCES:
-        room = path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+        room = room_of(path)
         others = {module.split(".")[1] for module in imported(path) if module.startswith("recorder.")} - {room}
         beside.setdefault(room, set()).update(o for o in others if o in floor and floor.get(room) == floor[o])
     assert list(TopologicalSorter(beside).static_order())  # raises CycleError
@@ -72,13 +76,12 @@ def test_only_the_port_knows_serial_and_only_faces_know_qt() -> None:
     assert rooms_that_import("click") <= {"cli"}
 
 
-PURE = ("errors.py", "air.py", "model", "moments.py", "digits.py", "numerals.py", "units.py", "limit_table.py",
-        "limits.py", "wire", "calibration.py", "calibration_fit.py", "calibration_pairs.py", "analysis", "rig",
-        "report", "adapter.py", "adapter_bare.py", "adapter_verdict.py", "allan.py", "wander.py")
+PURE = {name for layer in LAYERS[LAYERS.index("(port) | (recording) | (settings) | (workers)") + 1 :]
+        for name in re.findall(r"\w+", layer)}  # what stands below the edges
 EDGES = {"time", "threading", "multiprocessing", "concurrent", "asyncio", "queue", "socket", "select", "signal", "ssl",
          "http", "urllib", "subprocess", "os", "io", "pathlib", "shutil", "tempfile", "glob", "fileinput", "mmap",
          "sqlite3", "importlib", "datetime"}
-DATES = {"moments.py", "calibration.py"}  # they reckon with days that are written somewhere, and ask no clock
+DATES = {"moments", "calibration"}  # they reckon with days that are written somewhere, and ask no clock
 CALLS = {"open", "__import__", "exec", "eval", "input", "print"}
 # of whatever object: files through another library, and the day of today
 METHODS = {"open", "read_text", "read_bytes", "write_text", "write_bytes", "now", "today", "utcnow", "fromfile",
@@ -103,7 +106,7 @@ def edges_of(text: str, *, dates: bool = False) -> set[str]:
 def test_no_clock_thread_or_file_on_the_pure_floor() -> None:
     tester = PACKAGE / "rig" / "tester.py"  # the simulated adapter plays on a pseudo-terminal
     for room in PURE:
-        of_room = [path for path in SOURCES if path.relative_to(PACKAGE).parts[0] == room and path != tester]
+        of_room = [path for path in SOURCES if room_of(path) == room and path != tester]
         assert of_room, room
         for path in of_room:
             assert not edges_of(path.read_text("utf-8"), dates=room in DATES), path

@@ -19,14 +19,6 @@ from tests.benchmarks.made import make
 
 
 @pytest.fixture(scope="module")
-def tried(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
-    folder = tmp_path_factory.mktemp("tried")
-    result = CliRunner().invoke(main, ["try", "--fast", "--folder", str(folder)])
-    assert result.exit_code == 0, result.output
-    return folder, result.stdout
-
-
-@pytest.fixture(scope="module")
 def real(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A recording that nobody says of that it is simulated."""
     return make(tmp_path_factory.mktemp("real"), 1, job="a job (invented)")

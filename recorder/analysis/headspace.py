@@ -22,7 +22,7 @@ import numpy as np
 if TYPE_CHECKING:
     from recorder.model import FloatArray, IntArray
 
-__all__ = ["KEPT", "Space", "either", "headspace", "lost_ml", "with_uncounted"]
+__all__ = ["KEPT", "Leak", "Settles", "Space", "either", "headspace", "lost_ml", "with_uncounted"]
 
 # where no source is named beside a number: common practice, no source
 _HEAT = 0.4  # gamma - 1 of air: by which a stroke is warm at first, at most
@@ -54,6 +54,28 @@ class Space:
     give_u: float
     at_kpa: float
     late: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Leak:
+    """The steady fall at the pressure at which the space is asked for. It goes with the pressure, p^n P^m (P absolute);
+    m is 2 for coolant that makes the space grow, 0 for gas."""
+
+    kpa_per_s: float = 0.0
+    n: float = 0.75
+    m: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Settles:
+    """What the hold shows settle after the strokes: quickly, with the time constant cooling_s, by cooling_kpa, None
+    where it does not show it; and slowly, by slow_kpa from then on, with slow_s: hoses, or a gas space so wide that it
+    cools slowly, where it is as large as the strokes' heat would be."""
+
+    cooling_s: float | None = None
+    cooling_kpa: float | None = None
+    slow_kpa: float = 0.0
+    slow_s: float = 10.0
 
 
 def either(one: Space | None, other: Space | None, share: float) -> Space | None:
@@ -123,53 +145,37 @@ def headspace(
     air_kpa: float,
     *,
     at_kpa: float,
-    cooling_s: float | None,
-    cooling_kpa: float | None = None,
-    leak_kpa_per_s: float = 0.0,
-    leak_n: float = 0.75,
-    leak_m: float = 1.0,
+    settles: Settles,
+    leak: Leak = Leak(),
     trace: tuple[FloatArray, FloatArray] | None = None,
     level_u_kpa: float = 0.0,
-    slow_kpa: float = 0.0,
-    slow_s: float = 10.0,
     kept: float = KEPT,
 ) -> Space | None:
     """Gas space at gauge pressure ``at_kpa``; None where fewer than three full strokes follow each other,
     or where they do not tell it (a leak takes most of what they bring).
 
-    starts_s, ends_s: of n strokes. levels_kpa: n + 1 gauge pressures, before each stroke and, last, at ``after_s``.
-    cooling_s, cooling_kpa: of the quick settling from ``after_s`` on, None where the hold does not show it.
-    leak_kpa_per_s: the steady fall at ``at_kpa``. It goes with the pressure, p^n P^m (P absolute); m is 2 for coolant
-    that makes the space grow, 0 for gas; ``trace`` (s, kPa) is what drives it, or else the levels. level_u_kpa: noise
-    of a level. slow_kpa: by which slow settling goes on to lower the pressure from ``after_s`` on, with time constant
-    slow_s: hoses, or a gas space so wide that it cools slowly, where it is as large as the strokes' heat would be.
-    kept: share of a stroke that the pump keeps before its valve.
+    starts_s, ends_s: of n strokes. levels_kpa: n + 1 gauge pressures, before each stroke and, last, at ``after_s``,
+    from which on ``settles`` is. leak: at ``at_kpa``; ``trace`` (s, kPa) is what drives it, or else the levels.
+    level_u_kpa: noise of a level. kept: share of a stroke that the pump keeps before its valve.
     """
     if len(starts_s) < 3:
         return None
-    leak = _Leak(
-        np.append(starts_s, after_s), levels_kpa, trace or (np.append(starts_s, after_s), levels_kpa), at_kpa, air_kpa,
-        leak_kpa_per_s, leak_n, leak_m,
-    )  # fmt: skip
-    gains = np.diff(levels_kpa + leak.lost(leak_n, leak_m))
+    at_s = np.append(starts_s, after_s)
+    leaked = _Leaked(at_s, levels_kpa, trace or (at_s, levels_kpa), at_kpa, air_kpa, leak)
+    gains = np.diff(levels_kpa + leaked.lost(leak.n, leak.m))
     full = _full(gains, level_u_kpa)
     if full is None:
         return None
     k, usual = full
-    strokes = _Between(leak, k, gains, usual, (starts_s + ends_s) / 2.0, slow_s, level_u_kpa)
-    tau, doubt = (cooling_s, _COOLS) if cooling_s is not None else (_USUAL_TAU_S, _USUALLY_COOLS)
-    warmth_u = 0.0
-    if cooling_s is not None and cooling_kpa is not None:
-        warmth = strokes.seen(tau, cooling_kpa)
-    else:
-        warmth, warmth_u = strokes.told(tau)
-    of_heat = strokes.seen(slow_s, slow_kpa)
-    hoses, wide = (tau, warmth, slow_kpa), (slow_s, of_heat, 0.0)
+    strokes = _Between(leaked, k, gains, usual, (starts_s + ends_s) / 2.0, settles.slow_s, level_u_kpa)
+    tau, doubt, warmth, warmth_u = strokes.warm_by(settles)
+    of_heat = strokes.seen(settles.slow_s, settles.slow_kpa)
+    hoses, wide = (tau, warmth, settles.slow_kpa), (settles.slow_s, of_heat, 0.0)
     best, other = (wide, hoses) if of_heat > _IS_HEAT * _HEAT else (hoses, wide)
     value, error, share, share_u = strokes.fitted(*best)
     if value <= 0.0:
         return None
-    pairs = _either_way(best, hoses, doubt, warmth_u, (leak_n, leak_m) if leak_kpa_per_s > 0.0 else None)
+    pairs = _either_way(best, hoses, doubt, warmth_u, (leak.n, leak.m) if leak.kpa_per_s > 0.0 else None)
     if of_heat > _MAY_BE_HEAT * _HEAT:
         pairs.append((best, other))
     apart = [strokes.fitted(*one)[0] - strokes.fitted(*two)[0] for one, two in pairs]
@@ -177,7 +183,8 @@ def headspace(
     volume = air_kpa * stroke_ml * value * max(1.0 - kept * over, 0.5)
     u = math.sqrt(error**2 + sum(d**2 / 4.0 for d in apart)) / value
     # how much of what settles is heat, which strokes alone do not tell from hoses
-    u = math.hypot(u, _SETTLES_U * (max(cooling_kpa or 0.0, 0.0) + max(slow_kpa, 0.0)) / max(at_kpa, 1.0))
+    settled_kpa = max(settles.cooling_kpa or 0.0, 0.0) + max(settles.slow_kpa, 0.0)
+    u = math.hypot(u, _SETTLES_U * settled_kpa / max(at_kpa, 1.0))
     # strokes that noise hides are not counted: those that stay below half of the usual gain
     u = math.hypot(u, 0.5 * math.erfc(usual / max(4.0 * level_u_kpa, 1e-9)))
     if not u < _UNKNOWN:
@@ -225,18 +232,16 @@ def _full(gains: FloatArray, level_u_kpa: float) -> tuple[IntArray, float] | Non
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Leak:
+class _Leaked:
     """What leaked while it was pumped: ``at_s`` and ``levels_kpa`` of the levels, ``seen`` (s, kPa) the pressure that
-    drives the leak; by ``kpa_per_s`` at ``at_kpa``, going as p^n P^m."""
+    drives the ``leak``, which is known at ``at_kpa``."""
 
     at_s: FloatArray
     levels_kpa: FloatArray
     seen: tuple[FloatArray, FloatArray]
     at_kpa: float
     air_kpa: float
-    kpa_per_s: float
-    n: float
-    m: float
+    leak: Leak
 
     def lost(self, power: float, growth: float) -> FloatArray:
         """By how much the leak has lowered each level (kPa): what Boyle gives for gas that left, and for a space that
@@ -246,7 +251,7 @@ class _Leak:
         drive = (np.maximum(seen_kpa, 0.0) / max(self.at_kpa, 1.0)) ** power
         driven = np.append(0.0, np.cumsum(np.diff(seen_s) * (drive[1:] + drive[:-1]) / 2.0))
         driven = np.interp(self.at_s, seen_s, driven)
-        gas = self.kpa_per_s * (driven - driven[0])
+        gas = self.leak.kpa_per_s * (driven - driven[0])
         grown = min(float(gas[-1]) / absolute, 0.9)
         coolant = gas * (self.levels_kpa + self.air_kpa) / absolute - self.levels_kpa * grown
         share = min(max(growth / 2.0, 0.0), 1.0)
@@ -258,18 +263,18 @@ class _Between:
     usual_kpa: of all strokes, of a usual one; warm_s: when each stroke's air is warm."""
 
     def __init__(
-        self, leak: _Leak, k: IntArray, gains: FloatArray, usual_kpa: float, warm_s: FloatArray, slow_s: float,
+        self, leaked: _Leaked, k: IntArray, gains: FloatArray, usual_kpa: float, warm_s: FloatArray, slow_s: float,
         level_u_kpa: float,
     ) -> None:
-        self.leak, self.k, self.gains, self.usual_kpa, self.warm = leak, k, gains, usual_kpa, warm_s
-        self.at, self.levels, self.level_u = leak.at_s, leak.levels_kpa, level_u_kpa
+        self.leaked, self.k, self.gains, self.usual_kpa, self.warm = leaked, k, gains, usual_kpa, warm_s
+        self.at, self.levels, self.level_u = leaked.at_s, leaked.levels_kpa, level_u_kpa
         since = self.at[:, None] - warm_s
         self.still = np.where(since > 0.0, np.exp(-np.maximum(since, 0.0) / slow_s), 0.0)
 
     def gone(self, stretch_kpa: float, power: float, growth: float) -> FloatArray:
         """By how much leak and stretch (each stroke's in proportion to its rise) have lowered each level."""
         share = self.late(stretch_kpa)
-        return self.leak.lost(power, growth) + share * (((self.at[:, None] > self.warm) - self.still) @ self.gains)
+        return self.leaked.lost(power, growth) + share * (((self.at[:, None] > self.warm) - self.still) @ self.gains)
 
     def late(self, stretch_kpa: float) -> float:
         """Share of each rise that stretching takes back in time, of which ``stretch_kpa`` is to come at the end."""
@@ -283,14 +288,14 @@ class _Between:
         self, tau_s: float, warmth: float, stretch_kpa: float, power: float | None = None, growth: float | None = None
     ) -> tuple[float, float, float, float]:
         """Space, its standard error, share of give and its: strokes made as a parabola in the pressure."""
-        k, leak, heat = self.k, self.leak, self._heat(tau_s)
+        k, heat, at_kpa, leak = self.k, self._heat(tau_s), self.leaked.at_kpa, self.leaked.leak
         without = self.gone(stretch_kpa, leak.n if power is None else power, leak.m if growth is None else growth)
         level = self.levels[k] + without[k]
         beta = np.linalg.lstsq(np.stack([np.ones(len(k)), k + warmth * heat], axis=1), level, rcond=None)[0]
-        x = level - warmth * beta[1] * heat - (leak.at_kpa + without[-1])  # once it has cooled
+        x = level - warmth * beta[1] * heat - (at_kpa + without[-1])  # once it has cooled
         design = np.stack([np.ones(len(k)), x, x * x], axis=1)
         # how much the parabola may bend: the hoses' share of the space, 2 C = 2 share V / p_abs
-        absolute = leak.at_kpa + leak.air_kpa
+        absolute = at_kpa + self.leaked.air_kpa
         bend = max(float(beta[1]), 1e-9) * absolute
         u_bend = _GIVE_U / bend
         rest = k - design @ np.linalg.lstsq(design, k, rcond=None)[0]
@@ -307,6 +312,16 @@ class _Between:
         per_kpa = float(c[1])  # strokes a kPa
         share = float(c[2]) * absolute / max(per_kpa, 1e-9)
         return per_kpa, math.sqrt(float(cov[1, 1])), share, math.sqrt(float(cov[2, 2])) * absolute / max(per_kpa, 1e-9)
+
+    def warm_by(self, settles: Settles) -> tuple[float, float, float, float]:
+        """How strokes cool (s), the factor within which that is known, the share by which they are warm at first, and
+        its standard uncertainty: by the hold where that shows it, or else by the strokes."""
+        if settles.cooling_s is None:
+            return _USUAL_TAU_S, _USUALLY_COOLS, *self.told(_USUAL_TAU_S)
+        tau = settles.cooling_s
+        if settles.cooling_kpa is None:
+            return tau, _COOLS, *self.told(tau)
+        return tau, _COOLS, self.seen(tau, settles.cooling_kpa), 0.0
 
     def seen(self, tau_s: float, kpa: float) -> float:
         """Share by which strokes are warm at first, of which ``kpa`` is left at the end; no more than gamma - 1."""

@@ -107,6 +107,33 @@ def _phase_now(setup: Setup, s: Study, raw: float | None) -> tuple[PhaseName | N
     return None if pressed and not strokes else phase, since, strokes, pressed
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Hold:
+    """What is shown of a hold that is going on; None, and 0 elapsed, where there is none, or not enough of it.
+    longer_s: how much more than its time it has to go on to tell, None where it tells."""
+
+    start_s: float | None = None
+    elapsed_s: float = 0.0
+    left_s: float | None = None
+    fall_kpa: float | None = None
+    fall_u_kpa: float | None = None
+    rate_kpa_per_min: float | None = None
+    rate_u_kpa_per_min: float | None = None
+    early: Literal["leak", "tight"] | None = None
+    longer_s: float | None = None
+
+    @classmethod
+    def of(cls, setup: Setup, s: Study, elapsed_s: float) -> _Hold:
+        left, fit = max(setup.procedure.hold_s - elapsed_s, 0.0), s.fit
+        if fit is None:
+            return cls(s.hold_start_s, elapsed_s, left)
+        rate, rate_u = 60.0 * fit.rate_kpa_per_s, 60.0 * fit.rate_u
+        early = s.early[0] if s.early is not None else None
+        longer = _longer_s(setup, s, rate, rate_u, elapsed_s) if left == 0.0 and early is None else None
+        fall = fit.start_kpa - fit.end_kpa
+        return cls(s.hold_start_s, elapsed_s, left, fall, fit.drop_u, rate, rate_u, early, longer)
+
+
 def live_view(setup: Setup, s: Study, t: FloatArray, raw: float | None, seen: float | None = None) -> LiveView:
     """The view at the last of the readings' times ``t`` (s), when the pressure is ``raw``; ``seen``: the highest since
     the study (both kPa, not zero-corrected)."""
@@ -115,16 +142,7 @@ def live_view(setup: Setup, s: Study, t: FloatArray, raw: float | None, seen: fl
     zero = 0.0 if s.late_start else s.zero_kpa  # before it was vented, zero is the calibration's
     pressure = raw - zero if raw is not None else None
     phase, since, strokes, pressed = _phase_now(setup, s, raw)
-    in_hold = phase == "hold"
-    elapsed = now - since if in_hold else 0.0
-    left = max(setup.procedure.hold_s - elapsed, 0.0) if in_hold else None
-    fall = fall_u = rate = rate_u = None
-    early: Literal["leak", "tight"] | None = None
-    if in_hold and s.fit is not None:
-        fall, fall_u = s.fit.start_kpa - s.fit.end_kpa, s.fit.drop_u
-        rate, rate_u = 60.0 * s.fit.rate_kpa_per_s, 60.0 * s.fit.rate_u
-        if s.early is not None:
-            early = s.early[0]
+    hold = _Hold.of(setup, s, now - since) if phase == "hold" else _Hold()
     peak = s.peak.value if s.peak else None
     top = seen if seen is not None else raw
     if peak is not None and top is not None and phase == "pump-up":
@@ -135,13 +153,13 @@ def live_view(setup: Setup, s: Study, t: FloatArray, raw: float | None, seen: fl
     vented = raw is not None and abs(raw) <= most_offset_kpa(setup.calibration)
     rests = phase == "vented" and strokes > 0 and vented
     finished = rests and now - since > (OVER_S if released else LET_DOWN_S)
-    finished = finished or (left == 0.0 and vented and _all_leaked(s))
+    finished = finished or (hold.left_s == 0.0 and vented and _all_leaked(s))
     reached = low is not None and max(peak or 0.0, pressure or 0.0) >= low
     fault, beyond = _fault(setup, s, raw)
-    longer = _longer_s(setup, s, rate, rate_u, elapsed) if left == 0.0 and early is None else None
     step = "done" if finished else _Now(
         study=s, cap=setup.test == "cap", gently_kpa=GENTLY_KPA[setup.test], phase=phase, pressure_kpa=pressure,
-        reached=reached, low_kpa=low, limit_kpa=limit, left_s=left, longer_s=longer, pressed=pressed, strokes=strokes,
+        reached=reached, low_kpa=low, limit_kpa=limit, left_s=hold.left_s, longer_s=hold.longer_s,
+        pressed=pressed, strokes=strokes,
     ).step()  # fmt: skip
     if beyond and step not in ("wait", "done"):
         step = "over-limit"  # how high it is nobody knows
@@ -158,18 +176,18 @@ def live_view(setup: Setup, s: Study, t: FloatArray, raw: float | None, seen: fl
         target_high_kpa=high,
         limit_kpa=limit,
         to_go_kpa=to_go,
-        hold_start_s=s.hold_start_s if in_hold else None,
-        hold_elapsed_s=elapsed,
-        hold_left_s=left,
-        fall_kpa=fall,
-        fall_u_kpa=fall_u,
-        rate_kpa_per_min=rate,
-        rate_u_kpa_per_min=rate_u,
-        early=early,
+        hold_start_s=hold.start_s,
+        hold_elapsed_s=hold.elapsed_s,
+        hold_left_s=hold.left_s,
+        fall_kpa=hold.fall_kpa,
+        fall_u_kpa=hold.fall_u_kpa,
+        rate_kpa_per_min=hold.rate_kpa_per_min,
+        rate_u_kpa_per_min=hold.rate_u_kpa_per_min,
+        early=hold.early,
         fault=fault,
         next_step=step,
         finished=finished,
-        longer_s=longer if step == "hold" else None,
+        longer_s=hold.longer_s if step == "hold" else None,
     )
 
 
@@ -181,10 +199,10 @@ def _all_leaked(s: Study) -> bool:
     return bool(s.x.t[-1] - s.x.t[0] > GONE_S and float(np.abs(last).max()) < GONE_KPA)
 
 
-def _longer_s(setup: Setup, s: Study, rate: float | None, u: float | None, elapsed_s: float) -> float | None:
+def _longer_s(setup: Setup, s: Study, rate: float, u: float, elapsed_s: float) -> float | None:
     """How much longer (s) a hold that had its time has to go on to tell; None where it tells, or that is not known or
     would take more than another hold."""
-    if rate is None or u is None or s.fit is None or s.fit.rising or s.rhythmic:
+    if s.fit is None or s.fit.rising or s.rhythmic:
         return None
     rate, u = setup.net_of_tester(rate, u)
     limit = setup.procedure.steady_fall_allowed_kpa_per_min

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recorder.analysis.headspace import Space, either, headspace, with_uncounted
+from recorder.analysis.headspace import Leak, Settles, Space, either, headspace, with_uncounted
 from recorder.analysis.opening.leak_begins import leaked_before
 from recorder.analysis.trace.filters import STEP_TO_SD
 
@@ -50,9 +50,13 @@ def headspace_of(
     cold = opening is None and fit is not None and not cools
     noise_kpa = x.noise_kpa / math.sqrt(max(_LEVEL_S / x.dt_s, 1.0))
 
-    def space(leak_kpa_per_s: float) -> Space | None:
-        law = {"leak_n": fit.leak_n, "leak_m": fit.leak_m} if fit is not None else {}
-        slow = {"slow_kpa": fit.slow_kpa, "slow_s": fit.slow_s} if fit is not None else {}
+    settles = Settles()
+    if fit is not None:
+        # a cap that opened has let out what would tell how warm the strokes were
+        warm_kpa = fit.cooling_kpa if cools and opening is None else None
+        settles = Settles(0.05 if cold else fit.cooling_s if cools else None, warm_kpa, fit.slow_kpa, fit.slow_s)
+
+    def space(kpa_per_s: float) -> Space | None:
         return headspace(
             np.array([s.start_s for s in pumped]),
             np.array([s.end_s for s in pumped]),
@@ -61,14 +65,10 @@ def headspace_of(
             volume,
             setup.procedure.local_air_pressure_kpa,
             at_kpa=fit.start_kpa if fit is not None else levels[-1],
-            cooling_s=0.05 if cold else fit.cooling_s if fit is not None and cools else None,
-            # a cap that opened has let out what would tell how warm the strokes were
-            cooling_kpa=fit.cooling_kpa if fit is not None and cools and opening is None else None,
-            leak_kpa_per_s=leak_kpa_per_s,
+            settles=settles,
+            leak=Leak(kpa_per_s, fit.leak_n, fit.leak_m) if fit is not None else Leak(kpa_per_s),
             trace=(x.t, x.p),
             level_u_kpa=math.hypot(noise_kpa, x.step_kpa / STEP_TO_SD),
-            **law,
-            **slow,
         )
 
     leak = fit.leak_start_kpa_per_s if fit is not None else 0.0

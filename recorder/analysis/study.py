@@ -134,11 +134,7 @@ def study(
     fit = held.fit if held is not None else None
     steady = fit is not None and not fit.rising and beat is None  # what hides a leak lets nothing be sure
     peak = find_peak(seen, end, held.span if held is not None and steady else None) if parts.strokes else None
-    early = None
-    if held is not None and fit is not None and steady:
-        early = (answer_now(setup, held.span, fit, held.again) if quick
-                 else first_answer(setup, x, held.span, fit, held.strokes))
-
+    early = _early(setup, x, held, quick=quick) if held is not None and steady else None
     complete_s = setup.procedure.hold_s - _ENDS_S
     if parts.knocked_off and held is not None and held.length_s > complete_s:
         parts = replace(parts, knocked_off=False)  # the hold was complete: however it ended
@@ -246,6 +242,15 @@ def _opened(setup: Setup, x: Prepared, parts: Stretches, end_s: float, *, quick:
         x, parts, end_s, least_hold_s=setup.procedure.shortest_hold_s,
         air_kpa=setup.procedure.local_air_pressure_kpa, quick=quick,
     )  # fmt: skip
+
+
+def _early(setup: Setup, x: Prepared, held: _Held, *, quick: bool) -> Early | None:
+    """When the hold first told; quick: what it tells now."""
+    if held.fit is None:
+        return None
+    if quick:
+        return answer_now(setup, held.span, held.fit, held.again)
+    return first_answer(setup, x, held.span, held.fit, held.strokes)
 
 
 def _over_before(parts: Stretches, held: _Held | None, early: Early | None, complete_s: float) -> bool:

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Number", "analysed", "both_ways", "checked_unit", "colour_on", "dump", "json_line", "limits_of",
-    "load_calibration", "not_complete", "ports_found", "print_judgement", "sensor_scale_kpa", "typed",
+    "load_calibration", "not_complete", "ports_found", "print_judgement", "read_text", "sensor_scale_kpa", "typed",
     "without_ledgers",
 ]
 
@@ -115,18 +115,23 @@ def sensor_scale_kpa(text: str, unit: str) -> float:
     return kpa
 
 
+def read_text(path: str, do: str, *, piped: bool = False) -> str:
+    """The text of a file that was named, UTF-8 with or without a byte order mark, as some editors put one in. piped:
+    ``-`` is what comes from the keyboard or a pipe. FileError."""
+    try:
+        return sys.stdin.read() if piped and path == "-" else Path(path).read_text("utf-8-sig")
+    except (OSError, UnicodeDecodeError) as err:
+        why = err.strerror if isinstance(err, OSError) else "it is not text in UTF-8"
+        raise FileError(f"cannot be read ({why})", path=path, do=do) from None
+
+
 def load_calibration(path: str, named_in: str | None = None) -> Calibration:
     """The calibration in a file. FileError. named_in: the settings file that names it; None where an option did."""
     from recorder import calibration
 
     do = "give the file 'recorder calibrate -o' made with --calibration"
     try:
-        try:
-            text = Path(path).read_text("utf-8-sig")  # some editors put a byte order mark in
-        except (OSError, UnicodeDecodeError) as err:
-            why = err.strerror if isinstance(err, OSError) else "it is not text in UTF-8"
-            raise FileError(f"cannot be read ({why})", path=path, do="" if named_in else do) from None
-        return calibration.from_file_text(text, path)
+        return calibration.from_file_text(read_text(path, "" if named_in else do), path)
     except FileError as err:
         if named_in is None:
             raise

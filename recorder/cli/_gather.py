@@ -9,7 +9,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING
 
 from recorder.errors import PortLost, SilentAdapter, WrongSpeed
-from recorder.model import Announcement, BareBlock, Fault, SampleBlock
+from recorder.model import USUAL_BAUD, Announcement, BareBlock, Fault, SampleBlock
 from recorder.wire.conformance_rules import escaped
 from recorder.wire.encode import LONGEST_LINE
 
@@ -35,7 +35,7 @@ class Gatherer:
     """
 
     url: str
-    baud: int = 115200
+    baud: int = USUAL_BAUD
     bare_unit: str | None = None
     fault: str = ""
     blocks: list[SampleBlock | BareBlock] = field(default_factory=list)
@@ -160,7 +160,7 @@ class Gatherer:
             time.sleep(0.02)
 
     def _nothing_came(self) -> None:
-        from recorder.port import ports_there_are
+        from recorder.port import check_port
 
         if self.fault:
             raise SilentAdapter(
@@ -177,10 +177,7 @@ class Gatherer:
             raise not_plain(self.url, self._decoder.unusable)
         if self.counts.dropped or len(self.head) >= LONGEST_LINE:
             raise self._unlike(f"{self.counts.bytes} bytes arrived in {SILENT_S:g} s and not one sample")
-        raise SilentAdapter(
-            f"no sample arrived in {SILENT_S:g} s", where=self.url,
-            do=f"check that this is the adapter's port and that it has power; {ports_there_are(self.url)}",
-        )
+        raise SilentAdapter(f"no sample arrived in {SILENT_S:g} s", where=self.url, do=check_port(self.url))
 
     def _unlike(self, what: str) -> WrongSpeed:
         """What came instead of the wire format, with one of its lines."""
@@ -238,3 +235,15 @@ class Gatherer:
                 "--full-scale-counts it can be used without",
             )
         return self.announcement
+
+    def known_or_given(
+        self, full_scale_counts: float | None, say: Callable[[str], object]
+    ) -> tuple[Announcement, bool]:
+        """Its announcement, or what stands in for it where none came and its full scale was given; whether it is the
+        latter. say: is told where another full scale was given than it announces. SilentAdapter as of ``known``."""
+        if full_scale_counts is not None and self.announcement is None:
+            return Announcement(1, "without a name", "", int(full_scale_counts), 0.0), True
+        known = self.known()
+        if full_scale_counts not in (None, known.full_scale_counts):
+            say(f"the adapter announces a full scale of {known.full_scale_counts} counts: that is taken")
+        return known, False

@@ -37,6 +37,16 @@ def _pressure(kpa: float, unit: str) -> str:
     return text[1:] if text.startswith("-") and not text.strip("-0. " + unit) else text  # no minus zero
 
 
+def _away_words(away: Away) -> tuple[str, str, str]:
+    """Why no reading comes: whole, shorter, in a word or two."""
+    since = f"({away.seconds:.0f} s)"
+    if away.why == "unplugged":
+        return f"adapter unplugged: plug it in again {since}", f"unplugged: plug it in {since}", "unplugged"
+    if away.why == "back":
+        return f"adapter plugged in again: wait for its reading {since}", f"plugged in again: wait {since}", "wait"
+    return f"no reading comes from the adapter {since}", f"no reading comes {since}", "no reading"
+
+
 class LiveLine:
     """Shows the view on standard error. At a terminal what to do stands on lines of its own whenever it changes, as
     many as it needs, and the one line that is rewritten has what fits, nothing cut; elsewhere a line whenever
@@ -71,12 +81,8 @@ class LiveLine:
     def _sentence(self, view: LiveView, away: Away | None) -> str:
         if away is None:
             return report.next_step(view, test=self.test, unit=self.unit)
-        if away.why == "unplugged":
-            return report.blind(view, f"adapter unplugged: plug it in again ({away.seconds:.0f} s)")
-        if away.why == "back":
-            return report.blind(view, f"adapter plugged in again: wait for its reading ({away.seconds:.0f} s)")
-        silent = f"no reading comes from the adapter ({away.seconds:.0f} s): check its plug and its power"
-        return report.blind(view, silent)
+        known = away.why in ("unplugged", "back")
+        return report.blind(view, f"{_away_words(away)[0]}{'' if known else ': check its plug and its power'}")
 
     def _pressure(self, view: LiveView, away: Away | None, none: str) -> str:
         """The pressure before the adapter went away is none of this moment, and what a gauge with a fault reads is not
@@ -93,17 +99,7 @@ class LiveLine:
     def line(self, view: LiveView, columns: int, away: Away | None = None) -> str:
         """Pressure, phase and the step in a word or two: as much of it as ``columns`` have whole."""
         pressure = self._pressure(view, away, "--")
-        if away is None:
-            words = report.brief(view, self.unit)
-        elif away.why == "unplugged":
-            words = (f"adapter unplugged: plug it in again ({away.seconds:.0f} s)",
-                     f"unplugged: plug it in ({away.seconds:.0f} s)", "unplugged")
-        elif away.why == "back":
-            words = (f"adapter plugged in again: wait for its reading ({away.seconds:.0f} s)",
-                     f"plugged in again: wait ({away.seconds:.0f} s)", "wait")
-        else:
-            words = (f"no reading comes from the adapter ({away.seconds:.0f} s)",
-                     f"no reading comes ({away.seconds:.0f} s)", "no reading")
+        words = report.brief(view, self.unit) if away is None else _away_words(away)
         phase = view.phase or ""
         whole = [f"{pressure:>10}  {phase:8} {word}" for word in words] if away is None else []
         whole += [f"{pressure:>10}  {word}" for word in words]

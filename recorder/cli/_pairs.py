@@ -168,8 +168,9 @@ def reference_u_kpa(text: str | None, full_scale: str | None, unit: str) -> floa
 
 @dataclass
 class Taken:
-    """What was taken live. resolution: one count as ratio, 0 where not known; adapter_id None for plain readings.
-    scatters: standard deviation of the single readings within each step, in the unit of ``Pair.ratio``."""
+    """Pairs and what is known of them. resolution: one count as ratio, 0 where not known; adapter_id: whose they are,
+    None of a file and of plain readings. scatters: standard deviation of the single readings within each step that was
+    taken live, in the unit of ``Pair.ratio``."""
 
     pairs: list[Pair] = field(default_factory=list)
     adapter_id: str | None = None
@@ -178,7 +179,7 @@ class Taken:
 
     def noise_kpa(self, coefficients_kpa: Sequence[float]) -> float | None:
         """Of a single reading through this curve (of rising powers of the ratio), over all steps; None where nothing
-        was taken. A bent curve is steeper in some places than in others, and so is what it makes of the same noise."""
+        was taken live. A bent curve is steeper in some places than in others, and so is what it makes of one noise."""
         if not self.scatters:
             return None
         slopes = [
@@ -220,7 +221,7 @@ def _take(
     out: Taken, url: str, baud: int, seconds: float, unit: str, bare_unit: str | None, full_scale_counts: float | None,
     adapter_id: str | None,
 ) -> None:
-    from recorder.calibration import Pair
+    from recorder.calibration import Pair, with_direction
     from recorder.cli._gather import Gatherer
 
     with Gatherer(url, baud, bare_unit=bare_unit) as port:
@@ -231,19 +232,16 @@ def _take(
         port.listen(6.0, enough=lambda: bare_unit is not None or port.announcement is not None)
         full = 0.0
         if bare_unit is None:
-            if port.announcement is not None or full_scale_counts is None:
-                known = port.known()
-                out.adapter_id, full = known.adapter_id, float(known.full_scale_counts)
+            known, nameless = port.known_or_given(full_scale_counts, lambda said: click.echo(said, err=True))
+            full = float((full_scale_counts if nameless else None) or known.full_scale_counts)
+            if nameless:
+                click.echo(f"the adapter never announced itself: a full scale of {full:g} counts is taken", err=True)
+            else:
+                out.adapter_id = known.adapter_id
                 if adapter_id not in (None, out.adapter_id):  # no test would take such a calibration
                     raise SettingError(f"it is to be of '{adapter_id}', and this adapter is '{out.adapter_id}'",
                                        where="--adapter-id", do="leave it away: the adapter's own goes into the file")
-                if full_scale_counts is not None and full != full_scale_counts:
-                    click.echo(f"the adapter announces a full scale of {full:g} counts: that is taken", err=True)
-            else:
-                full = full_scale_counts
-                click.echo(f"the adapter never announced itself: a full scale of {full:g} counts is taken", err=True)
             out.resolution = 1.0 / full
-        way: Literal["up", "down"] = "up"
         while True:
             click.echo(f"reference {len(out.pairs) + 1}: ", nl=False, err=True)
             text = sys.stdin.readline().strip()
@@ -256,11 +254,9 @@ def _take(
             except RecorderError as err:
                 click.echo(f"{err}; type it again", err=True)
                 continue
-            if out.pairs and kpa != out.pairs[-1].reference_kpa:  # the same again: the way it was
-                way = "up" if kpa > out.pairs[-1].reference_kpa else "down"
-            out.pairs.append(Pair(kpa, x, way))
+            out.pairs.append(with_direction(Pair(kpa, x), out.pairs))
             out.scatters.append(scatter)
-            click.echo(f"  {said}, {way}", err=True)
+            click.echo(f"  {said}, {out.pairs[-1].direction}", err=True)
 
 
 def _step(port: Gatherer, seconds: float, bare_unit: str | None, full: float) -> tuple[float, float, str]:

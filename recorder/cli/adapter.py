@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from recorder.cli import _options
 from recorder.cli._common import (
     Number,
     both_ways,
@@ -20,7 +21,6 @@ from recorder.cli._common import (
 from recorder.cli._plain import put_data
 from recorder.digits import significant
 from recorder.errors import FileError, RunError, SettingError, printable
-from recorder.model import Announcement
 from recorder.settings import ASSUMED_FULL_SCALE, Settings, load_settings
 from recorder.units import parse_quantity
 
@@ -159,21 +159,20 @@ def _gauge(
 
 
 @click.command("adapter")
-@click.option("--port", "url", metavar="URL", help="Where the adapter is: /dev/ttyUSB0, COM3, socket://host:port.")
+@_options.port
 @click.option("--seconds", type=Number(LEAST_S, 3600.0), default=180.0, show_default=True,
               help="How long to listen; 120 or more measure slow drift.")
 @click.option("--full-scale", metavar="PRESSURE", help="Full scale of an uncalibrated sensor, like '207 kPa'.")
-@click.option("--full-scale-counts", type=click.IntRange(min=1),
-              help="Counts at full scale, for an adapter that never announces itself.")
-@click.option("--calibration", "calibration_file", metavar="FILE", help="Calibration file of the gauge.")
+@_options.full_scale_counts
+@_options.calibration
 @click.option("--bare", callback=checked_unit, metavar="UNIT",
               help="The board prints one plain number a line, a pressure in this unit.")
-@click.option("--baud", type=click.IntRange(min=1), help="Speed of the port (default: 115200).")
+@_options.baud
 @click.option("--json", "as_json", is_flag=True, help="Print the report as one line of JSON.")
 @click.pass_context
 def command(
-    ctx: click.Context, url: str | None, seconds: float, full_scale: str | None, full_scale_counts: int | None,
-    calibration_file: str | None, bare: str | None, baud: int | None, as_json: bool,
+    ctx: click.Context, port: str | None, seconds: float, full_scale: str | None, full_scale_counts: int | None,
+    calibration: str | None, bare: str | None, baud: int | None, as_json: bool,
 ) -> None:
     """Is this adapter fit to use? Leave the hose open to the air while it listens.
 
@@ -183,7 +182,7 @@ def command(
     Example: recorder adapter --port /dev/ttyUSB0 --full-scale '207 kPa'
     """
     settings = load_settings()
-    url = url or settings.port
+    url = port or settings.port
     if url is None:
         raise SettingError("no port is given", where="--port", do=ports_found())
 
@@ -194,7 +193,7 @@ def command(
     from recorder.cli._drive import StopSignals
     from recorder.cli._unheld import Unheld
 
-    cal, gauge, assumed = _gauge(settings, calibration_file, full_scale, bare=bare is not None)
+    cal, gauge, assumed = _gauge(settings, calibration, full_scale, bare=bare is not None)
     words = Unheld(sys.stderr)  # a reader that stalls holds up no Ctrl-C
     with StopSignals() as stop:  # before the port is opened, which may take its time
         from recorder.cli._gather import Gatherer
@@ -209,17 +208,17 @@ def command(
                 words.put(f"{notes.pop()}\n")
 
         try:
-            with Gatherer(url, baud or settings.baud, bare_unit=bare) as port:
-                _listen(port, seconds, full_scale_counts, stop, tell, words)
-            cut = _cut_short(port, stop)
-            _check_enough(port, seconds, full_scale_counts, cut)
-            report = _report(port, full_scale_counts, cal, words)
+            with Gatherer(url, baud or settings.baud, bare_unit=bare) as gathered:
+                _listen(gathered, seconds, full_scale_counts, stop, tell, words)
+            cut = _cut_short(gathered, stop)
+            _check_enough(gathered, seconds, full_scale_counts, cut)
+            report = _report(gathered, full_scale_counts, cal, words)
             tell()
         except RunError as err:
             if err.where:
                 raise
             raise RunError(f"cut short ({cut}): {err.what}" if cut else err.what, where=url, do=err.do) from None
-    seen = _Seen(seconds, cut, port.unusable, port.fault, gauge)
+    seen = _Seen(seconds, cut, gathered.unusable, gathered.fault, gauge)
     if as_json:
         put_data(json.dumps({**report.to_json(), "cut-short": cut or None}, ensure_ascii=False, allow_nan=False))
     else:
@@ -272,18 +271,8 @@ def _report(
     if cal is None:
         raise SettingError("what turns counts into pressure is not known", where="--calibration",
                            do="give a calibration, or --full-scale")
-    known, nameless = _known(port, full_scale_counts, words)
+    known, nameless = port.known_or_given(full_scale_counts, lambda said: words.put(f"{said}\n"))
     return check_adapter(port.samples(), port.counts, known, cal, nameless=nameless)
-
-
-def _known(port: Gatherer, full_scale_counts: int | None, words: Unheld) -> tuple[Announcement, bool]:
-    """The adapter's announcement, or what was given in its place; whether it is the latter. SilentAdapter."""
-    if full_scale_counts is None or port.announcement is not None:
-        known = port.known()
-        if full_scale_counts is not None and known.full_scale_counts != full_scale_counts:
-            words.put(f"the adapter announces a full scale of {known.full_scale_counts} counts: that is taken\n")
-        return known, False
-    return Announcement(1, "without a name", "", full_scale_counts, 0.0), True
 
 
 def _listen(port: Gatherer, seconds: float, full_scale_counts: int | None, stop: StopSignals,
@@ -309,7 +298,7 @@ def _listen(port: Gatherer, seconds: float, full_scale_counts: int | None, stop:
         port.listen(first_s, tick=tick_of(seconds - first_s), enough=stopped)
         if seconds > first_s and not stopped() and not port.lost:
             if port.bare_unit is None:
-                _known(port, full_scale_counts, words)
+                port.known_or_given(full_scale_counts, lambda said: None)  # with the report it is said
                 if sum(map(len, port.blocks)) > LOOKED_AT:
                     usable(port.samples())
             tell()

@@ -78,6 +78,21 @@ def _cache_place(cache: str | None, no_cache: bool) -> Path | None:
     return place
 
 
+def _show(listed: Listed, folder: str, *, none: bool) -> None:
+    """The table, with what it leaves out. none: there is no file at all, which an empty table says."""
+    if listed.rows() or none:
+        table(listed.rows(), folder)
+    for line in listed.said():
+        click.echo(printable(line))
+
+
+def _say(lines: Iterable[str], *, err: bool) -> None:
+    """What stands below the table; that something is not in order in red, at a terminal."""
+    for line in map(printable, lines):
+        red = line.startswith(NOT_IN_ORDER) and colour_on(sys.stderr if err else sys.stdout)
+        click.echo(click.style(line, fg="red", bold=True) if red else line, err=err)
+
+
 @click.command()
 @click.argument("folder", type=click.Path())
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a file, then one with the totals.")
@@ -144,16 +159,8 @@ def command(
         for line in sheet.rest(ledgers) if as_csv else ():
             put_data(line, nl=False)
         if not as_csv:
-            if listed.rows() or not paths:
-                table(listed.rows(), folder)
-            for line in listed.said():
-                click.echo(printable(line))
+            _show(listed, folder, none=not paths)
         ends = worst.lines(files=totals.files, good=good, ledgers=ledgers, drifts=totals.drifts(),
                            all_files=choice.of_all)
-        left_out = choice_lines(choice, len(paths), folder)
-        for line in (*totals_lines(totals, ledgers), *left_out, *ends):
-            line = printable(line)
-            if line.startswith(NOT_IN_ORDER) and colour_on(sys.stderr if as_csv else sys.stdout):
-                line = click.style(line, fg="red", bold=True)
-            click.echo(line, err=as_csv)
+        _say([*totals_lines(totals, ledgers), *choice_lines(choice, len(paths), folder), *ends], err=as_csv)
     return 0 if good and ledgers.good else 1

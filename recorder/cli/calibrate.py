@@ -5,8 +5,6 @@ from __future__ import annotations
 import json
 import math
 import os
-import sys
-from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -15,17 +13,18 @@ from typing import TYPE_CHECKING
 import click
 
 from recorder import report
-from recorder.cli._common import Number, both_ways, checked_unit, sensor_scale_kpa
-from recorder.cli._pairs import live_pairs, parse_pairs, reference_u_kpa, say_pairs
+from recorder.cli import _options
+from recorder.cli._common import Number, both_ways, checked_unit, read_text, sensor_scale_kpa
+from recorder.cli._pairs import Taken, live_pairs, parse_pairs, reference_u_kpa, say_pairs
 from recorder.cli._plain import put_data
 from recorder.digits import decimals
-from recorder.errors import FileError, SettingError, StorageError, as_typed, as_written, printable
-from recorder.model import ZERO_RATIOS, Calibration
+from recorder.errors import SettingError, StorageError, as_typed, as_written, printable
+from recorder.model import USUAL_BAUD, ZERO_RATIOS, Calibration
 from recorder.settings import load_settings
 from recorder.units import format_pressure, pressure_factor_kpa
 
 if TYPE_CHECKING:
-    from recorder.calibration import CalibrationFit, Pair
+    from recorder.calibration import CalibrationFit
 
 __all__ = ["command"]
 
@@ -94,15 +93,14 @@ def _lines(
 
 
 def _due_day(text: str | None, today: date) -> date:
-    from recorder.calibration import due_after
+    from recorder.calibration import due_after, due_day
 
+    if text is None:
+        return due_after(today)
     try:
-        day = date.fromisoformat(text) if text is not None else due_after(today)
-    except ValueError:
-        raise SettingError(f"'{text}' is not a day", where="--due", do="write it like 2027-03-14") from None
-    if day <= today:
-        raise SettingError(f"{day} is not after today", where="--due", do="give a later day")
-    return day
+        return due_day(text, today)
+    except SettingError as err:
+        raise SettingError(err.what, where="--due", do=err.do) from None
 
 
 def _check_id(adapter_id: str | None) -> None:
@@ -128,11 +126,15 @@ def _check_u(output: str | None, reference_u: str | None) -> None:
                            where="--reference-u", do="give '0.25 %FS' or '0.3 kPa', or 0 to take it as perfect")
 
 
+def _exists(path: str) -> StorageError:
+    return StorageError("this file exists, and a calibration is never overwritten", where=path,
+                        do="give another name, for instance with the date in it")
+
+
 def _check_place(output: str | None) -> None:
     """Before a long live reading, not after it."""
     if output is not None and os.access(output, os.F_OK):
-        raise StorageError("this file exists, and a calibration is never overwritten", where=output,
-                           do="give another name, for instance with the date in it")
+        raise _exists(output)
     if output is not None and not Path(output).parent.is_dir():
         raise StorageError("there is no such folder", where=str(Path(output).parent), do="make it first")
 
@@ -143,8 +145,7 @@ def _write(path: str, text: str) -> None:
     try:
         write_whole(Path(path), text.encode())
     except FileExistsError:
-        raise StorageError("this file exists, and a calibration is never overwritten", where=path,
-                           do="give another name, for instance with the date in it") from None
+        raise _exists(path) from None
     except OSError as err:
         raise StorageError(f"cannot be written ({err.strerror})", where=path, do="give another place with -o") from None
 
@@ -166,7 +167,7 @@ def _write(path: str, text: str) -> None:
 @click.option("--adapter-id", metavar="ID", help="The adapter that this calibration belongs to.")
 @click.option("--seconds", type=Number(0.5, 60.0), default=STEP_S, show_default=True,
               help="How long to average at each live step.")
-@click.option("--baud", type=click.IntRange(min=1), help="Speed of the port (default: 115200).")
+@_options.baud
 @click.option("-o", "--output", metavar="FILE", help="Write the calibration file; needs --reference-u.")
 @click.option("--due", metavar="DATE", help="When it is due again (default: in 12 months).")
 @click.option("--json", "as_json", is_flag=True, help="Print the calibration as one line of JSON.")
@@ -201,35 +202,34 @@ def command(
     kpa = sensor_scale_kpa(full_scale, unit) if full_scale is not None else None
     today = datetime.now(UTC).date()
     due_day = _due_day(due, today)
-    reference = None if reference is None else as_typed(reference)
     _check_id(adapter_id)
     _check_place(output)
-    resolution = 1.0 / full_scale_counts if full_scale_counts else 0.0
-    taken = None
-    if pairs_file is not None:
-        pairs = parse_pairs(_read(pairs_file), pairs_file, unit, full_scale_counts, bare)
-    else:
+    if pairs_file is None:
         if output is None:  # at the bench, and not after half an hour of it
             click.echo("No file will be written: -o FILE, with --reference-u, writes one. What is taken is said "
                        "at the end, as lines to make it from.", err=True)
-        taken = live_pairs(str(url), baud or 115200, seconds, unit, bare, full_scale_counts, adapter_id)
-        pairs, resolution, adapter_id = taken.pairs, taken.resolution, adapter_id or taken.adapter_id
+        taken = live_pairs(str(url), baud or USUAL_BAUD, seconds, unit, bare, full_scale_counts, adapter_id)
+    else:
+        text = read_text(pairs_file, "check the name", piped=True)
+        taken = Taken(parse_pairs(text, pairs_file, unit, full_scale_counts, bare),
+                      resolution=1.0 / full_scale_counts if full_scale_counts else 0.0)
     try:
-        fit = _fitted(pairs, pairs_file or str(url), u, kpa, resolution, unit, bare, full_scale_counts)
-        noise_kpa = None if taken is None else taken.noise_kpa(fit.coefficients_kpa)
+        fit = _fitted(taken, pairs_file or str(url), u, kpa, unit, bare, full_scale_counts)
+        noise_kpa = taken.noise_kpa(fit.coefficients_kpa)
         cal = Calibration(
-            fit.coefficients_kpa, fit.standard_uncertainty_kpa, today.isoformat(), reference,
-            due_day.isoformat(), adapter_id, bare is not None,
+            fit.coefficients_kpa, fit.standard_uncertainty_kpa, today.isoformat(),
+            None if reference is None else as_typed(reference), due_day.isoformat(), adapter_id or taken.adapter_id,
+            bare is not None,
         )
-        details = _details(fit, noise_kpa)
+        details = calibration.details(fit, bare=bare is not None, noise_kpa=noise_kpa)
         if output is not None:
             _write(output, calibration.to_file_text(cal, details))
     except (SettingError, StorageError):
-        if taken is not None:
-            say_pairs(pairs, unit, bare)
+        if pairs_file is None:
+            say_pairs(taken.pairs, unit, bare)
         raise
-    if taken is not None and output is None:
-        say_pairs(pairs, unit, bare)
+    if pairs_file is None and output is None:
+        say_pairs(taken.pairs, unit, bare)
     if as_json:
         body = {"calibration-format": calibration.FORMAT, **cal.to_json(), "details": details}
         put_data(json.dumps(body, ensure_ascii=False, allow_nan=False))
@@ -247,15 +247,16 @@ def _say_file(output: str | None) -> None:
 
 
 def _fitted(
-    pairs: list[Pair], where: str, u_kpa: float, full_scale_kpa: float | None, resolution: float, unit: str,
-    bare: str | None, full_scale_counts: float | None,
+    taken: Taken, where: str, u_kpa: float, full_scale_kpa: float | None, unit: str, bare: str | None,
+    full_scale_counts: float | None,
 ) -> CalibrationFit:
     """The fit, with what is odd about its zero among the notes. SettingError, in the user's unit and with ``where``."""
     from recorder import calibration
 
     try:
         fit = calibration.fit(
-            pairs, reference_u_kpa=u_kpa, full_scale_kpa=full_scale_kpa, resolution=resolution, bare=bare is not None
+            taken.pairs, reference_u_kpa=u_kpa, full_scale_kpa=full_scale_kpa, resolution=taken.resolution,
+            bare=bare is not None,
         )
     except SettingError as err:
         what = report.in_unit(err.what, unit) if isinstance(err, calibration.StrayPair) else err.what
@@ -276,30 +277,3 @@ def _odd_zero(fit: CalibrationFit, full_scale_counts: float | None) -> str | Non
         return f"{said}: is --full-scale-counts {full_scale_counts:g} this converter's?"
     all_of_them = " (one that uses 0 to 100 % has none)" if abs(zero) < _NONE else ""
     return f"{said}{all_of_them}: is it such a sensor, and is the full scale in counts right?"
-
-
-def _read(path: str) -> str:
-    try:
-        if path == "-":
-            return sys.stdin.read()
-        return Path(path).read_text("utf-8-sig")
-    except (OSError, UnicodeDecodeError) as err:
-        why = err.strerror if isinstance(err, OSError) else "it is not text in UTF-8"
-        raise FileError(f"cannot be read ({why})", path=path, do="check the name") from None
-
-
-def _details(fit: CalibrationFit, noise_kpa: float | None) -> dict[str, object]:
-    rows: Sequence[list[object]] = [
-        [p.reference_kpa, p.ratio, p.direction, r] for p, r in zip(fit.pairs, fit.residuals_kpa, strict=True)
-    ]
-    return {
-        "pairs": {"columns": ["reference_kPa", "ratio", "direction", "residual_kPa"], "rows": rows},
-        "reference_standard_uncertainty_kPa": fit.reference_u_kpa,
-        "hysteresis_kPa": fit.hysteresis_kpa,
-        "repeatability_kPa": fit.repeatability_kpa,
-        "coverage_factor": fit.coverage_factor,
-        "degrees_of_freedom": fit.curve.dof,
-        "reading_noise_kPa": noise_kpa,
-        "covariance": fit.curve.covariance.tolist(),
-        "notes": list(fit.notes),
-    }

@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING
 
 import click
 
+from recorder.cli import _options
 from recorder.cli._common import Number
 from recorder.cli._plain import put_data
 from recorder.errors import PortLost, RecorderError, SilentAdapter
+from recorder.model import USUAL_BAUD
 from recorder.settings import load_settings
 
 if TYPE_CHECKING:
@@ -30,7 +32,7 @@ CLOCK_SEEN_S = 2.0  # of samples, by this computer's clock: more than what a dri
     show_default=True,
     help="How long to listen; two announcements need more than 10 s.",
 )
-@click.option("--baud", type=click.IntRange(min=1), help="Speed of the port (default: 115200).")
+@_options.baud
 @click.option("--json", "as_json", is_flag=True, help="One JSON array on standard output.")
 def command(file: Path | None, port: str | None, seconds: float, baud: int | None, as_json: bool) -> None:
     """Check an adapter, or a captured byte FILE, against each rule of the wire format.
@@ -48,8 +50,7 @@ def command(file: Path | None, port: str | None, seconds: float, baud: int | Non
         settings = load_settings()
         port, baud = port or settings.port, baud or settings.baud
     if (file is None) == (port is None):
-        raise RecorderError("give either a FILE or --port URL", where="recorder conform",
-                            do="see 'recorder conform --help'")
+        raise click.UsageError("Give a FILE of captured bytes, or --port to listen to the adapter.")
     if file is not None:
         from recorder.recording import is_ledger
 
@@ -69,14 +70,14 @@ def command(file: Path | None, port: str | None, seconds: float, baud: int | Non
             raise RecorderError("nothing in it", where=where, do="capture at least 12 s of the adapter")
     else:
         where = str(port)
-        data, *live = _listen(where, seconds, baud or 115200)
+        data, *live = _listen(where, seconds, baud or USUAL_BAUD)
         results = [*check_bytes(data), *live]
     if as_json:
         import json
 
         put_data(json.dumps([r.to_json() for r in results], indent=1))
     else:
-        _print(where, data, results, None if file is not None else baud or 115200)
+        _print(where, data, results, None if file is not None else baud or USUAL_BAUD)
     sys.exit(1 if any(r.state == "failed" for r in results) else 0)
 
 
@@ -148,7 +149,7 @@ def _listen(url: str, seconds: float, baud: int) -> tuple[bytes, RuleResult, Rul
     from recorder.cli._question import Question
     from recorder.cli._unheld import say_unheld
     from recorder.model import SampleBlock
-    from recorder.port import Chunk, Lost, Port, ports_there_are
+    from recorder.port import Chunk, Lost, Port, check_port
     from recorder.wire import Decoder
     from recorder.wire.clock_speed import ClockSpeed
 
@@ -187,10 +188,7 @@ def _listen(url: str, seconds: float, baud: int) -> tuple[bytes, RuleResult, Rul
             raise PortLost("the adapter went away before anything came", where=url, do="check its plug and cable")
         if stop.why is not None:
             raise click.Abort
-        raise SilentAdapter(
-            f"nothing arrived in {seconds:g} s", where=url,
-            do=f"check that this is the adapter's port and that it has power; {ports_there_are(url)}",
-        )
+        raise SilentAdapter(f"nothing arrived in {seconds:g} s", where=url, do=check_port(url))
     if lost or stop.why is not None:
         why = "the adapter went away; " if lost else ""
         say_unheld(f"cut short: {why}judged on the {now:.0f} s that had come of {seconds:g} s")

@@ -10,8 +10,8 @@ from typing import Any
 import click
 
 from recorder import report
+from recorder.cli import _options
 from recorder.cli._common import (
-    checked_unit,
     dump,
     json_line,
     print_judgement,
@@ -26,7 +26,7 @@ __all__ = ["command"]
 @click.command("judge")
 @click.argument("files", nargs=-1, required=True, metavar="FILE...")
 @click.option("--json", "as_json", is_flag=True, help="One judgement a line, as JSON.")
-@click.option("--unit", callback=checked_unit, help="Pressure unit to show.")
+@_options.shown_unit
 @click.option("--jobs", type=click.IntRange(min=1), help="Worker processes for many files (default: one a core).")
 @click.pass_context
 def command(ctx: click.Context, files: tuple[str, ...], as_json: bool, unit: str | None, jobs: int | None) -> None:

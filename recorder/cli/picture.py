@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from recorder.cli._common import analysed, checked_unit, json_line, without_ledgers
+from recorder.cli import _options
+from recorder.cli._common import analysed, json_line, without_ledgers
 from recorder.cli._plain import put_data
 from recorder.errors import FileError, printable
 from recorder.moments import moment
@@ -24,7 +25,7 @@ __all__ = ["command"]
               help="An earlier recording to show above this one.")
 @click.option("-o", "--out", type=click.Path(path_type=Path),
               help="Picture to write: .svg, .png or .pdf. Default: beside the recording, .svg.")
-@click.option("--unit", callback=checked_unit, help="Pressure unit to show.")
+@_options.shown_unit
 @click.option("--force", is_flag=True, help="Write over an existing picture.")
 @click.option("--json", "as_json", is_flag=True, help="Say what was drawn as one line of JSON.")
 def command(file: Path, before: Path | None, out: Path | None, unit: str | None, force: bool,

@@ -10,6 +10,7 @@ import click
 
 from recorder import report
 from recorder.air import pressure_at_altitude_kpa
+from recorder.cli import _options
 from recorder.cli._common import (
     checked_unit,
     dump,
@@ -37,7 +38,7 @@ __all__ = ["command"]
 
 
 @click.command("record")
-@click.option("--port", metavar="URL", help="Where the adapter is: /dev/ttyUSB0, COM3, socket://host:port.")
+@_options.port
 @click.option("--test", type=click.Choice(TEST_KINDS), required=True,
               help="cap, system, or tester (the tester itself, hose blanked).")
 @click.option("--marked", metavar="TEXT", help="What the cap is stamped with, like '16 psi' or '110'.")
@@ -47,11 +48,10 @@ __all__ = ["command"]
               help="The adapter prints one plain number a line, in this unit.")
 @click.option("--folder", metavar="DIR",
               help="Where the recording goes (default: recordings; own-recordings where that holds the demo's).")
-@click.option("--baud", type=click.IntRange(min=1), help="Speed of the port (default: 115200).")
-@click.option("--calibration", metavar="FILE", help="Calibration file of the gauge.")
+@_options.baud
+@_options.calibration
 @click.option("--full-scale", metavar="PRESSURE", help="Full scale of an uncalibrated gauge, like '207 kPa'.")
-@click.option("--full-scale-counts", type=click.IntRange(min=1),
-              help="Counts at full scale, for an adapter that never announces itself.")
+@_options.full_scale_counts
 @click.option("--procedure", type=click.Choice(list(NAMED)), metavar="NAME",
               help="A named procedure: " + ", ".join(NAMED) + ".")
 @click.option("--limit", "limits", multiple=True, metavar="NAME=VALUE",

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from recorder.cli._common import analysed, checked_unit, json_line, without_ledgers
+from recorder.cli import _options
+from recorder.cli._common import analysed, json_line, without_ledgers
 from recorder.cli._plain import put_data
 from recorder.errors import SettingError, printable
 from recorder.moments import job_key, moment
@@ -44,7 +45,7 @@ def _say_jobs(out: Path, jobs: Sequence[str]) -> None:
 @click.option("--settings", "settings_file", metavar="FILE", help="Settings file with the shop's name.")
 @click.option("--paper", type=click.Choice(["A4", "Letter"], case_sensitive=False), default="A4", show_default=True,
               help="Paper of a PDF.")
-@click.option("--unit", callback=checked_unit, help="Pressure unit to show.")
+@_options.shown_unit
 @click.option("--force", is_flag=True, help="Write over an existing sheet.")
 @click.option("--json", "as_json", is_flag=True, help="Say what it was made of as one line of JSON.")
 def command(files: tuple[Path, ...], out: Path, settings_file: str | None, paper: str,

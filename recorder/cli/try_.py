@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 import click
 
 from recorder import report
-from recorder.cli._common import checked_unit, dump, print_judgement
+from recorder.cli import _options
+from recorder.cli._common import dump, print_judgement
 from recorder.cli._drive import StopSignals, drive
 from recorder.cli._live import LiveLine
 from recorder.cli._plain import put_data
@@ -44,7 +45,7 @@ class _Played:
 @click.option("--fast", is_flag=True, help="Do not wait for real time.")
 @click.option("--folder", metavar="DIR", default="try-recordings", show_default=True,
               help="Where the recordings go.")
-@click.option("--unit", callback=checked_unit, help="Pressure unit to show.")
+@_options.shown_unit
 @click.option("--json", "as_json", is_flag=True, help="Print one judgement a line, as JSON.")
 @click.pass_context
 def command(ctx: click.Context, fast: bool, folder: str, unit: str | None, as_json: bool) -> None:

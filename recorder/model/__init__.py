@@ -12,6 +12,7 @@ from recorder.model.judgement import Hold, Judgement, Phase, Reason, Settling
 from recorder.model.live import LiveView
 from recorder.model.recording import (
     LARGEST_COEFFICIENT_KPA,
+    SAME_FAULT_S,
     ZERO_RATIOS,
     Calibration,
     FaultRun,
@@ -30,6 +31,7 @@ from recorder.model.values import (
     TestKind,
 )
 from recorder.model.wire import (
+    USUAL_BAUD,
     Announcement,
     BareBlock,
     Fault,
@@ -54,8 +56,8 @@ else:
         return NDArray[getattr(np, _ARRAYS[name])]
 
 __all__ = [
-    "LARGEST_COEFFICIENT_KPA", "TEST_KINDS", "ZERO_RATIOS", "Announcement", "BareBlock", "BoolArray", "Calibration",
-    "Fault", "FaultRun", "FloatArray", "Header", "Hold", "IntArray", "JsonObject", "Judgement", "LiveView", "Mark",
-    "Marking", "Message", "OtherVersion", "Outcome", "Phase", "PhaseName", "Quantity", "Reason", "Recording", "Rows",
-    "SampleBlock", "Settling", "TestKind", "WireCounts",
+    "LARGEST_COEFFICIENT_KPA", "SAME_FAULT_S", "TEST_KINDS", "USUAL_BAUD", "ZERO_RATIOS", "Announcement", "BareBlock",
+    "BoolArray", "Calibration", "Fault", "FaultRun", "FloatArray", "Header", "Hold", "IntArray", "JsonObject",
+    "Judgement", "LiveView", "Mark", "Marking", "Message", "OtherVersion", "Outcome", "Phase", "PhaseName",
+    "Quantity", "Reason", "Recording", "Rows", "SampleBlock", "Settling", "TestKind", "WireCounts",
 ]  # fmt: skip

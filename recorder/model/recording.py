@@ -127,6 +127,9 @@ class Mark:
     text: str
 
 
+SAME_FAULT_S = 1.5  # an adapter says a fault twice a second: lines that are further apart are of two
+
+
 @dataclass(frozen=True, slots=True)
 class FaultRun:
     """A fault that the adapter reported, of rows or of none: when first (s of the trace), and its word.

@@ -9,6 +9,9 @@ if TYPE_CHECKING:
     from recorder.model.values import FloatArray, IntArray
 
 
+USUAL_BAUD = 115200  # what the wire format says, where no other speed is given
+
+
 @dataclass(frozen=True, slots=True)
 class Announcement:
     """An adapter saying who it is (wire kind ``A``)."""

@@ -41,3 +41,8 @@ def ports_there_are(but: str = "") -> str:
     found = [p.url for p in list_ports() if p.url not in own]
     other = "other " if but else ""
     return f"{other}ports there are: {', '.join(found)}" if found else f"there is no {other}port"
+
+
+def check_port(url: str) -> str:
+    """What to do where nothing comes from the port that was opened."""
+    return f"check that this is the adapter's port and that it has power; {ports_there_are(url)}"

@@ -14,6 +14,7 @@ from typing import Any
 import serial
 
 from recorder.errors import PortBusy, PortLost, RecorderError, RunError
+from recorder.model import USUAL_BAUD
 from recorder.port.errors import FOREIGN, translate
 
 MOST_BACKLOG_BYTES = 64 << 20  # over an hour and a half at 115200 baud
@@ -78,7 +79,7 @@ class Port:
     """
 
     def __init__(
-        self, url: str, *, baud: int = 115200, reconnect_s: float = 60.0, when_taken: bool = False
+        self, url: str, *, baud: int = USUAL_BAUD, reconnect_s: float = 60.0, when_taken: bool = False
     ) -> None:
         self.url = url
         self.baud = baud

@@ -22,6 +22,7 @@ _LONGEST_ROW = 4096  # bytes; a row of ours has about 60
 _NUMBER_BYTES = b"0123456789.+-eE"
 _COMMA, _LF, _POINT, _MINUS, _QUOTE = 44, 10, 46, 45, 34
 _MOST_DIGITS = 15  # such a whole number, divided by 10**decimals, is the float nearest to the text
+_MOST_DECIMALS = 8  # so many fill a word of eight bytes
 _BEFORE = 16  # bytes before the rows, so that the first cell, too, has two words of eight before its end
 _ZEROS, _OVER_NINE, _HIGH_BITS = (np.uint64(int(8 * b, 16)) for b in ("30", "76", "80"))
 _LAST = np.array([(1 << 64) - (1 << 8 * (8 - n)) for n in range(9)], np.uint64)  # masks of the last n bytes
@@ -172,6 +173,8 @@ class Grid:
         if not len(rows):
             return np.empty(0, np.int64 if whole else np.float64)
         found = self._fixed_point(start, end, whole)
+        if found is None and not whole:
+            found = self._mixed_point(start, end)
         if found is not None:
             return found
         places = zip(start.tolist(), end.tolist(), strict=True)
@@ -186,7 +189,7 @@ class Grid:
         point = self.text.find(b".", begins, int(end[0]))
         decimals = int(end[0]) - 1 - point if point >= 0 else 0
         if point >= 0:
-            if whole or not 1 <= decimals <= 8 or shortest < decimals + 2:
+            if whole or not 1 <= decimals <= _MOST_DECIMALS or shortest < decimals + 2:
                 return None
             if not (self.data[end - (decimals + 1)] == _POINT).all():
                 return None
@@ -207,6 +210,22 @@ class Grid:
             total += left.astype(np.int64) * 10**behind
         value = total if whole else total / 10.0**decimals
         return np.where(minus, -value, value) if minus.any() else value
+
+    def _mixed_point(self, start: IntArray, end: IntArray) -> Any:
+        """Numbers with up to eight decimals, some with more than others, as temperatures in steps of 1/16 degC have
+        them; None where one of the cells is anything else."""
+        decimals = np.zeros(len(end), np.int64)
+        for n in range(1, _MOST_DECIMALS + 1):
+            at = end - (n + 1)
+            decimals[(at > start) & (self.data[at] == _POINT)] = n
+        out = np.empty(len(end))
+        for each in np.flatnonzero(np.bincount(decimals)):
+            alike = decimals == each
+            found = self._fixed_point(start[alike], end[alike], whole=False)
+            if found is None:
+                return None
+            out[alike] = found
+        return out
 
     def _one_by_one(
         self, cells: Sequence[bytes], rows: IntArray, name: str, whole: bool, required: bool

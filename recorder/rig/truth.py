@@ -25,7 +25,8 @@ SHORTEST_HOLD_S = {"cap": 10.0, "system": 60.0, "tester": 60.0}
 class Truth:
     """The truth of one test. Pressures kPa gauge (zero taken out), times s since the first sample.
 
-    opening_kpa, reseat_kpa: None where the cap never opened. rate_kpa_per_min: mean over the hold of
+    opening_kpa, reseat_kpa: None where the cap never opened. stroke_times_s: start and end of each. settling_kpa: the
+    fall over the hold without any leak, all but 1/e of it within settling_s. rate_kpa_per_min: mean over the hold of
     the fall that the leaks cause beyond settling. headspace_ml: V + P C at the start of the hold.
     leak_flow_ml_per_min: mean over the hold, gas at its own pressure. crb: standard deviation of the
     rate that no unbiased estimate can beat. outcome: by the default procedure; ``accept``: outcomes

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from recorder.errors import RecorderError, RunError, SettingError, SilentAdapter, WrongSpeed
 from recorder.model import Announcement, Calibration, WireCounts
-from recorder.port import ports_there_are
+from recorder.port import check_port, ports_there_are
 from recorder.recording import Writer
 from recorder.wire.conformance_rules import escaped
 from recorder.wire.likeness import looks_like
@@ -16,7 +16,7 @@ def never_spoke(where: str, waited_s: float) -> SilentAdapter:
     return SilentAdapter(
         f"the port is open and nothing has arrived for {waited_s:g} s",
         where=where,
-        do=f"check that this is the adapter's port and that it has power; {ports_there_are(where)}",
+        do=check_port(where),
     )
 
 

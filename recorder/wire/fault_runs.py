@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from recorder.model import FaultRun
+from recorder.model import SAME_FAULT_S, FaultRun
 
 __all__ = ["FaultRuns"]
-
-_SAME_S = 1.5  # further apart, two lines are of two faults
 
 
 @dataclass(slots=True)
@@ -27,7 +25,7 @@ class FaultRuns:
     def add(self, word: str, time_s: float) -> list[FaultRun]:
         """One fault line at a time of the trace (s)."""
         run = self._runs.get(word)
-        if run is not None and time_s - run.last_s <= _SAME_S:
+        if run is not None and time_s - run.last_s <= SAME_FAULT_S:
             run.last_s = max(run.last_s, time_s)
             run.lines += 1
             return []
@@ -40,7 +38,7 @@ class FaultRuns:
         return [
             self._end(word)
             for word, run in list(self._runs.items())
-            if now_s is None or now_s - run.last_s > _SAME_S
+            if now_s is None or now_s - run.last_s > SAME_FAULT_S
         ]
 
     def _end(self, word: str) -> FaultRun:

@@ -61,7 +61,8 @@ def steps_us(device_us: IntArray, host_us: IntArray, restart: IntArray) -> IntAr
 
 
 def recompute_time(device_us: IntArray, host_s: FloatArray, flags: Sequence[str] | None = None) -> FloatArray:
-    """``time_s`` from a recording's raw columns; rows without an adapter clock (-1) take the host's time."""
+    """``time_s`` from a recording's raw columns. Every row has an adapter clock, or none has (-1): plain readings,
+    whose time is the host's."""
     if len(device_us) == 0:
         return np.empty(0)
     host_us = np.rint(np.asarray(host_s) * 1e6).astype(np.int64)

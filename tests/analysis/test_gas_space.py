@@ -9,7 +9,7 @@ import pytest
 
 from recorder import rig
 from recorder.analysis import Analyser, Setup
-from recorder.analysis.headspace import Space, headspace
+from recorder.analysis.headspace import Leak, Settles, Space, headspace
 from recorder.limits import resolve
 from recorder.model import Marking
 
@@ -32,8 +32,8 @@ def pumped(leak_per_s: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 def told(leak_per_s: float, u_kpa: float) -> Space | None:
     levels, t, p = pumped(leak_per_s)
     starts = np.arange(30.0)
-    return headspace(starts, starts + 0.001, levels, 30.0, 20.0, AIR_KPA, at_kpa=levels[-1], cooling_s=0.05,
-                     cooling_kpa=0.0, leak_kpa_per_s=leak_per_s * levels[-1], leak_n=1.0, leak_m=0.0, trace=(t, p),
+    return headspace(starts, starts + 0.001, levels, 30.0, 20.0, AIR_KPA, at_kpa=levels[-1],
+                     settles=Settles(0.05, 0.0), leak=Leak(leak_per_s * levels[-1], 1.0, 0.0), trace=(t, p),
                      level_u_kpa=u_kpa)
 
 

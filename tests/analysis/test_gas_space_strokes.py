@@ -8,7 +8,7 @@ import math
 import numpy as np
 import pytest
 
-from recorder.analysis.headspace import Space, either, headspace, lost_ml, with_uncounted
+from recorder.analysis.headspace import Settles, Space, either, headspace, lost_ml, with_uncounted
 
 AIR_KPA, VOLUME_ML, STROKE_ML = 101.325, 400.0, 20.0
 FULL_KPA = AIR_KPA * STROKE_ML / VOLUME_ML  # 5.07
@@ -23,7 +23,7 @@ def space(shares: list[float], *, tau_s: float = 0.0, **more: float | None) -> S
     levels = ((after > 0) * (1.0 + heat)) @ gains
     given = {"cooling_s": 0.05, "cooling_kpa": 0.0} | more
     return headspace(at[:-1] - 0.001, at[:-1] + 0.001, levels, at[-1], STROKE_ML, AIR_KPA, at_kpa=float(gains.sum()),
-                     **given)  # type: ignore[arg-type]
+                     settles=Settles(**given))  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize("shares", [

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import builtins
 import errno
 import json
 import os
@@ -78,15 +77,8 @@ def test_two_files_of_one_name_are_not_taken_for_one(shop: list[Path], tmp_path:
     assert done.exit_code == 2 and "there already" in done.stderr and "passed over" not in done.stderr
 
 
-def test_a_missing_package_is_said_once(shop: list[Path], monkeypatch: pytest.MonkeyPatch) -> None:
-    real = builtins.__import__
-
-    def without(name: str, *args: Any, **more: Any) -> Any:
-        if name.startswith("pyarrow"):
-            raise ImportError(name)
-        return real(name, *args, **more)
-
-    monkeypatch.setattr(builtins, "__import__", without)
+@pytest.mark.usefixtures("no_pyarrow")
+def test_a_missing_package_is_said_once(shop: list[Path]) -> None:
     done = run("export", "--to", "parquet", *shop)
     assert done.exit_code == 2 and len(done.stderr.splitlines()) == 1 and "pyarrow" in done.stderr
 

@@ -35,14 +35,6 @@ def stored(path: Path) -> dict[str, Any]:
     return dict(judgement)
 
 
-@pytest.fixture(scope="module")
-def tried(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
-    folder = tmp_path_factory.mktemp("tried")
-    result = CliRunner().invoke(main, ["try", "--fast", "--folder", str(folder)])
-    assert result.exit_code == 0, result.output
-    return folder, result.stdout
-
-
 def test_try_gives_four_right_judgements_and_names_its_files(tried: tuple[Path, str]) -> None:
     folder, printed = tried
     files = sorted(folder.glob("*-*.csv"), key=lambda f: read(f).header.started or "")

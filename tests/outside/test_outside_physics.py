@@ -178,13 +178,13 @@ def test_settling_inflation_by_simulation() -> None:
 
 def test_isothermal_strokes_give_the_gas_space() -> None:
     """Boyle: 500 mL and strokes of 30 mL at 101.325 kPa rise 6.0795 kPa each."""
-    from recorder.analysis.headspace import headspace
+    from recorder.analysis.headspace import Settles, headspace
 
     bases = [n * 101.325 * 30 / 500 for n in range(11)]
     assert bases[1] == pytest.approx(6.0795) and bases[10] == pytest.approx(60.795)
     starts = np.arange(10) * 20.0  # cold again before the next one
     got = headspace(starts, starts + 0.3, np.array(bases), 200.0, 30.0, 101.325,
-                    at_kpa=60.0, cooling_s=0.5, kept=0.0)
+                    at_kpa=60.0, settles=Settles(0.5), kept=0.0)
     assert got is not None and got.volume_ml == pytest.approx(500.0, rel=1e-4)
 
 
@@ -192,7 +192,7 @@ def test_isothermal_strokes_give_the_gas_space() -> None:
 def test_what_the_pump_keeps_before_its_valve_is_not_delivered(kept: float) -> None:
     """Boyle in the cylinder: p_atm (V_s + V_d) is in it, p_abs V_d stays behind, so V_s - V_d p / p_atm of outside air
     goes over; p is what there is after the stroke."""
-    from recorder.analysis.headspace import headspace
+    from recorder.analysis.headspace import Settles, headspace
 
     air, space, stroke = 101.325, 500.0, 30.0
     left = kept * stroke
@@ -200,20 +200,20 @@ def test_what_the_pump_keeps_before_its_valve_is_not_delivered(kept: float) -> N
     for _ in range(14):  # p V rises by p_atm (V_s - V_d p / p_atm)
         bases.append((bases[-1] * space + air * stroke) / (space + left))
     starts = np.arange(14) * 20.0
-    got = headspace(starts, starts + 0.3, np.array(bases), 280.0, stroke, air, at_kpa=bases[-1], cooling_s=0.5,
+    got = headspace(starts, starts + 0.3, np.array(bases), 280.0, stroke, air, at_kpa=bases[-1], settles=Settles(0.5),
                     kept=kept)
     assert got is not None and got.volume_ml == pytest.approx(space, rel=0.006)
 
 
 def test_strokes_too_quick_to_cool_give_the_same_gas_space() -> None:
     """Each stroke starts at 1.4 times Boyle's rise (adiabatic bound) and cools to Boyle's: the same 500 mL."""
-    from recorder.analysis.headspace import headspace
+    from recorder.analysis.headspace import Settles, headspace
 
     starts, tau, rise = np.arange(8) * 0.9, 2.0, 101.325 * 30 / 500
     at = np.append(starts, 7.2)
     levels = [rise * (i + 0.4 * np.exp(-(at[i] - starts[:i] - 0.15) / tau).sum()) for i in range(9)]
     got = headspace(starts, starts + 0.3, np.array(levels), 7.2, 30.0, 101.325,
-                    at_kpa=50.0, cooling_s=tau, kept=0.0)
+                    at_kpa=50.0, settles=Settles(tau), kept=0.0)
     assert got is not None and got.volume_ml == pytest.approx(500.0, rel=1e-4)
     assert abs(101.325 * 30 / (levels[-1] / 8) / 500 - 1) > 0.05  # which a plain mean rise would miss
 
@@ -221,14 +221,15 @@ def test_strokes_too_quick_to_cool_give_the_same_gas_space() -> None:
 def test_hoses_that_give_count_as_gas_space() -> None:
     """Boyle with walls that give C: p (V0 + C (p - p0)) = p0 (V0 + n Vs), solved for p after n strokes. The space
     that a stroke sees is the derivative V0 + C (2 p - p0); a leak of coolant takes what gas and walls change by."""
-    from recorder.analysis.headspace import headspace, lost_ml
+    from recorder.analysis.headspace import Settles, headspace, lost_ml
 
     air, space, give, stroke, n = 101.325, 300.0, 0.5, 25.0, np.arange(21.0)
     b, c = space - give * air, -air * (space + n * stroke)
     absolute = (-b + np.sqrt(b * b - 4.0 * give * c)) / (2.0 * give)
     starts = n[:-1] * 20.0
     end = float(absolute[-1])
-    got = headspace(starts, starts + 0.3, absolute - air, 500.0, stroke, air, at_kpa=end - air, cooling_s=0.5, kept=0.0)
+    got = headspace(starts, starts + 0.3, absolute - air, 500.0, stroke, air, at_kpa=end - air, settles=Settles(0.5),
+                    kept=0.0)
     seen = space + give * (2.0 * end - air)
     assert got is not None and got.volume_ml == pytest.approx(seen, rel=0.003)
     assert got.give == pytest.approx(give * end / seen, abs=0.02)
@@ -270,7 +271,7 @@ def test_hoses_that_shrink_late_hide_a_part_of_what_leaks() -> None:
 def test_strokes_while_it_leaks_give_the_gas_space_that_is_left(coolant: bool, power: float) -> None:
     """Boyle, stepped through: P V grows by p_atm V_s a stroke; coolant that leaks leaves its room to the gas, gas that
     leaks takes its own P V with it. A leak that takes a third of what the strokes bring."""
-    from recorder.analysis.headspace import headspace
+    from recorder.analysis.headspace import Leak, Settles, headspace
 
     air, space, stroke, dt, pace, n = 101.325, 400.0, 20.0, 1e-3, 1.0, 30
     amount, levels, leak = air * space, [], 8.0 if coolant else 1200.0  # mL/s, kPa mL/s at 100 kPa
@@ -286,8 +287,7 @@ def test_strokes_while_it_leaks_give_the_gas_space_that_is_left(coolant: bool, p
     flow = leak * (p / 100.0) ** power
     fall = flow * (p + air) / space if coolant else flow / space
     got = headspace(np.arange(n) * pace, np.arange(n) * pace + 0.001, np.array(levels), n * pace, stroke, air,
-                    at_kpa=p, cooling_s=0.05, cooling_kpa=0.0, leak_kpa_per_s=fall, leak_n=power,
-                    leak_m=2.0 if coolant else 0.0)
+                    at_kpa=p, settles=Settles(0.05, 0.0), leak=Leak(fall, power, 2.0 if coolant else 0.0))
     assert fall > 0.25 * air * stroke / space
     assert got is not None and got.volume_ml == pytest.approx(space, rel=0.02)
     plain = air * stroke / (levels[-1] - levels[-2])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import builtins
 import csv
 import json
 import warnings
@@ -163,15 +162,8 @@ def test_parquet(tmp_path: Path) -> None:
     assert HEADER.adapter["id"].encode() in table.schema.metadata[b"annotations"]
 
 
-def test_parquet_says_what_is_missing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    real = builtins.__import__
-
-    def without(name: str, *args: Any, **more: Any) -> Any:
-        if name.startswith("pyarrow"):
-            raise ImportError(name)
-        return real(name, *args, **more)
-
-    monkeypatch.setattr(builtins, "__import__", without)
+@pytest.mark.usefixtures("no_pyarrow")
+def test_parquet_says_what_is_missing(tmp_path: Path) -> None:
     with pytest.raises(SettingError, match="parquet"):
         write_parquet(read(sealed(tmp_path)), tmp_path / "x.parquet")
 

@@ -168,6 +168,7 @@ def test_plain_numbers_are_calibrated_too(opened: Callable[..., MainWindow], qtb
     assert kept is not None, window.banner.text()
     stored = json.loads(Path(kept).read_text())
     assert stored["bare"] is True and stored["details"]["reference_standard_uncertainty_kPa"] == 0.25
+    assert stored["details"]["pairs"]["columns"][1] == "reading_kPa" and stored["details"]["degrees_of_freedom"] == 7
     cal, _ = window.testing.gauge.resolved()
     assert cal is not None  # kPa = reading - 0.5 psi
     # read to a hundredth of a psi, which is 0.07 kPa

@@ -32,10 +32,11 @@ class HoldFit:
     """The fitted hold. Rate kPa/s (falling positive) with its standard uncertainty; pressures kPa at start and end;
     ``amplitude_kpa`` by which it settled in the hold, all but 1/e of it within ``tau_s``.
 
-    ``cooling_s``, ``cooling_kpa``: time constant and size of the quick settling of the likeliest model (0 where none).
-    ``slow_kpa``: slow settling still to come at the start, of mean time constant ``slow_s``. ``time_s``, ``curve_kpa``,
-    ``curve_u`` draw the fit. ``rising``: the trace rises beyond doubt, which no leak does. ``leak_start_kpa_per_s``:
-    the leak's rate at the start; it goes as p^n P^m (P absolute) with ``leak_n``, ``leak_m``.
+    ``drop_u``: of the fall from start to end (kPa). ``noise``: of the readings; ``last_rise_kpa``: of the last stroke
+    before. ``cooling_s``, ``cooling_kpa``: time constant and size of the quick settling of the likeliest model (0
+    where none). ``slow_kpa``: slow settling still to come at the start, of mean time constant ``slow_s``. ``time_s``,
+    ``curve_kpa``, ``curve_u`` draw the fit. ``rising``: the trace rises beyond doubt, which no leak does.
+    ``leak_start_kpa_per_s``: the leak's rate at the start; it goes as p^n P^m (P absolute) with ``leak_n``, ``leak_m``.
     ``rounding_kpa``: noise before rounding, 0 where readings are not rounded more coarsely; ``rounding_u``: what of the
     rate's uncertainty (kPa/s) comes from it."""
 
@@ -167,6 +168,22 @@ def _all(parts: list[_Part], what: str) -> FloatArray:
     return np.concatenate([getattr(part, what) for part in parts])
 
 
+def _mixed(w: FloatArray, mean: FloatArray, var: FloatArray, least_var: float = 1e-12) -> tuple[FloatArray, FloatArray]:
+    """Mean and standard deviation of a mixture with weights ``w`` (their axis first): what the parts leave open, and by
+    how much they differ."""
+    middle = w @ mean
+    return middle, np.sqrt(np.maximum(w @ (var + (mean - middle) ** 2), least_var))
+
+
+def _quick(best: Points, i: int) -> tuple[float, float]:
+    """Time constant (s) and size (kPa) of the quick settling of one point; 0 where it has none."""
+    fast = np.flatnonzero(best.theta[:, i] < LOG_SLOW)
+    if not len(fast):
+        return 0.0, 0.0
+    j = fast[np.argmax(np.abs(best.mean[2 + fast, i]))]
+    return float(np.exp(best.theta[j, i])), float(best.mean[2 + j, i])
+
+
 def summary(
     points: list[Points],
     middle: float,
@@ -177,6 +194,8 @@ def summary(
     last_rise_kpa: float,
     rising: bool,
 ) -> HoldFit:
+    """What the points say together. middle: taken off the pressures (kPa); shape: the fall of a leak, one a second
+    on average, at times from the start (s) by a law; length, t0: of the hold, and its start (s)."""
     rate, rate_u = moments(points)
     most = max(float(q.log_weight.max()) for q in points)
     early = min(4.0, 0.3 * length)
@@ -186,25 +205,15 @@ def summary(
     w = _all(parts, "weight")
     w /= w.sum()
     leak_start, leak_n, leak_m = (float(v) for v in w @ _all(parts, "leak"))
-    m, v = _all(parts, "mean_kpa"), _all(parts, "var")
-    curve = w @ m
-    curve_u = np.sqrt(np.maximum(w @ (v + (m - curve) ** 2), 1e-12))
-    d, dv = _all(parts, "drop_kpa"), _all(parts, "drop_var")
-    drop_u = float(np.sqrt(max(float(w @ (dv + (d - w @ d) ** 2)), 1e-12)))
-    best, i = top(points)
-    cooling = cooling_kpa = 0.0
-    fast = np.flatnonzero(best.theta[:, i] < LOG_SLOW)
-    if len(fast):
-        j = fast[np.argmax(np.abs(best.mean[2 + fast, i]))]
-        cooling, cooling_kpa = float(np.exp(best.theta[j, i])), float(best.mean[2 + j, i])
+    curve, curve_u = _mixed(w, _all(parts, "mean_kpa"), _all(parts, "var"))
+    _, drop_u = _mixed(w, _all(parts, "drop_kpa"), _all(parts, "drop_var"))
+    cooling, cooling_kpa = _quick(*top(points))
     stretch, spent = _all(parts, "slow_kpa"), _all(parts, "slow_area")
     stretches = max(float(w @ stretch), 0.0)
     slow_s = float(w @ spent) / stretches if stretches > 1e-6 else 0.0
-    s, sv = _all(parts, "settled_kpa"), _all(parts, "settled_var")
-    amp = float(w @ s[:, -1])
-    amp_u = float(np.sqrt(max(float(w @ (sv + (s[:, -1] - amp) ** 2)), 1e-18)))
+    s = _all(parts, "settled_kpa")
+    amp, amp_u = (float(v) for v in _mixed(w, s[:, -1], _all(parts, "settled_var"), 1e-18))
     rate_u = _with_form(rate, rate_u, float(curve[0]) + middle, amp, length)
-    drop_u = math.hypot(drop_u, _FORM_SHARE * amp)
     # when all but 1/e of it was over, in each model and in the mean of all
     each, (tau,) = _over_s(grid, s), _over_s(grid, (w @ s)[None])
     tau_u = math.hypot(float(np.sqrt(w @ (each - tau) ** 2)), _FORM_SHARE * float(tau))
@@ -216,7 +225,7 @@ def summary(
         start_u=float(curve_u[0]),
         end_kpa=float(curve[-1]),
         end_u=float(curve_u[-1]),
-        drop_u=drop_u,
+        drop_u=math.hypot(float(drop_u), _FORM_SHARE * amp),
         amplitude_kpa=amp,
         amplitude_u=amp_u,
         tau_s=float(tau),

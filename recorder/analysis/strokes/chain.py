@@ -157,66 +157,93 @@ def chain(c: Rises, habit: Habit, *, may_open: bool) -> tuple[IntArray, float]:
     """The chain of rises with the highest score, and that score: strokes that leave air behind, then such as
     leave nothing."""
     closed, relieving, alone = _ratios(c, habit)
-    rings = c.dips > 3.0 * habit.level_sd
-    enter = 0.0 if may_open else BALANCE_COST
     # cadence and gain together can speak for a rise with no more than 2 and a little
     able = np.flatnonzero(np.maximum(closed, relieving) > -4.0)
     if not len(able):
         return np.zeros(0, np.int64), 0.0
-    closed, relieving, alone, rings = closed[able], relieving[able], alone[able], rings[able]
-    t, before, log_height = c.t[able], c.before[able], np.log(c.height[able])
-    gain, n = habit.gain[able], len(able)
-    # best score of a chain that ends here, and the one before it: row 0 on a closed valve, row
-    # 1 relieving
-    best = np.stack([closed, np.full(n, -np.inf)])
-    back = np.full((2, n, 2), -1)
-    gain_sd = np.hypot(0.35 * habit.stays[able], 2.0 * habit.level_sd) + 0.05
-    share = np.clip(c.stays[able] / habit.stays[able], 0.1, 1.2)
-    lows = np.searchsorted(t, t - 4.0 * habit.cadence_s)
-    for j in range(1, n):
+    search = _Search(c, habit, able, (closed, relieving, alone), may_open=may_open)
+    lows = np.searchsorted(search.t, search.t - 4.0 * habit.cadence_s)
+    for j in range(1, len(able)):
         lo = int(lows[j])
         if lo < j:
-            gap = t[j] - t[lo:j]
-            time = _in_time(gap, habit)
-            gained = before[j] - before[lo:j]
-            # until the next stroke the usual gain, or that part of it that this one's
-            # own rise makes likely
-            whole = 0.5 - 0.5 * ((gained - gain[j]) / gain_sd[j]) ** 2
-            part = 0.0 - 0.5 * ((gained - share[lo:j] * gain[j]) / gain_sd[j]) ** 2
-            since = time + np.maximum(np.maximum(whole, part), -3.0)
-            score = best[0, lo:j] + since
-            # a pump-up does not begin with a stroke so weak that the next one starts from where it did
-            idle = (back[0, lo:j, 0] < 0) & (gained < IDLE * gain[j]) & (share[lo:j] < WEAK) & (gap < habit.cadence_s)
-            score -= np.where(idle, np.maximum(closed[lo:j], 0.0) + 1.0, 0.0)
-            k = int(np.argmax(score))
-            if score[k] > 0.0:
-                best[0, j], back[0, j] = closed[j] + score[k], (0, lo + k)
-            shut = best[1, lo:j] + since - SHUT_COST
-            q = int(np.argmax(shut))
-            if may_open and shut[q] > max(score[k], 0.0):
-                best[0, j], back[0, j] = closed[j] + shut[q], (1, lo + q)
-            # like the one before, or like a full stroke: a valve that opens soon cuts a stroke short
-            alike = np.exp(-0.5 * ((log_height[j] - log_height[lo:j]) / 0.4) ** 2)
-            alike = np.maximum(alike, np.exp(-0.5 * ((log_height[j] - math.log(habit.top_height)) / 0.4) ** 2))
-            none = np.maximum(-0.5 * (gained / (0.7 * gain_sd[j])) ** 2, -3.0)
-            again = best[1, lo:j] + time + none + np.log(0.95 * alike + 0.05)
-            m, first = int(np.argmax(again)), score[k] - enter
-            row, k = (1, m) if again[m] > first else (0, k)
-            best[1, j] = relieving[j] + max(again[m], first)
-            back[1, j] = row, lo + k
+            search.soon_after(j, lo)
         if lo > 0:
-            row, k = (int(v) for v in np.unravel_index(np.argmax(best[:, :lo]), (2, lo)))
-            pause = float(best[row, k]) - PAUSE_COST
-            late = alone[j]
-            if not rings[j]:  # a stroke more on a cap may be let out again, but must look like one
-                late = max(late, min(closed[j], relieving[j]) - LET_OUT_COST)
-            if pause > 0.0 and late + pause > best[0, j]:
-                best[0, j], back[0, j] = late + pause, (row, k)
-    row, j = (int(v) for v in np.unravel_index(np.argmax(best), best.shape))
-    score = float(best[row, j])
-    if score <= 0.0:
-        return np.zeros(0, np.int64), 0.0
-    return able[_followed(back, row, j)], score
+            search.after_pause(j, lo)
+    found, score = search.best_chain()
+    return able[found], score
+
+
+class _Search:
+    """The best score of a chain that ends at each of the rises numbered ``able``, and the one before it: row 0 on a
+    closed valve, row 1 relieving. ratios: as of ``_ratios``."""
+
+    def __init__(
+        self, c: Rises, habit: Habit, able: IntArray, ratios: tuple[FloatArray, FloatArray, FloatArray], *,
+        may_open: bool,
+    ) -> None:
+        self.habit, self.may_open = habit, may_open
+        self.closed, self.relieving, self.alone = (ratio[able] for ratio in ratios)
+        self.rings = (c.dips > 3.0 * habit.level_sd)[able]
+        self.t, self.before, self.gain = c.t[able], c.before[able], habit.gain[able]
+        self.log_height = np.log(c.height[able])
+        self.gain_sd = np.hypot(0.35 * habit.stays[able], 2.0 * habit.level_sd) + 0.05
+        self.share = np.clip(c.stays[able] / habit.stays[able], 0.1, 1.2)
+        self.best = np.stack([self.closed, np.full(len(able), -np.inf)])
+        self.back = np.full((2, len(able), 2), -1)
+
+    def soon_after(self, j: int, lo: int) -> None:
+        """Rise ``j`` as the stroke after one of those from ``lo`` on."""
+        habit, best, back, share, gain = self.habit, self.best, self.back, self.share, self.gain
+        gap = self.t[j] - self.t[lo:j]
+        time = _in_time(gap, habit)
+        gained = self.before[j] - self.before[lo:j]
+        # until the next stroke the usual gain, or that part of it that this one's
+        # own rise makes likely
+        whole = 0.5 - 0.5 * ((gained - gain[j]) / self.gain_sd[j]) ** 2
+        part = 0.0 - 0.5 * ((gained - share[lo:j] * gain[j]) / self.gain_sd[j]) ** 2
+        since = time + np.maximum(np.maximum(whole, part), -3.0)
+        score = best[0, lo:j] + since
+        # a pump-up does not begin with a stroke so weak that the next one starts from where it did
+        idle = (back[0, lo:j, 0] < 0) & (gained < IDLE * gain[j]) & (share[lo:j] < WEAK) & (gap < habit.cadence_s)
+        score -= np.where(idle, np.maximum(self.closed[lo:j], 0.0) + 1.0, 0.0)
+        k = int(np.argmax(score))
+        if score[k] > 0.0:
+            best[0, j], back[0, j] = self.closed[j] + score[k], (0, lo + k)
+        shut = best[1, lo:j] + since - SHUT_COST
+        q = int(np.argmax(shut))
+        if self.may_open and shut[q] > max(score[k], 0.0):
+            best[0, j], back[0, j] = self.closed[j] + shut[q], (1, lo + q)
+        # like the one before, or like a full stroke: a valve that opens soon cuts a stroke short
+        alike = np.exp(-0.5 * ((self.log_height[j] - self.log_height[lo:j]) / 0.4) ** 2)
+        alike = np.maximum(alike, np.exp(-0.5 * ((self.log_height[j] - math.log(habit.top_height)) / 0.4) ** 2))
+        none = np.maximum(-0.5 * (gained / (0.7 * self.gain_sd[j])) ** 2, -3.0)
+        again = best[1, lo:j] + time + none + np.log(0.95 * alike + 0.05)
+        m, first = int(np.argmax(again)), score[k] - (0.0 if self.may_open else BALANCE_COST)
+        row, k = (1, m) if again[m] > first else (0, k)
+        best[1, j] = self.relieving[j] + max(again[m], first)
+        back[1, j] = row, lo + k
+
+    def after_pause(self, j: int, lo: int) -> None:
+        """Rise ``j`` as the first stroke after a pause, the ones before it all before ``lo``."""
+        row, k = (int(v) for v in np.unravel_index(np.argmax(self.best[:, :lo]), (2, lo)))
+        pause = float(self.best[row, k]) - PAUSE_COST
+        late = self.alone[j]
+        if not self.rings[j]:  # a stroke more on a cap may be let out again, but must look like one
+            late = max(late, min(self.closed[j], self.relieving[j]) - LET_OUT_COST)
+        if pause > 0.0 and late + pause > self.best[0, j]:
+            self.best[0, j], self.back[0, j] = late + pause, (row, k)
+
+    def best_chain(self) -> tuple[list[int], float]:
+        """The best chain of all, from its first rise on, and its score; empty where nothing speaks for one."""
+        row, j = (int(v) for v in np.unravel_index(np.argmax(self.best), self.best.shape))
+        score = float(self.best[row, j])
+        if score <= 0.0:
+            return [], 0.0
+        found = []
+        while j >= 0:
+            found.append(j)
+            row, j = (int(v) for v in self.back[row, j])
+        return found[::-1], score
 
 
 def _in_time(gap_s: FloatArray, habit: Habit) -> FloatArray:
@@ -225,12 +252,3 @@ def _in_time(gap_s: FloatArray, habit: Habit) -> FloatArray:
     time = np.where(off > 0, np.maximum(0.5 - 0.5 * off**2, -PAUSE_COST), 0.5 - 0.5 * off**2)
     time[gap_s < SHORTEST_S] = -np.inf
     return time
-
-
-def _followed(back: IntArray, row: int, j: int) -> list[int]:
-    """The chain that ends at ``j`` of ``row``, from its first rise on; ``back``: the row and the rise before each."""
-    out = []
-    while j >= 0:
-        out.append(j)
-        row, j = (int(v) for v in back[row, j])
-    return out[::-1]

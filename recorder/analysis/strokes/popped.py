@@ -91,13 +91,20 @@ def with_popped(x: Prepared, strokes: list[Stroke], slope_sd: float, level_sd: f
             continue
         if when < strokes[-1].start_s - 20.0 or any(q.start_s - 0.1 < when < q.end_s + 0.4 for q in new):
             continue
-        lo = int(np.searchsorted(t, when - 1.0))
-        begins = lo + int(np.flatnonzero(np.append(True, s[lo + 1 : at[i] + 1] > 0.08 * s[at[i]]))[-1])
-        start = min(when - 0.25, float(t[begins]) - POPS_S)
-        a = int(np.searchsorted(t, start))
-        top = a + int(np.argmax(p[a : at[i] + 1]))
-        new.append(Stroke(start, float(t[top]), float(np.interp(start, t, level)), float(p[top])))
+        new.append(_before_fall(x, level, int(at[i])))
     return sorted([*strokes, *new], key=lambda q: q.start_s)
+
+
+def _before_fall(x: Prepared, level: FloatArray, at: int) -> Stroke:
+    """The stroke that brought about the sudden fall which is steepest at reading ``at``. level: as of ``level_of``."""
+    s, t, p = x.even_slope, x.even_t, x.even_p
+    when = float(t[at])
+    lo = int(np.searchsorted(t, when - 1.0))
+    begins = lo + int(np.flatnonzero(np.append(True, s[lo + 1 : at + 1] > 0.08 * s[at]))[-1])
+    start = min(when - 0.25, float(t[begins]) - POPS_S)
+    a = int(np.searchsorted(t, start))
+    top = a + int(np.argmax(p[a : at + 1]))
+    return Stroke(start, float(t[top]), float(np.interp(start, t, level)), float(p[top]))
 
 
 def _rose_again(x: Prepared, strokes: list[Stroke], until_s: float) -> float:

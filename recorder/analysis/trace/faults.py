@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recorder.model import FaultRun
+from recorder.model import SAME_FAULT_S, FaultRun
 
 if TYPE_CHECKING:
     from recorder.model import BoolArray, Calibration, FloatArray
@@ -31,7 +31,6 @@ UNDER_PRESSURE_KPA, NOUGHT_KPA = 10.0, 2.0
 BEFORE_S, AFTER_S = 0.5, 1.0
 # A blink of a second and less is told twice a second, so over a second at most; a quarter for what is late.
 LASTING_S = 1.25
-SAME_S = 1.5  # two lines of one fault are nearer
 MOST_TOLD = 3  # times that an adapter reports one, in one recording: then it is no blink
 NO_PRESSURE = "fault-ratio"  # the recorder's own word: counts over supply are what no sensor gives
 _OWN = {NO_PRESSURE: "the counts are above what the supply allows (sense wire or supply off?)"}
@@ -71,7 +70,7 @@ def _stretches(told: Reported) -> list[tuple[float, float, str]]:
             seen.append((r.time_s, math.inf, f"fault-{r.word}"))
     out: list[tuple[float, float, str]] = []
     for start, end, word in sorted(seen):
-        if out and start <= out[-1][1] + SAME_S:
+        if out and start <= out[-1][1] + SAME_FAULT_S:
             out[-1] = (out[-1][0], max(out[-1][1], end), out[-1][2])
         else:
             out.append((start, end, word))

@@ -19,9 +19,18 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from recorder.calibration import CalibrationFit, Pair, due_after, to_file_text
+from recorder.calibration import (
+    CalibrationFit,
+    Pair,
+    details,
+    due_after,
+    due_day,
+    to_file_text,
+    with_direction,
+)
 from recorder.digits import decimals
 from recorder.errors import SettingError
+from recorder.model import Calibration
 from recorder.recording.whole import write_whole
 from recorder.settings import Settings
 from recorder.units import convert, format_pressure
@@ -29,15 +38,12 @@ from recorder.window.link.link import Link
 from recorder.window.parts.plot import Drawing
 from recorder.window.parts.widgets import SMALLEST_TARGET_PX, Key, tighten, words
 from recorder.window.state.calibrate import (
-    calibration_of,
-    due_day,
     examples,
     fit_words,
     next_level,
     parse_pair,
     reference_u,
     residual_words,
-    with_direction,
 )
 from recorder.window.state.colours import Palette
 from recorder.window.state.testing import factor
@@ -261,9 +267,12 @@ class CalibratePage(QWidget):
             self.problem.emit(str(err))
             return
         announced = self.link.announced if self.link is not None else None
-        cal, details = calibration_of(self.found, today=today, due=due, reference=self.name_edit.text().strip(),
-                                      adapter_id=announced.adapter_id if announced is not None else None,
-                                      bare=self.bare_unit is not None)
+        bare = self.bare_unit is not None
+        cal = Calibration(
+            self.found.coefficients_kpa, self.found.standard_uncertainty_kpa, today.isoformat(),
+            self.name_edit.text().strip() or "reference gauge not named", due.isoformat(),
+            announced.adapter_id if announced is not None else None, bare,
+        )
         place = Path(self.settings.calibration).parent if self.settings.calibration else self.folder
         stem = f"gauge-{announced.adapter_id}" if announced is not None else "gauge"
         stem = "".join(ch if ch.isalnum() or ch in "-_" else "-" for ch in stem)
@@ -273,7 +282,7 @@ class CalibratePage(QWidget):
             while path.exists():
                 n += 1
                 path = place / f"{stem}-{today.isoformat()}-{n}.json"
-            write_whole(path, to_file_text(cal, details).encode())
+            write_whole(path, to_file_text(cal, details(self.found, bare=bare)).encode())
         except OSError as err:
             self.problem.emit(f"{place}: the calibration cannot be written ({err.strerror}); make room or choose "
                               "another folder")

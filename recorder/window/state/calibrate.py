@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from recorder import report
 from recorder.digits import decimals
 from recorder.errors import SettingError
-from recorder.model import Calibration
 from recorder.units import convert, parse_quantity, pressure_factor_kpa
 from recorder.window.state.words import in_window
 
@@ -17,8 +15,7 @@ if TYPE_CHECKING:
     from recorder.calibration import CalibrationFit, Pair
 
 __all__ = [
-    "calibration_of", "curve_words", "due_day", "examples", "fit_words", "next_level", "parse_pair", "reference_u",
-    "residual_words", "with_direction",
+    "curve_words", "examples", "fit_words", "next_level", "parse_pair", "reference_u", "residual_words",
 ]
 
 # Steps of the references, in the unit that people see: up, and the same down again. Common practice, no source.
@@ -44,16 +41,6 @@ def parse_pair(reference: str, ratio: str, unit: str, bare_unit: str | None = No
     if not 0.0 <= value <= 1.0:
         raise SettingError(f"a reading of {value:g} is outside 0 to 1", do="divide the counts by those at full scale")
     return Pair(kpa, value)
-
-
-def with_direction(pair: Pair, before: Sequence[Pair]) -> Pair:
-    """The pair, with whether it was reached from below or from above."""
-    from recorder.calibration import Pair
-
-    last = before[-1].reference_kpa if before else pair.reference_kpa
-    if pair.reference_kpa == last:  # the same again: the way it was
-        return Pair(pair.reference_kpa, pair.ratio, before[-1].direction if before else "up")
-    return Pair(pair.reference_kpa, pair.ratio, "down" if pair.reference_kpa < last else "up")
 
 
 def reference_u(text: str, unit: str, *, needed: bool = False) -> float:
@@ -145,34 +132,3 @@ def curve_words(found: CalibrationFit, unit: str, *, bare: bool = False) -> str:
         number = f"{abs(value):.{decimals(doubt / max(largest, 1.0) ** power) + 1}f}"
         terms.append(sign + number + ("", " · reading", " · reading²")[power])
     return f"{' '.join(terms)}, {unit}"
-
-
-def due_day(text: str, today: date) -> date:
-    """The date due, as written, or in twelve months. Raises SettingError."""
-    from recorder.calibration import due_after
-
-    if not text.strip():
-        return due_after(today)
-    try:
-        due = date.fromisoformat(text.strip())
-    except ValueError:
-        raise SettingError(f"'{text}' is not a day", do="write it like 2027-03-14") from None
-    if due <= today:
-        raise SettingError(f"{due} is not after today", do="give a later day")
-    return due
-
-
-def calibration_of(found: CalibrationFit, *, today: date, due: date, reference: str,
-                   adapter_id: str | None, bare: bool = False) -> tuple[Calibration, dict[str, Any]]:
-    """The calibration, and the pairs behind it for people to look at."""
-    x = "reading_kPa" if bare else "ratio"
-    rows = [[p.reference_kpa, p.ratio, p.direction, r] for p, r in zip(found.pairs, found.residuals_kpa, strict=True)]
-    details = {
-        "pairs": {"columns": ["reference_kPa", x, "direction", "residual_kPa"], "rows": rows},
-        "reference_standard_uncertainty_kPa": found.reference_u_kpa,
-        "hysteresis_kPa": found.hysteresis_kpa, "repeatability_kPa": found.repeatability_kpa,
-        "covariance": found.curve.covariance.tolist(), "notes": list(found.notes),
-    }
-    return Calibration(found.coefficients_kpa, found.standard_uncertainty_kpa, today.isoformat(),
-                       reference or "reference gauge not named", due.isoformat(), adapter_id,
-                       bare), details
