@@ -69,6 +69,7 @@ SOMEHOW = 20.0  # log likelihood ratio of a valve whose laws fit badly, but fit:
 BUILDS = 0.85  # of the highest level: below it strokes build up
 STAYS = 0.6  # of a usual gain: a stroke that brings less may have relieved
 LEAVES = 0.7  # of its top: a stroke that leaves less never sealed
+TELLS_PER_S = 0.5  # 1/s: of a valve that lets out more slowly what follows a stroke within half a second tells little
 PLAIN = 0.2  # of what a stroke brings: so much more gone after the strokes than air's cooling explains was let out
 _WHOLE_S = 0.25  # how long a trace has to go on after a stroke that is over
 _SEEN_S = 2.0  # how long a trace has to go on after the stroke that opened the cap
@@ -150,9 +151,9 @@ def find_opening(
     slow = levels if levels is not None and is_slow(levels, found, strokes[-1]) else None
     if slow is not None:
         slowly = by_levels(strokes, slow)
-        if found is not None and went_on(strokes, level, slow.open_kpa, found.stroke):
+        if found is not None and went_on(strokes, level, slow.open_kpa, max(found.stroke, k)):
             slowly = opens_as(slowly, found)
-        elif found is not None:
+        elif found is not None and slow.per_s > TELLS_PER_S:
             slowly = together(slowly, found)
         found = slowly
     if found is None:

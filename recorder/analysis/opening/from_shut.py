@@ -1,4 +1,4 @@
-"""What is fitted with a valve has to begin with a stroke that left the valve shut.
+"""What is fitted with a valve has to begin where the strokes before plainly left the valve shut.
 
 Where a valve passes less than the pump brings, strokes that it is open for go on raising the pressure, and seem to be
 full ones on a closed valve. Then a closed space is learnt from them, and the opening is read too high.
@@ -23,6 +23,7 @@ ENOUGH_STROKES = 4  # they tell what a closed valve makes of a stroke; no source
 PAUSE_S = 4.0  # between strokes: after it the air has cooled, and what is held may have fallen
 FULL = 0.93  # of the median gain of those before: a stroke that brought less may have met a valve; no source
 USED = 5  # strokes before
+ALIKE_U = 0.5  # standard uncertainties by which an opening is the same
 Fitted: TypeAlias = tuple[ValveFit, list[int], Response]  # the numbers of the strokes that were fitted
 
 
@@ -30,12 +31,15 @@ def from_shut(
     strokes: Sequence[Stroke], found: Fitted, most: float,
     again: Callable[[list[int]], tuple[ValveFit | None, list[int], Response]],
 ) -> Fitted:
-    """What was ``found``, or the same with strokes before it, until the first of all left the valve shut. most: the
-    misfit that is believed; again: fits a valve to the strokes of these numbers."""
+    """What was ``found``, or the same with strokes before it, until the first of all, or the one before that, left the
+    valve shut; of one that changes nothing the one with less. most: the misfit that is believed; again: fits a valve to the strokes of these numbers."""
     while found[1][0] > ENOUGH_STROKES and _may_have_met(strokes, found[1][0], found[0]):
         fit, near, response = again([found[1][0] - 1, *found[1]])
         if fit is None or fit.gain < ENOUGH or fit.misfit > most:
             break
+        left_shut = fit.opened_s > strokes[near[0]].end_s + WAIT_S
+        if left_shut and abs(fit.open_kpa - found[0].open_kpa) < ALIKE_U * found[0].open_u:
+            break  # of a shut valve the more strokes before tell the more
         found = fit, near, response
     return found
 

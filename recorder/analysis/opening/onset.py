@@ -153,9 +153,10 @@ def within_seen(
     *, sinks: bool = False,
 ) -> Opening:
     """The onset above what the cap held before and holds afterwards, whatever law the valve follows: moments of its
-    distribution cut off there. And its value +- 2u within that and what the cap let the pressure reach: what is left
-    of that range has its middle for the value, a quarter of its width for u. sinks: before a stroke nothing was held,
-    for the valve is slow."""
+    distribution cut off there. And below what it let the pressure reach: a mean m of what lies between a and b has a
+    variance of (m - a) (b - m) at most (Bhatia & Davis 2000, Am. Math. Monthly 107, 353; from memory), and where value
+    +- 2u goes beyond b all the same, what is left of it has its middle for the value, a quarter of its width for u.
+    sinks: before a stroke nothing was held, for the valve is slow."""
     k, sd = found.stroke, x.sd_kpa * math.sqrt(min(x.dt_s / LEVEL_S, 1.0))
     lows: list[tuple[float, float]] = []  # kPa, with standard uncertainty
     at = max(strokes[-1].end_s + HELD_S, found.reseat_s if math.isfinite(found.reseat_s) else 0.0)  # shut by then
@@ -193,6 +194,6 @@ def within_seen(
     lowest, highest = max(low - 2.0 * low_u for low, low_u in lows), high + 2.0 * high_u + STEEPEST * steep * x.dt_s
     if mean <= lowest:
         return found  # so do these: what is known of the bounds says nothing
-    # the value and twice its uncertainty to either side: no part of it is where the onset was seen not to be
-    least, most = max(mean - 2.0 * u, lowest), min(mean + 2.0 * u, highest)
+    u = min(u, math.sqrt((mean - lowest) * (highest - mean)))
+    least, most = mean - 2.0 * u, min(mean + 2.0 * u, highest)  # nothing opens above what was reached
     return replace(found, onset_kpa=(least + most) / 2.0, onset_u=(most - least) / 4.0)
