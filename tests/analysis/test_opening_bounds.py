@@ -2,8 +2,8 @@
 No part of value +- 2u is above that.
 
 A variance of what lies between a and b, with mean m, is (m - a) (b - m) at most (Bhatia & Davis 2000, Am. Math. Monthly
-107, 353; from memory, and tried here on distributions by chance). Between two readings a soft stroke of 6 kPa in 0.3 s goes on by 0.8 kPa at most: its greatest speed is twice its mean
-(the derivative of x - sin(2 pi x) / (2 pi))."""
+107, 353; from memory). Between two readings a soft stroke of 6 kPa in 0.3 s goes on by 0.8 kPa at most: its greatest
+speed is twice its mean (the derivative of x - sin(2 pi x) / (2 pi))."""
 
 from __future__ import annotations
 

@@ -32,9 +32,12 @@ def from_shut(
     again: Callable[[list[int]], tuple[ValveFit | None, list[int], Response]],
 ) -> Fitted:
     """What was ``found``, or the same with strokes before it, until the first of all, or the one before that, left the
-    valve shut; of one that changes nothing the one with less. most: the misfit that is believed; again: fits a valve to the strokes of these numbers."""
+    valve shut; not where that changes nothing. most: the misfit that is believed; again: fits a valve to the strokes of
+    these numbers."""
     while found[1][0] > ENOUGH_STROKES and _may_have_met(strokes, found[1][0], found[0]):
-        fit, near, response = again([found[1][0] - 1, *found[1]])
+        first, *rest = found[1]
+        # no more strokes than before, for time: those that come first, and the last, which shows where it shuts
+        fit, near, response = again(sorted({first - 1, first, *rest[:1], found[1][-1]}))
         if fit is None or fit.gain < ENOUGH or fit.misfit > most:
             break
         left_shut = fit.opened_s > strokes[near[0]].end_s + WAIT_S
