@@ -179,6 +179,9 @@ def _stayed_shut(f: Findings, low: float, high: float, held: Outcome) -> tuple[O
         return "fail", Reason("no-opening", f"It did not open up to {peak:.0f} kPa; {limits}.")
     if f.never_held or (held == "fail" and peak + 2 * peak_u < low):
         return "fail", Reason("no-opening", f"It never built up pressure to open; {limits}.")
+    if held == "fail":
+        text = f"It was pumped to {peak:.0f} kPa; whether it opened cannot be told from what it leaks. {limits}."
+        return "undecided", Reason("no-opening", text)
     return "undecided", Reason("no-opening", f"It was pumped to {peak:.0f} kPa and did not open; {limits}.")
 
 

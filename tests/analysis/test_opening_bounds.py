@@ -1,7 +1,9 @@
 """However little is known of a valve, it opened above what the cap had held and below what the pressure reached.
+No part of value +- 2u is above that.
 
 A variance of what lies between a and b, with mean m, is (m - a) (b - m) at most (Bhatia & Davis 2000, Am. Math. Monthly
-107, 353; from memory, and tried here on distributions by chance)."""
+107, 353; from memory). Between two readings a soft stroke of 6 kPa in 0.3 s goes on by 0.8 kPa at most: its greatest
+speed is twice its mean (the derivative of x - sin(2 pi x) / (2 pi))."""
 
 from __future__ import annotations
 
@@ -37,9 +39,10 @@ def test_nothing_beyond_what_was_held_and_reached(said: tuple[float, float]) -> 
     x, strokes = trace()
     found = Opening(*said, 8.2, 3, AFTER, 0.5, 10.0)
     got = within_seen(x, strokes, _levels(x, strokes, 20.0), found, 20.0, {3: 16.0})
-    between = [HELD - 0.5, TOP + 0.5]
-    assert between[0] < got.onset_kpa < between[1]
+    between = [HELD - 0.5, TOP + 1.2]
+    assert between[0] < got.onset_kpa < got.onset_kpa + 2.0 * got.onset_u < between[1]
     assert got.onset_u <= math.sqrt((got.onset_kpa - between[0] + 0.5) * (between[1] + 0.5 - got.onset_kpa))
+    assert got.onset_u > 0.15 * (TOP - HELD)  # and of what is left nothing is known
 
 
 def test_what_is_known_well_stays_with_a_part_of_what_the_stroke_carried_it_on() -> None:

@@ -283,7 +283,7 @@ def test_numbers_are_told_with_two_standard_uncertainties() -> None:
     ]
 
 
-@pytest.mark.parametrize(("peak", "words"), [(88.9, "never built up pressure"), (89.1, "was pumped to 89 kPa and did")])
+@pytest.mark.parametrize(("peak", "words"), [(88.9, "never built up pressure"), (89.1, "89 kPa; whether it opened")])
 def test_a_leaking_cap_is_said_to_build_up_nothing_only_where_that_is_clear(peak: float, words: str) -> None:
     """Its band begins at 90 kPa; u is 0.5 kPa."""
     found = Findings(fault=None, broken=None, strokes=9, peak=kpa(peak, 0.5), opening=None, hold_s=45.0,
@@ -319,4 +319,7 @@ def test_no_reason_names_a_pressure_above_what_is_allowed() -> None:
         return " ".join(reason.text for reason in reasons)
 
     assert "It was pumped to 95 kPa and did not open; 80.7 to 98.5 kPa allowed." in texts("cap")
+    leaks = texts("cap", rate=rate(60.0, 5.0))
+    assert "It was pumped to 95 kPa; whether it opened cannot be told from what it leaks." in leaks
+    assert "did not open" not in leaks and "falls too fast" in leaks
     assert "never above 103 kPa." in texts("system", peak=kpa(110.0), start_kpa=109.0)

@@ -10,18 +10,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recorder.analysis.opening.closed import Response, closed_response
+from recorder.analysis.opening.from_shut import ENOUGH_STROKES, PAUSE_S, Fitted, from_shut
 from recorder.analysis.opening.onset import (
     Opening,
     by_fit,
     by_levels,
     by_tops,
     doubted,
+    opens_as,
+    together,
     within_seen,
 )
 from recorder.analysis.opening.piston import OUTSIDE_KPA
@@ -35,9 +39,9 @@ from recorder.analysis.opening.relief import (
     shut_at_last,
     tops,
 )
-from recorder.analysis.opening.shuts import shut_later
+from recorder.analysis.opening.shuts import Shut, shut_later
 from recorder.analysis.opening.slow_valve import find_slow, sinks
-from recorder.analysis.opening.slowly import is_slow, shuts_at, went_on
+from recorder.analysis.opening.slowly import is_slow, shuts_at, shuts_lower, went_on
 from recorder.analysis.opening.sticks import met_first
 from recorder.analysis.opening.valve import (
     ENOUGH,
@@ -62,10 +66,10 @@ __all__ = ["find_opening"]
 EASED_ENOUGH = 20.0
 PLAINLY = 5.0  # log likelihood ratio by which strokes on the valve are eased ones, not only may be
 SOMEHOW = 20.0  # log likelihood ratio of a valve whose laws fit badly, but fit: its tops alone say less; no source
-ENOUGH_STROKES = 4  # they tell what a closed valve makes of a stroke; no source
 BUILDS = 0.85  # of the highest level: below it strokes build up
 STAYS = 0.6  # of a usual gain: a stroke that brings less may have relieved
 LEAVES = 0.7  # of its top: a stroke that leaves less never sealed
+TELLS_PER_S = 0.5  # 1/s: of a valve that lets out more slowly what follows a stroke within half a second tells little
 PLAIN = 0.2  # of what a stroke brings: so much more gone after the strokes than air's cooling explains was let out
 _WHOLE_S = 0.25  # how long a trace has to go on after a stroke that is over
 _SEEN_S = 2.0  # how long a trace has to go on after the stroke that opened the cap
@@ -138,33 +142,101 @@ def find_opening(
     if quick:
         return _quick(strokes, level, k, usual)
     correlated = _correlation(x, strokes[-1].end_s, end_s)
-    slow = find_slow(x, strokes, end_s, correlated) if sinks(x, strokes, end_s) else None
-    shuts = shuts_at(slow, max(s.top_kpa for s in strokes))
+    levels = find_slow(x, strokes, end_s, correlated) if sinks(x, strokes, end_s) else None
+    shuts = shuts_at(levels, max(s.top_kpa for s in strokes))
     # of what sank so far strokes tell nothing, as between them it leaked
-    found = None if sank else _by_strokes(x, strokes, fell, k, usual, end_s, correlated, air_kpa, shuts)
+    pumped = _Pumped(x, strokes, fell, usual, end_s, correlated, air_kpa, shuts)
+    found = None if sank else _by_strokes(pumped, k)
     if found is None and shuts is not None and not sank:
-        found = _by_strokes(x, strokes, fell, k, usual, end_s, correlated, air_kpa, None)
-    if slow is not None and is_slow(slow, found, strokes[-1]):
+        found = _by_strokes(replace(pumped, shuts=None), k)
+    slow = levels if levels is not None and is_slow(levels, found, strokes[-1]) else None
+    if slow is not None:
         slowly = by_levels(strokes, slow)
-        if found is not None and went_on(strokes, level, slow.open_kpa, found.stroke):
-            slowly = replace(slowly, onset_kpa=found.onset_kpa, onset_u=found.onset_u, onset_s=found.onset_s,
-                             stroke=found.stroke)  # fmt: skip
+        if found is not None and went_on(strokes, level, slow.open_kpa, max(found.stroke, k)):
+            slowly = opens_as(slowly, found)
+        elif found is not None and slow.per_s > TELLS_PER_S:
+            slowly = together(slowly, found)
         found = slowly
     if found is None:
         return None
     later = shut_later(x, strokes[-1].end_s, end_s)
     if later is None and found.reseat_s > strokes[-1].end_s:
         later = shut_later(x, found.reseat_s, end_s)
+    if later is not None and levels is not None and shuts_lower(levels, later):
+        later = Shut(levels.closed_s, levels.close_kpa, levels.close_u)
     if later is not None:
         found = replace(found, reseat_s=later.at_s, reseat_kpa=min(later.kpa, found.onset_kpa), reseat_u=later.u)
-    return within_seen(x, strokes, level, found, end_s, fell)
+    return within_seen(x, strokes, level, found, end_s, fell, sinks=slow is not None)
 
 
-def _by_strokes(
-    x: Prepared, strokes: Sequence[Stroke], fell: dict[int, float], k: int, usual: float, end_s: float,
-    correlated: float, air_kpa: float, shuts: tuple[float, float] | None,
-) -> Opening | None:
-    """What the strokes at the top, from number ``k``, and those that ``fell`` back show by themselves."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Pumped:
+    """What all fits to strokes share. fell: strokes after which more is gone than cooling explains (kPa); usual: the
+    gain of a full stroke (kPa); correlated: as by ``_correlation``; air_kpa: outside, absolute; shuts: where the levels
+    say that the valve shuts, and u (kPa)."""
+
+    x: Prepared
+    strokes: Sequence[Stroke]
+    fell: dict[int, float]
+    usual: float
+    end_s: float
+    correlated: float
+    air_kpa: float
+    shuts: tuple[float, float] | None
+
+    def fit(
+        self, which: Sequence[int], before: int, *, may_ease: bool
+    ) -> tuple[ValveFit | None, list[int], Response]:
+        """The valve of the strokes ``which`` (in order), those of them that were used, and what strokes before them,
+        and before number ``before``, were like."""
+        strokes = self.strokes
+        near = [j for j in which if j == which[0] or strokes[j].start_s - strokes[j - 1].end_s < PAUSE_S]
+        response = closed_response(self.x, strokes, min(near[0], before), self.air_kpa)
+        return self.valve(near, response, may_ease=may_ease), near, response
+
+    def valve(self, near: Sequence[int], response: Response, *, may_ease: bool) -> ValveFit | None:
+        return fit_valve(self.x, self.strokes, near, response, self.end_s, self.correlated, may_ease=may_ease,
+                         shuts=self.shuts)  # fmt: skip
+
+    def without(self, odd: int, near: list[int], response: Response, *, may_ease: bool) -> ValveFit | None:
+        """The valve of all strokes ``near`` but number ``odd``: something else disturbed that one, if two others let
+        out as well."""
+        rest = [j for j in near if j != odd]
+        other = self.valve(rest, response, may_ease=may_ease)
+        if other is None or other.gain < ENOUGH:
+            return None
+        return other if sum(self.strokes[j].top_kpa > other.open_kpa for j in rest) > 1 else None
+
+    def told(self, fit: ValveFit, k: int, *, may_ease: bool) -> bool:
+        """Whether the strokes from number ``k`` show an opening, be it by all ending at one pressure."""
+        if fit.gain >= (EASED_ENOUGH if may_ease and not self.fell else ENOUGH):
+            return True
+        if self.fell or not _stays(self.x, self.strokes[-1], self.end_s):
+            return False
+        one = _one_ceiling(self.x, self.strokes, k, self.end_s, self.usual)
+        return fit.gain + one >= ENOUGH and (one >= ENOUGH or not may_ease)
+
+    def onset(self, fitted: Fitted, odd: int | None, before: int, most: float, *, may_ease: bool) -> Opening:
+        """What was ``fitted`` says of the onset; odd: the stroke that was left out; most: the misfit that is
+        believed."""
+        again = partial(self.fit, before=min(fitted[1][0], before), may_ease=may_ease)
+        fit, near, response = from_shut(self.strokes, fitted, most, again)
+        as_eased = None
+        if (fit.eased or fit.misfit > NOT_ALIKE) and not may_ease:
+            as_eased = self.valve(near, response, may_ease=True)
+            plainly = as_eased is not None and as_eased.gain > fit.gain + PLAINLY
+            if as_eased is not None and plainly and as_eased.open_u <= 0.5 * self.usual:
+                fit, as_eased = as_eased, None  # eased they were
+        found = by_fit(self.x, self.strokes, near, response, fit, self.usual)
+        if self.shuts is None:  # before a stroke on a slow valve nothing is held: it sinks
+            found = met_first(self.x, self.strokes, self.fell, found, fit, odd, response, self.usual, self.end_s,
+                              self.correlated, alone=len(near) == 1)  # fmt: skip
+        return found if as_eased is None else doubted(found, as_eased.open_kpa - fit.open_kpa)
+
+
+def _by_strokes(pumped: _Pumped, k: int) -> Opening | None:
+    """What the strokes at the top, from number ``k``, and those that fell back show by themselves."""
+    strokes, fell, usual = pumped.strokes, pumped.fell, pumped.usual
     tries = _tries(k, list(fell), len(strokes))
     at_top = tries[0][0]
     closed = eased = False
@@ -177,50 +249,33 @@ def _by_strokes(
         if may_ease and not eased:
             continue  # they are like those before
         key = (may_ease, *which)
-        done[key] = done.get(key) or _fit(x, strokes, which, disturbed, end_s, correlated, air_kpa, shuts,
-                                     may_ease=may_ease)
+        done[key] = done.get(key) or pumped.fit(which, disturbed, may_ease=may_ease)
         fit, near, response = done[key]
         odd = None
         if fit is not None and fit.odd is not None and fit.misfit > most:
             disturbed = min(disturbed, fit.odd)
-            # something else than the valve disturbed that stroke, if two others let out as well
-            rest = [j for j in near if j != fit.odd]
-            other = fit_valve(x, strokes, rest, response, end_s, correlated, may_ease=may_ease, shuts=shuts)
-            if other and other.gain >= ENOUGH and sum(strokes[j].top_kpa > other.open_kpa for j in rest) > 1:
-                odd, fit, near = fit.odd, other, rest
+            other = pumped.without(fit.odd, near, response, may_ease=may_ease)
+            if other is not None:
+                odd, near, fit = fit.odd, [j for j in near if j != fit.odd], other
         if fit is None:
             continue
         eased = eased or (which is at_top and fit.eased)
         if fit.open_u > 0.5 * usual or fit.misfit > most:
             continue
-        told = fit.gain >= (EASED_ENOUGH if may_ease and not fell else ENOUGH)
-        if not told and not fell and _stays(x, strokes[-1], end_s):
-            one = _one_ceiling(x, strokes, k, end_s, usual)
-            told = fit.gain + one >= ENOUGH and (one >= ENOUGH or not may_ease)
-        if told:
-            as_eased = None
-            if (fit.eased or fit.misfit > NOT_ALIKE) and not may_ease:
-                as_eased = fit_valve(x, strokes, near, response, end_s, correlated, may_ease=True, shuts=shuts)
-                plainly = as_eased is not None and as_eased.gain > fit.gain + PLAINLY
-                if as_eased is not None and plainly and as_eased.open_u <= 0.5 * usual:
-                    fit, as_eased = as_eased, None  # eased they were
-            found = by_fit(x, strokes, near, response, fit, usual)
-            if shuts is None:  # before a stroke on a slow valve nothing is held: it sinks
-                found = met_first(x, strokes, fell, found, fit, odd, response, usual, end_s, correlated,
-                                  alone=len(near) == 1)
-            return found if as_eased is None else doubted(found, as_eased.open_kpa - fit.open_kpa)
+        if pumped.told(fit, k, may_ease=may_ease):
+            return pumped.onset((fit, near, response), odd, disturbed, most, may_ease=may_ease)
         closed = closed or fit.misfit < FITS_WELL
     if closed and len(fell) < 2:
         return None  # one stroke that fell back may be a knock, and a closed cap explains the rest
     # no law of a valve fits, but that it let out is plain
-    seen = tops(x, strokes, fell, end_s)
+    seen = tops(pumped.x, strokes, fell, pumped.end_s)
     if not seen or sum(fell.values()) <= PLAIN * usual:
         return None
     somehow = [
         (fit, near, response) for fit, near, response in done.values()
         if fit is not None and fit.gain >= SOMEHOW and fit.open_u <= 0.5 * usual
     ]  # fmt: skip
-    return _nearest(x, strokes, somehow, usual) if somehow else by_tops(x, seen)
+    return _nearest(pumped.x, strokes, somehow, usual) if somehow else by_tops(pumped.x, seen)
 
 
 def _nearest(
@@ -248,25 +303,6 @@ def _one_ceiling(x: Prepared, strokes: Sequence[Stroke], k: int, end_s: float, u
     """Log likelihood ratio for a valve of the strokes from number ``k`` all ending at one pressure."""
     seen = tops(x, strokes, [j for j in range(k, len(strokes)) if strokes[j].rise_kpa > 0.0], end_s)
     return ceiling(seen, [strokes[top.stroke].rise_kpa for top in seen], usual)
-
-
-def _fit(
-    x: Prepared,
-    strokes: Sequence[Stroke],
-    which: Sequence[int],
-    before: int,
-    end_s: float,
-    correlated: float,
-    air_kpa: float,
-    shuts: tuple[float, float] | None,
-    *,
-    may_ease: bool,
-) -> tuple[ValveFit | None, list[int], Response]:
-    """The valve of the strokes ``which`` (in order), those of them that were used, and what strokes before them, and
-    before number ``before``, were like."""
-    near = [j for j in which if j == which[0] or strokes[j].start_s - strokes[j - 1].end_s < 4.0]
-    response = closed_response(x, strokes, min(near[0], before), air_kpa)
-    return fit_valve(x, strokes, near, response, end_s, correlated, may_ease=may_ease, shuts=shuts), near, response
 
 
 def _holds(x: Prepared, last: Stroke, end_s: float) -> bool:

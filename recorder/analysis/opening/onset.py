@@ -21,7 +21,7 @@ from recorder.analysis.trace.signal import COARSE_S, FINE_S, Prepared
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
-__all__ = ["Opening", "by_fit", "by_levels", "by_tops", "doubted", "within_seen"]
+__all__ = ["Opening", "by_fit", "by_levels", "by_tops", "doubted", "opens_as", "together", "within_seen"]
 
 # where no source is named beside a number: common practice, no source
 LAW_DOUBT = 0.15  # of the distance between two laws of the valve: a real one follows neither
@@ -36,6 +36,9 @@ BETWEEN = 0.3  # of what a full stroke brings between two readings
 MISFITS = 4.0  # times what no law explains of the readings: so far it may shift the onset
 LEAST_LEFT = 0.75  # of the uncertainty, which is no normal one in its tails
 LEVEL_S = 0.1  # over which what is held is averaged
+BEFORE = 3  # strokes
+STEEPEST = 2.0  # of a stroke that begins and ends softly, over its mean
+CONTRADICT = 3.0  # standard uncertainties
 KNOCK = 3.0  # standard deviations
 
 
@@ -117,6 +120,28 @@ def by_levels(strokes: Sequence[Stroke], slow: SlowValve) -> Opening:
     )  # fmt: skip
 
 
+def opens_as(slowly: Opening, found: Opening) -> Opening:
+    """One that shuts ``slowly`` and opens as it was ``found`` to."""
+    return replace(slowly, onset_kpa=found.onset_kpa, onset_u=found.onset_u, onset_s=found.onset_s, stroke=found.stroke)
+
+
+def together(slowly: Opening, found: Opening) -> Opening:
+    """What the levels say of a slow valve and what was ``found`` by its strokes: their weighted mean. Its u is made as
+    much larger as they are further apart than both uncertainties make likely (Birge 1932, Phys. Rev. 40, 207; from
+    memory), and no less than theirs by their weights, for both believe the same laws. Where they contradict each other,
+    the levels are believed: strokes do not show a valve that is slower than they follow one another."""
+    apart, u = abs(slowly.onset_kpa - found.onset_kpa), math.hypot(slowly.onset_u, found.onset_u)
+    if apart > CONTRADICT * u:
+        return slowly
+    share = (slowly.onset_u / u) ** 2  # of what was found
+    mean = slowly.onset_kpa + share * (found.onset_kpa - slowly.onset_kpa)
+    both_u = slowly.onset_u * found.onset_u / u
+    return replace(
+        slowly, onset_kpa=mean, onset_u=max(both_u * apart / u, share * found.onset_u + (1.0 - share) * slowly.onset_u),
+        onset_s=found.onset_s, stroke=found.stroke,
+    )  # fmt: skip
+
+
 def doubted(found: Opening, apart_kpa: float) -> Opening:
     """With half of how far apart full and eased strokes put the onset in u: a valve that lets out more and a stroke
     that brings less look much alike."""
@@ -124,30 +149,35 @@ def doubted(found: Opening, apart_kpa: float) -> Opening:
 
 
 def within_seen(
-    x: Prepared, strokes: Sequence[Stroke], level: FloatArray, found: Opening, end_s: float, fell: dict[int, float]
+    x: Prepared, strokes: Sequence[Stroke], level: FloatArray, found: Opening, end_s: float, fell: dict[int, float],
+    *, sinks: bool = False,
 ) -> Opening:
     """The onset above what the cap held before and holds afterwards, whatever law the valve follows: moments of its
     distribution cut off there. And below what it let the pressure reach: a mean m of what lies between a and b has a
-    variance of (m - a) (b - m) at most (Bhatia & Davis 2000, Am. Math. Monthly 107, 353; from memory)."""
+    variance of (m - a) (b - m) at most (Bhatia & Davis 2000, Am. Math. Monthly 107, 353; from memory), and where value
+    +- 2u goes beyond b all the same, what is left of it has its middle for the value, a quarter of its width for u.
+    sinks: before a stroke nothing was held, for the valve is slow."""
     k, sd = found.stroke, x.sd_kpa * math.sqrt(min(x.dt_s / LEVEL_S, 1.0))
     lows: list[tuple[float, float]] = []  # kPa, with standard uncertainty
     at = max(strokes[-1].end_s + HELD_S, found.reseat_s if math.isfinite(found.reseat_s) else 0.0)  # shut by then
     if at < end_s:
         soon, later = (float(q) for q in np.interp([at - STILL_S, at], x.t, x.smooth))
         lows.append((later, math.hypot(0.5 * max(soon - later, 0.0), sd, 0.05)))
-    if k > 0 and k - 1 not in fell:
+    if k > 0 and k - 1 not in fell and not sinks:
         base = strokes[k].base_kpa
         lows.append((base, math.hypot(0.5 * max(float(level[k - 1]) - base, 0.0), sd, 0.05)))
     a, b = np.searchsorted(x.t, [strokes[k].start_s, strokes[-1].end_s + LOOK_S])
     if not lows or b <= a:
         return found
-    steep = max(s.rise_kpa / max(s.end_s - s.start_s, x.dt_s) for s in strokes[k:])
+    slopes = [s.rise_kpa / max(s.end_s - s.start_s, x.dt_s) for s in strokes]
+    # one that is cut short by what it opens looks less steep than it was
+    steep = max(*slopes[k:], float(np.median(slopes[max(k - BEFORE, 0) : k + 1])))
     # no law is seen, nor the top, nor whether what stood before the next stroke was held or still sank
     if x.dt_s > COARSE_S:
         low, high = min(low for low, _ in lows), float(x.p[a:b].max()) + steep * x.dt_s
         return replace(found, onset_kpa=(low + high) / 2.0, onset_u=max(high - low, 0.0) / math.sqrt(12.0) + sd)
     # readings show a top that is a little too high for their noise, and too low where it was between two of them
-    high, high_u = float(x.p[a:b].max()), math.hypot(x.sd_kpa, 0.5 * steep * x.dt_s, 0.05)
+    high, high_u = float(x.p[a:b].max()), math.hypot(x.sd_kpa, 0.05)
     z = np.linspace(-5.0, 5.0, 401)
     p = found.onset_kpa + z * found.onset_u
     before = np.exp(-0.5 * z * z)
@@ -161,7 +191,9 @@ def within_seen(
     spread = math.sqrt(float(weight @ (p - mean) ** 2) / total)
     mean = min(mean, high)
     u = math.hypot(max(spread, LEAST_LEFT * found.onset_u), ABOVE_DOUBT * (high - mean))
-    lowest, highest = max(low - 2.0 * low_u for low, low_u in lows), high + 2.0 * high_u
+    lowest, highest = max(low - 2.0 * low_u for low, low_u in lows), high + 2.0 * high_u + STEEPEST * steep * x.dt_s
     if mean <= lowest:
         return found  # so do these: what is known of the bounds says nothing
-    return replace(found, onset_kpa=mean, onset_u=min(u, math.sqrt((mean - lowest) * (highest - mean))))
+    u = min(u, math.sqrt((mean - lowest) * (highest - mean)))
+    least, most = mean - 2.0 * u, min(mean + 2.0 * u, highest)  # nothing opens above what was reached
+    return replace(found, onset_kpa=(least + most) / 2.0, onset_u=(most - least) / 4.0)

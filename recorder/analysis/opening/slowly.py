@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.opening.onset import Opening
+from recorder.analysis.opening.shuts import Shut
 from recorder.analysis.opening.slow_valve import SlowValve
 from recorder.analysis.opening.valve import ENOUGH, FITS, FITS_WELL, HARDLY_FITS
 from recorder.analysis.opening.valve_strokes import AFTER_S
@@ -17,7 +18,7 @@ from recorder.analysis.strokes import Stroke
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
-__all__ = ["is_slow", "shuts_at", "went_on"]
+__all__ = ["is_slow", "shuts_at", "shuts_lower", "went_on"]
 
 # where no source is named beside a number: common practice, no source
 # 1/s: so slow that strokes, looked at for WAIT_S after, do not show the half of it; and where they show no valve at all
@@ -36,6 +37,14 @@ def shuts_at(slow: SlowValve | None, top_kpa: float) -> tuple[float, float] | No
     if slow.per_s * AFTER_S > 1.0 or slow.close_kpa < SHUTS_ABOVE * slow.open_kpa:
         return None
     return slow.close_kpa, math.hypot(slow.close_u, SHUT_DOUBT * max(top_kpa - slow.close_kpa, 0.0))
+
+
+def shuts_lower(levels: SlowValve, later: Shut) -> bool:
+    """Whether what seemed to be the moment of shutting was only that of less lift: the levels afterwards plainly show a
+    valve that went on letting out, down to a lower pressure."""
+    if not math.isfinite(levels.closed_s) or levels.closed_s < later.at_s or levels.gain < CREEPS:
+        return False
+    return levels.misfit < FITS and later.kpa - levels.close_kpa > 2.0 * math.hypot(later.u, levels.close_u)
 
 
 def is_slow(slow: SlowValve, found: Opening | None, last: Stroke) -> bool:
