@@ -191,15 +191,16 @@ class Taken:
 
 def live_pairs(
     url: str, baud: int, seconds: float, unit: str, bare_unit: str | None, full_scale_counts: float | None,
-    adapter_id: str | None = None,
+    adapter_id: str | None = None, *, remark: str = "",
 ) -> Taken:
     """Asks for reference pressures and averages the reading at each. full_scale_counts: of an adapter that does not
     announce its own. adapter_id: whose calibration it is to be; SettingError where another one announces itself.
+    remark: what else is said before the first of them.
     Raises OpenError, SilentAdapter, WrongSpeed; what goes wrong at one step is said, and costs
     that step only. Where it ends before its time, what was taken is said."""
     out = Taken()
     try:
-        _take(out, url, baud, seconds, unit, bare_unit, full_scale_counts, adapter_id)
+        _take(out, url, baud, seconds, unit, bare_unit, full_scale_counts, adapter_id, remark)
     except (KeyboardInterrupt, RecorderError):
         say_pairs(out.pairs, unit, bare_unit)
         raise
@@ -219,7 +220,7 @@ def say_pairs(pairs: list[Pair], unit: str, bare_unit: str | None) -> None:
 
 def _take(
     out: Taken, url: str, baud: int, seconds: float, unit: str, bare_unit: str | None, full_scale_counts: float | None,
-    adapter_id: str | None,
+    adapter_id: str | None, remark: str,
 ) -> None:
     from recorder.calibration import Pair, with_direction
     from recorder.cli._gather import Gatherer
@@ -229,6 +230,8 @@ def _take(
                    "and let the pressure off before you take anything apart.", err=True)
         click.echo(f"Set a pressure, let it settle, type what the reference shows in {unit}, then Enter. "
                    "An empty line ends. Begin open to the air (0), go up, then come down.", err=True)
+        if remark:
+            click.echo(remark, err=True)
         port.listen(6.0, enough=lambda: bare_unit is not None or port.announcement is not None)
         full = 0.0
         if bare_unit is None:

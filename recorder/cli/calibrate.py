@@ -205,10 +205,11 @@ def command(
     _check_id(adapter_id)
     _check_place(output)
     if pairs_file is None:
-        if output is None:  # at the bench, and not after half an hour of it
-            click.echo("No file will be written: -o FILE, with --reference-u, writes one. What is taken is said "
-                       "at the end, as lines to make it from.", err=True)
-        taken = live_pairs(str(url), baud or USUAL_BAUD, seconds, unit, bare, full_scale_counts, adapter_id)
+        # at the bench, and not after half an hour of it
+        remark = "" if output is not None else ("No file will be written: -o FILE, with --reference-u, writes one. "
+                                                "What is taken is said at the end, as lines to make it from.")
+        taken = live_pairs(str(url), baud or USUAL_BAUD, seconds, unit, bare, full_scale_counts, adapter_id,
+                           remark=remark)
     else:
         text = read_text(pairs_file, "check the name", piped=True)
         taken = Taken(parse_pairs(text, pairs_file, unit, full_scale_counts, bare),
