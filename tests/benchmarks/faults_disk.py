@@ -66,7 +66,8 @@ def _said(process_code: int, folder: Path, word: str, out: Path) -> str:
     files = recordings(out)
     saved = re.search(r"(\d+) rows were saved", lines[0])
     if not files:
-        return "" if saved is None else f"rows were acknowledged and there is no file: {lines[0]}"
+        # full before the header was down: what is empty is no recording, and no row was acknowledged
+        return "" if saved is None or saved[1] == "0" else f"rows were acknowledged and there is no file: {lines[0]}"
     size = files[0].stat().st_size
     if saved is None or not size:
         return "" if size < 4096 else f"not told how many rows were saved: {lines[0]}"
