@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.opening.closed import Response, closed_response
-from recorder.analysis.opening.from_shut import ENOUGH_STROKES, PAUSE_S, Fitted, from_shut
+from recorder.analysis.opening.from_shut import ENOUGH_STROKES, PAUSE_S, Fitted, Tried, from_shut
 from recorder.analysis.opening.onset import (
     Opening,
     by_fit,
@@ -184,9 +184,7 @@ class _Pumped:
     air_kpa: float
     shuts: tuple[float, float] | None
 
-    def fit(
-        self, which: Sequence[int], before: int, *, may_ease: bool
-    ) -> tuple[ValveFit | None, list[int], Response]:
+    def fit(self, which: Sequence[int], before: int, *, may_ease: bool) -> Tried:
         """The valve of the strokes ``which`` (in order), those of them that were used, and what strokes before them,
         and before number ``before``, were like."""
         strokes = self.strokes
@@ -198,14 +196,15 @@ class _Pumped:
         return fit_valve(self.x, self.strokes, near, response, self.end_s, self.correlated, may_ease=may_ease,
                          shuts=self.shuts)  # fmt: skip
 
-    def without(self, odd: int, near: list[int], response: Response, *, may_ease: bool) -> ValveFit | None:
-        """The valve of all strokes ``near`` but number ``odd``: something else disturbed that one, if two others let
+    def without(self, odd: int, near: list[int], response: Response, *, may_ease: bool) -> Fitted | None:
+        """The same of all strokes ``near`` but number ``odd``: something else disturbed that one, if two others let
         out as well."""
         rest = [j for j in near if j != odd]
         other = self.valve(rest, response, may_ease=may_ease)
         if other is None or other.gain < ENOUGH:
             return None
-        return other if sum(self.strokes[j].top_kpa > other.open_kpa for j in rest) > 1 else None
+        two = sum(self.strokes[j].top_kpa > other.open_kpa for j in rest) > 1
+        return (other, rest, response) if two else None
 
     def told(self, fit: ValveFit, k: int, *, may_ease: bool) -> bool:
         """Whether the strokes from number ``k`` show an opening, be it by all ending at one pressure."""
@@ -219,7 +218,7 @@ class _Pumped:
     def onset(self, fitted: Fitted, odd: int | None, before: int, most: float, *, may_ease: bool) -> Opening:
         """What was ``fitted`` says of the onset; odd: the stroke that was left out; most: the misfit that is
         believed."""
-        again = partial(self.fit, before=min(fitted[1][0], before), may_ease=may_ease)
+        again = partial(self.fit, before=before, may_ease=may_ease)
         fit, near, response = from_shut(self.strokes, fitted, most, again)
         as_eased = None
         if (fit.eased or fit.misfit > NOT_ALIKE) and not may_ease:
@@ -244,7 +243,7 @@ def _by_strokes(pumped: _Pumped, k: int) -> Opening | None:
     high = BUILDS * max(s.top_kpa for s in strokes)
     let_out = min((j for j in fell if strokes[j].top_kpa > high), default=0)
     disturbed = let_out if let_out >= ENOUGH_STROKES else len(strokes)
-    done: dict[tuple[int, ...], tuple[ValveFit | None, list[int], Response]] = {}
+    done: dict[tuple[int, ...], Tried] = {}
     for which, most, may_ease in tries:
         if may_ease and not eased:
             continue  # they are like those before
@@ -256,7 +255,7 @@ def _by_strokes(pumped: _Pumped, k: int) -> Opening | None:
             disturbed = min(disturbed, fit.odd)
             other = pumped.without(fit.odd, near, response, may_ease=may_ease)
             if other is not None:
-                odd, near, fit = fit.odd, [j for j in near if j != fit.odd], other
+                odd, (fit, near, response) = fit.odd, other
         if fit is None:
             continue
         eased = eased or (which is at_top and fit.eased)
@@ -279,7 +278,7 @@ def _by_strokes(pumped: _Pumped, k: int) -> Opening | None:
 
 
 def _nearest(
-    x: Prepared, strokes: Sequence[Stroke], fits: Sequence[tuple[ValveFit, list[int], Response]], usual: float
+    x: Prepared, strokes: Sequence[Stroke], fits: Sequence[Fitted], usual: float
 ) -> Opening:
     """The onset of the law that fits best, though none fits well: half of how far apart the ``fits`` are is in u."""
     fit, near, response = min(fits, key=lambda each: each[0].misfit)

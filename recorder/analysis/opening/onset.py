@@ -36,7 +36,7 @@ BETWEEN = 0.3  # of what a full stroke brings between two readings
 MISFITS = 4.0  # times what no law explains of the readings: so far it may shift the onset
 LEAST_LEFT = 0.75  # of the uncertainty, which is no normal one in its tails
 LEVEL_S = 0.1  # over which what is held is averaged
-BEFORE = 3  # strokes
+BEFORE = 3  # strokes before the one that opened it, that tell how steep a whole one is
 STEEPEST = 2.0  # of a stroke that begins and ends softly, over its mean
 CONTRADICT = 3.0  # standard uncertainties
 KNOCK = 3.0  # standard deviations
@@ -136,10 +136,8 @@ def together(slowly: Opening, found: Opening) -> Opening:
     share = (slowly.onset_u / u) ** 2  # of what was found
     mean = slowly.onset_kpa + share * (found.onset_kpa - slowly.onset_kpa)
     both_u = slowly.onset_u * found.onset_u / u
-    return replace(
-        slowly, onset_kpa=mean, onset_u=max(both_u * apart / u, share * found.onset_u + (1.0 - share) * slowly.onset_u),
-        onset_s=found.onset_s, stroke=found.stroke,
-    )  # fmt: skip
+    least_u = share * found.onset_u + (1.0 - share) * slowly.onset_u
+    return replace(opens_as(slowly, found), onset_kpa=mean, onset_u=max(both_u * apart / u, least_u))
 
 
 def doubted(found: Opening, apart_kpa: float) -> Opening:

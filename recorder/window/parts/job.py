@@ -67,8 +67,7 @@ class JobEdit(QLineEdit):
             super().keyPressEvent(event)
 
     def _pressed_elsewhere(self, at: QPoint) -> None:
-        """A touch beside the list means what is there, though it closes the list as well."""
-        self._popup.hide()
+        """A touch beside the list means what is there, though it closed the list as well."""
         there = QApplication.widgetAt(at)
         if isinstance(there, QAbstractButton | QLineEdit) and there.window() is self.window():
             QTimer.singleShot(0, there.click if isinstance(there, QAbstractButton) else there.setFocus)  # the list away
@@ -80,7 +79,9 @@ class JobEdit(QLineEdit):
         if watched is self._popup and isinstance(event, QMouseEvent) and event.type() == QEvent.Type.MouseButtonPress:
             if self._popup.rect().contains(event.position().toPoint()):
                 return super().eventFilter(watched, event)
-            self._pressed_elsewhere(event.globalPosition().toPoint())
+            self._popup.hide()
+            if event.button() == Qt.MouseButton.LeftButton:
+                self._pressed_elsewhere(event.globalPosition().toPoint())
             return True
         if watched is not self._popup or not isinstance(event, QKeyEvent) or event.type() != QEvent.Type.KeyPress:
             return super().eventFilter(watched, event)
