@@ -1,4 +1,5 @@
-"""A fit of a valve goes back to a stroke that left it shut, and no further; the fits here are made up."""
+"""A fit of a valve goes back to a stroke that left it shut, and no further. The fits here are made up; a valve that
+passes less than the pump brings, of other physics than the rig's, is judged as a whole at the end."""
 
 from __future__ import annotations
 
@@ -11,6 +12,8 @@ from recorder.analysis.opening.from_shut import from_shut
 from recorder.analysis.opening.onset import CONTRADICT, Opening, together
 from recorder.analysis.opening.valve import ValveFit
 from recorder.analysis.strokes import Stroke
+from tests.analysis.judging import judged
+from tests.analysis.other_physics import Valve, make
 
 SHUT: Any = object()  # a response that nothing looks at
 
@@ -90,3 +93,16 @@ def test_levels_and_strokes_count_by_their_uncertainties_and_disagreement_widens
 def test_where_they_contradict_each_other_the_levels_are_believed() -> None:
     levels = opening(100.0, 1.0)
     assert together(levels, opening(100.0 + 1.1 * CONTRADICT * 2.0**0.5, 1.0)) is levels
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_valve_that_the_pump_outruns_is_read_where_it_begins_to_open(seed: int) -> None:
+    """Within two strokes of its opening it passes what a stroke brings, and the pressure goes on rising by 6 to 9 kPa.
+    Taught by strokes that had met it, the opening was 2.1 to 2.4 kPa too high here."""
+    valve = Valve(80.0, 76.0, 1.2, pops=False)
+    made = make(seed, rate_hz=50.0, stroke_kpa=6.0, valve=valve, extra=6, noise_kpa=0.08, count_kpa=0.05, hold_s=50.0)
+    told = judged("cap", made.time_s, made.pressure_kpa)
+    assert made.peak_kpa > 85.0 and told.opening is not None
+    assert told.opening.value == pytest.approx(80.0, abs=1.5)
+    assert told.opening.value == pytest.approx(80.0, abs=2.0 * told.opening.standard_uncertainty)
+    assert told.outcome == "fail" and "opens-low" in [r.code for r in told.reasons]
