@@ -182,27 +182,40 @@ def _run_full(q: Lanes, gas: _Gas, lag_s: float) -> None:
         gas.end(i)
 
 
-def _run_late(q: Lanes, gas: _Gas, lag_s: float, pop: float) -> None:
-    """A valve whose lift follows that of friction's two lines with a lag. While the line moves with the pressure,
-    y = p - line and lift l are linear, y' = u - K l, l' = (y - l) / lag, and each step is exact; a step in which the
-    line is met is two."""
-    h, gain_k = q.step_s, gas.scale * q.k
-    wants = q.left_open(pop)
-    lift = wants.copy()
-    whole, gone, half = gain_k * h, np.exp(-h / lag_s), 0.5 / lag_s
-    late, slow = gain_k * lag_s * (1.0 - gone), 1.0 / whole
-    turn = np.sqrt(gain_k / lag_s - half * half + 0j) + 1e-9
+class _Swing:
+    """y above the line and a lift l that is late: y' = u - K l, l' = (y - l) / lag, of all lanes. gain: K (1/s)."""
 
-    def turned(some: NDArray[np.intp] | slice, after_s: FloatArray) -> FloatArray:
+    def __init__(self, gain: FloatArray, lag_s: float) -> None:
+        self.gain, self.lag_s, self.half = gain, lag_s, 0.5 / lag_s
+        self.turn = np.sqrt(gain / lag_s - self.half * self.half + 0j) + 1e-9
+
+    def turned(self, some: NDArray[np.intp] | slice, after_s: FloatArray) -> FloatArray:
         """The matrix (4, lanes) that takes y and l, both from where they settle, ``after_s`` further."""
-        damp = np.exp(-half * after_s)
-        by = turn[some]
+        damp = np.exp(-self.half * after_s)
+        by = self.turn[some]
         on = np.exp(1j * by * after_s)
         back = 1.0 / on
         a, b = damp * (0.5 * (on + back).real), damp * ((on - back) / by).imag * 0.5
-        return np.stack([a + half * b, gain_k[some] * b, b / lag_s, a - half * b])
+        return np.stack([a + self.half * b, self.gain[some] * b, b / self.lag_s, a - self.half * b])
 
-    steady = turned(slice(None), h)
+    def on(
+        self, some: NDArray[np.intp], after_s: FloatArray, y: FloatArray, lift: FloatArray, rest: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """y and lift ``after_s`` further; rest: where both settle."""
+        step = self.turned(some, after_s)
+        y, lift = y - rest, lift - rest
+        return step[0] * y - step[1] * lift + rest, step[2] * y + step[3] * lift + rest
+
+
+def _run_late(q: Lanes, gas: _Gas, lag_s: float, pop: float) -> None:
+    """A valve whose lift follows that of friction's two lines with a lag. While the line moves with the pressure,
+    y = p - line and lift l are linear and each step is exact; a step in which the line is met is two."""
+    h, swing = q.step_s, _Swing(gas.scale * q.k, lag_s)
+    wants = q.left_open(pop)
+    lift = wants.copy()
+    whole, gone = swing.gain * h, np.exp(-h / lag_s)
+    late, slow = swing.gain * lag_s * (1.0 - gone), 1.0 / whole
+    steady = swing.turned(slice(None), h)
     pops, shut_line, jump = pop == 1.0, -q.gap, pop * q.gap
     still, rest, y, over, other = (np.empty_like(h) for _ in range(5))
     for i in range(len(gas.air)):
@@ -236,15 +249,11 @@ def _run_late(q: Lanes, gas: _Gas, lag_s: float, pop: float) -> None:
         y -= rest
         begins = lift - rest
         if len(meets):
+            to, was = np.zeros(len(meets)) if pops else meet[meets], p[meets]
+            until_s = np.clip((to - was) / (still[meets] - was), 0.0, 1.0) * h[meets]
             # the lift as it is until the line is met, and from there on
-            to = np.zeros(len(meets)) if pops else meet[meets]
-            after, was = h[meets], p[meets]
-            part = np.clip((to - was) / (still[meets] - was), 0.0, 1.0) * after
-            l_first = wants[meets] + over[meets] * np.exp(-part / lag_s)
-            step, rests = turned(meets, after - part), rest[meets]
-            to = to - line[meets] - rests
-            l_first -= rests
-            turns = step[0] * to - step[1] * l_first + rests, step[2] * to + step[3] * l_first + rests
+            l_first = wants[meets] + over[meets] * np.exp(-until_s / lag_s)
+            met = swing.on(meets, h[meets] - until_s, to - line[meets], l_first, rest[meets])
         held = wants + np.multiply(over, gone, out=over)
         np.multiply(steady[0], y, out=still)
         still -= np.multiply(steady[1], begins, out=other)
@@ -253,7 +262,7 @@ def _run_late(q: Lanes, gas: _Gas, lag_s: float, pop: float) -> None:
         y += np.multiply(steady[3], begins, out=other)
         y += rest
         if len(meets):
-            still[meets], y[meets] = turns
+            still[meets], y[meets] = met
         lift = np.maximum(np.where(moves, y, held), 0.0)
         wants = np.where(moves, np.maximum(still, 0.0), wants)
         still += line
