@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from recorder.analysis.hold.creep import Creep
     from recorder.model import FloatArray, IntArray
 
-__all__ = ["SLOW_S", "TIGHT", "Points", "Problem", "best_three", "lag_s", "moments", "posterior", "top", "total"]
+__all__ = ["SLOW_S", "TIGHT", "Points", "Problem", "best_three", "moments", "posterior", "top", "total"]
 
 # where no source is named beside a number: common practice, no source
 _AIR_SHARE, _AIR_SHARE_U = 0.2, 0.115  # of what a change of pressure brings, undone by air's cooling: 0 to gamma - 1
@@ -47,27 +47,42 @@ _OUTSIDE, _NO_WEIGHT = 0.05, 1e-4  # share of what may be, beyond twice the unce
 @dataclass(frozen=True, slots=True, eq=False)
 class Points:
     """Posterior at m sets of k time constants, of one law. Log taus (k, m); log_weight (m); of level, rate and
-    amplitudes mean (2 + k, m) and cov (2 + k, 2 + k, m). creep: what creeps beside them, where something does."""
+    amplitudes mean (2 + k, m) and cov (2 + k, 2 + k, m). within_s (k, m): what the leak lets fall within each time
+    constant, in seconds of its mean rate. creep: what creeps beside them, where something does."""
 
     law: Law
     theta: FloatArray
     log_weight: FloatArray
     mean: FloatArray
     cov: FloatArray
+    within_s: FloatArray
     length_s: float
     creep: Creep | None = None
 
+    def follows_s(self) -> FloatArray:
+        """Seconds of its mean rate by which a leak's fall goes further once each mode has followed it (k, m). At the
+        start nothing follows yet, and a time constant later all does: what is missing looks as if it settled."""
+        return np.asarray(np.where(self.theta < LOG_SLOW, _AIR_SHARE, _RUBBER_SHARE) * self.within_s)
 
-def lag_s(theta: FloatArray) -> FloatArray:
-    """Seconds of its rate by which a leak's fall goes further once each mode has followed it."""
-    return np.asarray(np.where(theta < LOG_SLOW, _AIR_SHARE, _RUBBER_SHARE) * np.exp(theta))
+    def whole_rate(self) -> tuple[FloatArray, FloatArray]:
+        """Mean rate of all of a leak's fall (m) over that of its own part, and the standard uncertainty."""
+        more = self.follows_s() * -np.expm1(-self.length_s * np.exp(-self.theta)) / self.length_s
+        fast = np.where(self.theta < LOG_SLOW, more, 0.0).sum(axis=0)
+        return 1.0 + more.sum(axis=0), fast * (_AIR_SHARE_U / _AIR_SHARE)
 
 
-def lagging(theta: FloatArray, length_s: float) -> tuple[FloatArray, FloatArray]:
-    """Mean rate of all of a leak's fall (m) over that of its own part, and the standard uncertainty."""
-    lag = lag_s(theta) * -np.expm1(-length_s * np.exp(-theta)) / length_s
-    fast = np.where(theta < LOG_SLOW, lag, 0.0).sum(axis=0)
-    return 1.0 + lag.sum(axis=0), fast * (_AIR_SHARE_U / _AIR_SHARE)
+@dataclass(frozen=True, slots=True, eq=False)
+class _Leak:
+    """A leak by its law; fall (n): at the times ``t_s``, from the start to the end, one a second on average."""
+
+    law: Law
+    t_s: FloatArray
+    fall: FloatArray
+
+    def points(self, theta: FloatArray, log_weight: FloatArray, mean: FloatArray, cov: FloatArray) -> Points:
+        length_s, tau = float(self.t_s[-1]), np.exp(theta)
+        within_s = np.interp(tau, self.t_s, self.fall) + np.maximum(tau - length_s, 0.0)
+        return Points(self.law, theta, log_weight, mean, cov, within_s, length_s)
 
 
 def _signs(
@@ -213,17 +228,22 @@ def _modes(line: Line, parts: list[_Weighed]) -> list[tuple[Modes, FloatArray, f
 
 
 def _family(
-    line: Line, law: Law, family: Family, bests: dict[int, tuple[FloatArray, float]], *, draw: bool, none: float | None
+    line: Line,
+    leak: _Leak,
+    family: Family,
+    bests: dict[int, tuple[FloatArray, float]],
+    *,
+    draw: bool,
+    none: float | None,
 ) -> list[Points]:
-    """All points of one law with each number of exponentials, weighted so that their weights add up to the evidence.
+    """All points of one leak with each number of exponentials, weighted so that their weights add up to the evidence.
     bests: the best time constants of each number of them and its log evidence, which are added to."""
-    length_s = line.problem.length_s
     found = line.on_grid(family.index)
     parts = _with_signs(line, family.theta, family.starts, family.counts, found, none)
     priors = [s.log_prior[part.use] for s, part in zip(family.structures, parts, strict=True)]
     if not draw:
         return [
-            Points(law, part.theta, part.weight + prior - math.log(1.0 / s.cell), part.mean, part.cov, length_s)
+            leak.points(part.theta, part.weight + prior - math.log(1.0 / s.cell), part.mean, part.cov)
             for s, part, prior in zip(family.structures, parts, priors, strict=True)
         ]
     some = [i for i, k in enumerate(family.counts) if k]
@@ -251,7 +271,7 @@ def _family(
             cov = np.concatenate([cov, new.cov], axis=2)
             prior = np.append(prior, log_prior(new.theta, s.volumes))
             density = density + sum(way.density(theta) for way in ways[i])
-        out.append(Points(law, theta, weight + prior - np.log(density), mean, cov, length_s))
+        out.append(leak.points(theta, weight + prior - np.log(density), mean, cov))
     return out
 
 
@@ -262,12 +282,14 @@ def posterior(
     the leak's fall at the bins. none: prior mass of no leak at all, ``TIGHT`` or nothing; None where the rate may have
     either sign. sharp: between the places of the grid as well, where ``quick``."""
     line = problem.line(-problem.whiten(shape))
+    end = problem.length_s
+    leak = _Leak(law, np.array([0.0, *problem.b.t, end]), np.array([0.0, *shape, end]))
     bests: dict[int, tuple[FloatArray, float]] = {}
-    out = _family(line, law, QUICK if quick else FULL, bests, draw=sharp or not quick, none=none)
+    out = _family(line, leak, QUICK if quick else FULL, bests, draw=sharp or not quick, none=none)
     if not quick:
         seen = [total([part]) for part in out]
         if seen[2] >= max(seen[:2]) - _HOPELESS:  # else a third would bring nothing either
-            out += _family(line, law, THREE, bests, draw=True, none=none)
+            out += _family(line, leak, THREE, bests, draw=True, none=none)
     return out
 
 
@@ -304,7 +326,7 @@ def moments(points: list[Points]) -> tuple[float, float]:
     w = np.concatenate([q.log_weight for q in points])
     w = np.exp(w - w.max())
     w /= w.sum()
-    gains = [lagging(q.theta, q.length_s) for q in points]
+    gains = [q.whole_rate() for q in points]
     m = np.concatenate([g * q.mean[1] for (g, _), q in zip(gains, points, strict=True)])
     v = np.concatenate(
         [g * g * q.cov[1, 1] + (u * q.mean[1]) ** 2 for (g, u), q in zip(gains, points, strict=True)]

@@ -10,7 +10,7 @@ import numpy as np
 
 from recorder.analysis.hold.line import LOG_SLOW
 from recorder.analysis.hold.noise import Noise
-from recorder.analysis.hold.posterior import SLOW_S, Points, lag_s, moments, top
+from recorder.analysis.hold.posterior import SLOW_S, Points, moments, top
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -99,7 +99,7 @@ def rate_of(points: list[Points], middle_kpa: float, length_s: float) -> tuple[f
         mass += float(w.sum())
         start += float(w @ (mean[0] + mean[2:].sum(axis=0)))
         gone = 1.0 - np.exp(-length_s * np.exp(-theta))
-        settled += float(w @ ((mean[2:] - lag_s(theta) * mean[1]) * gone).sum(axis=0))
+        settled += float(w @ ((mean[2:] - q.follows_s()[:, keep] * mean[1]) * gone).sum(axis=0))
         if q.creep is not None:
             settled += float(w @ q.creep.sizes(theta, mean, q.cov[:, :, keep])[0])
     return rate, _with_form(rate, u, start / mass + middle_kpa, settled / mass, length_s)
@@ -134,7 +134,7 @@ def _of(q: Points, most: float, grid: FloatArray, fall: FloatArray) -> _Part:
     keep = np.flatnonzero(q.log_weight > most - _WEIGHS)
     theta, mean, cov = q.theta[:, keep], q.mean[:, keep], q.cov[:, :, keep]
     x = np.concatenate([_level_and_leak(fall, len(keep)), np.exp(-grid * np.exp(-theta)[:, :, None])])
-    of_leak = lag_s(theta) * mean[1]  # what follows the leak's own fall is the leak's
+    of_leak = q.follows_s()[:, keep] * mean[1]  # what follows the leak's own fall is the leak's
     slow_part = mean[2:] * (theta >= LOG_SLOW)
     slow, area = slow_part.sum(axis=0), (slow_part * np.exp(theta)).sum(axis=0)
     if q.creep is not None:
