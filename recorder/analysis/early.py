@@ -14,12 +14,11 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
 
-from recorder.analysis.hold import Beginning, HoldFit
+from recorder.analysis.hold import Before, Beginning, HoldFit
 from recorder.analysis.setup import Setup, side
 
 if TYPE_CHECKING:
     from recorder.analysis.trace.signal import Prepared
-    from recorder.model import FloatArray
 
 __all__ = ["ALPHA", "BETA", "SHORTEST_S", "Early", "answer", "answer_now", "first_answer", "thresholds"]
 
@@ -81,7 +80,7 @@ def answer_now(
 
 
 def first_answer(
-    setup: Setup, x: Prepared, hold: tuple[float, float], fit: HoldFit, strokes: tuple[FloatArray, FloatArray]
+    setup: Setup, x: Prepared, hold: tuple[float, float], fit: HoldFit, before: Before
 ) -> Early | None:
     """When a sequential decision was first reached that the whole hold bears out: the hold is looked at again at
     growing lengths. Quick looks tell when a full one is due. fit: of all of it."""
@@ -95,7 +94,7 @@ def first_answer(
         if last - first < FEWEST:
             continue
         beginning = Beginning(
-            x.t[first:last], x.p[first:last], step_kpa=x.step_kpa, noise_kpa=x.noise_kpa, strokes=strokes, whole=fit,
+            x.t[first:last], x.p[first:last], step_kpa=x.step_kpa, noise_kpa=x.noise_kpa, before=before, whole=fit,
             coolant=setup.test == "system",
         )  # fmt: skip
         if _said(setup, *beginning.rate(quick=True)) is None:

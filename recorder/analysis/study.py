@@ -11,7 +11,7 @@ import numpy as np
 
 from recorder.analysis.early import Early, answer_now, first_answer
 from recorder.analysis.headspace import Space
-from recorder.analysis.hold import HoldFit, fit_hold
+from recorder.analysis.hold import WARMS_S, Before, HoldFit, fit_hold
 from recorder.analysis.opening import Opening, shut_later
 from recorder.analysis.peak import find_peak
 from recorder.analysis.phases import Stretches, gone_at_once, phases, segment, take_beat_out
@@ -82,14 +82,14 @@ class Study:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Held:
-    """The hold that is judged (s), its fit (None where too few readings are in it), and the strokes before: how long
-    before it each ended (s), and its rise (kPa). lasts_s: when it was over, which may be later than what is judged of
-    it. again: fits it with all models, where ``fit`` is a quick one."""
+    """The hold that is judged (s), its fit (None where too few readings are in it), and what came before. lasts_s: when
+    it was over, which may be later than what is judged of it. again: fits it with all models, where ``fit`` is a quick
+    one."""
 
     start_s: float
     end_s: float
     fit: HoldFit | None
-    strokes: tuple[FloatArray, FloatArray]
+    before: Before
     lasts_s: float
     again: Callable[[], HoldFit] | None = None
 
@@ -250,7 +250,7 @@ def _early(setup: Setup, x: Prepared, held: _Held, *, quick: bool) -> Early | No
         return None
     if quick:
         return answer_now(setup, held.span, held.fit, held.again)
-    return first_answer(setup, x, held.span, held.fit, held.strokes)
+    return first_answer(setup, x, held.span, held.fit, held.before)
 
 
 def _over_before(parts: Stretches, held: _Held | None, early: Early | None, complete_s: float) -> bool:
@@ -270,19 +270,19 @@ def _held(setup: Setup, x: Prepared, parts: Stretches, opening: Opening | None, 
         hold = (_shut_s(x, opening, *hold, latest_s), hold[1])
     lasts_s = hold[1]
     hold = at_its_pressure(setup, x, hold)
-    strokes = _before(parts, hold[0])
+    before = _before(x, parts, hold[0])
     pick = (x.t >= hold[0]) & (x.t <= hold[1])
     if np.count_nonzero(pick) < _FEWEST:
-        return _Held(*hold, None, strokes, lasts_s)
+        return _Held(*hold, None, before, lasts_s)
     rise = next((s.rise_kpa for s in reversed(parts.strokes) if s.end_s <= hold[0] + 0.5), 1.0)
     fitted = partial(
         fit_hold, x.t[pick], x.p[pick], step_kpa=x.step_kpa, noise_kpa=x.noise_kpa, last_rise_kpa=rise,
-        strokes=strokes, coolant=setup.test == "system",
+        before=before, coolant=setup.test == "system",
     )  # fmt: skip
     if quick and hold[1] - hold[0] < setup.procedure.hold_s:
-        return _Held(*hold, fitted(quick=True), strokes, lasts_s, fitted)
+        return _Held(*hold, fitted(quick=True), before, lasts_s, fitted)
     # what is said of a hold that had its time is what the verdict will be
-    return _Held(*hold, fitted(), strokes, lasts_s)
+    return _Held(*hold, fitted(), before, lasts_s)
 
 
 def _shut_s(x: Prepared, opening: Opening, start_s: float, end_s: float, latest_s: float) -> float:
@@ -293,7 +293,12 @@ def _shut_s(x: Prepared, opening: Opening, start_s: float, end_s: float, latest_
     return shut.at_s if shut is not None and shut.at_s < latest_s else start_s
 
 
-def _before(parts: Stretches, hold_s: float) -> tuple[FloatArray, FloatArray]:
-    """How long before the hold each stroke ended (s), and its rise (kPa)."""
-    before = [s for s in parts.strokes if s.end_s <= hold_s + 0.5]
-    return np.array([max(hold_s - s.end_s, 0.0) for s in before]), np.array([max(s.rise_kpa, 0.0) for s in before])
+def _before(x: Prepared, parts: Stretches, hold_s: float) -> Before:
+    """What came before the hold that begins at ``hold_s``."""
+    strokes = [s for s in parts.strokes if s.end_s <= hold_s + 0.5]
+    since = x.smooth[(x.t > hold_s - WARMS_S) & (x.t <= hold_s)]
+    return Before(
+        ages_s=np.array([max(hold_s - s.end_s, 0.0) for s in strokes]),
+        rises_kpa=np.array([max(s.rise_kpa, 0.0) for s in strokes]),
+        fell_kpa=float(since.max() - since[-1]) if len(since) else 0.0,
+    )

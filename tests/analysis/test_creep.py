@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.optimize import curve_fit
 
-from recorder.analysis.hold import fit_hold
+from recorder.analysis.hold import Before, fit_hold
 from recorder.analysis.hold.creep import creep_shape
 
 TAUS_S = np.geomspace(0.1, 1e4, 21)
@@ -46,7 +46,7 @@ def test_what_a_valve_let_out_again_is_no_load() -> None:
 def rate_of(t: np.ndarray, p: np.ndarray, noise_kpa: float) -> tuple[float, float]:
     """Rate and its standard uncertainty, kPa/min."""
     fit = fit_hold(t, p, step_kpa=0.0, noise_kpa=noise_kpa, last_rise_kpa=5.0,
-                   strokes=(AGES_S, np.full(len(AGES_S), 5.0)), coolant=True)  # fmt: skip
+                   before=Before(AGES_S, np.full(len(AGES_S), 5.0), 0.0), coolant=True)  # fmt: skip
     return 60.0 * fit.rate_kpa_per_s, 60.0 * fit.rate_u
 
 
@@ -82,7 +82,7 @@ def test_the_curve_and_the_drop_are_those_of_the_trace(creep: float, leak_kpa_pe
     true = 115.0 - creep * chain_fell(t) - leak_kpa_per_min * t / 60.0 + quick
     p = true + np.random.default_rng(5).normal(0.0, 0.05, len(t))
     fit = fit_hold(t, p, step_kpa=0.0, noise_kpa=0.05, last_rise_kpa=5.0,
-                   strokes=(AGES_S, np.full(len(AGES_S), 5.0)), coolant=True)  # fmt: skip
+                   before=Before(AGES_S, np.full(len(AGES_S), 5.0), 0.0), coolant=True)  # fmt: skip
     off = np.interp(t, fit.time_s, fit.curve_kpa) - true
     assert max(abs(part.mean()) for part in np.array_split(off, 8)) < 0.02
     assert abs(fit.end_kpa - true[-1]) < 2.0 * fit.end_u + 0.01

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from recorder.analysis.hold import HoldFit, fit_hold
+from recorder.analysis.hold import Before, HoldFit, fit_hold
 from recorder.analysis.hold.laws import Law, bows, leak_shape
 
 AIR_KPA = 101.325
@@ -134,7 +134,7 @@ def test_air_that_is_warm_from_strokes_before_the_eased_ones_is_no_leak_that_shu
     t = np.arange(0.0, 82.0, 0.04)
     ages, rises = np.r_[np.arange(6) * 0.7, 4.2 + np.arange(20) * 0.7], np.r_[np.full(6, 0.8), np.full(20, 7.0)]
     noisy = 60.5 + 11.5 * np.exp(-t / 10.5) + np.random.default_rng(4).normal(0.0, 0.12, len(t))
-    got = fit_hold(t, noisy, step_kpa=0.0, noise_kpa=0.12, last_rise_kpa=0.8, strokes=(ages, rises))
+    got = fit_hold(t, noisy, step_kpa=0.0, noise_kpa=0.12, last_rise_kpa=0.8, before=Before(ages, rises, 0.0))
     assert 60.0 * got.rate_kpa_per_s < 0.35
     assert got.rate_kpa_per_s < 2.0 * got.rate_u
 

@@ -95,7 +95,7 @@ def test_the_evidence_of_two_exponentials_where_one_is_enough(seed: int, size_kp
         theta = np.stack([np.full(len(second), first), second])
         found = line.solve(theta)
         mean, cov = line.whole(found, np.arange(len(second)))
-        log.append(found.log + _signs(mean, cov, theta, problem.slow_kpa, 0.0)
+        log.append(found.log + _signs(problem, mean, cov, theta, 0.0)
                    + log_prior(theta, FULL.structures[2].volumes))
         rates.append(mean[1])
     every, rate = np.concatenate(log), np.concatenate(rates)
@@ -155,7 +155,7 @@ def test_the_noise_of_several_designs_at_once_has_the_greatest_restricted_likeli
 
 def test_the_rate_alone_is_the_summarys() -> None:
     t, p = readings(3)
-    r = _Readings(t, p, step_kpa=0.0, noise_kpa=0.1, last_rise_kpa=3.0, strokes=None)
+    r = _Readings(t, p, step_kpa=0.0, noise_kpa=0.1, last_rise_kpa=3.0, before=None)
     points, first = r.points(quick=False)
 
     def shape(at: np.ndarray, law: tuple[float, ...]) -> np.ndarray:

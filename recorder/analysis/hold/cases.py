@@ -43,9 +43,10 @@ if TYPE_CHECKING:
 
     from recorder.model import FloatArray
 
-__all__ = ["Case", "HoldCases"]
+__all__ = ["WARMS_S", "Before", "Case", "HoldCases"]
 
 # where no source is named beside a number: common practice, no source
+WARMS_S = 25.0  # no longer does gas take to warm up after some was let out
 _STILL = 0.5  # spreads: a law that moves by less is where the trace has it
 # more settles than is likely, in standard deviations: perhaps a leak that shuts. Or air that cools: that takes no
 # longer, and is at most gamma - 1 of what the strokes brought, each less by as long ago as it was
@@ -75,17 +76,26 @@ class Case:
     creeps: bool = False
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Before:
+    """What came before a hold: how long before it each stroke ended (s), and its rise (kPa); by how much the pressure
+    had fallen from its highest in the last ``WARMS_S``."""
+
+    ages_s: FloatArray
+    rises_kpa: FloatArray
+    fell_kpa: float
+
+
 @dataclass(frozen=True, eq=False)
 class HoldCases:
-    """What all looks at one hold share: pressure at its start, the last stroke's rise, length; how long before it each
-    stroke ended and its rise; prior mass of no leak at all."""
+    """What all looks at one hold share: pressure at its start, the last stroke's rise, length; what came before; prior
+    mass of no leak at all."""
 
     finder: NoiseFinder
     level_kpa: float
     rise_kpa: float
     length_s: float
-    ages_s: FloatArray
-    rises_kpa: FloatArray
+    before: Before
     none: float = 0.0
     problems: dict[Case, Problem] = field(default_factory=dict)
     looks: dict[Case, list[Points]] = field(default_factory=dict)
@@ -94,7 +104,7 @@ class HoldCases:
 
     def crept(self, t: FloatArray) -> FloatArray:
         """The fall at ``t`` (s) by creep that is even in the logarithm of time, one at the end."""
-        return creep_shape(t, self.ages_s, self.rises_kpa, self.level_kpa, self.length_s)
+        return creep_shape(t, self.before.ages_s, self.before.rises_kpa, self.level_kpa, self.length_s)
 
     @cached_property
     def creep(self) -> FloatArray:
@@ -114,7 +124,8 @@ class HoldCases:
             if case.creeps:
                 bend, by = -self.creeps_kpa * self.creep[None], np.array([-1.0])
             self.problems[case] = Problem(
-                self.finder, case.noise, self.level_kpa, self.rise_kpa, bend, by, case.gives
+                self.finder, case.noise, self.level_kpa, self.rise_kpa, bend, by, case.gives,
+                self.before.fell_kpa,
             )
         return self.problems[case]
 
@@ -140,13 +151,8 @@ class HoldCases:
         points = posterior(self.problem(case), case.law, shape, quick=quick, none=self.none, sharp=sharp)
         if case.creeps:
             creep = Creep(self.problem(case), shape, self.creeps_kpa, self.crept)
-            less = [_LOG_CREEPS + LOG_ONE_LESS[(q.theta >= LOG_SLOW).sum(axis=0)] for q in points]
-            return [
-                replace(q, log_weight=q.log_weight + log, creep=creep) for q, log in zip(points, less, strict=True)
-            ]
-        if case.gives == 1.0:
-            return points
-        return [replace(some, log_weight=some.log_weight + _LOG_MORE) for some in points]
+            return [replace(q, creep=creep) for q in _likelier(points, _LOG_CREEPS + LOG_ONE_LESS)]
+        return points if case.gives == 1.0 else _likelier(points, np.full(4, _LOG_MORE))
 
     def shape(self, law: Law) -> FloatArray:
         """The leak's fall at the bins."""
@@ -274,7 +280,7 @@ class HoldCases:
         best, i = top(self.look(case))
         size, tau = np.abs(best.mean[2:, i]), np.exp(best.theta[:, i])
         much = size * np.sqrt(self.problem(replace(case, gives=1.0)).precision(best.theta[:, i]))
-        heat = _HEAT * np.exp(-self.ages_s / tau[:, None]) @ self.rises_kpa
+        heat = _HEAT * np.exp(-self.before.ages_s / tau[:, None]) @ self.before.rises_kpa
         cold = (much > _TOO_MUCH) & ((tau > _COLD_S) | (size > heat))
         return float(much.max(initial=0.0)), None if cold.any() else 0.5 * float(much @ much)
 
@@ -303,3 +309,9 @@ class HoldCases:
         value = {case: total(self.look(case) if quick else self.full(case)) for case in cases}
         least = max(value.values()) - _BEHIND[1]
         return [c for c in sorted(value, key=lambda case: -value[case]) if value[c] > least][: _MOST[1]]
+
+
+def _likelier(points: list[Points], log: FloatArray) -> list[Points]:
+    """The same, each so much likelier as ``log`` (4) has it for none to three slow exponentials."""
+    slow = [(q.theta >= LOG_SLOW).sum(axis=0) for q in points]
+    return [replace(q, log_weight=q.log_weight + log[n]) for q, n in zip(points, slow, strict=True)]

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.hold.bins import bin_hold
-from recorder.analysis.hold.cases import Case, HoldCases
+from recorder.analysis.hold.cases import Before, Case, HoldCases
 from recorder.analysis.hold.curve import curve_through
 from recorder.analysis.hold.laws import Law, leak_shape
 from recorder.analysis.hold.line import settles_kpa
@@ -53,7 +53,7 @@ class _Readings:
         step_kpa: float,
         noise_kpa: float,
         last_rise_kpa: float,
-        strokes: tuple[FloatArray, FloatArray] | None,
+        before: Before | None,
         coolant: bool = False,
         whole: HoldFit | None = None,
         quick: bool = False,
@@ -92,9 +92,10 @@ class _Readings:
         self.b, self.noise = b, noise
         self.least = (0.5 if rounded else 0.3) * noise.white_kpa
         finder = NoiseFinder(b, only_s=self.known.wander_s if self.known is not None else None)
-        if strokes is None:
-            strokes = np.arange(0.0, 90.0, _STROKE_S), np.full(round(90.0 / _STROKE_S), abs(last_rise_kpa))
-        self.hold = HoldCases(finder, level, last_rise_kpa, length, *strokes, TIGHT if coolant else 0.0)
+        if before is None:
+            ages_s = np.arange(0.0, 90.0, _STROKE_S)
+            before = Before(ages_s, np.full(len(ages_s), abs(last_rise_kpa)), 0.0)
+        self.hold = HoldCases(finder, level, last_rise_kpa, length, before, TIGHT if coolant else 0.0)
         self.start_kpa = median(p[: max(int(np.searchsorted(time, 0.1)), 1)])
         self.end_kpa = float(b.y[-eighth:].mean())
         # nearly all of it went: that much no settling takes, whatever the shape
@@ -134,15 +135,14 @@ def fit_hold(
     step_kpa: float,
     noise_kpa: float,
     last_rise_kpa: float,
-    strokes: tuple[FloatArray, FloatArray] | None = None,
+    before: Before | None = None,
     coolant: bool = False,
     quick: bool = False,
 ) -> HoldFit:
     """Fit readings ``p`` (kPa, zero-corrected) at ``t`` (s); needs 6 readings or more.
 
-    last_rise_kpa: of the last stroke before. strokes: how long before the hold's start each of all ended (s), and its
-    rise (kPa); where they are not known, as many as the last one as a hand can. coolant: that is what would leak, and
-    not gas, so perhaps nothing does. quick: fewer models.
+    last_rise_kpa: of the last stroke before. before: where it is not known, as many strokes as the last one as a hand
+    can. coolant: that is what would leak, and not gas, so perhaps nothing does. quick: fewer models.
     """
     r = _Readings(
         t,
@@ -150,7 +150,7 @@ def fit_hold(
         step_kpa=step_kpa,
         noise_kpa=noise_kpa,
         last_rise_kpa=last_rise_kpa,
-        strokes=strokes,
+        before=before,
         coolant=coolant,
         quick=quick,
     )
@@ -196,7 +196,7 @@ class Beginning:
         *,
         step_kpa: float,
         noise_kpa: float,
-        strokes: tuple[FloatArray, FloatArray] | None,
+        before: Before | None,
         whole: HoldFit,
         coolant: bool = False,
     ) -> None:
@@ -207,7 +207,7 @@ class Beginning:
             step_kpa=step_kpa,
             noise_kpa=noise_kpa,
             last_rise_kpa=whole.last_rise_kpa,
-            strokes=strokes,
+            before=before,
             coolant=coolant,
             whole=whole,
         )

@@ -27,6 +27,8 @@ __all__ = ["GRID", "LOG_SLOW", "NONE", "SLOW_S", "Line", "Problem", "Solved", "s
 SLOW_S = 8.0  # rubber, not air: settling slower than this falls
 LOG_SLOW = math.log(SLOW_S)
 _SLOW_SHARE = 0.02  # of the pressure
+# by how much quick settling may rise: of how much it may fall; of what was let out (gamma - 1)
+_RISES, _WARMS = 0.03, 0.4
 # Gauss-Newton steps in log time constants: the first is no longer, none is; log evidence that is worth one; how many
 _FIRST_STEP, _FURTHEST, _GAIN, _STEPS = 0.5, 0.6, 0.05, 30
 
@@ -48,10 +50,11 @@ class Problem:
         bows_kpa: FloatArray | None = None,
         away: FloatArray | None = None,
         gives: float = 1.0,
+        fell_kpa: float = 0.0,
     ) -> None:
         """bows_kpa (q, n): by what the trace may bend because the leak's law is not known better, each times a standard
         normal coefficient; by ``away`` (q) of them the law has been moved already. gives: hoses settle by so many times
-        what they usually do."""
+        what they usually do. fell_kpa: by so much the pressure had fallen shortly before."""
         b = finder.b
         self.b, self.noise, self.finder = b, noise, finder
         self.white, log_det = finder.whitener(noise)
@@ -72,6 +75,8 @@ class Problem:
         self.one = self.whiten(np.ones(len(b.t)))
         self.slow_kpa = gives * settles_kpa(level_kpa)
         self.fast_kpa = settles_kpa(level_kpa) + 0.3 * abs(rise_kpa)
+        # gas that was pumped in cools; only what was let out has left gas that warms up again
+        self.back_kpa = min(_RISES * self.fast_kpa + _WARMS * fell_kpa, self.fast_kpa)
         self.length_s = float(b.t[-1] + b.half_s[-1])
 
     def whiten(self, values: FloatArray) -> FloatArray:

@@ -31,6 +31,8 @@ __all__ = ["SLOW_S", "TIGHT", "Points", "Problem", "best_three", "moments", "pos
 # where no source is named beside a number: common practice, no source
 _AIR_SHARE, _AIR_SHARE_U = 0.2, 0.115  # of what a change of pressure brings, undone by air's cooling: 0 to gamma - 1
 _RUBBER_SHARE = 0.02  # and by what a hose still gives
+# quicker than this the gauge may lag, and rise after the stroke; else what is quick hardly rises
+_LOG_LAGS = math.log(2.0)
 # sizes below which one is as likely as another: of a leak, kPa/s; of what is to give, in standard deviations of it
 _LEAST_LEAK, _LEAST_GIVE = 0.1 / 60.0, 0.15
 # coolant does not pass what is fine enough, so a system may leak nothing at all: before anything is seen that is as
@@ -86,24 +88,53 @@ class _Leak:
 
 
 def _signs(
-    mean: FloatArray, cov: FloatArray, theta: FloatArray, slow_kpa: float, none: float | None
+    problem: Problem, mean: FloatArray, cov: FloatArray, theta: FloatArray, none: float | None
 ) -> FloatArray:
-    """Slow amplitudes and (unless ``none`` is None) the rate given the prior of sizes: changes means and covariances,
-    and gives the log of the evidence's factor. One after the other, each by its moments. none: prior mass of no leak at
-    all."""
+    """Amplitudes and (unless ``none`` is None) the rate given the prior of their signs and sizes: changes means and
+    covariances, and gives the log of the evidence's factor. One after the other, each by its moments. none: prior mass
+    of no leak at all."""
     log = np.zeros(theta.shape[1])
     slow = theta >= LOG_SLOW
-    for j in range(len(theta) + 1, 0, -1):
-        if j == 1:
-            if none is not None:
-                log += _sign(mean, cov, j, _LEAST_LEAK, none)
-            continue
+    quick = ~slow & (theta > _LOG_LAGS) & (problem.back_kpa < problem.fast_kpa)
+    falls = math.log(2.0 / (1.0 + problem.back_kpa / problem.fast_kpa))
+    for j in range(len(theta) + 1, 1, -1):
         use = np.flatnonzero(slow[j - 2])
         if len(use):
             some_mean, some_cov = mean[:, use], cov[:, :, use]
-            log[use] += _sign(some_mean, some_cov, j, _LEAST_GIVE * slow_kpa) - _GIVE_MASS
+            log[use] += _sign(some_mean, some_cov, j, _LEAST_GIVE * problem.slow_kpa) - _GIVE_MASS
             mean[:, use], cov[:, :, use] = some_mean, some_cov
+        log[quick[j - 2]] += falls
+        use = np.flatnonzero(quick[j - 2] & (mean[j] < _FAR * np.sqrt(np.maximum(cov[j, j], 0.0))))
+        if len(use):
+            some_mean, some_cov = mean[:, use], cov[:, :, use]
+            log[use] += _hardly_rises(some_mean, some_cov, j, problem.back_kpa**-2.0 - problem.fast_kpa**-2.0)
+            mean[:, use], cov[:, :, use] = some_mean, some_cov
+    if none is not None:
+        log += _sign(mean, cov, 1, _LEAST_LEAK, none)
     return log
+
+
+def _to(mean: FloatArray, cov: FloatArray, j: int, value: FloatArray, left: FloatArray) -> None:
+    """Changes means and covariances to those where number ``j`` has the mean ``value`` and the variance ``left``."""
+    var = np.maximum(cov[j, j], 1e-18)
+    column = cov[j] / var
+    mean += column * (value - mean[j])
+    cov -= (column * np.minimum(var - left, 0.9999 * var))[:, None] * column
+
+
+def _hardly_rises(mean: FloatArray, cov: FloatArray, j: int, more: float) -> FloatArray:
+    """The prior of an amplitude, number ``j``, that is more precise by ``more`` (1/kPa^2) below zero than above it:
+    changes means and covariances, and gives the log mass."""
+    m, var = mean[j], np.maximum(cov[j, j], 1e-18)
+    shrunk = 1.0 + more * var
+    falls, fall, fall_var = _sized(m, np.sqrt(var), math.inf)
+    rises, rise, rise_var = _sized(-m / shrunk, np.sqrt(var / shrunk), math.inf)
+    rises = rises - 0.5 * (np.log(shrunk) + more * m * m / shrunk)
+    both = np.logaddexp(falls, rises)
+    share = np.exp(falls - both)
+    value = share * fall - (1.0 - share) * rise
+    _to(mean, cov, j, value, share * (fall_var + fall**2) + (1.0 - share) * (rise_var + rise**2) - value**2)
+    return np.asarray(both)
 
 
 def _sign(mean: FloatArray, cov: FloatArray, j: int, least: float, none: float = 0.0) -> FloatArray:
@@ -119,10 +150,7 @@ def _sign(mean: FloatArray, cov: FloatArray, j: int, least: float, none: float =
         some = np.exp(kept - both)
         left = some * (left + (1.0 - some) * value * value)
         kept, value = both, some * value
-    column = cov[j] / var
-    mean += column * (value - mean[j])
-    shrink = np.minimum(var - left, 0.9999 * var)
-    cov -= (column * shrink)[:, None] * column
+    _to(mean, cov, j, value, left)
     return kept
 
 
@@ -179,7 +207,7 @@ def _with_signs(
     while True:
         use = np.flatnonzero(tried)
         mean, cov = line.whole(found, use)
-        weight = log[use] + _signs(mean, cov, theta[:, use], line.problem.slow_kpa, none)
+        weight = log[use] + _signs(line.problem, mean, cov, theta[:, use], none)
         # what was left out weighs little against these
         most = np.maximum.reduceat(np.where(likely[use], weight, -np.inf), np.searchsorted(use, starts))
         likely = likely | (most <= best - 0.5 * LIKELY)[group]
