@@ -48,9 +48,10 @@ __all__ = ["WARMS_S", "Before", "Case", "HoldCases"]
 # where no source is named beside a number: common practice, no source
 WARMS_S = 25.0  # no longer does gas take to warm up after some was let out
 _STILL = 0.5  # spreads: a law that moves by less is where the trace has it
+_MOVES = 1.0, 6  # where a leak shuts bends a fall sharply: so many spreads at a time, so many times
 # more settles than is likely, in standard deviations: perhaps a leak that shuts. Or air that cools: that takes no
-# longer, and is at most gamma - 1 of what the strokes brought, each less by as long ago as it was
-_TOO_MUCH, _COLD_S, _HEAT = 4.0, 25.0, 0.4
+# longer, and is at most 1 - 1/gamma of the strokes' rises, each less by as long ago as it was
+_TOO_MUCH, _COLD_S, _HEAT = 4.0, 25.0, 0.29
 # some hoses give so many times as much as others, and so likely are they, at odds; no source
 _MORE, _LOG_MORE = 3.0, math.log(0.1)
 # creep that is even in the logarithm of time is so likely, at odds; no source. It takes the place of one slow
@@ -281,8 +282,9 @@ class HoldCases:
         size, tau = np.abs(best.mean[2:, i]), np.exp(best.theta[:, i])
         much = size * np.sqrt(self.problem(replace(case, gives=1.0)).precision(best.theta[:, i]))
         heat = _HEAT * np.exp(-self.before.ages_s / tau[:, None]) @ self.before.rises_kpa
-        cold = (much > _TOO_MUCH) & ((tau > _COLD_S) | (size > heat))
-        return float(much.max(initial=0.0)), None if cold.any() else 0.5 * float(much @ much)
+        large = much > _TOO_MUCH
+        cold = (tau[large] > _COLD_S).any() or float(np.sum(size[large] / np.maximum(heat[large], 1e-9))) > 1.0
+        return float(much.max(initial=0.0)), None if cold else 0.5 * float(much @ much)
 
     def moved(self, cases: list[Case], least: float, known: Noise | None) -> list[Case]:
         """The best of ``cases``, each where the trace has it."""
@@ -292,9 +294,12 @@ class HoldCases:
             if value[first] < max(value.values()) - _BEHIND[0]:
                 break
             case = first
-            for _ in range(2):
+            furthest, turns = _MOVES if first.law.width_kpa > 0.0 else (math.inf, 2)
+            for _ in range(turns):
                 best, i = top(self.look(case))
+                was = away(case.law, case.home)
                 bent = self.problem(case).bent(self.shape(case.law), best.theta[:, i], best.mean[:, i])
+                bent = was + np.clip(bent - was, -furthest, furthest)
                 rate = max(moments(self.look(case))[0], 1e-6)
                 old, case = case, replace(case, law=moved(case.home, bent), rate_kpa_per_s=rate)
                 if float(np.abs(away(case.law, old.law)).max()) < _STILL:

@@ -96,14 +96,12 @@ def _signs(
     log = np.zeros(theta.shape[1])
     slow = theta >= LOG_SLOW
     quick = ~slow & (theta > _LOG_LAGS) & (problem.back_kpa < problem.fast_kpa)
-    falls = math.log(2.0 / (1.0 + problem.back_kpa / problem.fast_kpa))
     for j in range(len(theta) + 1, 1, -1):
         use = np.flatnonzero(slow[j - 2])
         if len(use):
             some_mean, some_cov = mean[:, use], cov[:, :, use]
             log[use] += _sign(some_mean, some_cov, j, _LEAST_GIVE * problem.slow_kpa) - _GIVE_MASS
             mean[:, use], cov[:, :, use] = some_mean, some_cov
-        log[quick[j - 2]] += falls
         use = np.flatnonzero(quick[j - 2] & (mean[j] < _FAR * np.sqrt(np.maximum(cov[j, j], 0.0))))
         if len(use):
             some_mean, some_cov = mean[:, use], cov[:, :, use]
