@@ -293,17 +293,19 @@ class HoldCases:
         for first in sorted(cases, key=lambda case: -value[case])[: _MOST[0]]:
             if value[first] < max(value.values()) - _BEHIND[0]:
                 break
-            case = first
+            tried = [first]
             furthest, turns = _MOVES if first.law.width_kpa > 0.0 else (math.inf, 2)
             for _ in range(turns):
-                best, i = top(self.look(case))
-                was = away(case.law, case.home)
-                bent = self.problem(case).bent(self.shape(case.law), best.theta[:, i], best.mean[:, i])
-                bent = was + np.clip(bent - was, -furthest, furthest)
-                rate = max(moments(self.look(case))[0], 1e-6)
-                old, case = case, replace(case, law=moved(case.home, bent), rate_kpa_per_s=rate)
-                if float(np.abs(away(case.law, old.law)).max()) < _STILL:
+                old = tried[-1]
+                best, i = top(self.look(old))
+                was = away(old.law, old.home)
+                bent = self.problem(old).bent(self.shape(old.law), best.theta[:, i], best.mean[:, i])
+                law = moved(old.home, was + np.clip(bent - was, -furthest, furthest))
+                tried.append(replace(old, law=law, rate_kpa_per_s=max(moments(self.look(old))[0], 1e-6)))
+                if float(np.abs(away(law, old.law)).max()) < _STILL:
                     break
+            # where a leak shuts a step may be one too far
+            case = tried[-1] if turns == 2 else max(tried[1:], key=lambda case: total(self.look(case)))
             out += [replace(case, noise=n) for n in self.noises(case, least, known)]
         return out
 
