@@ -53,7 +53,7 @@ __all__ = ["find_strokes"]
 LONG_S = 0.6  # half of the time over which a lone stroke has to stay
 CLEAR = 12.0  # standard deviations of noise: strokes so steep need no better filter
 ALIKE = 0.25  # autocorrelation of the slope at the cadence, at least
-SMALLEST_KPA = 1.0  # all strokes together: less is no test
+SMALLEST_KPA, SMALLEST_SHARE = 1.0, 0.02  # all strokes together, and of what was there before: less is no test
 MADE_UP_TIMES = 2  # a stroke more is found, and the fall is seen after that one
 SLOW_S = 1.2  # from stroke to stroke: hands may as well be twice as fast
 FWHM_BY_SD = 2.355  # full width at half maximum of a Gaussian, in its standard deviations: 2 sqrt(2 ln 2)
@@ -226,8 +226,9 @@ def _edges(x: Prepared, at: list[int]) -> list[Stroke]:
 def _raised(x: Prepared, c: Rises, chosen: IntArray, level_sd: float) -> bool:
     """Whether the pressure ever went up beyond what noise and drift do."""
     lo, hi = np.searchsorted(x.t, [c.t[chosen[0]] - LAG_S, c.t[chosen[-1]] + LONG_S])
-    top = float(np.max(x.smooth[lo : hi + 1], initial=float(c.before[chosen[0]])))
-    return top - float(c.before[chosen[0]]) > max(SMALLEST_KPA, 6.0 * level_sd)
+    before = float(c.before[chosen[0]])
+    top = float(np.max(x.smooth[lo : hi + 1], initial=before))
+    return top - before > max(SMALLEST_KPA, SMALLEST_SHARE * before, 6.0 * level_sd)
 
 
 def _again(
