@@ -35,6 +35,7 @@ from recorder.analysis.strokes.knocks import (
     without_knocks,
     without_last_alone,
     without_last_trifles,
+    without_more_alike,
     without_trifles,
     without_wavering,
 )
@@ -301,7 +302,7 @@ def find_strokes(x: Prepared, start_s: float, end_s: float, *, may_open: bool) -
         found = without_last_trifles(without_rebounds(x, found))
         found = with_popped(x, found, slope.sd, level_sd, end_s)
         found = with_due(x, with_peaks(x, found, level_sd, end_s), level_sd)
-        found = without_last_alone(x, found)
+        found = without_more_alike(without_last_alone(x, found), c, end_s)
     else:
         found = without_trifles(without_bumps(x, found), level_sd)
     found = without_gone(x, without_knocks(x, found, end_s, may_open=may_open), may_open=may_open)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recorder.analysis.strokes.chain import Rises
 from recorder.analysis.strokes.stroke import PAUSE_S, Stroke
 from recorder.analysis.trace.signal import Prepared
 
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "RINGS_S", "without_bumps", "without_gone", "without_knocks", "without_last_alone", "without_last_trifles",
-    "without_trifles", "without_wavering",
+    "without_more_alike", "without_trifles", "without_wavering",
 ]
 
 # where no source is named beside a number: common practice, no source
@@ -40,6 +41,8 @@ BESIDE, TRIFLE = 4, 0.04  # strokes to each side; of what these bring a hand bri
 ENOUGH, AFTER_S, SAME = 5, 1.2, 0.12  # strokes; after the last one; of its height: where the pressure was
 WILD = 6.0  # standard deviations of a reading: by so much one that is alone stands out
 BEGINS_S = 0.1  # a slope that was averaged begins so much later, or earlier, than the rise itself
+# of a usual stroke: smaller ones may be noise's; after it, and before the release; as steep; so far from each other
+MORE_SMALL, LATER_S, MORE_ALIKE, MORE_APART_S = 0.3, 1.5, 0.8, 5.0
 SWINGS, RECOVERS = 0.33, 0.25  # of its height: below where it was, and back up again
 
 
@@ -113,6 +116,20 @@ def without_last_alone(x: Prepared, strokes: list[Stroke]) -> list[Stroke]:
     wild = high == 1 and last.rise_kpa > WILD * x.sd_kpa
     cools = max(strokes[-2].top_kpa - last.base_kpa, 0.0)  # what fell before goes on falling, ever more slowly
     return strokes[:-1] if wild and -cools - SAME * last.rise_kpa < left < SAME * last.rise_kpa else strokes
+
+
+def without_more_alike(strokes: list[Stroke], c: Rises, end_s: float) -> list[Stroke]:
+    """Without last small rises such as the time after them has more of, ``c``: noise makes those, and one of many comes
+    where the next stroke was due. One knock later on is none of them."""
+    while len(strokes) > 3 and strokes[-1].rise_kpa < MORE_SMALL * _usual(strokes[:-1]):
+        last = strokes[-1]
+        own = float(c.height[(c.t >= last.start_s) & (c.t <= last.end_s)].max(initial=0.0)) or np.inf
+        later = (c.t > last.end_s + LATER_S) & (c.t < end_s - LATER_S)
+        alike = c.t[later & (c.height > MORE_ALIKE * own)]
+        if not len(alike) or float(np.ptp(alike)) < MORE_APART_S:
+            break
+        strokes = strokes[:-1]
+    return strokes
 
 
 def _usual(strokes: list[Stroke]) -> float:
