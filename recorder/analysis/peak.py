@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recorder.analysis.trace.filters import median
 from recorder.model import Quantity
 
 if TYPE_CHECKING:
@@ -16,20 +17,21 @@ __all__ = ["find_peak"]
 # where no source is named beside a number: common practice, no source
 _FLAT_KPA = 1e-9  # a top that bends less is flat but for rounding errors
 _BLUNT_KPA, _BLUNT_KPA_PER_S = 0.2, 2.0  # u of a top that no parabola fits, the wider the readings are apart
+_CLIMBS_KPA, _CLIMBS = 1.0, 6.0  # by so much, and so many standard deviations of a reading, a hold rises plainly
 _TOP_S = 1.0  # after a hold began its last stroke may still have its top
 
 
 def find_peak(x: Prepared, end_s: float, falls: tuple[float, float] | None) -> Quantity:
     """The peak (kPa, zero-corrected) up to ``end_s``, and when: a parabola through the readings about the highest
     smooth one. falls: a hold in which the pressure does not rise, so what stands above where it began is a knock, or
-    noise."""
+    noise; unless it ends higher than it began."""
     many = int(np.searchsorted(x.t, end_s, "right"))
     t, p = x.t[:many], x.p[:many]
     width = max(round(0.05 / x.dt_s), 1)
     mean = np.convolve(p, np.ones(width) / width, "same") if width > 1 else p
     if width > 1 and len(mean) > 2 * width:
         mean[:width], mean[-width:] = p[:width].min(), p[-width:].min()
-    if falls is not None:
+    if falls is not None and not _climbs(x, *falls):
         mean = np.where((t > falls[0] + _TOP_S) & (t <= falls[1]), -np.inf, mean)
     k = int(np.argmax(mean))
     first, last = np.searchsorted(t, [t[k] - 0.2, t[k] + 0.2])
@@ -54,3 +56,10 @@ def find_peak(x: Prepared, end_s: float, falls: tuple[float, float] | None) -> Q
         top = level + tilt * at + bend * at * at
         return Quantity(top, float(np.hypot(u, 0.1)), "kPa", float(t[k]) + at * half_s)
     return Quantity(float(mean[k]), float(np.hypot(sd, _BLUNT_KPA + _BLUNT_KPA_PER_S * x.dt_s)), "kPa", float(t[k]))
+
+
+def _climbs(x: Prepared, start_s: float, end_s: float) -> bool:
+    """Whether the pressure is higher in the last part of that time (s) than in its first."""
+    part = x.smooth[(x.t >= start_s) & (x.t <= end_s)]
+    some = max(len(part) // 5, 1)
+    return len(part) > 0 and median(part[-some:]) - median(part[:some]) > max(_CLIMBS_KPA, _CLIMBS * x.sd_kpa)
