@@ -118,6 +118,8 @@ def sensor_scale_kpa(text: str, unit: str) -> float:
 def read_text(path: str, do: str, *, piped: bool = False) -> str:
     """The text of a file that was named, UTF-8 with or without a byte order mark, as some editors put one in. piped:
     ``-`` is what comes from the keyboard or a pipe. FileError."""
+    if piped and path == "-" and sys.stdin is None:
+        raise FileError("cannot be read (standard input is closed)", path=path, do="name a file")
     try:
         return sys.stdin.read() if piped and path == "-" else Path(path).read_text("utf-8-sig")
     except (OSError, UnicodeDecodeError) as err:
