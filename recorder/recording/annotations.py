@@ -50,10 +50,13 @@ def _finite(text: str) -> float:
     return value
 
 
+_JSON = json.JSONDecoder(parse_constant=_refuse, parse_float=_finite)
+
+
 def load_json(text: str) -> Any:
     """JSON of RFC 8259 only: no NaN, no infinity. ValueError for whatever cannot be used."""
     try:
-        return json.loads(text, parse_constant=_refuse, parse_float=_finite)
+        return _JSON.decode(text)
     except json.JSONDecodeError as err:  # its own words name a line and a column of this text, not of the file
         raise ValueError(f"no JSON from its character {err.pos + 1} on") from None
     except RecursionError:
