@@ -175,15 +175,20 @@ def load_settings(path: str | os.PathLike[str] | None = None) -> Settings:
         raise FileError(
             f"cannot be read ({err.strerror or err})", path=str(file), do="check the file"
         ) from None
+    do = "write one 'key = \"value\"' a line"
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as err:
         found = re.search(r"at line (\d+)", str(err))
         what = re.sub(r"\s*\(at .*\)$", "", str(err))
         raise FileError(
-            f"is not valid TOML: {what}", path=str(file), line=int(found[1]) if found else 0,
-            do="write one 'key = \"value\"' a line",
+            f"is not valid TOML: {what}", path=str(file), line=int(found[1]) if found else 0, do=do,
         ) from None
+    except ValueError:  # of a whole number that Python does not read
+        longest = max(enumerate(text.splitlines(), 1), key=lambda line: sum(c.isdigit() for c in line[1]))
+        raise FileError("has a number of too many digits", path=str(file), line=longest[0], do=do) from None
+    except RecursionError:
+        raise FileError("is nested too deep", path=str(file), do=do) from None
     return _checked(data, text, file)
 
 
@@ -244,6 +249,8 @@ def _checked(data: Mapping[str, Any], text: str, file: Path) -> Settings:
     common, by_test = _limits(data.get("limits", {}), refuse)
 
     def beside(key: str) -> str | None:
+        if "\0" in data.get(key, ""):
+            raise refuse(f"'{key}' is {as_written(data[key])}, which is no name of a file", key, "write its name")
         try:
             return str(file.parent / Path(data[key]).expanduser()) if key in data else None
         except RuntimeError:

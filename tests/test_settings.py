@@ -106,6 +106,9 @@ def test_both_ends_of_a_target_may_be_raised_and_have_to_agree(tmp_path: Path) -
         ("[shop]\nname = 'x'\ntime_zone = 'Nowhere/Town'\n", 3, "Nowhere/Town"),
         ("[shop]\ntime_zone = '../../etc/passwd'\n", 2, "time zone"),
         ("[shop]\ntime_zone = ''\n", 2, "time zone"),
+        ('\nbaud = ' + "9" * 5000, 2, "too many digits"),
+        ('unit = "kPa"\nfolder = "a\\u0000b"\n', 2, "no name of a file"),
+        ('calibration = "a\\u0000b"\n', 1, "no name of a file"),
     ],
 )
 def test_refusals_name_file_and_line(tmp_path: Path, text: str, line: int, word: str) -> None:
@@ -114,6 +117,12 @@ def test_refusals_name_file_and_line(tmp_path: Path, text: str, line: int, word:
         load_settings(path)
     said = str(caught.value)
     assert said.startswith(f"{path}, line {line}: ") and word in said and "\n" not in said
+
+
+def test_nested_without_end_it_is_one_line(tmp_path: Path) -> None:
+    path = write(tmp_path, f"limits = {'[' * 5000}{']' * 5000}\n")
+    with pytest.raises(FileError, match=r"recorder\.toml: .*nested too deep; write one 'key"):
+        load_settings(path)
 
 
 def test_the_file_is_found_in_the_current_folder_then_in_the_users(

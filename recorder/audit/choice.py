@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
+from recorder.audit.copies import OfOneId
 from recorder.audit.row import AuditRow
 from recorder.moments import job_key, moment
 
@@ -32,7 +33,7 @@ class Choice:
     left_out: int = 0
     wrong: list[str] = field(default_factory=list)
     across: list[tuple[str, str]] = field(default_factory=list)
-    _taken: dict[str, tuple[str, str, bool]] = field(default_factory=dict)  # by id: first file, the one that counts
+    _taken: OfOneId = field(default_factory=OfOneId)
     _others: dict[str, str] = field(default_factory=dict)  # by id: the first that was left out
 
     @property
@@ -66,22 +67,15 @@ class Choice:
                 self.wrong.append(row.file)
             if own is not None:
                 self._others.setdefault(own, row.file)
-                if own in self._taken:
-                    self.across.append((self._taken[own][0], row.file))
+                first = self._taken.first(own)
+                if first is not None:
+                    self.across.append((first, row.file))
             return None
         if own is None:
             return row
-        whole = row.intact is True
         if own in self._others:
             self.across.append((row.file, self._others[own]))
-        if own not in self._taken:
-            self._taken[own] = row.file, row.file, whole
-            return replace(row, same_id=None, counts_as=None)
-        first, counts, is_whole = self._taken[own]
-        if whole and not is_whole:
-            counts = row.file
-            self._taken[own] = first, counts, True
-        return replace(row, same_id=first, counts_as=counts)
+        return self._taken.of(row)
 
     def to_json(self) -> Mapping[str, Any]:
         asked = {"job": self.job, "adapter": self.adapter, "since": self.since and self.since.isoformat(),

@@ -57,20 +57,25 @@ def _audit_chunk(url: str, paths: Sequence[str]) -> list[AuditRow]:
 def _is_ledger(fs: Any, path: str) -> bool:
     if path.rsplit("/", 1)[-1] != LEDGER:
         return False
-    return begins_ledger(fs.cat_file(path, start=0, end=HEAD_BYTES))
+    try:
+        return begins_ledger(fs.cat_file(path, start=0, end=HEAD_BYTES))
+    except OSError:  # then it is a file that cannot be read, as on one machine
+        return False
 
 
 def audit_store(url: str, client: Any) -> Iterator[AuditRow]:
     """Every recording below a folder of a store, in order of name.
 
     url: a path that all workers see, or any URL of fsspec such as ``s3://shop/recordings``.
-    client: a ``dask.distributed.Client``.
+    client: a ``dask.distributed.Client``. FileError where there is no such folder.
     """
     return marked_copies(_rows(url, client))
 
 
 def _rows(url: str, client: Any) -> Iterator[AuditRow]:
     fs, root = _filesystem(url)
+    if not fs.exists(root):  # what is looked for in it is nothing, without a word
+        raise FileError("there is no such folder", path=url, do="check the address")
     found = (p for p in fs.find(root) if p.lower().endswith(".csv") and not _is_ledger(fs, p))
     names = iter(sorted(found, key=lambda p: (p.split("/")[:-1], p)))  # the order of find_recordings
     waiting: deque[Any] = deque()

@@ -13,7 +13,7 @@ import click
 
 from recorder import report
 from recorder.cli._tables import wrapped
-from recorder.errors import FileError, RecorderError, SettingError, printable
+from recorder.errors import FileError, RecorderError, SettingError, fault_of, printable
 from recorder.limits import limit_name
 from recorder.units import (
     LIKELY_FULL_SCALE_KPA,
@@ -32,8 +32,8 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Number", "analysed", "both_ways", "checked_unit", "colour_on", "dump", "json_line", "limits_of",
-    "load_calibration", "not_complete", "ports_found", "print_judgement", "read_text", "sensor_scale_kpa", "typed",
-    "without_ledgers",
+    "load_calibration", "not_complete", "of_one_file", "ports_found", "print_judgement", "read_text",
+    "sensor_scale_kpa", "typed", "without_ledgers",
 ]
 
 _COLOURS = {"pass": "green", "fail": "red", "undecided": "yellow", "void": "yellow"}
@@ -118,6 +118,8 @@ def sensor_scale_kpa(text: str, unit: str) -> float:
 def read_text(path: str, do: str, *, piped: bool = False) -> str:
     """The text of a file that was named, UTF-8 with or without a byte order mark, as some editors put one in. piped:
     ``-`` is what comes from the keyboard or a pipe. FileError."""
+    if piped and path == "-" and sys.stdin is None:
+        raise FileError("cannot be read (standard input is closed)", path=path, do="name a file")
     try:
         return sys.stdin.read() if piped and path == "-" else Path(path).read_text("utf-8-sig")
     except (OSError, UnicodeDecodeError) as err:
@@ -145,6 +147,16 @@ def ports_found() -> str:
 
     found = ", ".join(port.url for port in list_ports())
     return f"give --port with one of: {found}" if found else "plug the adapter in; no serial port was found"
+
+
+def of_one_file(err: Exception, file: str, done: str) -> str:
+    """What is said of one of many files, which is no reason to stop: the error, or that the file cannot be ``done`` for
+    a fault of the program, which is raised where that is asked for."""
+    if isinstance(err, RecorderError):
+        return str(err)
+    if os.environ.get("RECORDER_DEBUG"):
+        raise err
+    return printable(f"{file}: it cannot be {done}: {fault_of(err)}")
 
 
 def without_ledgers(files: Iterable[_Path]) -> list[_Path]:

@@ -11,6 +11,7 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
+from io import TextIOWrapper
 from itertools import pairwise
 from typing import TYPE_CHECKING, Literal
 
@@ -197,11 +198,16 @@ def live_pairs(
     announce its own. adapter_id: whose calibration it is to be; SettingError where another one announces itself.
     remark: what else is said before the first of them.
     Raises OpenError, SilentAdapter, WrongSpeed; what goes wrong at one step is said, and costs
-    that step only. Where it ends before its time, what was taken is said."""
+    that step only. Where it ends before its time, whatever the reason, what was taken is said."""
+    if sys.stdin is None:
+        raise SettingError("there is no keyboard to type the references on: standard input is closed",
+                           do="give a file of pairs")
+    if isinstance(sys.stdin, TextIOWrapper):  # a letter of another encoding is a slip, and no end
+        sys.stdin.reconfigure(errors="backslashreplace")
     out = Taken()
     try:
         _take(out, url, baud, seconds, unit, bare_unit, full_scale_counts, adapter_id, remark)
-    except (KeyboardInterrupt, RecorderError):
+    except BaseException:
         say_pairs(out.pairs, unit, bare_unit)
         raise
     return out

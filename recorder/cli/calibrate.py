@@ -5,10 +5,10 @@ from __future__ import annotations
 import json
 import math
 import os
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -171,12 +171,7 @@ def _write(path: str, text: str) -> None:
 @click.option("-o", "--output", metavar="FILE", help="Write the calibration file; needs --reference-u.")
 @click.option("--due", metavar="DATE", help="When it is due again (default: in 12 months).")
 @click.option("--json", "as_json", is_flag=True, help="Print the calibration as one line of JSON.")
-def command(
-    pairs_file: str | None, url: str | None, unit: str, bare: str | None, full_scale: str | None,
-    full_scale_counts: float | None,
-    reference: str | None, reference_u: str | None, reference_full_scale: str | None, adapter_id: str | None,
-    seconds: float, baud: int | None, output: str | None, due: str | None, as_json: bool,
-) -> None:
+def command(**given: Any) -> None:
     """Make a calibration from pairs of reference pressure and reading.
 
     Without a file the adapter is read live, on --port or the settings file's port, and the ratio is printed at
@@ -189,55 +184,93 @@ def command(
     """
     from recorder import calibration
 
-    if pairs_file is None:
-        settings = load_settings()
-        url, baud = url or settings.port, baud or settings.baud
-    if (pairs_file is None) == (url is None):
-        raise click.UsageError("Give a file of pairs, or --port to read the adapter.")
-    if bare is not None and (full_scale is not None or full_scale_counts is not None):
-        raise click.UsageError("--bare readings are pressures: they have no --full-scale and no counts.")
-    _check_counts(full_scale_counts)
-    _check_u(output, reference_u)
-    u = reference_u_kpa(reference_u, reference_full_scale, unit)
-    kpa = sensor_scale_kpa(full_scale, unit) if full_scale is not None else None
+    asked = _asked(given)
+    u = reference_u_kpa(asked.reference_u, asked.reference_full_scale, asked.unit)
+    kpa = sensor_scale_kpa(asked.full_scale, asked.unit) if asked.full_scale is not None else None
     today = datetime.now(UTC).date()
-    due_day = _due_day(due, today)
-    _check_id(adapter_id)
-    _check_place(output)
-    if pairs_file is None:
-        # at the bench, and not after half an hour of it
-        remark = "" if output is not None else ("No file will be written: -o FILE, with --reference-u, writes one. "
-                                                "What is taken is said at the end, as lines to make it from.")
-        taken = live_pairs(str(url), baud or USUAL_BAUD, seconds, unit, bare, full_scale_counts, adapter_id,
-                           remark=remark)
-    else:
-        text = read_text(pairs_file, "check the name", piped=True)
-        taken = Taken(parse_pairs(text, pairs_file, unit, full_scale_counts, bare),
-                      resolution=1.0 / full_scale_counts if full_scale_counts else 0.0)
+    due, bare = _due_day(asked.due, today), asked.bare is not None
+    _check_id(asked.adapter_id)
+    _check_place(asked.output)
+    taken = _taken(asked)
     try:
-        fit = _fitted(taken, pairs_file or str(url), u, kpa, unit, bare, full_scale_counts)
+        fit = _fitted(taken, asked, u, kpa)
         noise_kpa = taken.noise_kpa(fit.coefficients_kpa)
         cal = Calibration(
             fit.coefficients_kpa, fit.standard_uncertainty_kpa, today.isoformat(),
-            None if reference is None else as_typed(reference), due_day.isoformat(), adapter_id or taken.adapter_id,
-            bare is not None,
+            None if asked.reference is None else as_typed(asked.reference), due.isoformat(),
+            asked.adapter_id or taken.adapter_id, bare,
         )
-        details = calibration.details(fit, bare=bare is not None, noise_kpa=noise_kpa)
-        if output is not None:
-            _write(output, calibration.to_file_text(cal, details))
+        details = calibration.details(fit, bare=bare, noise_kpa=noise_kpa)
+        if asked.output is not None:
+            _write(asked.output, calibration.to_file_text(cal, details))
     except (SettingError, StorageError):
-        if pairs_file is None:
-            say_pairs(taken.pairs, unit, bare)
+        if asked.live:
+            say_pairs(taken.pairs, asked.unit, asked.bare)
         raise
-    if pairs_file is None and output is None:
-        say_pairs(taken.pairs, unit, bare)
-    if as_json:
+    if asked.live and asked.output is None:
+        say_pairs(taken.pairs, asked.unit, asked.bare)
+    if asked.as_json:
         body = {"calibration-format": calibration.FORMAT, **cal.to_json(), "details": details}
         put_data(json.dumps(body, ensure_ascii=False, allow_nan=False))
         return
-    for line in _lines(fit, unit, today.isoformat(), due_day.isoformat(), bare is not None, noise_kpa):
+    for line in _lines(fit, asked.unit, today.isoformat(), due.isoformat(), bare, noise_kpa):
         click.echo(line)
-    _say_file(output)
+    _say_file(asked.output)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Asked:
+    """The options, by the names that click has for them; of port and speed the settings file's where none was given."""
+
+    pairs_file: str | None
+    url: str | None
+    unit: str
+    bare: str | None
+    full_scale: str | None
+    full_scale_counts: float | None
+    reference: str | None
+    reference_u: str | None
+    reference_full_scale: str | None
+    adapter_id: str | None
+    seconds: float
+    baud: int | None
+    output: str | None
+    due: str | None
+    as_json: bool
+
+    @property
+    def live(self) -> bool:
+        """Whether the adapter is read, and no file."""
+        return self.pairs_file is None
+
+
+def _asked(given: dict[str, Any]) -> _Asked:
+    """UsageError, SettingError where options do not go together."""
+    asked = _Asked(**given)
+    if asked.live:
+        settings = load_settings()
+        asked = replace(asked, url=asked.url or settings.port, baud=asked.baud or settings.baud)
+    if asked.live == (asked.url is None):
+        raise click.UsageError("Give a file of pairs, or --port to read the adapter.")
+    if asked.bare is not None and (asked.full_scale is not None or asked.full_scale_counts is not None):
+        raise click.UsageError("--bare readings are pressures: they have no --full-scale and no counts.")
+    _check_counts(asked.full_scale_counts)
+    _check_u(asked.output, asked.reference_u)
+    return asked
+
+
+def _taken(asked: _Asked) -> Taken:
+    """The pairs, read live or from the file. RecorderError."""
+    counts = asked.full_scale_counts
+    if asked.pairs_file is not None:
+        text = read_text(asked.pairs_file, "check the name", piped=True)
+        return Taken(parse_pairs(text, asked.pairs_file, asked.unit, counts, asked.bare),
+                     resolution=1.0 / counts if counts else 0.0)
+    # at the bench, and not after half an hour of it
+    remark = "" if asked.output is not None else ("No file will be written: -o FILE, with --reference-u, writes one. "
+                                                  "What is taken is said at the end, as lines to make it from.")
+    return live_pairs(str(asked.url), asked.baud or USUAL_BAUD, asked.seconds, asked.unit, asked.bare, counts,
+                      asked.adapter_id, remark=remark)
 
 
 def _say_file(output: str | None) -> None:
@@ -247,22 +280,20 @@ def _say_file(output: str | None) -> None:
         click.echo("no file was written: -o FILE writes one")
 
 
-def _fitted(
-    taken: Taken, where: str, u_kpa: float, full_scale_kpa: float | None, unit: str, bare: str | None,
-    full_scale_counts: float | None,
-) -> CalibrationFit:
-    """The fit, with what is odd about its zero among the notes. SettingError, in the user's unit and with ``where``."""
+def _fitted(taken: Taken, asked: _Asked, u_kpa: float, full_scale_kpa: float | None) -> CalibrationFit:
+    """The fit, with what is odd about its zero among the notes. SettingError, in the user's unit and with the file or
+    port that the pairs are of."""
     from recorder import calibration
 
     try:
         fit = calibration.fit(
             taken.pairs, reference_u_kpa=u_kpa, full_scale_kpa=full_scale_kpa, resolution=taken.resolution,
-            bare=bare is not None,
+            bare=asked.bare is not None,
         )
     except SettingError as err:
-        what = report.in_unit(err.what, unit) if isinstance(err, calibration.StrayPair) else err.what
-        raise SettingError(what, where=where, do=err.do) from None
-    odd = None if bare is not None else _odd_zero(fit, full_scale_counts)
+        what = report.in_unit(err.what, asked.unit) if isinstance(err, calibration.StrayPair) else err.what
+        raise SettingError(what, where=asked.pairs_file or str(asked.url), do=err.do) from None
+    odd = None if asked.bare is not None else _odd_zero(fit, asked.full_scale_counts)
     return fit if odd is None else replace(fit, notes=(*fit.notes, odd))
 
 

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import click
 
-from recorder.cli._common import json_line, without_ledgers
+from recorder.cli._common import json_line, of_one_file, without_ledgers
 from recorder.cli._plain import put_data
-from recorder.errors import FileError, RecorderError, SettingError, printable
+from recorder.errors import FileError, SettingError, printable
 
 __all__ = ["command"]
 
@@ -51,11 +51,11 @@ def command(files: tuple[str, ...], form: str, folder: str | None, skip_existing
             _write(file, target, form)
         except SettingError:
             raise  # the same for every file: a package is missing
-        except RecorderError as err:
-            failed = True
+        except Exception as err:
+            failed, said = True, of_one_file(err, file, "exported")
             if as_json:
-                put_data(json_line({"file": file, "error": str(err)}))
-            click.echo(str(err), err=True)
+                put_data(json_line({"file": file, "error": said}))
+            click.echo(said, err=True)
             continue
         written.add(target)
         if as_json:

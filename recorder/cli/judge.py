@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Iterator, Sequence
 from typing import Any
 
@@ -14,11 +13,12 @@ from recorder.cli import _options
 from recorder.cli._common import (
     dump,
     json_line,
+    of_one_file,
     print_judgement,
     without_ledgers,
 )
 from recorder.cli._plain import put_data
-from recorder.errors import RecorderError, fault_of, printable
+from recorder.errors import RecorderError, printable
 
 __all__ = ["command"]
 
@@ -94,9 +94,7 @@ def _judged(name: str) -> _Judged:
     try:
         return _judged_again(name)
     except Exception as err:
-        if os.environ.get("RECORDER_DEBUG"):
-            raise
-        return f"{name}: it cannot be judged: {fault_of(err)}"
+        return of_one_file(err, name, "judged")
 
 
 def _judged_again(name: str) -> _Judged:

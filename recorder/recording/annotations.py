@@ -20,7 +20,8 @@ from recorder.model import (
 from recorder.recording.procedure import with_air_pressure
 from recorder.units import marking_from_json
 
-__all__ = ["FORMAT", "annotation_line", "ended", "header_from", "header_text", "load_json", "shown", "split_line"]
+__all__ = ["FORMAT", "annotation_line", "ended", "header_from", "header_text", "load_json", "load_value", "shown",
+           "split_line"]
 
 FORMAT = 1
 _HIGHEST_MARKING_KPA = 1000.0  # as the limits: far beyond any test; common practice, no source
@@ -49,10 +50,13 @@ def _finite(text: str) -> float:
     return value
 
 
+_JSON = json.JSONDecoder(parse_constant=_refuse, parse_float=_finite)
+
+
 def load_json(text: str) -> Any:
     """JSON of RFC 8259 only: no NaN, no infinity. ValueError for whatever cannot be used."""
     try:
-        return json.loads(text, parse_constant=_refuse, parse_float=_finite)
+        return _JSON.decode(text)
     except json.JSONDecodeError as err:  # its own words name a line and a column of this text, not of the file
         raise ValueError(f"no JSON from its character {err.pos + 1} on") from None
     except RecursionError:
@@ -165,14 +169,15 @@ def shown(text: str) -> str:
     return text if len(text) <= _LONGEST_SHOWN else text[: _LONGEST_SHOWN - 3] + "..."
 
 
-def _given(name: str, text: str) -> Any:
-    """The value of a known annotation. Of a job or an id a number is its text."""
+def load_value(name: str, text: str) -> Any:
+    """What an annotation of this name has. Of a job or an id a number is its text. ValueError as of ``load_json``."""
     if name in ("id", "job") and _BARE_NUMBER.fullmatch(text):
         return text
-    return _value(name, load_json(text))
+    return load_json(text)
 
 
 def _value(name: str, value: Any) -> Any:
+    """The value of a known annotation, as the header has it."""
     if name == "recording-format":
         if value != FORMAT:
             raise ValueError(f"this program reads format {FORMAT}")
@@ -208,7 +213,7 @@ def header_from(annotations: list[tuple[str, str, int]], path: str) -> tuple[Hea
         if name in known:
             raise FileError(f"'{name}' is given twice", path=path, line=line, do="remove one of the lines")
         try:
-            known[name] = _given(name, text)
+            known[name] = _value(name, load_value(name, text))
         except RecorderError as err:
             raise FileError(f"'{name}': {err.what}", path=path, line=line, do=err.do) from None
         except (ValueError, TypeError, OverflowError) as err:

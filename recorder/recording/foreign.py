@@ -50,7 +50,7 @@ def foreign_columns(data: bytes, rows: int, path: str) -> dict[str, list[str]]:
     body = (line for line in _lines(data) if line.strip() and not line.startswith("#"))
     next(body)
     for line, _ in zip(body, range(rows), strict=False):
-        cells = next(csv.reader([line]))
+        cells = next(csv.reader([line])) if '"' in line else line.split(",")  # as the reader cuts: a CR may be in one
         for i, name in wanted:
             out[name].append(cells[i] if i < len(cells) else "")
     if len(out[wanted[0][1]]) < rows:

@@ -14,8 +14,14 @@ from recorder.units import pressure_factor_kpa
 __all__ = ["codes", "hold_answered", "in_unit", "notes", "reasons", "summary", "warning"]
 
 
+def _listed(judgement: Mapping[str, Any], name: str) -> list[Mapping[str, Any]]:
+    """The objects in a list of it; none where something else stands there, as another program may have stored."""
+    found = judgement.get(name)
+    return [one for one in found if isinstance(one, Mapping)] if isinstance(found, list | tuple) else []
+
+
 def _reasons(judgement: Mapping[str, Any]) -> list[Mapping[str, Any]]:
-    found = [reason for reason in judgement.get("reasons") or () if isinstance(reason, Mapping)]
+    found = _listed(judgement, "reasons")
     return sorted(found, key=lambda reason: reason.get("code") != "over-limit")  # whatever else, that one comes first
 
 
@@ -42,7 +48,7 @@ def warning(judgement: Mapping[str, Any]) -> str:
 
 def notes(judgement: Mapping[str, Any]) -> list[Mapping[str, Any]]:
     """The notes, ``{"code", "text"}`` each."""
-    return [note for note in judgement.get("notes") or () if isinstance(note, Mapping)]
+    return _listed(judgement, "notes")
 
 
 def _head(judgement: Mapping[str, Any]) -> str:

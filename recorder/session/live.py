@@ -210,7 +210,7 @@ class Session(Parts):
         if view is None or not self._whose.begun:
             return False
         silent = self._patience.over(now) and not len(self._whose.held)
-        return self._after_hold.over(view, silent=silent, judge=self.analyser.judgement)
+        return self._after_hold.over(view, silent=silent, judge=lambda: self._kept(self.analyser.judgement))
 
     # ------------------------------------------------------------ the file
 

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from recorder.analysis import Analyser, Setup
-from recorder.analysis.phases.stretches import TRANSITIONS
+from recorder.analysis.phases.transitions import TRANSITIONS
 from recorder.limits import resolve
 from recorder.units import parse_marking
 

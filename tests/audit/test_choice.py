@@ -191,3 +191,14 @@ def test_jobs_that_are_open_or_of_some_days(shop: Path) -> None:
         text = run("jobs", shop, *asked).stdout
         assert (f"; {2 - len(names)} left out" in text) is (len(names) < 2)
     assert "left out" not in run("jobs", shop).stdout
+
+
+def test_the_first_of_one_id_is_named_whichever_counts() -> None:
+    choice = Choice(job="van")
+    sums = {"a.csv": "a" * 64, "b.csv": "b" * 64, "c.csv": "c" * 64}
+    rows = [AuditRow(file, id="1", job=job, intact=whole, file_sha256=sums[file])
+            for file, job, whole in (("a.csv", "van", None), ("b.csv", "van", True), ("c.csv", "estate", True))]
+    taken = [row for row in map(choice.of, marked_copies(rows)) if row is not None]
+    assert [(row.file, row.same_id, row.counts_as) for row in taken] == \
+        [("a.csv", None, None), ("b.csv", "a.csv", "b.csv")]
+    assert choice.across == [("a.csv", "c.csv")]

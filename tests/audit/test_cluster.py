@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import distributed
@@ -14,7 +15,7 @@ import pytest
 
 from recorder.audit import Totals, audit_folder
 from recorder.audit.cluster import audit_store
-from recorder.errors import SettingError
+from recorder.errors import FileError, SettingError
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 from made import make
@@ -79,3 +80,33 @@ def test_an_object_store(shop: Path) -> None:
 def test_a_store_that_is_none() -> None:
     with pytest.raises(SettingError):
         list(audit_store("nostore://x", None))
+
+
+class AtOnce:
+    """Runs here, when it is asked to."""
+
+    def submit(self, work: Any, *given: Any, pure: bool) -> Any:
+        return SimpleNamespace(result=lambda: work(*given))
+
+
+def test_a_folder_that_is_not_there_is_no_empty_one(tmp_path: Path) -> None:
+    """A slip in the address looked like a shop that has no recordings."""
+    for url in ((tmp_path / "none").as_uri(), "memory://none"):
+        with pytest.raises(FileError, match=r"none: there is no such folder; check the address"):
+            list(audit_store(url, AtOnce()))
+    assert list(audit_store(tmp_path.as_uri(), AtOnce())) == []
+
+
+def test_a_ledger_that_cannot_be_read_is_a_row_as_on_one_machine(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import fsspec
+
+    (tmp_path / "ledger.csv").touch()
+
+    def refused(*_: Any, **__: Any) -> bytes:
+        raise PermissionError(13, "not for you")
+
+    monkeypatch.setattr(fsspec.get_filesystem_class("file"), "cat_file", refused)
+    [row] = audit_store(tmp_path.as_uri(), AtOnce())
+    assert row.file.endswith("ledger.csv") and "not for you" in (row.error or "")

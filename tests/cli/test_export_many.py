@@ -13,6 +13,8 @@ import pytest
 from click.testing import CliRunner, Result
 
 from recorder.cli import main
+from recorder.model import Recording
+from recorder.recording import export
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 from made import make
@@ -52,6 +54,25 @@ def test_json_gives_the_error_in_its_place(shop: list[Path]) -> None:
     lines = [json.loads(line) for line in done.stdout.splitlines()]
     assert [line["file"] for line in lines] == list(map(str, shop))
     assert ["error" in line for line in lines] == [False, False, True, True, False] and done.exit_code == 2
+
+
+def test_a_fault_of_the_program_at_one_file_stops_no_other(
+    shop: list[Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write = export.write_sheet
+
+    def broken(found: Recording, target: Path) -> Path:
+        if found.path == str(shop[0]):
+            raise ZeroDivisionError("by nothing")
+        return write(found, target)
+
+    monkeypatch.setattr(export, "write_sheet", broken)
+    monkeypatch.delenv("RECORDER_DEBUG", raising=False)
+    done = run("export", "--to", "sheet", "--json", *shop[:2])
+    assert done.exit_code == 2 and ["error" in line for line in done.stdout.splitlines()] == [True, False]
+    assert done.stderr.startswith(f"{shop[0]}: it cannot be exported: a fault in the program (ZeroDivisionError")
+    monkeypatch.setenv("RECORDER_DEBUG", "1")
+    assert isinstance(run("export", "--to", "sheet", shop[0]).exception, ZeroDivisionError)
 
 
 def test_what_was_exported_before_is_passed_over(shop: list[Path], tmp_path: Path) -> None:

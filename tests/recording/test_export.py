@@ -117,6 +117,17 @@ def test_the_spreadsheet_keeps_what_other_programs_added(tmp_path: Path) -> None
     assert rows[head + 2][2:] == ["", "'=1+1", "x"]
 
 
+@pytest.mark.parametrize("cell", ["a\rb", "\ra", "a\x00b", "a\u2028b\x0c"])
+def test_signs_within_a_text_of_another_program_are_kept(tmp_path: Path, cell: str) -> None:
+    """A bare CR ends no line of a recording: the table of it is read, and so it has to be written."""
+    pq = pytest.importorskip("pyarrow.parquet")
+    path = tmp_path / "odd.csv"
+    path.write_bytes(f'# test: "cap"\ntime_s,pressure_kPa,note,more\n0,1.5,{cell},x\n0.5,1.6,b,y\n'.encode())
+    table = pq.read_table(write_parquet(read(path), tmp_path / "x.parquet"))
+    assert table["note"].to_pylist() == [cell, "b"] and table["more"].to_pylist() == ["x", "y"]
+    assert len(write_sheet(read(path), tmp_path / "x.txt").read_text("utf-8-sig").splitlines()) == 7
+
+
 def test_a_file_that_was_cut_shorter_meanwhile_is_no_export(tmp_path: Path) -> None:
     path = tmp_path / "odd.csv"
     path.write_text(ODD, "utf-8")

@@ -8,8 +8,9 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from recorder.analysis import Setup, judge, live
+from recorder.analysis import Analyser, Setup, judge, live
 from recorder.errors import RunError
+from recorder.model import Judgement
 from recorder.recording import read
 from recorder.rig import demo, simulate
 from recorder.session import Session, SessionConfig
@@ -79,3 +80,34 @@ def test_a_live_view_that_breaks_costs_no_row(tmp_path: Path, monkeypatch: pytes
     done = session.stop("ended by hand")
     assert done.path is not None and read(done.path, strict=True).intact is True
     assert len(read(done.path).rows) == len(trace.time_s[::5]) and done.judgement["outcome"] == "pass"
+
+
+def test_a_judgement_that_breaks_while_the_test_runs_is_told_and_costs_no_row(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is asked for when nothing comes any more after the hold."""
+    trace = simulate(demo()[0].scene)
+
+    def breaks(analyser: Analyser) -> Judgement:
+        raise TypeError("made up")
+
+    monkeypatch.setattr(Analyser, "judgement", breaks)
+    port = FedPort()
+    session = Session(SessionConfig("cap", parse_marking("16 psi"), bare_unit="kPa"), port=port, folder=tmp_path,
+                      clock=lambda: port.now)
+    began = port.now
+    port.send(b"0\n")
+    until = trace.truth.hold_end_s - 0.2
+    rows = [row for row in zip(trace.time_s[::5].tolist(), trace.pressure_kpa[::5].tolist(), strict=True)
+            if row[0] < until]
+    for time_s, kpa in rows:
+        port.now = began + time_s
+        port.send(b"%.3f\n" % kpa)
+        session.step()
+        session.view()
+    assert session.broken is None
+    port.now += 20.0
+    session.step()
+    said = str(session.broken)
+    assert "the analysis broke (TypeError: made up)" in said and "raw rows are kept" in said
+    assert session.path is not None and len(read(session.path).rows) == len(rows)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable
 from datetime import date
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -54,6 +55,32 @@ def test_an_adapter_is_listened_to_and_judged(window: MainWindow, qtbot: QtBot) 
     assert place.link is None  # the port is not held behind one's back
     window.testing.start_test()
     assert window.testing.active, window.banner.text()
+
+
+def test_a_report_that_comes_late_is_not_of_the_adapter_after_it(
+    window: MainWindow, qtbot: QtBot, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is made beside the window; by the time it is there another adapter may be listened to."""
+    choose(window, "cap-passes")
+    qtbot.keyClick(window, Qt.Key.Key_F3)
+    place = window.adapter
+    late: list[Callable[[], object]] = []
+
+    def aside(work: Callable[[], tuple[object, str]], then: Callable[[object], object]) -> None:
+        answer = work()
+        if answer[0] is not None:
+            late.append(partial(then, answer))
+
+    monkeypatch.setattr(place._background, "run", aside)
+    qtbot.keyClick(window, Qt.Key.Key_H)
+    qtbot.waitUntil(lambda: bool(late), timeout=30000)
+    late[0]()
+    assert place.report is not None
+    for _ in range(2):  # ends, and begins anew
+        qtbot.keyClick(window, Qt.Key.Key_H)
+    assert place.link is not None and place.report is None
+    late[0]()
+    assert place.report is None
 
 
 def test_a_pull_and_a_restart_are_seen(opened: Callable[..., MainWindow], qtbot: QtBot, tmp_path: Path) -> None:

@@ -140,6 +140,14 @@ def test_losses_restarts_bad_lines_and_silence_are_said() -> None:
     assert dict(link_rows(link.facts(124.6), 124.6))["alive"] == "yes"
 
 
+def test_a_clock_that_stands_still_tells_no_rate() -> None:
+    """As of firmware that leaves the time away: a rate without end was shown."""
+    link = listened(encode_announcement(HOSE) + b"".join(encode_sample(i, 0, 614) for i in range(100)))
+    facts = link.facts(100.5)
+    assert facts.rate_hz is None and facts.jitter_s is None and facts.samples == 100
+    assert not {"rate", "jitter, its clock"} & dict(link_rows(facts, 100.5)).keys()
+
+
 def test_the_link_keeps_a_bounded_number_of_samples() -> None:
     link = Link()
     for start in range(0, 40_000, 1000):

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import dataclasses
+import json
 import os
 import random
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from threading import Event
 
 import pytest
 
 from recorder.audit import find_recordings
 from recorder.errors import FileError
+from recorder.recording import read
+from recorder.window.state.jobs import jobs_of
 from recorder.window.state.opened import load, opened_screen
 from recorder.window.state.records import (
     COLUMNS,
@@ -149,6 +153,32 @@ def test_a_sealed_file_is_whole_and_the_same_and_an_altered_one_is_said(tmp_path
     assert (screen.result.word, screen.result.sign) == ("ALTERED", "slash")  # no tick on what was changed
     assert screen.result.reasons[0].startswith("What its rows give: ")
     assert screen.result.fewer(1, "there")[0][0] == screen.result.reasons[0]
+
+
+ROWS = "time_s,pressure_kPa\n0,0\n1,1\n"
+
+
+@pytest.mark.parametrize("key", ["reasons", "notes"])
+@pytest.mark.parametrize("odd", [5, True, "over-limit", {"code": "over-limit"}, [5], None])
+def test_a_stored_judgement_of_any_shape_is_a_row(tmp_path: Path, key: str, odd: object) -> None:
+    """Another program may have written it: a number where a list belongs broke the filling of the table."""
+    path = tmp_path / "odd.csv"
+    stored = json.dumps({"outcome": "pass", key: odd})
+    path.write_text(f'# recording-format: 1\n# test: "cap"\n{ROWS}# judgement: {stored}\n', "utf-8")
+    row = quick_row(path)
+    assert (row.test, row.outcome, row.over) == ("cap", "PASS", "")
+
+
+@pytest.mark.parametrize(("written", "job"), [
+    ('# job: "blue van"', "blue van"), ('## job: "blue van"', "blue van"), ("# job: 1042", "1042"),
+    ("# job: 007", "007"), ("# job: 1.0", "1.0"),
+])
+def test_the_table_and_the_form_read_a_job_as_the_reader_does(tmp_path: Path, written: str, job: str) -> None:
+    path = tmp_path / "by-hand.csv"
+    path.write_text(f'# recording-format: 1\n## test: "cap"\n{written}\n{ROWS}', "utf-8")
+    header = read(path).header
+    assert (header.job, header.test) == (job, "cap") == (quick_row(path).job, quick_row(path).test)
+    assert jobs_of(tmp_path, Event()) == [job]
 
 
 def test_a_missing_folder_is_an_empty_one(tmp_path: Path) -> None:

@@ -19,7 +19,7 @@ from recorder.analysis.phases.release import (
     last_held,
     let_out_slowly,
 )
-from recorder.analysis.phases.transitions import TRANSITIONS, follow
+from recorder.analysis.phases.transitions import follow
 from recorder.analysis.strokes import (
     PAUSE_S,
     QUIET_S,
@@ -40,7 +40,7 @@ from recorder.analysis.trace.signal import Prepared
 if TYPE_CHECKING:
     from recorder.model import Phase
 
-__all__ = ["TRANSITIONS", "Stretches", "Stroke", "gone_at_once", "phases", "segment", "take_beat_out"]
+__all__ = ["Stretches", "gone_at_once", "phases", "segment", "take_beat_out"]
 
 # where no source is named beside a number: common practice, no source
 SOON_S, SLOPE_S = 3.0, 0.3  # after the last stroke; a fall's slope is taken over so long at most

@@ -199,9 +199,8 @@ class Link:
         recent = self.samples(500)
         rate = jitter = None
         step_us = np.diff(recent.device_us) % 2**32
-        next_ = (np.diff(recent.seq) % 65536) == 1
-        if next_.sum() >= 10:
-            steps = step_us[next_] / 1e6
+        steps = step_us[(np.diff(recent.seq) % 65536) == 1] / 1e6
+        if len(steps) >= 10 and steps.any():  # a clock may stand still
             rate, jitter = float(1.0 / np.mean(steps)), float(np.std(steps))
         supply = float(recent.supply[-1]) if len(recent) and not np.isnan(recent.supply[-1]) else None
         plain = None

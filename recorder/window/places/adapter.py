@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -227,9 +228,11 @@ class AdapterPlace(QWidget):
             return
         announced, samples = facts.announced, link.samples()
         self._checked_s = now
-        self._background.run(lambda: report_of(samples, facts.wire, announced, cal), self._checked)
+        self._background.run(lambda: report_of(samples, facts.wire, announced, cal), partial(self._checked, link))
 
-    def _checked(self, answer: tuple[AdapterReport | None, str]) -> None:
+    def _checked(self, of: Link, answer: tuple[AdapterReport | None, str]) -> None:
+        if of is not self.link:  # by now another one is listened to, or none
+            return
         self.report, self._why_not = answer
         if self.pages.currentIndex() == 0:
             self._show(time.monotonic())

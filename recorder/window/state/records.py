@@ -7,6 +7,7 @@ import json
 import os
 import stat
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -16,6 +17,7 @@ from recorder.errors import FileError, RecorderError, printable
 from recorder.model import TEST_KINDS, Recording
 from recorder.moments import utc_text
 from recorder.recording import Legible, legible, read, seal_of
+from recorder.recording.annotations import load_value, split_line
 from recorder.recording.folders import find_recordings
 from recorder.units import pressure_factor_kpa
 
@@ -71,13 +73,10 @@ def list_folder(folder: Path) -> list[Path]:
 
 
 def _annotation(line: str) -> tuple[str, Any] | None:
-    name, colon, value = line.removeprefix("#").strip().partition(":")
-    if not line.startswith("#") or not colon:
-        return None
-    try:
-        return name.strip(), json.loads(value)
-    except (ValueError, RecursionError):
-        return None
+    found = split_line(line)
+    with suppress(ValueError):
+        return None if found is None else (found[0], load_value(*found))
+    return None
 
 
 def _value(q: object) -> float | None:
