@@ -1,4 +1,5 @@
-"""The marking of one car's cap is not taken for the next car's."""
+"""What was read or said of one car is not taken for the next one: its cap's marking, what was mended on it; nor is one
+test for another."""
 
 from __future__ import annotations
 
@@ -59,3 +60,55 @@ def test_before_the_first_test_any_order_will_do(window: MainWindow) -> None:
     setup.marked_edit.setText("16 psi")
     setup.job_edit.setText("1042 red")
     assert setup.marked_edit.text() == "16 psi"
+
+
+def test_what_was_mended_on_one_car_is_not_said_of_the_next(window: MainWindow) -> None:
+    choose(window, "system-seeps", "1042 red")
+    testing = window.testing
+    testing.start_test()
+    testing.end("seen", wait=True)
+    testing.repairs.add("hose or clamp renewed")
+    testing.other_test()
+    setup = testing.setup
+    assert setup.repair_edit.text() == "hose or clamp renewed"  # the same car's next test, cap or system
+    setup.job_edit.setText("1043 white")
+    assert setup.repair_edit.text() == ""
+    setup.marked_edit.setText("16 psi")
+    testing.start_test()
+    assert testing.running is not None and testing.running.config.repair == ""
+    testing.end("seen", wait=True)
+    testing.other_test()
+    setup.job_edit.setText("1042 Red ")  # the car on which it was mended is back: the same job, however it is written
+    assert setup.repair_edit.text() == "hose or clamp renewed"
+    setup.marked_edit.setText("16 psi")
+    testing.start_test()
+    assert testing.running is not None and testing.running.config.repair == "hose or clamp renewed"
+    testing.end("seen", wait=True)
+    testing.other_test()
+    setup.job_edit.setText("1043 white")
+    setup.job_edit.setText("1042 red")
+    assert setup.repair_edit.text() == ""  # it was before that test, not before the next one
+
+
+def test_what_is_typed_as_mended_is_of_the_job_that_was_tested(window: MainWindow) -> None:
+    setup = after_a_test(window)
+    setup.repair_edit.setFocus()
+    QTest.keyClicks(setup.repair_edit, "seal wetted")
+    setup.job_edit.setText("1043 white")
+    assert setup.repair_edit.text() == ""
+    QTest.keyClicks(setup.repair_edit, "bottle renewed")  # of a job that nobody knows yet: it may be mistyped
+    setup.job_edit.setText("1043 white van")
+    assert setup.repair_edit.text() == "bottle renewed"
+
+
+def test_enter_on_the_key_of_another_test_chooses_it(window: MainWindow) -> None:
+    """With the keyboard alone one comes to a key by Tab, and nothing but its press chooses it: the test of another kind
+    would begin."""
+    choose(window, "cap-passes", "1042 red")
+    testing, keys = window.testing, window.testing.setup.test_keys
+    keys["system"].setFocus()
+    QTest.keyClick(keys["system"], Qt.Key.Key_Return)
+    assert testing.running is None and testing.setup.test == "system"
+    QTest.keyClick(keys["system"], Qt.Key.Key_Return)
+    assert testing.running is not None and testing.running.test == "system"
+    testing.end("seen", wait=True)

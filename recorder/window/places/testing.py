@@ -135,7 +135,6 @@ class Testing(QWidget):
             return
         self.setup.remembered = choice.url
         self.setup.tested()
-        self.setup.repair_edit.clear()  # it was before this test, not before the next one
         self.problem.emit("")
         self.begin(running)
 
