@@ -229,3 +229,49 @@ def test_an_opened_recording_is_left_before_the_filter_is_cleared(
     qtbot.waitUntil(lambda: place.pages.currentIndex() == 1, timeout=60000)
     qtbot.keyClick(window, Qt.Key.Key_Escape)
     assert place.pages.currentIndex() == 0 and place.filter_edit.text() == "job 1"
+
+
+def held_back(monkeypatch: pytest.MonkeyPatch) -> threading.Event:
+    """What is opened comes when this is set: a slow disk."""
+    come, real = threading.Event(), qt_records.load
+
+    def slow(path: str) -> object:
+        come.wait(20)
+        return real(path)
+
+    monkeypatch.setattr(qt_records, "load", slow)
+    return come
+
+
+def test_what_is_opened_late_takes_nothing_from_another_place(
+    opened: Callable[..., MainWindow], qtbot: QtBot, few: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    window, come = opened(folder=few), held_back(monkeypatch)
+    place = records(window, qtbot)
+    place.open_selected()
+    qtbot.keyClick(window, Qt.Key.Key_F1)
+    edit = window.testing.setup.job_edit
+    edit.setFocus()
+    window.testing.problem.emit("adapter unplugged")
+    come.set()
+    qtbot.waitUntil(lambda: place.pages.currentIndex() == 1, timeout=20000)
+    assert window.focusWidget() is edit
+    assert window.banner.text() == "▲ adapter unplugged" and window.banner.isVisibleTo(window)
+    qtbot.keyClick(window, Qt.Key.Key_F2)
+    assert window.focusWidget() is place.page.area  # the arrows move what is seen
+
+
+def test_esc_withdraws_what_is_being_opened(
+    opened: Callable[..., MainWindow], qtbot: QtBot, few: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    window, come = opened(folder=few), held_back(monkeypatch)
+    place = records(window, qtbot)
+    place.open_selected()
+    assert "Esc" in window.banner.text()
+    qtbot.keyClick(window, Qt.Key.Key_Escape)
+    assert not window.banner.isVisibleTo(window)
+    come.set()
+    qtbot.waitUntil(lambda: not place._background.busy, timeout=20000)
+    assert place.pages.currentIndex() == 0 and place.opened is None
+    place.open_selected()
+    qtbot.waitUntil(lambda: place.pages.currentIndex() == 1, timeout=20000)  # the next one comes
