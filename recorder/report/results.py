@@ -29,15 +29,22 @@ def hold_answered(judgement: Mapping[str, Any]) -> bool:
     return not {"no-detectable-fall", "fall-within-allowance", "fall-too-fast"}.isdisjoint(codes(judgement))
 
 
+def over_limit(judgement: Mapping[str, Any]) -> str:
+    """``was OVER THE LIMIT``, ``may have been OVER THE LIMIT`` where the gauge cannot tell, or empty."""
+    if "over-limit" in codes(judgement):
+        return "was OVER THE LIMIT"
+    maybe = "near-the-limit" in [note.get("code") for note in notes(judgement)]
+    return "may have been OVER THE LIMIT" if maybe else ""
+
+
 def warning(judgement: Mapping[str, Any]) -> str:
     """What has to be seen beside the outcome, whatever it is; empty where there is nothing."""
-    sure = "over-limit" in codes(judgement)
-    if not sure and "near-the-limit" not in [note.get("code") for note in notes(judgement)]:
+    was = over_limit(judgement)
+    if not was:
         return ""
     but = "but it" if judgement.get("outcome") == "pass" else "it"
-    was = "was OVER" if sure else "may have been OVER"
     what = "the tester's hose and joints" if judgement.get("test") == "tester" else "hoses, radiator and tank"
-    return f"{but} {was} THE LIMIT: look {what} over"
+    return f"{but} {was}: look {what} over"
 
 
 def notes(judgement: Mapping[str, Any]) -> list[Mapping[str, Any]]:
