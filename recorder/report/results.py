@@ -117,12 +117,17 @@ def in_unit(text: str, unit: str, known: Mapping[str, str] | None = None) -> str
     return _PRESSURES.sub(converted, text)
 
 
-def reasons(judgement: Mapping[str, Any], unit: str = "kPa") -> list[str]:
-    """Why the outcome is what it is, a sentence each. What is a number of the judgement is written as elsewhere."""
+def _numbers(judgement: Mapping[str, Any], unit: str) -> dict[str, str]:
+    """Each number of the judgement as it is written in kPa, and in ``unit``."""
     hold = judgement.get("hold")
     numbers = [judgement.get(name) for name in ("opening", "peak", "reseat", "zero_shift")]
     numbers += [hold.get(name) for name in ("start", "end", "drop", "rate")] if isinstance(hold, Mapping) else []
-    known = {quantity(q): quantity(q, unit) for q in numbers if isinstance(q, Mapping) and q.get("value") is not None}
+    return {quantity(q): quantity(q, unit) for q in numbers if isinstance(q, Mapping) and q.get("value") is not None}
+
+
+def reasons(judgement: Mapping[str, Any], unit: str = "kPa") -> list[str]:
+    """Why the outcome is what it is, a sentence each. What is a number of the judgement is written as elsewhere."""
+    known = _numbers(judgement, unit)
     return [in_unit(_fault_told(str(r.get("text") or r.get("code"))), unit, known) for r in _reasons(judgement)]
 
 
@@ -182,7 +187,8 @@ def summary(judgement: Mapping[str, Any], unit: str = "kPa") -> list[str]:
         detail.append(f"zero moved by {quantity(judgement['zero_shift'], unit)}")
     detail += _protects(judgement)
     detail += _early(judgement)
-    detail += [f"note: {note.get('text') or note.get('code')}" for note in notes(judgement)]
+    known = _numbers(judgement, unit)
+    detail += [f"note: {in_unit(str(note.get('text') or note.get('code')), unit, known)}" for note in notes(judgement)]
     beside = [f"  {warning(judgement)}"] if warning(judgement) else []
     return [_head(judgement), *beside, *(f"  {line}" for line in detail)]
 
