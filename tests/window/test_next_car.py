@@ -3,9 +3,12 @@ test for another."""
 
 from __future__ import annotations
 
+import numpy as np
+import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 
+from recorder.window.places import testing as qt_testing
 from recorder.window.places.main import MainWindow
 from recorder.window.places.setup import SetupPage
 from tests.window.conftest import choose
@@ -112,3 +115,42 @@ def test_enter_on_the_key_of_another_test_chooses_it(window: MainWindow) -> None
     QTest.keyClick(keys["system"], Qt.Key.Key_Return)
     assert testing.running is not None and testing.running.test == "system"
     testing.end("seen", wait=True)
+
+
+def test_a_car_that_comes_back_has_its_own_trace_behind_the_new_one(
+    window: MainWindow, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Two cars in turn: while one is mended the other is tested."""
+    testing = window.testing
+    choose(window, "system-seeps")
+
+    def tested(job: str) -> tuple[object, object]:
+        """The trace of the test, and the one behind it."""
+        testing.setup.job_edit.setText(job)
+        testing.setup.marked_edit.setText("16 psi")
+        testing.start_test()
+        running = testing.running
+        assert running is not None
+        behind = testing.live.trace.earlier
+        for t in range(5):
+            running.store.add(np.array([float(t)]), np.array([0.0]))
+        testing.end("seen", wait=True)
+        testing.other_test()
+        return running.store, None if behind is None else behind.store
+
+    red, behind = tested("1042 red")
+    assert behind is None
+    white, behind = tested("1043 white")
+    assert behind is None
+    red_again, behind = tested("1042  Red")  # the same job, however it is written
+    assert behind is red
+    assert tested("1043 white")[1] is white
+    assert tested("1042 red")[1] is red_again
+    nameless, behind = tested("")
+    assert behind is None
+    assert tested("")[1] is nameless
+    tested("1044")
+    assert tested("")[1] is None  # any car's
+    monkeypatch.setattr(qt_testing, "_MOST_EARLIER", 2)
+    tested("1045"), tested("1046")
+    assert tested("1042 red")[1] is None and len(testing._earlier) == 2
