@@ -11,6 +11,7 @@ import pytest
 from PySide6.QtCore import QPoint, Qt, QTimer
 from pytestqt.qtbot import QtBot
 
+from recorder.recording import read
 from recorder.window.places import records as qt_records
 from recorder.window.places.main import MainWindow
 from recorder.window.places.records import RecordsPlace
@@ -275,3 +276,35 @@ def test_esc_withdraws_what_is_being_opened(
     assert place.pages.currentIndex() == 0 and place.opened is None
     place.open_selected()
     qtbot.waitUntil(lambda: place.pages.currentIndex() == 1, timeout=20000)  # the next one comes
+
+
+def test_two_that_are_hardly_before_and_after_are_said_to_be(
+    opened: Callable[..., MainWindow], qtbot: QtBot, few: Path, tmp_path: Path,
+) -> None:
+    folder = tmp_path / "two"
+    folder.mkdir()
+    system = next(few.glob("*-system-*.csv"))
+    other, again, cap = (folder / f"{name}.csv" for name in ("other", "again", "cap"))
+    job = read(system).header.job
+    shutil.copy(system, folder / "one.csv")
+    text = system.read_text("utf-8")
+    other.write_text(text.replace(f'# job: "{job}"', '# job: "another  car"'), "utf-8")
+    again.write_text(text.replace(f'# job: "{job}"', f'# job: "{job.upper()}"'), "utf-8")
+    cap.write_text(text.replace('# test: "system"', '# test: "cap"'), "utf-8")
+    window = opened(folder=folder)
+    place = records(window, qtbot)
+    for behind, said in ((other, f'▲ "{job}", and behind it "another car": is that one vehicle?'), (again, ""),
+                         (cap, "▲ a system test, and behind it a cap test: they do not compare"), (None, "")):
+        place.opened = None
+        place.open(str(folder / "one.csv"), behind=str(behind) if behind else None)
+        qtbot.waitUntil(lambda: place.opened is not None, timeout=30000)
+        assert window.banner.text() == said and window.banner.isVisibleTo(window) is bool(said)
+
+
+def test_one_recording_is_counted_as_one(opened: Callable[..., MainWindow], qtbot: QtBot, few: Path, tmp_path: Path,
+                                         ) -> None:
+    folder = tmp_path / "first"
+    folder.mkdir()
+    shutil.copy(next(few.glob("*-*.csv")), folder)
+    place = records(opened(folder=folder), qtbot)
+    assert place.count.text() == "1 recording"

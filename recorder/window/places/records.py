@@ -19,7 +19,7 @@ from recorder.window.parts.table import RecordsModel, RecordsTable
 from recorder.window.parts.widgets import SMALLEST_TARGET_PX, Key, Pages, words
 from recorder.window.places.opened import OpenedPage
 from recorder.window.state.colours import Palette
-from recorder.window.state.opened import Opened, load
+from recorder.window.state.opened import Opened, load, unlike
 from recorder.window.state.records import RecordRow, check_again, list_folder, quick_row
 
 __all__ = ["RecordsPlace"]
@@ -180,7 +180,7 @@ class RecordsPlace(QWidget):
         elif not every:
             text = f"no recordings in {self.folder} yet"
         else:
-            text = f"{every} recordings" if shown == every else f"{shown} of {every}"
+            text = f"{shown} of {every}" if shown != every else "1 recording" if every == 1 else f"{every} recordings"
         self.count.setText(text)
 
     # ------------------------------------------------------------ judging again
@@ -269,7 +269,8 @@ class RecordsPlace(QWidget):
             return
         self._awaited = None
         if self.isVisible():  # else the line at the top is another place's
-            self.note.emit("")
+            front, behind = opened
+            self.problem.emit(unlike(front, behind) if behind is not None else "")
         self.opened = opened
         for one in opened:
             known = self._known.get(one.recording.path) if one is not None else None
