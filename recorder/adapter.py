@@ -28,6 +28,7 @@ from recorder.adapter_verdict import (
     graded,
     lost_hint,
     scale_hint,
+    supply_hint,
 )
 from recorder.allan import overlapping_adev, overlapping_curve
 from recorder.digits import significant
@@ -109,6 +110,7 @@ class AdapterReport:
     drift_seen: bool  # the record is long enough for the Allan deviation at half the hold
     smallest_fall_kpa_per_min: float
     smallest_fall_kpa: float  # the same over the two minutes
+    notes: tuple[str, ...] = ()  # to be looked at, and no reason to say that it is not fit
 
     def to_json(self) -> JsonObject:
         out = {name.replace("_", "-"): value for name, value in asdict(self).items()}
@@ -278,7 +280,8 @@ def check_adapter(
     rate_hz = float(np.sum(dseq)) / float(time_s[-1])
 
     scale = announcement.full_scale_counts
-    p = calibration.apply(cal, ratio_of(run.counts, run.supply, scale))
+    ratio = ratio_of(run.counts, run.supply, scale)
+    p = calibration.apply(cal, ratio)
     one_more = calibration.apply(cal, ratio_of(run.counts + 1, run.supply, scale))
     resolution = float(np.median(one_more - p))
     clock = clock_error(time_s, run.host_s)
@@ -301,9 +304,11 @@ def check_adapter(
     }
     without_supply = bool(np.all(np.isnan(run.supply)))
     told = steps.told
+    hint = supply_hint(float(np.mean(ratio))) if calibration.is_nominal(cal) else ""
+    changed = changed_kpa(p, found["white_noise_kpa"])
     verdict, reasons = graded({
         **found, "turned_over": steps.seq_back + steps.clock_back, "told": told[0] if told is not None else "",
-        "lost_hint": lost_hint(steps.seq), "changed_kpa": changed_kpa(p, found["white_noise_kpa"]),
+        "lost_hint": lost_hint(steps.seq), "changed_kpa": changed, "zero_hint": hint,
         "over": int(np.sum(samples.counts > scale)), "supply_over": int(np.sum(samples.supply > scale)),
         "highest": int(samples.counts.max()), "scale": scale, "frozen": float(np.ptp(run.counts) == 0),
         "nameless": float(nameless),
@@ -312,4 +317,5 @@ def check_adapter(
     return AdapterReport(
         adapter_id=announcement.adapter_id, verdict=verdict, reasons=reasons,
         nominal_rate_hz=announcement.nominal_rate_hz, **found,
+        notes=(hint,) if hint and not changed and not any(hint in reason for reason in reasons) else (),
     )

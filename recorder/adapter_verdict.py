@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "FEWEST", "HOLD_S", "MATTERS_KPA_PER_MIN", "Verdict", "changed_kpa", "enough", "graded", "lost_hint", "scale_hint",
+    "supply_hint",
 ]
 
 Verdict = Literal["fit", "marginal", "unfit"]
@@ -29,6 +30,9 @@ _DRIFTS_KPA_PER_MIN = 0.1  # clear of its uncertainty; common practice, no sourc
 _WANDERS_SHARE = 0.3
 _FULL_SCALES = (255, 1023, 4095, 16383, 65535)  # of 8, 10, 12, 14 and 16 bits
 _ZERO_RATIOS = (0.09, 0.11)  # where a 10 to 90 % sensor stands open to the air, give or take its maker's limits
+# The same, so far off that another supply or a divider is likelier than the sensor; and what no such slip of 5 V and
+# 3.3 V makes of it. Common practice, no source.
+_ZERO_NOTED, _ZERO_SLIPS = (0.08, 0.12), (0.03, 0.20)
 _MOVED_KPA = 5.0  # within minutes: no sensor that warms up does so much; common practice, no source
 _STRETCHES = 20  # of the time it is listened to: enough for a pump stroke to show, and some samples in each
 _AIR_KPA = (80.0, 106.0)  # from 2000 m up to a high at sea level; standard atmosphere, ISO 2533 (from memory)
@@ -81,6 +85,20 @@ def scale_hint(counts: float, scale: int) -> str:
             return (f"{counts:.0f} counts would be right for a full scale of {other}, and it announces {scale}: "
                     "announce the largest count of the converter as it is set up")
     return ""
+
+
+def supply_hint(ratio: float) -> str:
+    """What else may be wrong where a 10 to 90 % sensor at its maker's word stands at ``ratio`` of full scale with the
+    hose open; empty where nothing need be. Its zero is taken out of a test, and what its pressures are wrong by is
+    not."""
+    if _ZERO_NOTED[0] <= ratio <= _ZERO_NOTED[1] or not _ZERO_SLIPS[0] <= ratio <= _ZERO_SLIPS[1]:
+        return ""
+    wrong = ratio / 0.1 - 1
+    first = "is the hose open? " if wrong > 0 else ""
+    return (f"{first}its counts are {ratio:.1%} of full scale with the hose open, and a 10 to 90 % sensor gives 10 %; "
+            "with a divider before one pin only, or another supply for the sensor than for the converter (5 V and "
+            f"3.3 V), every pressure reads {abs(wrong):.0%} too {'high' if wrong > 0 else 'low'}: hold one pressure "
+            "against the pump's own gauge, then calibrate")
 
 
 def zero_hint(zero_kpa: float, within_kpa: float = 0.0) -> str:

@@ -43,6 +43,7 @@ __all__ = [
     "fit_polynomial",
     "from_file_text",
     "from_json",
+    "is_nominal",
     "nominal",
     "to_file_text",
     "with_direction",
@@ -84,6 +85,13 @@ def nominal(full_scale_kpa: float) -> Calibration:
         standard_uncertainty_kpa=NOMINAL_U_FRACTION * full_scale_kpa,
         reference=f"nominal, {full_scale_kpa:g} kPa sensor, 10 to 90 % of supply, never calibrated",
     )
+
+
+def is_nominal(cal: Calibration) -> bool:
+    """Whether it is what ``nominal`` makes of a full scale, and nobody's calibration."""
+    if len(cal.coefficients_kpa) != 2 or cal.bare or not 0 < cal.coefficients_kpa[1] < math.inf:
+        return False
+    return cal.reference == nominal(NOMINAL_SPAN_RATIO * cal.coefficients_kpa[1]).reference
 
 
 def due_after(day: date, months: int = 12) -> date:

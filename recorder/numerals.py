@@ -7,11 +7,12 @@ import re
 
 from recorder.errors import SettingError
 
-__all__ = ["two_ways", "typed_number"]
+__all__ = ["two_ways", "typed_clock", "typed_number"]
 
 _NUMBER = re.compile(r"\s*([-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*")
 # One to three digits, a comma, three digits: thousands to some, a decimal comma to others. Nobody groups behind a 0.
 _TWO_WAYS = re.compile(r"[-+]?[1-9]\d{0,2},\d{3}(?!\d)")
+_CLOCK = re.compile(r"\s*(\d{1,3}):([0-5]\d)(?:\s*min(?:utes?|s)?\.?)?\s*")
 _GOES_ON = re.compile(r"[.,'’_]*\d")  # where a unit should begin
 
 
@@ -20,6 +21,12 @@ def two_ways(number: str) -> tuple[str, str] | None:
     if _TWO_WAYS.match(number) is None:
         return None
     return number.replace(",", ""), f"{float(number.replace(',', '.')):.7g}"
+
+
+def typed_clock(text: str) -> float | None:
+    """Seconds of a time in minutes and seconds, as this program shows a hold (``4:30``); None where it is none."""
+    match = _CLOCK.fullmatch(text)
+    return None if match is None else 60.0 * int(match[1]) + int(match[2])
 
 
 def typed_number(text: str, example: str) -> tuple[float, str]:

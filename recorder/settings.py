@@ -57,6 +57,7 @@ SETTINGS: dict[str, str] = {
     "limits": "limits for both tests, and tables limits.cap and limits.system",
 }
 _TOP = {name for name in SETTINGS if "." not in name} | {"shop"}
+_LIMITS = {key.name for key in KEYS} | {"band", "altitude"}
 _TEXT = ("unit", "port", "folder", "calibration", "full_scale", "procedure", "procedure_cap",
          "procedure_system")
 _USUAL, _BESIDE_DEMO = Path("recordings"), Path("own-recordings")
@@ -212,7 +213,8 @@ def _checked(data: Mapping[str, Any], text: str, file: Path) -> Settings:
 
     for key in data:
         if key not in _TOP:
-            raise refuse(f"there is no setting '{key}'", key, "use one of: " + ", ".join(SETTINGS))
+            raise refuse(f"there is no setting '{key}'", key, "it is a limit: write it below a line [limits]"
+                         if limit_name(key) in _LIMITS else "use one of: " + ", ".join(SETTINGS))
     for key in _TEXT:
         if key in data and not isinstance(data[key], str):
             raise refuse(f"'{key}' has to be text", key, f'write {key} = "..."')
@@ -291,11 +293,9 @@ def _limits(given: Any, refuse: Any) -> tuple[dict[str, Any], dict[str, dict[str
         raise refuse("'limits' has to be a table", "limits", "write [limits]")
     common: dict[str, Any] = {}
     by_test: dict[str, dict[str, Any]] = {}
-    names = {key.name for key in KEYS} | {"band", "altitude"}
-
     def take(written: str, value: Any, table: str, into: dict[str, Any], test: TestKind) -> None:
         key = limit_name(written)
-        if key not in names and table == "limits" and isinstance(value, Mapping):
+        if key not in _LIMITS and table == "limits" and isinstance(value, Mapping):
             do = "a test of the tester takes its limits from [limits]" if key == "tester" else \
                 "write [limits.cap] or [limits.system]"
             raise refuse(f"only cap and system have tables of limits, and '{key}' has none", written, do, table)
@@ -304,8 +304,8 @@ def _limits(given: Any, refuse: Any) -> tuple[dict[str, Any], dict[str, dict[str
         other = {"altitude": "local_air_pressure", "local_air_pressure": "altitude"}.get(key)
         if other in into:
             raise refuse(f"'{other}' and '{written}' are of the same limit", written, "leave one away", table)
-        if key not in names:
-            raise refuse(f"there is no limit called '{written}'", written, "use one of: " + ", ".join(sorted(names)),
+        if key not in _LIMITS:
+            raise refuse(f"there is no limit called '{written}'", written, "use one of: " + ", ".join(sorted(_LIMITS)),
                          table)
         try:
             check(test, key, value)  # against each other they are held where all of them are known

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from recorder.digits import rounded_down
 from recorder.errors import SettingError, as_written
 from recorder.model import Marking
-from recorder.numerals import typed_number
+from recorder.numerals import typed_clock, typed_number
 
 if TYPE_CHECKING:
     import pint
@@ -35,7 +35,8 @@ __all__ = [
 ]
 
 # As people write them -> as pint reads them. Gauge is always meant; pint has no gauge units. Capitals, blanks, a full
-# stop behind it, "(g)" and how a power is written make no difference.
+# stop behind it, "(g)" and how a power is written make no difference. What caps are stamped with in Cyrillic letters is
+# spelled as GOST 8.417 spells it (from memory).
 _SPELLINGS = {
     "psi": "psi",
     "psig": "psi",
@@ -46,18 +47,18 @@ _SPELLINGS = {
     "lbs": "psi",
     "lb/in2": "psi",
     "lbf/in2": "psi",
-    "lb/sq.in": "psi",
+    "lb/sq.in": "psi", "lb/sqin": "psi", "lbs/in2": "psi", "lbs/sq.in": "psi", "lbs/sqin": "psi",
     "pound": "psi",
     "pounds": "psi",
     "kpa": "kPa",
-    "kpag": "kPa",
-    "mpa": "MPa",
+    "kpag": "kPa", "kn/m2": "kPa", "кпа": "kPa",
+    "mpa": "MPa", "мпа": "MPa",
     "mbar": "mbar",
-    "barg": "bar",
+    "barg": "bar", "бар": "bar",
     "kg": "kgf/cm**2",
     "kgf": "kgf/cm**2",
     "kg/cm2": "kgf/cm**2",
-    "kgf/cm2": "kgf/cm**2",
+    "kgf/cm2": "kgf/cm**2", "kp/cm2": "kgf/cm**2", "кгс/см2": "kgf/cm**2",
     "n/cm2": "N/cm**2",
     "inhg": "inHg",
     "mmhg": "mmHg",
@@ -210,6 +211,9 @@ _WRITTEN = {"kPa": "16 psi", "kPa/minute": "0.35 kPa/min", "s": "60 s", "mL": "2
 
 
 def _split(text: str, unit: str = "kPa") -> tuple[float, str]:
+    clock_s = typed_clock(text) if unit == "s" else None
+    if clock_s is not None:
+        return clock_s, unit
     return typed_number(text, _WRITTEN.get(unit, f"16 {unit}"))
 
 
@@ -285,6 +289,28 @@ _TWO_ENDS = re.compile(
     r"\s*(\d[\d.,]*?)\s*([^\d\s.–—…-]*)\s*(?:-|–|—|…|\.\.+|/|\bto\b|\bor\b)\s*(\d[\d.,]*)\s*([^\d\s].*?)?\s*", re.I)
 
 
+# two numbers, each with its unit, as "16 psi / 110 kPa", "1.1 kgf/cm2 (108 kPa)"
+_TWO_UNITS = re.compile(r"\s*(\d[\d.,]*\s*[^\d\s(][^\s(]*?)\s*[\s(/=–-]\s*(\d[\d.,]*\s*[^\d\s(][^\s()]*)\s*\)?\s*")
+# 20 psi (137.9 kPa) is stamped 1.4 bar, and 15 psi (103.4 kPa) 1 bar. Common practice, no source.
+_SAME_STAMP = 0.04
+
+
+def _one_unit(text: str) -> None:
+    """SettingError where one pressure is given in two units, as many caps have it: which digits are meant is not for
+    the program to choose."""
+    found = _TWO_UNITS.fullmatch(text)
+    if found is None:
+        return
+    try:
+        (a, of_a), (b, of_b) = _split(found[1]), _split(found[2])
+        a_kpa, b_kpa = convert(a, of_a, "kPa"), convert(b, of_b, "kPa")
+    except SettingError:
+        return
+    if unit_name(of_a) != unit_name(of_b) and abs(a_kpa - b_kpa) <= _SAME_STAMP * max(a_kpa, b_kpa):
+        raise SettingError(f"'{text.strip()}' is one pressure in two units", do="give one of them: "
+                           f"'{a:g} {unit_name(of_a)}' or '{b:g} {unit_name(of_b)}'")
+
+
 def _one_end(text: str) -> None:
     """SettingError where two ends of a range are given for the one pressure of a marking."""
     found = _TWO_ENDS.fullmatch(text)
@@ -301,6 +327,7 @@ def parse_marking(text: str) -> Marking:
     A bare number is accepted where only one unit gives a pressure that a cap can have; else SettingError
     spells out the choices. A unit that gives an absurd pressure is refused with what was likely meant.
     """
+    _one_unit(text)
     _one_end(text)
     value, unit = _split(text)
     fits = _choices(value)

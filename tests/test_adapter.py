@@ -269,3 +269,25 @@ def test_a_hose_that_was_pumped_is_no_sensor_that_drifts() -> None:
 ])
 def test_significant_digits_without_an_exponent(value: float, digits: int, text: str) -> None:
     assert significant(value, digits) == text and significant(value, digits, sign=True) == f"+{text}"
+
+
+@pytest.mark.parametrize(("share", "said"), [
+    (3.3 / 5, "6.6% of full scale with the hose open, and a 10 to 90 % sensor gives 10 %"),  # 5 V sensor, 3.3 V supply
+    (2 / 3, "every pressure reads 33% too low"),  # a divider before one pin of two
+    (1.3, "every pressure reads 30% too high"),
+])
+def test_a_supply_or_divider_of_one_pin_only_is_thought_of(share: float, said: str) -> None:
+    """ratio = share * (0.1 + 0.8 p / full scale), a straight line through a tenth of the share: a zero that the maker's
+    word allows for, which is taken out of every test, and a slope that nothing in a test shows."""
+    s, a = vented(full=4095)
+    off = Samples(s.seq, s.device_us, np.rint(share * s.counts).astype(np.int64), s.supply, s.host_s)
+    got = check_adapter(off, OK, a, CAL)
+    assert got.verdict == "fit" and len(got.notes) == 1 and said in got.notes[0]
+    assert got.to_json()["notes"] == got.notes
+    assert check_adapter(s, OK, a, CAL).notes == ()
+    own = calibration.Calibration(tuple(c / share**i for i, c in enumerate(CAL.coefficients_kpa)), 0.2)
+    assert check_adapter(off, OK, a, own).notes == ()  # somebody calibrated it with its divider
+    more = Samples(s.seq, s.device_us, np.rint(0.5 * s.counts).astype(np.int64), s.supply, s.host_s)
+    far = check_adapter(more, OK, a, CAL)
+    assert far.verdict == "marginal" and far.notes == ()  # there it is the reason
+    assert "every pressure reads 50% too low" in " ".join(far.reasons)

@@ -325,3 +325,15 @@ def test_what_comes_back_is_not_called_a_negative_settling() -> None:
     hold = {"start_s": 0.0, "end_s": 130.0, "settling": settling}
     text = "\n".join(report.summary({"test": "system", "outcome": "fail", "reasons": [], "hold": hold}))
     assert "coming back by 0.27 ± 0.14 kPa with a time constant of 58 ± 14 s" in text and "-0.27" not in text
+
+
+def test_notes_are_in_the_unit_that_is_shown() -> None:
+    """1 psi = 6.894757 kPa by NIST SP 811."""
+    judgement = {"test": "system", "outcome": "pass", "marked": {"value": 15, "unit": "psi"}, "reasons": [],
+                 "peak": q(120.13, 4.142), "notes": [{"code": "near-the-limit", "text":
+                 "It may have been pumped above the limit: 120 ± 8 kPa, never above 117 kPa."}]}
+    assert report.summary(judgement)[-1] == \
+        "  note: It may have been pumped above the limit: 120 ± 8 kPa, never above 117 kPa."
+    shown = report.summary(judgement, "psi")[-1]
+    assert shown == "  note: It may have been pumped above the limit: 17.4 ± 1.2 psi, never above 17.0 psi."
+    assert any("highest reading 17.4 ± 1.2 psi" in line for line in report.summary(judgement, "psi"))

@@ -212,3 +212,14 @@ def test_a_user_without_a_home_has_no_settings_of_his_own(tmp_path: Path, monkey
     monkeypatch.setattr(Path, "home", nobody)
     assert load_settings() == Settings()
     assert default_cache() is None
+
+
+@pytest.mark.parametrize("written", ['altitude = "2500 m"', 'stroke_volume = "24 mL"', "Band = '5 %'", "hold = 60"])
+def test_a_limit_among_the_settings_is_told_where_it_belongs(written: str, tmp_path: Path) -> None:
+    file = tmp_path / "recorder.toml"
+    file.write_text(f'unit = "psi"\n{written}\n')
+    with pytest.raises(FileError, match=r"line 2: there is no setting '\w+'; it is a limit: write it below") as info:
+        load_settings(file)
+    assert str(info.value).endswith(" a line [limits]")
+    file.write_text(f'unit = "psi"\n[limits]\n{written}\n')
+    load_settings(file)

@@ -277,3 +277,43 @@ def test_a_range_for_a_marking_is_told_to_be_one(text: str, higher: str) -> None
     assert do == f"give the one that is stamped, or of two the higher: '{higher.replace('16psi', '16 psi')}'"
     for one in ("16 lb/in2", "1.1 kgf/cm2", "16 lb/sq.in.", "1,1 bar", "16 p.s.i."):
         units.parse_marking(one)
+
+
+@pytest.mark.parametrize(("text", "first", "second"), [
+    ("16 psi / 110 kPa", "16 psi", "110 kPa"), ("110kPa/16psi", "110 kPa", "16 psi"),
+    ("1.1 kgf/cm2 (108 kPa)", "1.1 kgf/cm2", "108 kPa"), ("110 kPa (16 lb)", "110 kPa", "16 psi"),
+    ("108kPa 1,1kgf/cm²", "108 kPa", "1.1 kgf/cm2"), ("20 psi - 1.4 bar", "20 psi", "1.4 bar"),
+])
+def test_one_pressure_stamped_in_two_units_is_no_range(text: str, first: str, second: str) -> None:
+    """Many caps are stamped in two units, each rounded in its own way."""
+    with pytest.raises(SettingError) as info:
+        units.parse_marking(text)
+    assert str(info.value) == f"'{text}' is one pressure in two units; give one of them: '{first}' or '{second}'"
+    for one in (first, second):  # and what is to be given can be
+        units.parse_marking(one)
+    with pytest.raises(SettingError, match="is a range"):
+        units.parse_marking("13 psi / 110 kPa")  # they do not agree
+
+
+@pytest.mark.parametrize(("text", "unit", "kpa"), [
+    ("1.1 kp/cm²", "kgf/cm2", 107.873), ("110 KN/m²", "kPa", 110.0), ("16 lb/sq in", "psi", 110.316),
+    ("16 lbs/in²", "psi", 110.316), ("1,1 кгс/см²", "kgf/cm2", 107.873), ("110 кПа", "kPa", 110.0),
+    ("1,1 бар", "bar", 110.0), ("0,11 МПа", "MPa", 110.0),
+])
+def test_units_as_old_and_foreign_caps_spell_them(text: str, unit: str, kpa: float) -> None:
+    """1 kp is 1 kgf, 9.80665 N (NIST SP 811, B.8)."""
+    marking = units.parse_marking(text)
+    assert (marking.unit, marking.kpa) == (unit, pytest.approx(kpa, abs=0.001))
+
+
+@pytest.mark.parametrize(("text", "seconds"), [
+    ("4:30", 270.0), (" 2:00 ", 120.0), ("1:05 min", 65.0), ("90:00", 5400.0),
+])
+def test_a_time_is_read_as_the_program_shows_it(text: str, seconds: float) -> None:
+    """"hold for 4:30 in all" is its own advice."""
+    assert units.parse_quantity(text, "s") == seconds
+    for not_one in ("4:3", "4:60", "1:02:03", "4:30 s", "4:30 h"):
+        with pytest.raises(SettingError):
+            units.parse_quantity(not_one, "s")
+    with pytest.raises(SettingError):
+        units.parse_quantity(text, "kPa")

@@ -32,7 +32,8 @@ class JobTest:
     from another program), ``altered`` where the file was changed after it was sealed, ``cannot be read`` where of a
     file that cannot be used no more than its job is legible. started: as written; it may
     be no time at all. repair: what was done since the job's last test. findings: what was seen during this one.
-    simulated: no real vehicle was tested."""
+    simulated: no real vehicle was tested. over: that it was pumped over the limit, or may have been, in words; empty
+    where it was not, and of a file that was altered."""
 
     file: str
     started: str
@@ -41,6 +42,7 @@ class JobTest:
     repair: str = ""
     findings: tuple[str, ...] = ()
     simulated: bool = False
+    over: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,16 +110,16 @@ def within(job: Job, since: date | None, until: date | None) -> bool:
 
 
 def _test(found: Recording) -> JobTest:
-    outcome = "cut off" if found.header.id else "not judged"
+    outcome, over = "cut off" if found.header.id else "not judged", ""
     if found.judgement is not None:
-        outcome = as_text(found.judgement.get("outcome"))
+        outcome, over = as_text(found.judgement.get("outcome")), report.over_limit(found.judgement)
     if found.intact is False:
-        outcome = "altered"
+        outcome, over = "altered", ""
     header = found.header
     repair = header.other.get("repair")
     return JobTest(found.path, header.started or "", header.test, outcome,
                    repair.strip() if isinstance(repair, str) else "", tuple(report.found(found.marks)),
-                   header.simulated)
+                   header.simulated, over)
 
 
 def _lost(data: bytes, path: Path) -> tuple[str, JobTest] | None:

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from recorder import report
 from recorder.analysis import Setup, judge
 from recorder.calibration import due_after
 from recorder.errors import FileError, RecorderError, as_text, fault_of
@@ -54,7 +55,7 @@ class AuditRow:
     to this file).
     difference: None where ``same`` is not False, else ``OUTCOME`` or ``DIGITS``. program: which one it says that it was
     judged by. other_program: whether that, its numpy or its scipy is another version than here; None where the file
-    does not say.
+    does not say. over: that it was pumped over the limit, or may have been, in words, as its trace gives it now.
     """
 
     file: str
@@ -97,6 +98,7 @@ class AuditRow:
     other_program: bool | None = None
     same_id: str | None = None
     counts_as: str | None = None
+    over: str = ""
 
     @property
     def good(self) -> bool:
@@ -287,4 +289,5 @@ def _audited(data: bytes, file: str) -> AuditRow:
         cal.coefficients_kpa[0] if cal else None, sum(cal.coefficients_kpa[1:]) if cal else None,
         _cut(recording), recording.seal_missing, _short(own, hold_s), error, recording.notes,
         header.simulated, file_sha256, None, difference, *program_of(header.other),
+        over="" if own is None else report.over_limit(own),
     )

@@ -21,7 +21,7 @@ _OF_ROW = ("file", "id", "started", "job", "test", "marked", "adapter", "zero_kp
            "restarts", "calibration", "calibration_date", "cut", "seal_missing", "short", "error", "simulated",
            "copy_of")
 # behind the ledger's, so that no other has moved
-_MORE = ("difference", "program", "other_program", "same_id", "counts_as")
+_MORE = ("difference", "program", "other_program", "same_id", "counts_as", "over")
 HEAD = sheet_line((*_OF_ROW, "ledger", *_MORE))
 _NO_LEDGER = "no ledger in its folder"
 _NOT_SEALED = "not sealed, and not in the ledger"

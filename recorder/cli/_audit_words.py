@@ -70,6 +70,8 @@ def found(row: AuditRow) -> str:
         said.append("seal missing: nothing shows whether it was changed")
     if row.error is None and row.intact is None and not (row.cut or row.seal_missing):
         said.append("neither id nor seal: from another program")
+    if row.over:
+        said.append(row.over)
     if row.short:
         said.append(f"cut short: {row.short}")
     if row.clock:

@@ -91,7 +91,9 @@ def _lines(r: AdapterReport | BareReport, seen: _Seen) -> list[str]:
     ]
     if not r.drift_seen:
         out.append("  note                slow drift was not measured: that takes 120 s or more (--seconds 180)")
-    if isinstance(r, BareReport):
+    if not isinstance(r, BareReport):
+        out += [f"  note                {note}" for note in r.notes]
+    else:
         out.append(f"  not known           {NOT_KNOWN}")
     return [printable(line) for line in out]
 

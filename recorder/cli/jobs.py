@@ -80,7 +80,7 @@ def _story(job: Job) -> str:
         seen = f" ({'; '.join(test.findings)})" if test.findings else ""
         kind = test.test or "a test that"
         lines.append(f"{utc_text(test.started) or 'at an unknown time'}  {kind} {test.outcome}"
-                     f"{', SIMULATED' if test.simulated else ''}{seen}")
+                     f"{f', {test.over}' if test.over else ''}{', SIMULATED' if test.simulated else ''}{seen}")
     return "\n".join(printable(line) for line in lines)
 
 

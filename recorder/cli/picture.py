@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,12 +12,14 @@ from recorder.cli import _options
 from recorder.cli._common import analysed, json_line, without_ledgers
 from recorder.cli._plain import put_data
 from recorder.errors import FileError, printable
-from recorder.moments import moment
+from recorder.moments import job_key, moment
 
 if TYPE_CHECKING:
     from recorder.model import Recording
 
 __all__ = ["command"]
+
+_SAME_CAP_KPA = 5.0  # one marking, read in two units of the same stamp; common practice, no source
 
 
 @click.command("picture")
@@ -45,6 +48,8 @@ def command(file: Path, before: Path | None, out: Path | None, unit: str | None,
     recordings = [read(path) for path in ([before] if before else []) + [file]]
     if before:
         _check_order(*recordings)
+        for said in _two_cars(*recordings):
+            click.echo(printable(said), err=True)
     for found in recordings:
         if found.intact is False:
             click.echo(printable(f"{found.path}: ALTERED: it was changed after it was sealed; the picture says so"),
@@ -60,6 +65,18 @@ def command(file: Path, before: Path | None, out: Path | None, unit: str | None,
             for found, analyser in shown]}))
     else:
         click.echo(printable(str(path)))
+
+
+def _two_cars(before: Recording, after: Recording) -> Iterator[str]:
+    """Why a before and an after may not be of one vehicle: nobody but the shop knows, so they are drawn."""
+    jobs = before.header.job, after.header.job
+    if job_key(jobs[0]) != job_key(jobs[1]):
+        one, other = (f'"{" ".join(job.split())}"' if job.strip() else "no job" for job in jobs)
+        yield f"{before.path}: it is of {one}, and {after.path} of {other}: is that one vehicle?"
+    marked = before.header.marked, after.header.marked
+    if marked[0] is not None and marked[1] is not None and abs(marked[0].kpa - marked[1].kpa) > _SAME_CAP_KPA:
+        one, other = (f"{mark.value:g} {mark.unit}" for mark in marked if mark is not None)
+        yield f"{before.path}: its cap was marked {one}, and that of {after.path} {other}: is that one vehicle?"
 
 
 def _check_order(before: Recording, after: Recording) -> None:

@@ -16,7 +16,16 @@ from recorder.report.names import (
 )
 from recorder.report.numbers import clock, lasted, quantity, rise_of
 from recorder.report.remedies import advice, found, is_safety, put_away
-from recorder.report.results import codes, hold_answered, in_unit, notes, reasons, summary, warning
+from recorder.report.results import (
+    codes,
+    hold_answered,
+    in_unit,
+    notes,
+    over_limit,
+    reasons,
+    summary,
+    warning,
+)
 
 __all__ = [
     "BENCH_PLACES",
@@ -41,6 +50,7 @@ __all__ = [
     "next_step",
     "notes",
     "outcome_word",
+    "over_limit",
     "places",
     "put_away",
     "quantity",

@@ -35,15 +35,22 @@ def hold_answered(judgement: Mapping[str, Any]) -> bool:
     return not {"no-detectable-fall", "fall-within-allowance", "fall-too-fast"}.isdisjoint(codes(judgement))
 
 
+def over_limit(judgement: Mapping[str, Any]) -> str:
+    """``was OVER THE LIMIT``, ``may have been OVER THE LIMIT`` where the gauge cannot tell, or empty."""
+    if "over-limit" in codes(judgement):
+        return "was OVER THE LIMIT"
+    maybe = "near-the-limit" in [note.get("code") for note in notes(judgement)]
+    return "may have been OVER THE LIMIT" if maybe else ""
+
+
 def warning(judgement: Mapping[str, Any]) -> str:
     """What has to be seen beside the outcome, whatever it is; empty where there is nothing."""
-    sure = "over-limit" in codes(judgement)
-    if not sure and "near-the-limit" not in [note.get("code") for note in notes(judgement)]:
+    was = over_limit(judgement)
+    if not was:
         return ""
     but = "but it" if judgement.get("outcome") == "pass" else "it"
-    was = "was OVER" if sure else "may have been OVER"
     what = "the tester's hose and joints" if judgement.get("test") == "tester" else "hoses, radiator and tank"
-    return f"{but} {was} THE LIMIT: look {what} over"
+    return f"{but} {was}: look {what} over"
 
 
 def notes(judgement: Mapping[str, Any]) -> list[Mapping[str, Any]]:
@@ -116,12 +123,17 @@ def in_unit(text: str, unit: str, known: Mapping[str, str] | None = None) -> str
     return _PRESSURES.sub(converted, text)
 
 
-def reasons(judgement: Mapping[str, Any], unit: str = "kPa") -> list[str]:
-    """Why the outcome is what it is, a sentence each. What is a number of the judgement is written as elsewhere."""
+def _numbers(judgement: Mapping[str, Any], unit: str) -> dict[str, str]:
+    """Each number of the judgement as it is written in kPa, and in ``unit``."""
     hold = judgement.get("hold")
     numbers = [judgement.get(name) for name in ("opening", "peak", "reseat", "zero_shift")]
     numbers += [hold.get(name) for name in ("start", "end", "drop", "rate")] if isinstance(hold, Mapping) else []
-    known = {quantity(q): quantity(q, unit) for q in numbers if isinstance(q, Mapping) and q.get("value") is not None}
+    return {quantity(q): quantity(q, unit) for q in numbers if isinstance(q, Mapping) and q.get("value") is not None}
+
+
+def reasons(judgement: Mapping[str, Any], unit: str = "kPa") -> list[str]:
+    """Why the outcome is what it is, a sentence each. What is a number of the judgement is written as elsewhere."""
+    known = _numbers(judgement, unit)
     return [in_unit(_fault_told(str(r.get("text") or r.get("code"))), unit, known) for r in _reasons(judgement)]
 
 
@@ -181,7 +193,8 @@ def summary(judgement: Mapping[str, Any], unit: str = "kPa") -> list[str]:
         detail.append(f"zero moved by {quantity(judgement['zero_shift'], unit)}")
     detail += _protects(judgement)
     detail += _early(judgement)
-    detail += [f"note: {note.get('text') or note.get('code')}" for note in notes(judgement)]
+    known = _numbers(judgement, unit)
+    detail += [f"note: {in_unit(str(note.get('text') or note.get('code')), unit, known)}" for note in notes(judgement)]
     beside = [f"  {warning(judgement)}"] if warning(judgement) else []
     return [_head(judgement), *beside, *(f"  {line}" for line in detail)]
 

@@ -23,6 +23,7 @@ from recorder.wire.conformance_rules import (
 )
 from recorder.wire.fields import HIGHEST_COUNTS, INTEGER, is_name, rate_hz, temperature
 from recorder.wire.slips import (
+    SUPPLY_COUNTS,
     always,
     body_of_kind,
     field_count,
@@ -197,10 +198,10 @@ class _Checker:
             self.see("numbers", good, f"temperature {fields[4]!r} is not a number in degrees C",
                      "send it like 21.5, and leave the field empty where it is not known")
         if self.full_scale is not None:
-            for name, value in (("counts", counts), ("supply counts", supply)):
+            for name, value, do in (("counts", counts, ""), ("supply counts", supply, SUPPLY_COUNTS)):
                 if value is not None:
                     self.see("full-scale", value <= self.full_scale,
-                             f"{name} {value}, announced full scale {self.full_scale}")
+                             f"{name} {value}, announced full scale {self.full_scale}", do)
         if seq is None or us is None:
             self.dropped += 1
             return

@@ -11,7 +11,13 @@ from functools import reduce
 
 from recorder.wire.conformance_rules import escaped
 
-__all__ = ["always", "body_of_kind", "field_count", "not_a_number", "sequence", "what_check", "what_form"]
+__all__ = [
+    "SUPPLY_COUNTS", "always", "body_of_kind", "field_count", "not_a_number", "sequence", "what_check", "what_form",
+]
+
+# of supply counts above the announced full scale; of counts the rule's own advice is right
+SUPPLY_COUNTS = ("send counts of the same converter, not millivolts, or leave the field empty; where they are such "
+                 "counts, announce the largest that can be sent")
 
 _BEHIND = "put '*' and the check of the body behind every line, and send no other text"
 _POLYNOMIAL = "CRC-16/XMODEM: polynomial 0x1021, start 0, not reflected; 123456789 has to give 31C3"
@@ -103,11 +109,15 @@ def body_of_kind(kind: str) -> tuple[str, str]:
 
 
 def field_count(kind: str, found: int, wanted: int) -> tuple[str, str]:
+    """Of a line with more or fewer fields than its kind has: what is wrong, and what to do."""
     do = {
         "A": "send A,1,id,firmware version,counts at full scale,samples per second; the id has no comma in it",
         "S": "send every comma, also for empty fields: S,seq,us,counts,,",
         "F": "send F,us,word",
     }[kind]
+    if kind == "S" and found > wanted:
+        do = ("send S,seq,us,counts,supply,temperature, with no comma inside a number (21.5, not 21,5) and nothing "
+              "behind the temperature")
     return f"{kind} has {found} fields, not {wanted}", do
 
 

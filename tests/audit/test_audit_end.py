@@ -144,7 +144,7 @@ def test_simulated_tests_are_said_and_counted(tmp_path: Path) -> None:
     writer.close()
     done = run(tmp_path)
     assert "    SIMULATED; " in done.stdout and "of these, SIMULATED: 1 (no real vehicle was tested)" in done.stdout
-    assert run(tmp_path, "--csv").stdout.splitlines()[1].endswith(",True,,no ledger in its folder,,,,,")
+    assert run(tmp_path, "--csv").stdout.splitlines()[1].endswith(",True,,no ledger in its folder,,,,,,")
 
 
 def test_a_hold_without_zero_and_peak_goes_through_everything(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

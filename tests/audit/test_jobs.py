@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from itertools import combinations
 from pathlib import Path
@@ -38,6 +39,10 @@ def traces() -> dict[str, tuple[Header, Rows]]:
         procedure = resolve(part.test, {}).to_json()
         out[part.name] = (Header(part.test, marked=part.marked, calibration=trace.calibration,
                                  procedure=procedure), rows)
+    for part in demo():
+        if part.name == "system-repaired":  # marked 16 psi, so never above 124.3 kPa
+            trace = simulate(replace(part.scene, target_kpa=131.0))
+            out["over"] = out[part.name][0], Rows(trace.adapter_time_s[~trace.lost], trace.reading_kpa[~trace.lost])
     header, rows = out["system-repaired"]
     early = int(np.searchsorted(rows.time_s, 60.0))  # half a minute into a hold of two
     out["stopped-early"] = header, Rows(rows.time_s[:early], rows.pressure_kpa[:early])
@@ -233,3 +238,25 @@ def test_a_slip_in_a_job_is_asked_about_and_nothing_is_merged(tmp_path: Path) ->
     assert rest["look_alikes"] == [["Blue vna\x1b", "blue van"]]
     _written(tmp_path, "3.csv", "2026-03-02T11:00:00Z", "blue van", "pass")  # both are done: nothing is at stake
     assert "looks like" not in CliRunner().invoke(main, ["jobs", str(tmp_path)]).stdout
+
+
+def test_a_job_that_was_pumped_over_the_limit_says_so(add: Add, tmp_path: Path) -> None:
+    """The procedure: never above the limit, else look hoses, radiator and tank over. The list of jobs is where a lead
+    sees that this is still to be done; "done" alone hid it."""
+    add("system-repaired", "1044")
+    over = add("over", "1045")
+    table = CliRunner().invoke(main, ["jobs", str(tmp_path)]).stdout
+    assert "system pass, was OVER THE LIMIT" in " ".join(table.split())
+    assert table.count("OVER THE LIMIT") == 1
+    lines = CliRunner().invoke(main, ["jobs", str(tmp_path), "--json"]).stdout.splitlines()
+    assert [json.loads(line)["tests"][0]["over"] for line in lines[:-1]] == ["was OVER THE LIMIT", ""]
+    done = CliRunner().invoke(main, ["audit", "--no-cache", str(tmp_path)])
+    assert "was OVER THE LIMIT" in done.stdout and done.exit_code == 0
+    rows = [json.loads(line) for line in CliRunner().invoke(
+        main, ["audit", "--json", "--no-cache", str(tmp_path)]).stdout.splitlines()[:-1]]
+    assert {Path(row["file"]).name: row["over"] for row in rows}[over.name] == "was OVER THE LIMIT"
+    csv = CliRunner().invoke(main, ["audit", "--csv", "--no-cache", str(tmp_path)]).stdout.splitlines()
+    assert csv[0].endswith(",over") and sum(line.endswith(",was OVER THE LIMIT") for line in csv) == 1
+    over.write_bytes(over.read_bytes().replace(b'"1045"', b'"1046"'))
+    altered = CliRunner().invoke(main, ["jobs", str(tmp_path)]).stdout
+    assert "system altered" in altered and "OVER" not in altered  # of an altered file nothing stored is told

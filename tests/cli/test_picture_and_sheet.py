@@ -51,6 +51,21 @@ def test_pictures_before_and_after(pair: tuple[Path, Path], tmp_path: Path, kind
         assert "psi" in words and set(re.findall(r"[\d.]+ kPa", words)) <= {"100 kPa"}  # as stamped
 
 
+def test_before_and_after_of_two_vehicles_are_asked_about(pair: tuple[Path, Path], tmp_path: Path) -> None:
+    """Two cars on one picture look like a repair."""
+    out = tmp_path / "x.svg"
+    assert run("picture", pair[1], "--before", pair[0], "-o", out).stderr == ""
+    other = tmp_path / "other.csv"
+    text = re.sub(r"# sha256.*\n", "", pair[0].read_text("utf-8")).replace('"blue <van>"', '"1043 white"')
+    other.write_text(re.sub(r"# marked: .*", '# marked: {"value": 13, "unit": "psi"}', text), "utf-8")
+    done = run("picture", pair[1], "--before", other, "-o", out, "--force")
+    assert done.exit_code == 0 and done.stderr.splitlines() == [
+        f'{other}: it is of "1043 white", and {pair[1]} of "blue <van>": is that one vehicle?',
+        f"{other}: its cap was marked 13 psi, and that of {pair[1]} 100 kPa: is that one vehicle?"]
+    other.write_text(pair[0].read_text("utf-8").replace('"blue <van>"', '"Blue  <VAN>"'), "utf-8")  # the same, as typed
+    assert "vehicle" not in run("picture", pair[1], "--before", other, "-o", out, "--force").stderr
+
+
 def test_before_has_to_be_before(pair: tuple[Path, Path], tmp_path: Path) -> None:
     first, second = pair
     cap = tmp_path / "cap.csv"

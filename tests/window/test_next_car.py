@@ -1,10 +1,14 @@
-"""The marking of one car's cap is not taken for the next car's."""
+"""What was read or said of one car is not taken for the next one: its cap's marking, what was mended on it; nor is one
+test for another."""
 
 from __future__ import annotations
 
+import numpy as np
+import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 
+from recorder.window.places import testing as qt_testing
 from recorder.window.places.main import MainWindow
 from recorder.window.places.setup import SetupPage
 from tests.window.conftest import choose
@@ -59,3 +63,94 @@ def test_before_the_first_test_any_order_will_do(window: MainWindow) -> None:
     setup.marked_edit.setText("16 psi")
     setup.job_edit.setText("1042 red")
     assert setup.marked_edit.text() == "16 psi"
+
+
+def test_what_was_mended_on_one_car_is_not_said_of_the_next(window: MainWindow) -> None:
+    choose(window, "system-seeps", "1042 red")
+    testing = window.testing
+    testing.start_test()
+    testing.end("seen", wait=True)
+    testing.repairs.add("hose or clamp renewed")
+    testing.other_test()
+    setup = testing.setup
+    assert setup.repair_edit.text() == "hose or clamp renewed"  # the same car's next test, cap or system
+    setup.job_edit.setText("1043 white")
+    assert setup.repair_edit.text() == ""
+    setup.marked_edit.setText("16 psi")
+    testing.start_test()
+    assert testing.running is not None and testing.running.config.repair == ""
+    testing.end("seen", wait=True)
+    testing.other_test()
+    setup.job_edit.setText("1042 Red ")  # the car on which it was mended is back: the same job, however it is written
+    assert setup.repair_edit.text() == "hose or clamp renewed"
+    setup.marked_edit.setText("16 psi")
+    testing.start_test()
+    assert testing.running is not None and testing.running.config.repair == "hose or clamp renewed"
+    testing.end("seen", wait=True)
+    testing.other_test()
+    setup.job_edit.setText("1043 white")
+    setup.job_edit.setText("1042 red")
+    assert setup.repair_edit.text() == ""  # it was before that test, not before the next one
+
+
+def test_what_is_typed_as_mended_is_of_the_job_that_was_tested(window: MainWindow) -> None:
+    setup = after_a_test(window)
+    setup.repair_edit.setFocus()
+    QTest.keyClicks(setup.repair_edit, "seal wetted")
+    setup.job_edit.setText("1043 white")
+    assert setup.repair_edit.text() == ""
+    QTest.keyClicks(setup.repair_edit, "bottle renewed")  # of a job that nobody knows yet: it may be mistyped
+    setup.job_edit.setText("1043 white van")
+    assert setup.repair_edit.text() == "bottle renewed"
+
+
+def test_enter_on_the_key_of_another_test_chooses_it(window: MainWindow) -> None:
+    """With the keyboard alone one comes to a key by Tab, and nothing but its press chooses it: the test of another kind
+    would begin."""
+    choose(window, "cap-passes", "1042 red")
+    testing, keys = window.testing, window.testing.setup.test_keys
+    keys["system"].setFocus()
+    QTest.keyClick(keys["system"], Qt.Key.Key_Return)
+    assert testing.running is None and testing.setup.test == "system"
+    QTest.keyClick(keys["system"], Qt.Key.Key_Return)
+    assert testing.running is not None and testing.running.test == "system"
+    testing.end("seen", wait=True)
+
+
+def test_a_car_that_comes_back_has_its_own_trace_behind_the_new_one(
+    window: MainWindow, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Two cars in turn: while one is mended the other is tested."""
+    testing = window.testing
+    choose(window, "system-seeps")
+
+    def tested(job: str) -> tuple[object, object]:
+        """The trace of the test, and the one behind it."""
+        testing.setup.job_edit.setText(job)
+        testing.setup.marked_edit.setText("16 psi")
+        testing.start_test()
+        running = testing.running
+        assert running is not None
+        behind = testing.live.trace.earlier
+        for t in range(5):
+            running.store.add(np.array([float(t)]), np.array([0.0]))
+        testing.end("seen", wait=True)
+        testing.other_test()
+        return running.store, None if behind is None else behind.store
+
+    red, behind = tested("1042 red")
+    assert behind is None
+    white, behind = tested("1043 white")
+    assert behind is None
+    red_again, behind = tested("1042  Red")  # the same job, however it is written
+    assert behind is red
+    assert tested("1043 white")[1] is white
+    assert tested("1042 red")[1] is red_again
+    nameless, behind = tested("")
+    assert behind is None
+    assert tested("")[1] is nameless
+    tested("1044")
+    assert tested("")[1] is None  # any car's
+    monkeypatch.setattr(qt_testing, "_MOST_EARLIER", 2)
+    tested("1045"), tested("1046")
+    assert tested("1042 red")[1] is None and len(testing._earlier) == 2

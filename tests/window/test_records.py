@@ -11,6 +11,7 @@ import pytest
 from PySide6.QtCore import QPoint, Qt, QTimer
 from pytestqt.qtbot import QtBot
 
+from recorder.recording import read
 from recorder.window.places import records as qt_records
 from recorder.window.places.main import MainWindow
 from recorder.window.places.records import RecordsPlace
@@ -229,3 +230,81 @@ def test_an_opened_recording_is_left_before_the_filter_is_cleared(
     qtbot.waitUntil(lambda: place.pages.currentIndex() == 1, timeout=60000)
     qtbot.keyClick(window, Qt.Key.Key_Escape)
     assert place.pages.currentIndex() == 0 and place.filter_edit.text() == "job 1"
+
+
+def held_back(monkeypatch: pytest.MonkeyPatch) -> threading.Event:
+    """What is opened comes when this is set: a slow disk."""
+    come, real = threading.Event(), qt_records.load
+
+    def slow(path: str) -> object:
+        come.wait(20)
+        return real(path)
+
+    monkeypatch.setattr(qt_records, "load", slow)
+    return come
+
+
+def test_what_is_opened_late_takes_nothing_from_another_place(
+    opened: Callable[..., MainWindow], qtbot: QtBot, few: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    window, come = opened(folder=few), held_back(monkeypatch)
+    place = records(window, qtbot)
+    place.open_selected()
+    qtbot.keyClick(window, Qt.Key.Key_F1)
+    edit = window.testing.setup.job_edit
+    edit.setFocus()
+    window.testing.problem.emit("adapter unplugged")
+    come.set()
+    qtbot.waitUntil(lambda: place.pages.currentIndex() == 1, timeout=20000)
+    assert window.focusWidget() is edit
+    assert window.banner.text() == "▲ adapter unplugged" and window.banner.isVisibleTo(window)
+    qtbot.keyClick(window, Qt.Key.Key_F2)
+    assert window.focusWidget() is place.page.area  # the arrows move what is seen
+
+
+def test_esc_withdraws_what_is_being_opened(
+    opened: Callable[..., MainWindow], qtbot: QtBot, few: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    window, come = opened(folder=few), held_back(monkeypatch)
+    place = records(window, qtbot)
+    place.open_selected()
+    assert "Esc" in window.banner.text()
+    qtbot.keyClick(window, Qt.Key.Key_Escape)
+    assert not window.banner.isVisibleTo(window)
+    come.set()
+    qtbot.waitUntil(lambda: not place._background.busy, timeout=20000)
+    assert place.pages.currentIndex() == 0 and place.opened is None
+    place.open_selected()
+    qtbot.waitUntil(lambda: place.pages.currentIndex() == 1, timeout=20000)  # the next one comes
+
+
+def test_two_that_are_hardly_before_and_after_are_said_to_be(
+    opened: Callable[..., MainWindow], qtbot: QtBot, few: Path, tmp_path: Path,
+) -> None:
+    folder = tmp_path / "two"
+    folder.mkdir()
+    system = next(few.glob("*-system-*.csv"))
+    other, again, cap = (folder / f"{name}.csv" for name in ("other", "again", "cap"))
+    job = read(system).header.job
+    shutil.copy(system, folder / "one.csv")
+    text = system.read_text("utf-8")
+    other.write_text(text.replace(f'# job: "{job}"', '# job: "another  car"'), "utf-8")
+    again.write_text(text.replace(f'# job: "{job}"', f'# job: "{job.upper()}"'), "utf-8")
+    cap.write_text(text.replace('# test: "system"', '# test: "cap"'), "utf-8")
+    window = opened(folder=folder)
+    place = records(window, qtbot)
+    for behind, said in ((other, f'▲ "{job}", and behind it "another car": is that one vehicle?'), (again, ""),
+                         (cap, "▲ a system test, and behind it a cap test: they do not compare"), (None, "")):
+        place.opened = None
+        place.open(str(folder / "one.csv"), behind=str(behind) if behind else None)
+        qtbot.waitUntil(lambda: place.opened is not None, timeout=30000)
+        assert window.banner.text() == said and window.banner.isVisibleTo(window) is bool(said)
+
+
+def test_one_recording_is_counted_as_one(opened: Callable[..., MainWindow], qtbot: QtBot, few: Path, tmp_path: Path,
+                                         ) -> None:
+    folder = tmp_path / "first"
+    folder.mkdir()
+    shutil.copy(next(few.glob("*-*.csv")), folder)
+    place = records(opened(folder=folder), qtbot)
+    assert place.count.text() == "1 recording"

@@ -175,6 +175,9 @@ def test_the_check_of_the_adapter_is_shown_with_its_sign() -> None:
     verdict = verdict_of(report, "", listening=True, in_test=False)
     assert verdict.sign in ("tick", "question", "cross")
     assert "So far, after 15 s" in verdict.reasons[0]
+    odd = dataclasses.replace(report, seconds=200.0, reasons=(), notes=("its supply?",))
+    noted = verdict_of(odd, "", listening=True, in_test=False)
+    assert noted.reasons == ("its supply?",)
 
 
 def test_what_cannot_be_checked_yet_is_said() -> None:

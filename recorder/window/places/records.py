@@ -19,7 +19,7 @@ from recorder.window.parts.table import RecordsModel, RecordsTable
 from recorder.window.parts.widgets import SMALLEST_TARGET_PX, Key, Pages, words
 from recorder.window.places.opened import OpenedPage
 from recorder.window.state.colours import Palette
-from recorder.window.state.opened import Opened, load
+from recorder.window.state.opened import Opened, load, unlike
 from recorder.window.state.records import RecordRow, check_again, list_folder, quick_row
 
 __all__ = ["RecordsPlace"]
@@ -51,6 +51,8 @@ class RecordsPlace(QWidget):
         self._checked = 0
         self._background = Background("opening")
         self._background.failed.connect(self._could_not_open)
+        self._asked = 0  # how often something was to be opened
+        self._awaited: int | None = None  # which of these times is still waited for
         self.open_key = Key("Enter  Open", self.open_selected, says="open the recording")
         self.overlay_key = Key("O  Lay two over", self.overlay_selected, says="overlay two selected recordings")
         self.check_key = Key("J  Judge again", self.check_all, says="judge every recording again")
@@ -100,8 +102,8 @@ class RecordsPlace(QWidget):
         return [self.back_key, self.export_key]
 
     def take_focus(self) -> None:
-        """The table, so that arrows and Enter work at once."""
-        self.table.setFocus()
+        """The table, so that arrows and Enter work at once; or what is opened."""
+        (self.table if self.pages.currentIndex() == 0 else self.page.area).setFocus()
 
     # ------------------------------------------------------------ the table
 
@@ -178,7 +180,7 @@ class RecordsPlace(QWidget):
         elif not every:
             text = f"no recordings in {self.folder} yet"
         else:
-            text = f"{every} recordings" if shown == every else f"{shown} of {every}"
+            text = f"{shown} of {every}" if shown != every else "1 recording" if every == 1 else f"{every} recordings"
         self.count.setText(text)
 
     # ------------------------------------------------------------ judging again
@@ -251,12 +253,24 @@ class RecordsPlace(QWidget):
         self.open(rows[1].path, behind=rows[0].path)
 
     def open(self, path: str, behind: str | None = None) -> None:
-        """One recording, judged again from its trace; done beside the window."""
-        self.note.emit(f"opening {Path(path).name}")
-        self._background.run(lambda: (load(path), load(behind) if behind is not None else None), self._opened)
+        """One recording, judged again from its trace; done beside the window. Esc, or another one, withdraws it."""
+        self._asked += 1
+        self._awaited = asked = self._asked
+        self.note.emit(f"opening {Path(path).name}; Esc: leave it")
+        self._background.run(lambda: (load(path), load(behind) if behind is not None else None),
+                             lambda opened: self._opened(opened, asked), lambda _err: self._no_longer(asked))
 
-    def _opened(self, opened: tuple[Opened, Opened | None]) -> None:
-        self.note.emit("")
+    def _no_longer(self, asked: int) -> None:
+        if asked == self._awaited:
+            self._awaited = None
+
+    def _opened(self, opened: tuple[Opened, Opened | None], asked: int) -> None:
+        if asked != self._awaited:
+            return
+        self._awaited = None
+        if self.isVisible():  # else the line at the top is another place's
+            front, behind = opened
+            self.problem.emit(unlike(front, behind) if behind is not None else "")
         self.opened = opened
         for one in opened:
             known = self._known.get(one.recording.path) if one is not None else None
@@ -264,7 +278,8 @@ class RecordsPlace(QWidget):
                 self._better(replace(known[1], intact=one.intact, same=one.same))
         self.pages.setCurrentIndex(1)
         self._show_opened()
-        self.page.area.setFocus()
+        if self.isVisible():  # else somebody types in another place
+            self.page.area.setFocus()
         self.actions_changed.emit()
 
     def _could_not_open(self, text: str) -> None:
@@ -275,8 +290,11 @@ class RecordsPlace(QWidget):
             self.page.show_opened(*self.opened, self.unit)
 
     def back(self) -> None:
-        """To the table; from there to all of it."""
-        if self.pages.currentIndex() == 1:
+        """What is still being opened is not; to the table; from there to all of it."""
+        if self._awaited is not None:
+            self._awaited = None
+            self.note.emit("")
+        elif self.pages.currentIndex() == 1:
             self.pages.setCurrentIndex(0)
             self.table.setFocus()
             self.actions_changed.emit()

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from recorder.window.parts.widgets import Key
-from recorder.window.state.testing import with_repair
 
 if TYPE_CHECKING:
     from recorder.window.places.host import Host
@@ -54,10 +53,8 @@ class Repairs:
 
     def add(self, text: str) -> None:
         """What the next recording will say was mended before it; said again, it is taken back."""
-        edit = self._testing.setup.repair_edit
-        edit.setText(with_repair(edit.text(), text.strip()))
+        said = self._testing.setup.mended(text.strip())
         self._open(False)
-        said = edit.text()
         self._testing.note.emit(f"before the next test: {said}" if said else "before the next test: nothing repaired")
 
     def forget(self) -> None:

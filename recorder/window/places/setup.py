@@ -28,7 +28,7 @@ from recorder.window.state.colours import Palette
 from recorder.window.state.gauge import Gauge, gauge_words
 from recorder.window.state.jobs import offered
 from recorder.window.state.ports import SIMULATED, PortChoice, port_choices
-from recorder.window.state.testing import SetupForm, check_setup, start_screen
+from recorder.window.state.testing import SetupForm, check_setup, start_screen, with_repair
 
 __all__ = ["SetupPage"]
 
@@ -53,6 +53,8 @@ class SetupPage(QWidget):
         self.test: TestKind = "cap"
         self._read_for: str | None = None  # the job whose cap the marking was read from; None: of the one that is typed
         self._taken_out = ""
+        self._mended_for: str | None = None  # the job whose car the field of repairs is of; None: of the one typed
+        self._mended: dict[str, str] = {}  # what was mended on cars whose job is not in its field now, by their job
         self._list_choices = choices
         self._choices: list[PortChoice] = []
         grid = QGridLayout(self)
@@ -109,6 +111,7 @@ class SetupPage(QWidget):
         self.marked_edit.textChanged.connect(self.check)
         self.marked_edit.textEdited.connect(self._marking_typed)
         self.job_edit.textChanged.connect(self._job_changed)
+        self.repair_edit.textEdited.connect(self._repair_typed)
         for edit in (self.marked_edit, self.repair_edit):
             edit.returnPressed.connect(self.wanted.emit)
         self.job_edit.entered.connect(self.wanted.emit)
@@ -117,12 +120,16 @@ class SetupPage(QWidget):
         self.port_box.editTextChanged.connect(self.check)
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
-        """Enter on the key of a test that was just chosen starts, as in the fields, which say it by themselves."""
+        """Enter on the key of the test that is chosen starts, as in the fields, which say it by themselves; on another
+        one's it chooses that test, for the one that begins is never another than the key says."""
         enter = event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter)
-        if enter and not event.isAutoRepeat() and self.focusWidget() in self.test_keys.values():
+        at = [test for test, key in self.test_keys.items() if key is self.focusWidget()]
+        if not enter or event.isAutoRepeat() or not at:
+            super().keyPressEvent(event)
+        elif at[0] == self.test:
             self.wanted.emit()
         else:
-            super().keyPressEvent(event)
+            self.choose_test(at[0])
 
     def refresh_ports(self) -> None:
         """Looks for ports again; the one chosen stays chosen."""
@@ -154,20 +161,47 @@ class SetupPage(QWidget):
             self.marked_edit.setText(choice.marked)
             self.job_edit.setText(choice.job)
             self.repair_edit.setText(choice.repair)
+            self._mended_for = job_key(choice.job)
         self.check()
 
     def tested(self) -> None:
-        """A test of what is filled in has begun: the marking was read for this job."""
+        """A test of what is filled in has begun: the marking was read for this job, and what was mended was so before
+        this test, not before the next one."""
         self._read_for, self._taken_out = job_key(self.job_edit.text()), ""
+        self._mended.pop(self._read_for, None)
+        self.repair_edit.clear()
+        self._mended_for = None
+
+    def mended(self, repair: str) -> str:
+        """Says what was mended since the last test of the job in its field; said again, it is taken back. All that is
+        said by then."""
+        self.repair_edit.setText(with_repair(self.repair_edit.text(), repair))
+        self._mended_for = job_key(self.job_edit.text())
+        return self.repair_edit.text()
+
+    def _repair_typed(self) -> None:
+        """What is mended on a car that was tested before is of its job; a job that is new may still be being typed."""
+        key = job_key(self.job_edit.text())
+        tested = key == self._read_for or any(job_key(job) == key for job in self.job_edit.jobs)
+        self._mended_for = key if tested else None
 
     def _marking_typed(self) -> None:
         self._read_for, self._taken_out = None, ""
 
     def _job_changed(self) -> None:
-        """The marking of one car's cap is not taken for the next car's: it goes, and comes back with its job."""
+        """The marking of one car's cap is not taken for the next car's, nor is what was mended on it: they go, and come
+        back with their job."""
+        key = job_key(self.job_edit.text())
+        if self._mended_for is not None and key != self._mended_for:
+            self._mended[self._mended_for] = self.repair_edit.text()
+            self.repair_edit.clear()
+            self._mended_for = None
+        if not self.repair_edit.text() and self._mended.get(key):
+            self.repair_edit.setText(self._mended.pop(key))
+            self._mended_for = key
         if self._read_for is None:
             return
-        other, marked = job_key(self.job_edit.text()) != self._read_for, self.marked_edit.text()
+        other, marked = key != self._read_for, self.marked_edit.text()
         if other and marked:
             self._taken_out = marked
             self.marked_edit.clear()

@@ -11,6 +11,7 @@ from PySide6.QtWidgets import QApplication, QVBoxLayout, QWidget
 
 from recorder.errors import RecorderError
 from recorder.model import LiveView, TestKind
+from recorder.moments import job_key
 from recorder.settings import Settings
 from recorder.window.parts.sound import Alarm, Sounding
 from recorder.window.parts.widgets import Key, Pages, main_key
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
 __all__ = ["Testing"]
 
 _TICK_MS = 16  # at most 60 redraws a second
+_MOST_EARLIER = 12  # cars of a day that come back; a trace takes up to a megabyte
 _AFTER_TICK_MS = 100  # a pressure that is being relieved
 
 
@@ -63,7 +65,7 @@ class Testing(QWidget):
         self.judgement: Mapping[str, Any] | None = None
         self._phases = PhaseLog()
         self.away = False
-        self._earlier: tuple[TestKind, str, Earlier] | None = None
+        self._earlier: dict[tuple[TestKind, str], Earlier] = {}  # the last of each kind and job, the latest at the end
         self._ending = False
         self.setup = SetupPage(palette, self.unit, gauge=self.gauge,
                                remembered=port if port is not None else settings.port, procedure=settings.procedure)
@@ -135,7 +137,6 @@ class Testing(QWidget):
             return
         self.setup.remembered = choice.url
         self.setup.tested()
-        self.setup.repair_edit.clear()  # it was before this test, not before the next one
         self.problem.emit("")
         self.begin(running)
 
@@ -143,11 +144,11 @@ class Testing(QWidget):
         """Watches a running test."""
         self.running, self.judgement, self.view, self._ending = running, None, None, False
         self._phases, self.away, self._over_limit = PhaseLog(), False, False
-        # Another kind of test, or another job, is no "before" to this "after".
-        if self._earlier is not None and self._earlier[:2] != (running.test, running.config.job):
-            self._earlier = None
-        self.live.begin(running.store, self._earlier[2] if self._earlier is not None else None,
-                        simulated=running.config.simulated)
+        # Another kind of test, or another job, is no "before" to this "after"; nor is a test with no job, once another
+        # came between: it may be any car's.
+        this = running.test, job_key(running.config.job)
+        self._earlier = {of: earlier for of, earlier in self._earlier.items() if of[1] or of == this}
+        self.live.begin(running.store, self._earlier.get(this), simulated=running.config.simulated)
         # else the words of the test before would stand there until something arrives
         self.live.show_live(start_screen(running.test, self.unit, begun=True), (), (), None)
         self.noting.use_test(running.test)
@@ -274,7 +275,9 @@ class Testing(QWidget):
             return False
         running.let_go()
         if len(running.store):
-            self._earlier = (running.test, running.config.job, earlier_of(running.store, self.judgement))
+            this = running.test, job_key(running.config.job)
+            kept = [one for one in self._earlier.items() if one[0] != this][-_MOST_EARLIER + 1:]
+            self._earlier = dict([*kept, (this, earlier_of(running.store, self.judgement))])
         self.running, self.judgement, self.view = None, None, None
         self.repairs.forget()
         self.problem.emit("")

@@ -124,7 +124,7 @@ def verdict_of(report: AdapterReport | None, why_not: str, *, listening: bool, i
     if report is None:
         return AdapterVerdict("LISTENING", "question", "nothing", (why_not or "waiting for samples",))
     word, sign, role = _VERDICTS[report.verdict]
-    reasons = list(report.reasons[:3]) or ["Nothing speaks against it."]
+    reasons = list(report.reasons[:3]) or list(report.notes) or ["Nothing speaks against it."]
     if report.seconds < WANTED_S:
         reasons.insert(0, f"So far, after {report.seconds:.0f} s; listen for {WANTED_S:.0f} s to be sure of the drift.")
     return AdapterVerdict(word, sign, role, tuple(reasons))

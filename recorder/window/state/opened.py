@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from recorder import report
 from recorder.errors import RecorderError, printable
 from recorder.model import Recording
-from recorder.moments import time_text
+from recorder.moments import job_key, time_text
 from recorder.recording import of_file, read
 from recorder.units import format_pressure
 from recorder.window.state.hold import HoldStrip, hold_of
@@ -23,7 +23,7 @@ from recorder.window.state.trace import Earlier, TraceStore, earlier_of
 if TYPE_CHECKING:
     from recorder.analysis import Analyser, HoldCurve
 
-__all__ = ["Opened", "OpenedScreen", "load", "opened_screen", "overlaid"]
+__all__ = ["Opened", "OpenedScreen", "load", "opened_screen", "overlaid", "unlike"]
 
 _INTACT = {"yes": "unchanged since it was sealed", "ALTERED": "▲ ALTERED since it was sealed",
            "not sealed": "▲ never sealed",
@@ -57,6 +57,17 @@ class OpenedScreen:
     levels: Levels
     lines: tuple[Line, ...]
     spans: tuple[Span, ...]
+
+
+def unlike(front: Opened, behind: Opened) -> str:
+    """Why one that lies behind another may not be its "before"; empty where nothing says so. Only the shop knows."""
+    one, other = front.recording.header, behind.recording.header
+    if one.test != other.test:
+        return f"a {one.test} test, and behind it a {other.test} test: they do not compare"
+    if job_key(one.job) != job_key(other.job):
+        jobs = (f'"{" ".join(job.split())}"' if job.strip() else "no job" for job in (one.job, other.job))
+        return "{}, and behind it {}: is that one vehicle?".format(*jobs)
+    return ""
 
 
 def load(path: str) -> Opened:

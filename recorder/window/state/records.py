@@ -170,9 +170,8 @@ def _resaved_row(path: Path, seen: Legible) -> RecordRow:
 
 
 def _over(judgement: Mapping[str, Any]) -> str:
-    if not report.warning(judgement):
-        return ""
-    return "OVER LIMIT" if "over-limit" in report.codes(judgement) else "OVER LIMIT?"
+    over = report.over_limit(judgement)
+    return "" if not over else "OVER LIMIT?" if "may" in over else "OVER LIMIT"
 
 
 def check_again(row: RecordRow) -> RecordRow:
