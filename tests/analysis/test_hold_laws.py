@@ -48,6 +48,20 @@ def test_a_leak_that_shuts_is_a_leak(shut_kpa: float) -> None:
     assert abs(got.rate_kpa_per_s - true) < 2.5 * got.rate_u
 
 
+@pytest.mark.parametrize("seed", [2, 3])
+@pytest.mark.parametrize("last_rise_kpa", [4.0, 6.0, 9.0])
+@pytest.mark.parametrize("width_kpa", [1.0, 3.0, 10.0])
+def test_a_leak_that_shuts_is_no_heat(width_kpa: float, last_rise_kpa: float, seed: int) -> None:
+    """It closes in so many kPa. At once pumped up, air of 120 kPa has 1 - 1/gamma of it, 34 kPa, to lose at the very
+    most, and only where the hand is quicker than it cools."""
+    t, p = fall(120.0, 120.0, lambda q: 1.2 * float(np.clip((q - 90.0) / width_kpa, 0.0, 1.0)))
+    noisy = p + np.random.default_rng(seed).normal(0.0, 0.1, len(p))
+    got = fit_hold(t, noisy, step_kpa=0.0, noise_kpa=0.1, last_rise_kpa=last_rise_kpa)
+    true = (p[0] - p[-1]) / t[-1]
+    assert abs(got.rate_kpa_per_s / true - 1.0) < 0.1
+    assert abs(got.rate_kpa_per_s - true) < 2.5 * got.rate_u
+
+
 @pytest.mark.parametrize("length_s", [45.0, 60.0])
 def test_a_seat_that_weeps_above_a_pressure_further_down_is_a_leak(length_s: float) -> None:
     """It lets out in proportion to what the pressure is above 78 kPa, and is at 92 to 96 when the hold ends: that falls

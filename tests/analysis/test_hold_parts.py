@@ -15,7 +15,15 @@ from recorder.analysis.hold.grid import FULL, log_prior
 from recorder.analysis.hold.laws import NEAR_LAW, leak_shape
 from recorder.analysis.hold.line import Problem, _inverse
 from recorder.analysis.hold.noise import Noise, NoiseFinder
-from recorder.analysis.hold.posterior import TIGHT, _sign, _signs, _sized, posterior, total
+from recorder.analysis.hold.posterior import (
+    TIGHT,
+    _hardly_rises,
+    _sign,
+    _signs,
+    _sized,
+    posterior,
+    total,
+)
 from recorder.analysis.hold.summary import rate_of, summary
 from recorder.analysis.trace.filters import median
 
@@ -194,3 +202,45 @@ def test_a_system_may_leak_nothing_at_all() -> None:
     gas, coolant = np.array(rates).transpose(1, 2, 0)
     assert (coolant[0] < gas[0]).all() and (coolant[1] > 0.8 * gas[1]).all()
     assert np.mean(coolant[0] / coolant[1]) < 0.9 * np.mean(gas[0] / gas[1])
+
+
+@pytest.mark.parametrize(("m", "sd"), [(3.0, 1.0), (0.3, 1.0), (-0.4, 0.5), (-3.0, 0.4), (-40.0, 1.5), (1.0, 0.01)])
+def test_what_hardly_rises(m: float, sd: float) -> None:
+    """Mass, mean and spread of a normal times a prior that falls off faster below zero, against scipy's quad. A second
+    number goes along by their covariance."""
+    more = 0.2**-2.0 - 4.0**-2.0
+    mean, cov = np.array([[5.0], [m]]), np.array([[[2.0], [0.3 * sd]], [[0.3 * sd], [sd * sd]]])
+    mass = _hardly_rises(mean, cov, 1, more)
+
+    def moment(k: int) -> float:
+        middle = m if m > 0.0 else m / (1.0 + more * sd * sd)
+        return float(quad(lambda x: x**k * norm.pdf(x, m, sd) * np.exp(-0.5 * more * min(x, 0.0) ** 2),
+                          middle - 9.0 * sd, middle + 9.0 * sd, points=[0.0, middle], limit=200)[0])  # fmt: skip
+
+    zeroth, first = moment(0), moment(1) / moment(0)
+    assert mass[0] == pytest.approx(np.log(zeroth), abs=0.02)
+    assert mean[1, 0] == pytest.approx(first, abs=0.02 * sd)
+    assert cov[1, 1, 0] == pytest.approx(moment(2) / zeroth - first * first, rel=0.06)
+    assert mean[0, 0] == pytest.approx(5.0 + 0.3 / sd * (mean[1, 0] - m), abs=1e-9)
+
+
+@pytest.mark.parametrize(("tau_s", "leak_s"), [(6.0, 60.0), (4.0, 90.0), (2.0, 40.0)])
+def test_what_follows_a_leak_follows_the_rate_at_which_it_begins(tau_s: float, leak_s: float) -> None:
+    """Of a leak that lets out exp(-t / leak_s) cold gas takes 0.2 more, for tau_s each (convolved by scipy): that is
+    0.2 S(t) less 0.2 S(0) exp(-t / tau_s) with S = tau_s leak_s / (leak_s - tau_s) exp(-t / leak_s). The first bends
+    like the leak; the second looks as if it settled, and is the leak's."""
+    length = 120.0
+    t = np.linspace(0.5, length - 0.5, 120)
+    p = 100.0 * np.exp(-t / leak_s) + 1e-3 * np.random.default_rng(3).normal(size=len(t))
+    b = bin_hold(t, p, 1e-3, p)
+    begins = tau_s * leak_s / (leak_s - tau_s)
+    cold = quad(lambda s: np.exp(-s / leak_s - (length - s) / tau_s), 0.0, length, points=[length - 3.0 * tau_s])[0]
+    assert cold == pytest.approx(begins * (np.exp(-length / leak_s) - np.exp(-length / tau_s)), rel=1e-3)
+    whole = leak_s * (1.0 - np.exp(-length / leak_s))
+    own = leak_s * (1.0 - np.exp(-b.t / leak_s)) * length / whole
+    one = posterior(Problem(NoiseFinder(b), Noise(1e-3), 100.0, 3.0), NEAR_LAW, own, quick=True)[1]
+    at = int(np.argmin(np.abs(one.theta[0] - np.log(tau_s))))
+    near_s = float(np.exp(one.theta[0, at]))
+    begins = near_s * leak_s / (leak_s - near_s)
+    assert (one.whole_rate()[0][at] - 1.0) * whole == pytest.approx(0.2 * begins, rel=0.2)
+    assert near_s * whole / length < 0.7 * begins  # what follows the mean rate is too little

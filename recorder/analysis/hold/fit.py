@@ -37,7 +37,7 @@ __all__ = ["Beginning", "HoldFit", "fit_hold"]
 # hold's edges leave open, for when the rest was let go hardly shows (no source)
 _COOLS, _EDGES = 0.29, 0.05
 _END_S, _END_READINGS = 0.5, 5  # of a hold's ends: so long, and so many readings at least
-_STROKE_S = 0.6  # as near to each other as a hand makes strokes
+_STROKE_S, _MOST_STROKES = 0.6, 150  # as near to each other as a hand makes strokes
 
 
 class _Readings:
@@ -93,8 +93,9 @@ class _Readings:
         self.least = (0.5 if rounded else 0.3) * noise.white_kpa
         finder = NoiseFinder(b, only_s=self.known.wander_s if self.known is not None else None)
         if before is None:
-            ages_s = np.arange(0.0, 90.0, _STROKE_S)
-            before = Before(ages_s, np.full(len(ages_s), abs(last_rise_kpa)), 0.0)
+            rise = max(abs(last_rise_kpa), 1e-3)
+            many = min(math.ceil(abs(level) / rise), _MOST_STROKES)
+            before = Before(_STROKE_S * np.arange(many), np.full(many, rise), 0.0)
         self.hold = HoldCases(finder, level, last_rise_kpa, length, before, TIGHT if coolant else 0.0)
         self.start_kpa = median(p[: max(int(np.searchsorted(time, 0.1)), 1)])
         self.end_kpa = float(b.y[-eighth:].mean())
@@ -141,8 +142,9 @@ def fit_hold(
 ) -> HoldFit:
     """Fit readings ``p`` (kPa, zero-corrected) at ``t`` (s); needs 6 readings or more.
 
-    last_rise_kpa: of the last stroke before. before: where it is not known, as many strokes as the last one as a hand
-    can. coolant: that is what would leak, and not gas, so perhaps nothing does. quick: fewer models.
+    last_rise_kpa: of the last stroke before. before: where it is not known, strokes like the last one, as many as it
+    takes and as fast as a hand can. coolant: that is what would leak, and not gas, so perhaps nothing does. quick: fewer
+    models.
     """
     r = _Readings(
         t,
