@@ -143,8 +143,8 @@ def fit_hold(
     """Fit readings ``p`` (kPa, zero-corrected) at ``t`` (s); needs 6 readings or more.
 
     last_rise_kpa: of the last stroke before. before: where it is not known, strokes like the last one, as many as it
-    takes and as fast as a hand can. coolant: that is what would leak, and not gas, so perhaps nothing does. quick: fewer
-    models.
+    takes and as fast as a hand can. coolant: that is what would leak, and not gas, so perhaps nothing does. quick:
+    fewer models.
     """
     r = _Readings(
         t,
