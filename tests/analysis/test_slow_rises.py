@@ -120,3 +120,16 @@ def test_a_wild_reading_in_a_quiet_stretch_is_left_out_at_any_rate(rate_hz: floa
     p[[300, 500, 501]] += by_kpa
     got, count = without_spikes(p, 1.0 / rate_hz, 0.15)
     assert count == 3 and np.abs(got - 98.0).max() < 1.0
+
+
+@pytest.mark.parametrize(("every", "rise_kpa", "takes_s"), [(5, 8.0, 2.0), (5, 15.0, 4.0), (1, 8.0, 4.0)])
+def test_a_hold_that_rises_plainly_has_its_peak_at_its_end(every: int, rise_kpa: float, takes_s: float) -> None:
+    """Strokes to 108 kPa, and then something else raises it for five seconds, when the record ends."""
+    made = make(31, rate_hz=20.0, stroke_kpa=9.0, target_kpa=108.0, hold_s=20.0)
+    some = np.flatnonzero(made.time_s < made.hold_start_s + 6.0)[::every]
+    t, p = made.time_s[some], made.pressure_kpa[some]
+    p = p + rise_kpa * (1.0 - np.exp(-np.maximum(t - made.hold_start_s - 0.5, 0.0) / takes_s))
+    analyser = Analyser(Setup("system", Marking(98.0, "kPa", 98.0), resolve("system", {})))
+    analyser.feed(np.round(t, 6), np.round(p, 4))
+    peak = analyser.judgement().peak
+    assert peak is not None and peak.value == pytest.approx(float(np.median(p[-5:])), abs=1.0)
