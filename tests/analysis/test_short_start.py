@@ -49,8 +49,8 @@ def test_a_knock_within_the_first_second_is_no_stroke() -> None:
 
 
 def test_two_vented_readings_before_it_goes_up_at_once_are_the_zero() -> None:
-    """Five readings a second, of which two are vented: among the first second's changes the rise is most, so that all of
-    it seemed noise, the zero 84 kPa, and the pressure "never pumped up". Noise is what the hold's readings have."""
+    """Five readings a second, of which two are vented: among the first second's changes the rise is most, so that all
+    of it seemed noise, the zero 84 kPa, and the pressure "never pumped up". Noise is what the hold's readings have."""
     t = np.arange(0.0, 32.0, 0.2)
     p = 92.5 + np.random.default_rng(3).normal(0.0, 0.4, len(t))
     p[:5] = [0.1, -0.3, 26.0, 27.2, 49.0]

@@ -150,7 +150,7 @@ def _short_start(t: FloatArray, p: FloatArray, dt_s: float, step_kpa: float) -> 
     level = median(p[:few])
     change = np.diff(p)
     # of few readings the rise is most: then the whole trace tells what noise is
-    spread = min(normal_sd(part - median(part)) / math.sqrt(2.0) for part in (change[: soon - 1], change))
+    spread = min(float(normal_sd(part - median(part))) for part in (change[: soon - 1], change)) / math.sqrt(2.0)
     limit = max(5.0 * spread, 1.2, 2.5 * step_kpa)
     back = np.flatnonzero(p[: np.searchsorted(t, t[0] + _STAYS_S)] <= level + limit)
     last = int(back[-1]) if len(back) else 0
