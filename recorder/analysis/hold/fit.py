@@ -95,7 +95,7 @@ class _Readings:
         if before is None:
             rise = max(abs(last_rise_kpa), 1e-3)
             many = min(math.ceil(abs(level) / rise), _MOST_STROKES)
-            before = Before(_STROKE_S * np.arange(many), np.full(many, rise), 0.0)
+            before = Before(np.arange(0.0, many) * _STROKE_S, np.full(many, rise), 0.0)
         self.hold = HoldCases(finder, level, last_rise_kpa, length, before, TIGHT if coolant else 0.0)
         self.start_kpa = median(p[: max(int(np.searchsorted(time, 0.1)), 1)])
         self.end_kpa = float(b.y[-eighth:].mean())
