@@ -15,6 +15,7 @@ from recorder.analysis.hold import HoldFit
 from recorder.analysis.setup import Setup
 from recorder.analysis.study import Study
 from recorder.analysis.trace.filters import running_least
+from recorder.analysis.trace.zero import full_scale_kpa
 from recorder.analysis.verdict import Findings, decide, over_limit, wavers
 from recorder.digits import rounded_down, with_doubt
 from recorder.errors import SettingError
@@ -30,6 +31,7 @@ _DIGITS = 6
 STANDS_S = 0.5  # longer than a stroke stays above where it opens a valve
 CALM_S = 10.0  # after the last stroke
 _SMALLEST_KPA_PER_MIN = 0.35  # fall that matters anywhere
+_ZERO_OFF = 0.025  # of the scale: farther is no sensor's own offset
 # of the standard uncertainty: 5 % each way of saying what is not so (Currie, Anal. Chem. 40 (1968) 586-593)
 _DETECTABLE = 3.29
 STILL = 0.9  # of what was reached: a hold that begins lower was let down, whether that was seen or not
@@ -268,6 +270,11 @@ def _notes(setup: Setup, s: Study, f: Findings, outcome: Outcome) -> list[dict[s
     if s.late_start:
         zero = "zero is the reading after the release" if s.zero_known else "pressures are as read, zero is not known"
         notes.append({"code": "late-start", "text": f"The recording was begun under pressure; {zero}."})
+    scale = full_scale_kpa(setup.calibration)
+    if s.zero_known and scale is not None and abs(s.zero_kpa) > _ZERO_OFF * scale and s.peak is not None:
+        text = (f"Open to the air the gauge read {s.zero_kpa:.0f} kPa, {abs(s.zero_kpa) / scale:.1%} of its scale. "
+                "That is taken off; with a wrong supply or divider the pressures are wrong as well.")
+        notes.append({"code": "zero-off", "text": text})
     if s.rhythmic:
         notes.append({"code": "rhythmic", "text": "The pressure beats in a rhythm during the hold."})
     if s.parts and s.parts.knocked_off:

@@ -53,6 +53,8 @@ _ADVICE_BY_NOTE: dict[str, str] = {
     "near-the-limit": "The pressure may have gone over the limit: look over hoses, radiator and tank, and calibrate "
     "the gauge.",
     "late-start": "Start the recording first, with the tester open to the air; then pump.",
+    "zero-off": "The gauge is far off with the hose open: hold one pressure against the pump's own gauge, and look at "
+    "it with recorder adapter.",
     "top-up": "Pumping or letting out during the hold starts it anew: keep your hands off.",
     "gaps": "Samples are missing: check the cable and the port.",
     "coarse": "Readings come too rarely to see strokes: set the adapter to 10 a second or more.",

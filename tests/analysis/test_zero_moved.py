@@ -6,15 +6,18 @@ shift that is told, 1.5 kPa, is common practice, no source."""
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
+from recorder import report
 from recorder.analysis import Analyser, Setup
 from recorder.analysis.trace.signal import prepare
 from recorder.analysis.trace.zero import zero_shift
+from recorder.calibration import nominal
 from recorder.limits import resolve
 from recorder.model import Judgement, Marking
 from recorder.units import parse_quantity
@@ -128,3 +131,16 @@ def test_a_zero_that_rests_elsewhere_for_some_seconds_has_moved(noise_kpa: float
     found = zero_shift(prepare(t, p, 0.0), 0.0, 0.05)
     assert found is not None and found.standard_uncertainty is not None
     assert abs(found.value - 3.0) < 2.0 * found.standard_uncertainty < 1.0
+
+
+@pytest.mark.parametrize(("zero_kpa", "said"), [(-8.9, True), (9.5, True), (4.0, False)])
+def test_a_zero_that_is_far_off_is_said(zero_kpa: float, said: bool) -> None:
+    """A divider before one pin: counts of 6.6 % where a 10 to 90 % sensor of 345 kPa gives 10 % are -14.7 kPa; of 7.9 %
+    -8.9 kPa, within what a calibrated gauge may be off. All its pressures are a fifth too low then."""
+    made = make(31, rate_hz=50.0, stroke_kpa=9.0, target_kpa=108.0, hold_s=140.0)
+    gauge = replace(nominal(345.0), date="2026-01-02")
+    analyser = Analyser(Setup("system", Marking(98.0, "kPa", 98.0), resolve("system", {}), gauge))
+    analyser.feed(np.round(made.time_s, 6), np.round(made.pressure_kpa + zero_kpa - 0.7, 4))
+    told = analyser.judgement().to_json()
+    assert ("zero-off" in [n["code"] for n in told.get("notes", ())]) == said
+    assert any("is far off with the hose open" in line for line in report.advice(told)) == said
