@@ -256,5 +256,6 @@ def _falling(test: str, wet: Sequence[str], *, looked: bool) -> Sequence[str]:
     return (
         "It leaks. Look for wet places with a light: under the coolant pump, both ends of every hose, "
         "radiator, heater.",
-        "Mark what you find. If nothing is wet anywhere, look inside: a leak inside the engine is possible.",
+        "If none shows, pump up again, look once more, and mark what you find. Nothing wet anywhere: look inside, a "
+        "leak inside the engine is possible.",
     )
