@@ -293,8 +293,8 @@ class HoldCases:
         for first in sorted(cases, key=lambda case: -value[case])[: _MOST[0]]:
             if value[first] < max(value.values()) - _BEHIND[0]:
                 break
-            tried = [first]
-            furthest, turns = _MOVES if first.law.width_kpa > 0.0 else (math.inf, 2)
+            tried, shuts = [first], first.law.width_kpa > 0.0
+            furthest, turns = _MOVES if shuts else (math.inf, 2)
             for _ in range(turns):
                 old = tried[-1]
                 best, i = top(self.look(old))
@@ -305,7 +305,7 @@ class HoldCases:
                 if float(np.abs(away(law, old.law)).max()) < _STILL:
                     break
             # where a leak shuts a step may be one too far
-            case = tried[-1] if turns == 2 else max(tried[1:], key=lambda case: total(self.look(case)))
+            case = max(tried[1:], key=lambda case: total(self.look(case))) if shuts else tried[-1]
             out += [replace(case, noise=n) for n in self.noises(case, least, known)]
         return out
 
