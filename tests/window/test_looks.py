@@ -108,13 +108,14 @@ def screens(window: MainWindow, qtbot: QtBot) -> Iterator[str]:
     report = dataclasses.replace(window.adapter.report, drift_kpa_per_min=0.0,
                                  **dict(zip(wanders, (0.55, 0.123, 23.5, 0.0041), strict=True)))
     verdict, reasons = graded(dataclasses.asdict(report), report.nominal_rate_hz)
-    window.adapter._checked((dataclasses.replace(report, verdict=verdict, reasons=reasons), ""))
+    window.adapter._checked(window.adapter.link, (dataclasses.replace(report, verdict=verdict, reasons=reasons), ""))
     assert any("wanders by 0.12 kPa" in reason for reason in reasons)
     yield "adapter that wanders"
     many = ("it came at 61.2 readings a second in place of the 100 that it announces: check the loop of the firmware",
             "3 of 500 lines failed their check: shorten the cable, and keep it away from ignition leads",
             "open to air it reads 104.2 kPa: so much is the air's own pressure, as an absolute sensor reads it")
-    window.adapter._checked((dataclasses.replace(report, verdict="unfit", reasons=many, seconds=20.0), ""))
+    much = dataclasses.replace(report, verdict="unfit", reasons=many, seconds=20.0)
+    window.adapter._checked(window.adapter.link, (much, ""))
     assert "listen for" in window.adapter.page.reasons.text()
     yield "adapter of which there is much to say"
     window.adapter.show_page(1)
