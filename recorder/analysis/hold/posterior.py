@@ -97,15 +97,16 @@ def _signs(
     slow = theta >= LOG_SLOW
     quick = ~slow & (theta > _LOG_LAGS) & (problem.back_kpa < problem.fast_kpa)
     for j in range(len(theta) + 1, 1, -1):
-        use = np.flatnonzero(slow[j - 2])
-        if len(use):
+        may_rise = quick[j - 2] & (mean[j] < _FAR * np.sqrt(np.maximum(cov[j, j], 0.0)))
+        for which, gives in ((slow[j - 2], True), (may_rise, False)):
+            use = np.flatnonzero(which)
+            if not len(use):
+                continue
             some_mean, some_cov = mean[:, use], cov[:, :, use]
-            log[use] += _sign(some_mean, some_cov, j, _LEAST_GIVE * problem.slow_kpa) - _GIVE_MASS
-            mean[:, use], cov[:, :, use] = some_mean, some_cov
-        use = np.flatnonzero(quick[j - 2] & (mean[j] < _FAR * np.sqrt(np.maximum(cov[j, j], 0.0))))
-        if len(use):
-            some_mean, some_cov = mean[:, use], cov[:, :, use]
-            log[use] += _hardly_rises(some_mean, some_cov, j, problem.back_kpa**-2.0 - problem.fast_kpa**-2.0)
+            if gives:
+                log[use] += _sign(some_mean, some_cov, j, _LEAST_GIVE * problem.slow_kpa) - _GIVE_MASS
+            else:
+                log[use] += _hardly_rises(some_mean, some_cov, j, problem.back_kpa**-2.0 - problem.fast_kpa**-2.0)
             mean[:, use], cov[:, :, use] = some_mean, some_cov
     if none is not None:
         log += _sign(mean, cov, 1, _LEAST_LEAK, none)
