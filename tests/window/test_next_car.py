@@ -65,7 +65,7 @@ def test_before_the_first_test_any_order_will_do(window: MainWindow) -> None:
     assert setup.marked_edit.text() == "16 psi"
 
 
-def tested(window: MainWindow, *, repair: str) -> None:
+def one_test(window: MainWindow, *, repair: str) -> None:
     """One test of the job that stands there, whose recording has that repair, and on to the next."""
     testing = window.testing
     testing.setup.marked_edit.setText("16 psi")
@@ -86,10 +86,10 @@ def test_what_was_mended_on_one_car_is_not_said_of_the_next(window: MainWindow) 
     assert setup.repair_edit.text() == "hose or clamp renewed"  # the same car's next test, cap or system
     setup.job_edit.setText("1043 white")
     assert setup.repair_edit.text() == ""
-    tested(window, repair="")
+    one_test(window, repair="")
     setup.job_edit.setText("1042 Red ")  # the car on which it was mended is back: the same job, however it is written
     assert setup.repair_edit.text() == "hose or clamp renewed"
-    tested(window, repair="hose or clamp renewed")
+    one_test(window, repair="hose or clamp renewed")
     setup.job_edit.setText("1043 white")
     setup.job_edit.setText("1042 red")
     assert setup.repair_edit.text() == ""  # it was before that test, not before the next one
