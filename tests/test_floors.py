@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 
 PACKAGE = Path(__file__).parent.parent / "recorder"
+RECORDINGS = PACKAGE.parent / "recordings"
 SOURCES = sorted(PACKAGE.rglob("*.py"))
 TOOLS = tomllib.loads((PACKAGE.parent / "pyproject.toml").read_text("utf-8"))["tool"]
 LAYERS = TOOLS["importlinter"]["contracts"][0]["layers"]  # from the faces down
@@ -133,6 +134,19 @@ def test_help_loads_nothing_heavy(arguments: list[str]) -> None:
         "import sys; from recorder.cli import main\n"
         f"main({arguments!r}, standalone_mode=False)\n"
         f"bad = [m for m in {HEAVY!r} if m in sys.modules]\n"
+        "sys.exit(f'loaded {bad}' if bad else 0)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=False)
+    assert done.returncode == 0, done.stderr
+
+
+def test_a_system_is_judged_without_what_only_caps_need() -> None:
+    """Nor with numpy's masked arrays, which ``numpy.unique`` loads: both take as long as fitting a hold."""
+    system = next(RECORDINGS.glob("*-system-*.csv"))
+    code = (
+        "import sys; from recorder.cli import main\n"
+        f"main(['judge', {str(system)!r}], standalone_mode=False)\n"
+        "bad = [m for m in ('numpy.ma', 'scipy.optimize', 'recorder.analysis.opening') if m in sys.modules]\n"
         "sys.exit(f'loaded {bad}' if bad else 0)"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=False)

@@ -19,6 +19,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recorder.analysis.trace.filters import median
+
 if TYPE_CHECKING:
     from recorder.model import FloatArray, IntArray
 
@@ -132,7 +134,7 @@ def _less_from(gains: FloatArray) -> int:
     k = int(np.argmin(along / np.sqrt(size)))
     rest = max(float(left @ left - along[k] ** 2 / size[k]) / (n - 4), 1e-12)
     by, chance = along[k] / size[k], math.sqrt(rest / size[k])
-    sure = by < -_STEP_SURE * chance and by < -_STEP_SHARE * float(np.median(gains[: k + 3]))
+    sure = by < -_STEP_SURE * chance and by < -_STEP_SHARE * median(gains[: k + 3])
     return k + 3 if sure else n
 
 
@@ -215,12 +217,12 @@ def _either_way(
 def _full(gains: FloatArray, level_u_kpa: float) -> tuple[IntArray, float] | None:
     """Numbers of the levels before and after the last full strokes that follow each other, and what a stroke usually
     ``gains``; None where there are fewer than three."""
-    usual = float(np.median(gains))
+    usual = median(gains)
     if usual <= 0.0:
         return None
     # as far as the noise of two levels lets it be seen; but the last ones are eased more often than not
     first = _less_from(gains)
-    usual = float(np.median(gains[:first]))
+    usual = median(gains[:first])
     full = np.flatnonzero(gains[:first] > 0.75 * usual - 3.0 * math.sqrt(2.0) * level_u_kpa)
     full = full[full <= np.flatnonzero(gains[:first] > 0.75 * usual)[-1]]
     if len(full) < 3:

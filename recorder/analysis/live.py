@@ -10,6 +10,7 @@ import numpy as np
 from recorder.analysis.setup import Setup, side
 from recorder.analysis.study import Study, study
 from recorder.analysis.trace.faults import Reported
+from recorder.analysis.trace.filters import median
 from recorder.analysis.trace.zero import full_scale_kpa, most_offset_kpa
 from recorder.analysis.verdict import longer_s
 from recorder.limits import band_kpa, limit_kpa
@@ -78,11 +79,11 @@ def _vented_s(t: FloatArray, p: FloatArray, most_kpa: float) -> float | None:
     did, or began there."""
     finite = np.isfinite(p)
     t, p = t[finite], p[finite]
-    if len(t) < 8 or float(np.median(p[t <= t[0] + STANDS_S])) <= most_kpa:
+    if len(t) < 8 or median(p[t <= t[0] + STANDS_S]) <= most_kpa:
         return None
     edges = np.arange(t[0], t[-1], STANDS_S / 4.0)
     cuts = np.searchsorted(t, edges)
-    means = [float(np.median(part)) if len(part) else np.inf for part in np.split(p, cuts[1:])]
+    means = [median(part) if len(part) else np.inf for part in np.split(p, cuts[1:])]
     lowest: tuple[float, float] | None = None  # level, time
     for k in range(len(means) - 4):
         part = means[k : k + 4]

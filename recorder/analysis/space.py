@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.headspace import Leak, Settles, Space, either, headspace, with_uncounted
-from recorder.analysis.opening.leak_begins import leaked_before
-from recorder.analysis.trace.filters import STEP_TO_SD
+from recorder.analysis.trace.filters import STEP_TO_SD, median
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -43,7 +42,7 @@ def headspace_of(
     after = later[0] if later else pumped[-1].end_s
     levels = [_level(x, s.start_s) for s in pumped]
     levels.append(_level(x, after) if later else pumped[-1].top_kpa)
-    if float(np.median(levels)) - levels[0] < _STAYS * max(s.top_kpa for s in pumped):
+    if median(levels) - levels[0] < _STAYS * max(s.top_kpa for s in pumped):
         return None  # of what strokes bring nothing is left before the next one
     cools = fit is not None and fit.cooling_s > 0.2
     # a hold in which nothing settles quickly shows that the strokes' heat was gone at once, or goes slowly
@@ -75,6 +74,8 @@ def headspace_of(
     if opening is None or fit is None or leak <= 0.0:
         found = space(leak)
     else:  # a cap may leak only since it opened
+        from recorder.analysis.opening.leak_begins import leaked_before
+
         found = either(space(leak), space(0.0), leaked_before(x, pumped, leak, fit.start_kpa, fit.leak_n))
     more = _uncounted(x, pumped, levels, noise_kpa)
     return with_uncounted(found, more) if found is not None and more > 0.0 else found

@@ -12,7 +12,6 @@ import numpy as np
 from recorder.analysis.early import Early, answer_now, first_answer
 from recorder.analysis.headspace import Space
 from recorder.analysis.hold import WARMS_S, Before, HoldFit, fit_hold
-from recorder.analysis.opening import Opening, shut_later
 from recorder.analysis.peak import find_peak
 from recorder.analysis.phases import Stretches, gone_at_once, phases, segment, take_beat_out
 from recorder.analysis.setup import Setup
@@ -29,10 +28,10 @@ from recorder.analysis.trace.faults import (
 from recorder.analysis.trace.signal import COARSE_S, TELLS_STROKES_S, Prepared, prepare, sampling
 from recorder.analysis.trace.zero import Start, find_start, zero_shift
 from recorder.analysis.which_hold import at_its_pressure, judged_hold
-from recorder.analysis.which_opening import last_opening
 from recorder.model import Phase, Quantity
 
 if TYPE_CHECKING:
+    from recorder.analysis.opening import Opening
     from recorder.model import FloatArray
 
 __all__ = ["Study", "study"]
@@ -238,6 +237,9 @@ def _opened(setup: Setup, x: Prepared, parts: Stretches, end_s: float, *, quick:
     """What opened of a cap that was pumped up; a system has nothing that opens."""
     if setup.test != "cap" or not parts.strokes:
         return None
+    # loading what fits valves takes as long as fitting a hold, and a system needs none of it
+    from recorder.analysis.which_opening import last_opening
+
     return last_opening(
         x, parts, end_s, least_hold_s=setup.procedure.shortest_hold_s,
         air_kpa=setup.procedure.local_air_pressure_kpa, quick=quick,
@@ -289,6 +291,8 @@ def _shut_s(x: Prepared, opening: Opening, start_s: float, end_s: float, latest_
     """When in a hold the cap had closed again: after the last strokes, or after those before a hold in between."""
     if start_s <= opening.reseat_s < latest_s:
         return opening.reseat_s
+    from recorder.analysis.opening import shut_later
+
     shut = shut_later(x, start_s, end_s) if opening.onset_s < start_s < opening.reseat_s else None
     return shut.at_s if shut is not None and shut.at_s < latest_s else start_s
 

@@ -14,7 +14,7 @@ from recorder.analysis.headspace import lost_ml
 from recorder.analysis.hold import HoldFit
 from recorder.analysis.setup import Setup
 from recorder.analysis.study import Study
-from recorder.analysis.trace.filters import running_least
+from recorder.analysis.trace.filters import medians, running_least
 from recorder.analysis.trace.zero import full_scale_kpa
 from recorder.analysis.verdict import Findings, decide, over_limit, wavers
 from recorder.digits import rounded_down, with_doubt
@@ -154,7 +154,7 @@ def _climbs_kpa(s: Study) -> float:
     p = s.x.p[first : first + (last - first) // n * n].reshape(-1, n)
     if len(p) < 2:
         return 0.0
-    middle = np.median(p, axis=1)[:, None]
+    middle = medians(p)[:, None]
     wide = 3.0 * s.x.sd_kpa + s.x.step_kpa
     level = np.clip(p, middle - wide, middle + wide).mean(axis=1)
     step = s.x.step_kpa if s.x.noise_kpa < 0.5 * s.x.step_kpa else 0.0

@@ -20,7 +20,7 @@ from recorder.workers import WORTH_WORKERS, cores, spread
 
 __all__ = ["audit_files", "audit_folder", "find_ledgers", "find_recordings"]
 
-_LOAD = (__name__, "scipy.optimize")  # what a worker needs
+_LOAD = (__name__, "recorder.analysis.which_opening", "scipy.optimize")  # what a worker needs
 _JUDGEMENT = b"\n# judgement: "
 _Keyed = tuple[str | None, AuditRow]  # the key where the row is new and can be kept
 

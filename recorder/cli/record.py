@@ -81,8 +81,10 @@ def command(ctx: click.Context, /, **given: Any) -> None:
 
     Example: recorder record --port /dev/ttyUSB0 --test cap --marked "16 psi"
     """
-    import scipy.optimize  # noqa: F401  some looks need it: it is loaded before the test, not in the middle of it
+    # some looks need these: they are loaded before the test, not in the middle of it
+    import scipy.optimize  # noqa: F401
 
+    import recorder.analysis.which_opening  # noqa: F401
     from recorder.port import Port
     from recorder.recording import check_folder
     from recorder.session import Session

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 from scipy.integrate import quad
@@ -25,7 +27,7 @@ from recorder.analysis.hold.posterior import (
     total,
 )
 from recorder.analysis.hold.summary import rate_of, summary
-from recorder.analysis.trace.filters import median
+from recorder.analysis.trace.filters import median, medians, quantile
 
 
 def readings(seed: int) -> tuple[np.ndarray, np.ndarray]:
@@ -45,7 +47,14 @@ def made_bins(seed: int) -> Bins:
 @pytest.mark.parametrize("n", [1, 2, 3, 10, 11, 1000])
 def test_median(n: int) -> None:
     values = np.round(np.random.default_rng(n).normal(size=n), 1)
-    assert median(values) == np.median(values)
+    assert median(values) == median(values.tolist()) == np.median(values)
+    assert np.array_equal(medians(np.stack([values, -values])), [np.median(values), np.median(-values)])
+    for share in (0.0, 0.2, 0.5, 0.75, 0.9, 1.0):
+        assert quantile(values, share) == np.quantile(values, share)
+
+
+def test_the_median_of_nothing_is_none() -> None:
+    assert math.isnan(median(np.zeros(0))) and math.isnan(median([]))
 
 
 @pytest.mark.parametrize("k", [1, 2, 3])

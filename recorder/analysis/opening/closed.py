@@ -16,6 +16,7 @@ import numpy as np
 
 from recorder.analysis.opening.piston import OUTSIDE_KPA, Piston
 from recorder.analysis.strokes import Stroke
+from recorder.analysis.trace.filters import median
 from recorder.analysis.trace.signal import Prepared
 
 if TYPE_CHECKING:
@@ -111,7 +112,7 @@ class _Closed:
         self.starts, self.lengths = slice(ALL, ALL + m), slice(ALL + m, ALL + 2 * m)
         self.amounts = slice(ALL + 2 * m, ALL + 3 * m)
         # of those that all strokes share, which have a prior, its middle and its spread
-        size = float(np.median(self.rise))
+        size = median(self.rise)
         self.prior = ((W, *W_PRIOR), (V, *V_PRIOR), (A, *A_PRIOR), (LOG_TAU, *LOG_TAU_PRIOR), (FALL, 0.0, FALL_SPREAD),
                       (WARM, 0.0, 0.5 * size + 0.1), (HELD, *HELD_PRIOR))  # fmt: skip
 
@@ -213,7 +214,7 @@ class _Closed:
             amount_spread=math.hypot(float(np.std(near) / near.mean()), 0.02 + 0.06 * few**2),
             length_s=float(np.exp(np.mean(np.log(d)))),
             length_spread=math.hypot(float(np.std(np.log(d))), 0.05 + 0.15 * few**2),
-            lead_s=float(np.median(s - self.seen_s)),
+            lead_s=median(s - self.seen_s),
             warm_kpa=warm + float(q[WARM]) * math.exp(-end_s / tau),
             fall_kpa_per_s=float(q[FALL]),
             miss_kpa=math.sqrt(max(spread**2 - sd**2, 0.0)) + 0.004 * float(near.mean()),

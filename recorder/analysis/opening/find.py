@@ -53,7 +53,7 @@ from recorder.analysis.opening.valve import (
     fit_valve,
 )
 from recorder.analysis.strokes import Stroke
-from recorder.analysis.trace.filters import normal_sd
+from recorder.analysis.trace.filters import median, normal_sd
 from recorder.analysis.trace.signal import Prepared
 
 if TYPE_CHECKING:
@@ -92,7 +92,7 @@ def _first(strokes: Sequence[Stroke], level: FloatArray) -> tuple[int, float] | 
     highest = float(level.max())
     gains = np.diff(level, prepend=strokes[0].base_kpa)
     building = level < BUILDS * highest
-    usual = float(np.median(gains[building] if building.any() else gains[: max(len(gains) // 2, 1)]))
+    usual = median(gains[building] if building.any() else gains[: max(len(gains) // 2, 1)])
     if usual <= 0.0 or highest < 3.0:
         return None
     k = int(np.argmax(level >= highest - STAYS * usual))
@@ -110,7 +110,7 @@ def _correlation(x: Prepared, start_s: float, end_s: float) -> float:
         return 1.2
     means = x.even_p[pick][: n * width].reshape(n, width).mean(axis=1)
     change = np.diff(means, 2)
-    seen = normal_sd(change - np.median(change)) / math.sqrt(6.0)
+    seen = normal_sd(change - median(change)) / math.sqrt(6.0)
     return float(np.clip((seen * math.sqrt(width) / x.sd_kpa) ** 2, 1.0, 8.0))
 
 
@@ -126,12 +126,12 @@ def find_opening(
     level = _levels(x, strokes, end_s)
     fell = {} if quick else fell_back(x, strokes, level)
     begins = _first(strokes, level)
-    most_gone = bool(fell) and float(np.median(level[min(fell) :])) < 0.6 * max(s.top_kpa for s in strokes)
+    most_gone = bool(fell) and median(level[min(fell) :]) < 0.6 * max(s.top_kpa for s in strokes)
     if most_gone and strokes[-1].end_s + HELD_S + STILL_S > end_s:
         fell = {}  # it may never seal
     if begins is None and not fell:
         return None
-    k, usual = begins or (min(fell), float(np.median([s.rise_kpa for s in strokes])))
+    k, usual = begins or (min(fell), median([s.rise_kpa for s in strokes]))
     if not fell and level[k] < LEAVES * strokes[k].top_kpa:
         return None  # nothing is held
     sank = not _holds(x, strokes[-1], end_s) or never_seals(x, strokes, end_s)
@@ -328,11 +328,11 @@ def _quick(strokes: Sequence[Stroke], level: FloatArray, k: int, usual: float) -
     back = strokes[k].top_kpa - level[k]
     stayed = len(rest) > 1 and float(np.max(rest[1:])) - float(rest[0]) < 0.4 * usual
     before = [s.top_kpa - level[j] for j, s in enumerate(strokes[:k])][-4:]
-    usual_back = float(np.median(before)) if before else 0.3 * usual
+    usual_back = median(before) if before else 0.3 * usual
     if k == 0 or not (stayed or back > usual_back + 0.25 * usual):
         return None
     top = max(s.top_kpa for s in strokes[k:])
-    low = float(np.median(rest))
+    low = median(rest)
     u = 0.3 * max(top - low, 0.5)
     shut = strokes[-1].end_s + WAIT_S
     return Opening((low + top) / 2, u, strokes[k].end_s, k, low, u, shut)

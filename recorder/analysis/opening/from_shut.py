@@ -15,6 +15,7 @@ from recorder.analysis.opening.closed import Response
 from recorder.analysis.opening.relief import WAIT_S
 from recorder.analysis.opening.valve import ENOUGH, ValveFit
 from recorder.analysis.strokes import Stroke
+from recorder.analysis.trace.filters import median
 
 __all__ = ["ENOUGH_STROKES", "PAUSE_S", "Fitted", "Tried", "from_shut"]
 
@@ -59,4 +60,4 @@ def _may_have_met(strokes: Sequence[Stroke], first: int, fit: ValveFit) -> bool:
     if strokes[first - 1].top_kpa > fit.open_kpa - 2.0 * fit.open_u:
         return True
     gains = np.diff([s.base_kpa for s in strokes[max(first - USED, 0) : first + 1]])
-    return bool(gains[-1] < FULL * float(np.median(gains[:-1])))
+    return bool(gains[-1] < FULL * median(gains[:-1]))

@@ -15,6 +15,7 @@ from recorder.analysis.opening.relief import HELD_S, LOOK_S, STILL_S, WAIT_S, To
 from recorder.analysis.opening.slow_valve import SlowValve
 from recorder.analysis.opening.valve import ValveFit
 from recorder.analysis.strokes import Stroke
+from recorder.analysis.trace.filters import median
 from recorder.analysis.trace.normal import normal_cdf
 from recorder.analysis.trace.signal import COARSE_S, FINE_S, Prepared
 
@@ -91,8 +92,8 @@ def by_fit(
 def by_tops(x: Prepared, seen: Sequence[Top]) -> Opening:
     """Onset at the highest of the tops, each of which only seems lower, between two readings."""
     # a knock on top of a stroke stands out of what the readings may have missed of the others
-    middle = float(np.median([q.kpa for q in seen]))
-    missed = float(np.median([math.hypot(q.u, q.rate * x.dt_s / 2) for q in seen]))
+    middle = median([q.kpa for q in seen])
+    missed = median([math.hypot(q.u, q.rate * x.dt_s / 2) for q in seen])
     # but the first may have met a seat that stuck
     plain = [q for q in seen if q is seen[0] or q.kpa <= middle + KNOCK * missed] if len(seen) > 3 else seen
     top = max(plain, key=lambda q: q.kpa)
@@ -169,7 +170,7 @@ def within_seen(
         return found
     slopes = [s.rise_kpa / max(s.end_s - s.start_s, x.dt_s) for s in strokes]
     # one that is cut short by what it opens looks less steep than it was
-    steep = max(*slopes[k:], float(np.median(slopes[max(k - BEFORE, 0) : k + 1])))
+    steep = max(*slopes[k:], median(slopes[max(k - BEFORE, 0) : k + 1]))
     # no law is seen, nor the top, nor whether what stood before the next stroke was held or still sank
     if x.dt_s > COARSE_S:
         low, high = min(low for low, _ in lows), float(x.p[a:b].max()) + steep * x.dt_s

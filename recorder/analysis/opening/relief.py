@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.strokes import Stroke
-from recorder.analysis.trace.filters import STEP_TO_SD, normal_sd
+from recorder.analysis.trace.filters import STEP_TO_SD, median, normal_sd, quantile
 from recorder.analysis.trace.signal import Prepared
 
 if TYPE_CHECKING:
@@ -72,13 +72,13 @@ def fell_back(x: Prepared, strokes: Sequence[Stroke], level: FloatArray) -> dict
     fell = np.array([s.top_kpa for s in strokes]) - level
     noise = x.sd_kpa / math.sqrt(max(0.1 / x.dt_s, 1.0)) + 0.5 * x.step_kpa
     out: dict[int, float] = {}
-    usual = float(np.median(rise))
+    usual = median(rise)
     for j in range(1, len(strokes)):
         before = [i for i in range(max(j - 8, 0), j) if i not in out and rise[i] > 0.3 * usual]
         share, spread = COOLS, COOLS_U
         if len(before) > 1:
             shares = fell[before] / rise[before]
-            share = float(np.median(shares))
+            share = median(shares)
             spread = normal_sd(shares - share) + 0.04
         excess = fell[j] - max(share, 0.0) * max(rise[j], 0.0)
         if excess > SURE * math.hypot(spread * max(rise[j], 0.0), noise) + 0.02 * usual:
@@ -118,7 +118,7 @@ def ceiling(found: Sequence[Top], rises_kpa: Sequence[float], usual_kpa: float) 
     """
     if len(found) < 2:
         return 0.0
-    height = float(np.median([top.kpa for top in found]))
+    height = median([top.kpa for top in found])
     out, first = 0.0, True
     for top, rise in zip(found, rises_kpa, strict=True):
         sd = math.sqrt(2.0) * top.u
@@ -151,10 +151,10 @@ def never_seals(x: Prepared, strokes: Sequence[Stroke], end_s: float) -> bool:
         lows.append(float(p[1]))
     if len(rates) < 2:
         return False
-    rate, low = float(np.median(rates)), float(np.median(lows))
-    pace = float(np.median(np.diff([s.start_s for s in last])))
+    rate, low = median(rates), median(lows)
+    pace = median(np.diff([s.start_s for s in last]))
     # what it takes until the next one, of what strokes bring where no valve cuts them short
-    if rate * pace < TAKES * float(np.quantile([s.rise_kpa for s in strokes], 0.75)):
+    if rate * pace < TAKES * quantile([s.rise_kpa for s in strokes], 0.75):
         return False
     lo, hi = np.searchsorted(x.t, [strokes[-1].end_s, end_s])
     t, p = x.t[lo:hi], x.smooth[lo:hi]

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from recorder.analysis.strokes import Stroke
-from recorder.analysis.trace.filters import normal_sd
+from recorder.analysis.trace.filters import median, normal_sd
 from recorder.analysis.trace.signal import Prepared
 
 if TYPE_CHECKING:
@@ -93,7 +93,7 @@ def sinks(x: Prepared, strokes: Sequence[Stroke], end_s: float) -> bool:
     """Whether the pressure falls after the strokes by so much, so slowly, that a slow valve may have let it out."""
     last = strokes[-1].end_s
     soon, later = np.interp([last + SINKS_S[0], min(last + SINKS_S[1], end_s)], x.t, x.smooth)
-    return bool(soon - later > max(SINKS * float(np.median([s.rise_kpa for s in strokes])), 3.0 * x.sd_kpa))
+    return bool(soon - later > max(SINKS * median([s.rise_kpa for s in strokes]), 3.0 * x.sd_kpa))
 
 
 def find_slow(x: Prepared, strokes: Sequence[Stroke], end_s: float, correlated: float) -> SlowValve | None:
@@ -151,7 +151,7 @@ def _levels(x: Prepared, strokes: Sequence[Stroke], end_s: float) -> _Levels | N
     used, stop = strokes[first:], min(end_s, strokes[-1].end_s + AFTER_S)
     base = np.array([s.base_kpa for s in strokes])
     gains = np.diff(base)[max(first - BEFORE, 0) : first]
-    usual = float(np.median(gains)) if len(gains) > 2 else 0.0
+    usual = median(gains) if len(gains) > 2 else 0.0
     if not used or usual <= 0.0 or stop - used[-1].end_s < LEAST_S:
         return None
     t, p, number, count = _bins(x, strokes[first - 1], used, stop)

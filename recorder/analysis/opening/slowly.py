@@ -14,6 +14,7 @@ from recorder.analysis.opening.slow_valve import SlowValve
 from recorder.analysis.opening.valve import ENOUGH, FITS, FITS_WELL, HARDLY_FITS
 from recorder.analysis.opening.valve_strokes import AFTER_S
 from recorder.analysis.strokes import Stroke
+from recorder.analysis.trace.filters import median
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray
@@ -67,4 +68,4 @@ def went_on(strokes: Sequence[Stroke], level: FloatArray, open_kpa: float, until
         return False
     gains = np.diff(level)
     before = gains[max(first - 9, 0) : first - 1]
-    return float(gains[first - 1 : until - 1].mean()) > BRINGS * float(np.median(before))
+    return float(gains[first - 1 : until - 1].mean()) > BRINGS * median(before)

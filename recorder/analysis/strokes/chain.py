@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recorder.analysis.trace.filters import running_median
+from recorder.analysis.trace.filters import median, quantile, running_median
 from recorder.analysis.trace.normal import normal_cdf
 
 if TYPE_CHECKING:
@@ -77,20 +77,20 @@ def habit_of(
     fit = np.flatnonzero((steps > SHORTEST_S) & (steps < 3.0))
     cadence, spread = USUAL_CADENCE_S, 2.0 * CADENCE_SPREAD
     if len(fit) >= 3:
-        cadence, spread = float(np.clip(np.median(steps[fit]), 0.5, 2.0)), CADENCE_SPREAD
+        cadence, spread = float(np.clip(median(steps[fit]), 0.5, 2.0)), CADENCE_SPREAD
     if cadence_s is not None:
         cadence, spread = float(np.clip(cadence, 0.85 * cadence_s, 1.18 * cadence_s)), CADENCE_SPREAD
 
     def near(values: FloatArray, where: FloatArray) -> FloatArray:
         middle = running_median(values, min(9, 2 * len(values) - 1), "reflect")
-        least = 0.1 * max(float(np.median(values)), 0.0)
+        least = 0.1 * max(median(values), 0.0)
         return np.maximum(np.interp(c.t, where, middle), least)
 
     gain = near(np.diff(c.before[strokes])[fit], at[fit]) if len(fit) else near(stays, at)
     height = np.maximum(near(c.height[strokes], at), slope_sd)
     usual = np.maximum(near(stays, at), level_sd)
-    tall, full = np.quantile(c.height[strokes], 0.9), max(float(np.quantile(stays, 0.9)), level_sd)
-    return Habit(cadence, spread, slope_sd, level_sd, height, usual, gain, float(tall), full)
+    tall, full = quantile(c.height[strokes], 0.9), max(quantile(stays, 0.9), level_sd)
+    return Habit(cadence, spread, slope_sd, level_sd, height, usual, gain, tall, full)
 
 
 def _nothing(stays: FloatArray, usual: FloatArray, sd: float) -> tuple[FloatArray, FloatArray]:

@@ -17,6 +17,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from recorder.analysis.strokes.popped import POPS_S
 from recorder.analysis.strokes.slopes import level_of
 from recorder.analysis.strokes.stroke import Stroke
+from recorder.analysis.trace.filters import median
 from recorder.analysis.trace.signal import Prepared
 
 if TYPE_CHECKING:
@@ -53,13 +54,13 @@ def with_due(x: Prepared, strokes: list[Stroke], level_sd: float) -> list[Stroke
     if len(strokes) < ENOUGH:
         return strokes
     level = _Level(x.even_t, level_of(x), level_sd)
-    usual = float(np.median([q.rise_kpa for q in strokes]))
+    usual = median([q.rise_kpa for q in strokes])
     out: list[Stroke] = []
     for q, following in pairwise(strokes):
         out.append(q)
         if len(out) < ENOUGH:
             continue
-        pace, until = float(np.median(np.diff([s.start_s for s in out[-LATELY:]]))), following.start_s
+        pace, until = median(np.diff([s.start_s for s in out[-LATELY:]])), following.start_s
         if until - q.start_s > (MOST + MISSING) * pace:
             continue  # the hand had stopped
         for _ in range(MOST):

@@ -14,6 +14,7 @@ import numpy as np
 
 from recorder.analysis.strokes.slopes import level_width
 from recorder.analysis.strokes.stroke import PAUSE_S, Stroke
+from recorder.analysis.trace.filters import median
 from recorder.analysis.trace.signal import Prepared
 
 if TYPE_CHECKING:
@@ -181,8 +182,8 @@ def with_eased(x: Prepared, strokes: list[Stroke], level_sd: float, end_s: float
     if len(steps) < 3 or steps.max() > PAUSE_S:
         return strokes
     last = strokes[-1]
-    cadence, length = float(np.median(steps)), last.end_s - last.start_s
-    usual = float(np.median([s.rise_kpa for s in strokes[-8:]]))
+    cadence, length = median(steps), last.end_s - last.start_s
+    usual = median([s.rise_kpa for s in strokes[-8:]])
     for many in WINDOWS:
         until = min(last.end_s + many * cadence, end_s)
         if until < last.end_s + max(2.0 * cadence, 12.0 * x.dt_s):

@@ -42,7 +42,7 @@ from recorder.analysis.strokes.knocks import (
 from recorder.analysis.strokes.popped import with_peaks, with_popped, without_rebounds
 from recorder.analysis.strokes.slopes import Slopes, level_noise, level_of, slopes
 from recorder.analysis.strokes.stroke import Stroke
-from recorder.analysis.trace.filters import running_least, running_mean
+from recorder.analysis.trace.filters import median, medians, running_least, running_mean
 from recorder.analysis.trace.signal import SLOPE_S, Prepared
 
 if TYPE_CHECKING:
@@ -125,7 +125,7 @@ def _first_look(c: Rises, start_s: float, built_s: float, sd: float, cadence_s: 
             keep.append(int(k))
     usual = USUAL_CADENCE_S if cadence_s is None else cadence_s
     top = c.height[keep[: max(int((built_s - start_s) / usual), 2)]]
-    height = float(np.median(top)) if len(top) else 5.0 * sd
+    height = median(top) if len(top) else 5.0 * sd
     strong = np.array(sorted(k for k in keep if c.height[k] > max(0.45 * height, 3.0 * sd)), np.int64)
     return strong if len(strong) else np.array([int(np.argmax(c.height))])
 
@@ -136,10 +136,10 @@ def _faster(c: Rises, built_s: float, sd: float, cadence_s: float) -> bool:
     h = np.where(c.t <= built_s + 1.0, c.height, 0.0)
     plain = h > max(0.45 * float(h.max()), CLEAR * sd)
     at, stays = c.t[plain], c.stays[plain]
-    if len(at) < 4 or float(stays.min()) < 0.5 * float(np.median(stays)):
+    if len(at) < 4 or float(stays.min()) < 0.5 * median(stays):
         return False
     steps = np.diff(at)
-    return float(steps.min()) > SHORTEST_S and float(np.median(steps)) < 0.7 * cadence_s
+    return float(steps.min()) > SHORTEST_S and median(steps) < 0.7 * cadence_s
 
 
 def _candidates(
@@ -150,7 +150,7 @@ def _candidates(
     if not len(c.t):
         return c, np.zeros(0, np.int64)
     first = _first_look(c, start_s, built_s, slope.sd, cadence_s)
-    least = 0.03 * float(np.median(c.height[first]))
+    least = 0.03 * median(c.height[first])
     if least > slope.sd:
         c = _rises(x, slope.even, start_s, end_s, least)
         first = _first_look(c, start_s, built_s, slope.sd, cadence_s)
@@ -168,14 +168,14 @@ def _better_width(
     at = at[(at >= far) & (at < len(s) - far)]
     if len(at) < 3 or far < 2:
         return slope.width_s
-    usual = np.median(s[at[:, None] + np.arange(-far, far + 1)], axis=0)
+    usual = medians(s[at + np.arange(-far, far + 1)[:, None]])
     above = usual > 0.5 * float(usual[far])
     left, right = above[far::-1], above[far:]
     steps = [far if side.all() else int(np.argmin(side)) for side in (left, right)]
     # less what the filter itself adds
     full = (sum(steps) - 1) * x.dt_s
     own = math.sqrt(max(full**2 - (FWHM_BY_SD * slope.width_s) ** 2, 0.0)) / FWHM_BY_SD
-    clear = float(np.median(c.height[sure])) > CLEAR * slope.sd
+    clear = median(c.height[sure]) > CLEAR * slope.sd
     if clear and (may_open or own < 2.0 * slope.width_s):
         return slope.width_s
     return min(own, cadence_s / 7.0)
@@ -214,7 +214,7 @@ def _edges(x: Prepared, at: list[int]) -> list[Stroke]:
         a = left + int(low[-1] if len(low) else np.argmin(s[left : k + 1]))
         low = np.flatnonzero(s[k : right + 1] < 0.08 * s[k])
         b = k + int(low[0] if len(low) else np.argmin(s[k : right + 1]))
-        base = float(np.median(p[max(a - half, 0) : a + 1]))
+        base = median(p[max(a - half, 0) : a + 1])
         if half > 2:
             near = p[max(b - half, k) : b + half // 2 + 1]
             top = float(np.sort(near)[-max(len(near) // 3, 1) :].mean())
@@ -237,11 +237,11 @@ def _again(
     cadence_s: float | None,
 ) -> tuple[Rises, IntArray]:
     """Rises and chain of another trace ``y`` of the same strokes, begun with the chain that was found."""
-    least = max(slope.sd, 0.03 * float(np.median(c.height[chosen])))
+    least = max(slope.sd, 0.03 * median(c.height[chosen]))
     rises = _rises(y, slopes(y, slope.width_s, start_s).even, start_s, end_s, least)
     if not len(rises.t):
         return c, chosen
-    begin = np.unique(np.abs(rises.t[:, None] - c.t[chosen]).argmin(axis=0))
+    begin = np.array(sorted(set(np.abs(rises.t[:, None] - c.t[chosen]).argmin(axis=0).tolist())))
     found = _best_chain(rises, begin, slope.sd, level_sd, cadence_s, may_open=False)
     return (rises, found) if len(found) else (c, chosen)
 

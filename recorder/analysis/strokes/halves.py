@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.strokes.stroke import Stroke
+from recorder.analysis.trace.filters import median
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -30,7 +31,7 @@ def without_halves(strokes: Sequence[Stroke]) -> list[Stroke]:
         return list(strokes)
     start = np.array([s.start_s for s in strokes])
     rise = np.array([s.rise_kpa for s in strokes])
-    cadence_s = float(np.median(np.diff(start)))
+    cadence_s = median(np.diff(start))
     out: list[Stroke] = []
     k = 0
     while k < len(strokes):
@@ -39,7 +40,7 @@ def without_halves(strokes: Sequence[Stroke]) -> list[Stroke]:
         if k < len(strokes):
             second = strokes[k]
             others = np.r_[rise[max(k - 1 - NEAR, 0) : k - 1], rise[k + 1 : k + 1 + NEAR]]
-            usual = float(np.median(others))
+            usual = median(others)
             goes_on = k + 1 < len(strokes) and strokes[k + 1].rise_kpa > PART * usual
             step_s, pause_s = second.start_s - first.start_s, second.start_s - first.end_s
             soon = step_s < (LATER if goes_on else SOONER) * cadence_s and pause_s < STOPS_S

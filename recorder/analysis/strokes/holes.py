@@ -8,6 +8,7 @@ import numpy as np
 
 from recorder.analysis.strokes.chain import CADENCE_SPREAD, PAUSE_COST
 from recorder.analysis.strokes.stroke import Stroke
+from recorder.analysis.trace.filters import median
 from recorder.analysis.trace.signal import Prepared
 
 __all__ = ["through_holes"]
@@ -76,7 +77,7 @@ def _between(
     gains = np.diff([s.base_kpa for s in sure]) + np.diff(np.interp(starts, y.even_t, y.even_p - x.even_p))
     usual = np.delete(np.arange(len(steps)), k - 1)
     usual = usual[np.argsort(np.abs(usual - (k - 1)), kind="stable")[:8]]
-    cadence = float(np.median(steps[usual]))
+    cadence = median(steps[usual])
     usual = usual[gains[usual] > 0.3 * a.rise_kpa]  # what a valve let out says nothing of a stroke
     sides = [gains[some] for some in (usual[usual < k - 1], usual[usual >= k]) if len(some)]
     length = hole[1] - hole[0]
@@ -84,7 +85,7 @@ def _between(
         return strokes
     as_before = abs(_goes_on(x, hole, level_sd)) < 2.0
     # a system's strokes are eased towards the end, so between those before and after; a valve lets out of some
-    medians = [float(np.median(side)) for side in sides]
+    medians = [median(side) for side in sides]
     gain = None if not sides else max(medians) if may_open else float(np.mean(medians))
 
     def likely(n: int) -> float:
@@ -111,11 +112,11 @@ def _before_all(
     """``strokes`` where none is sure before the hole: as many in it as the gain across it is that of those after, and
     no more than the cadence allows."""
     first, starts = sure[0], np.array([s.start_s for s in sure])
-    gains, cadence = np.diff([s.base_kpa for s in sure])[:8], float(np.median(np.diff(starts)[:8]))
+    gains, cadence = np.diff([s.base_kpa for s in sure])[:8], median(np.diff(starts)[:8])
     gains = gains[gains > 0.3 * first.rise_kpa]
     if not len(gains):
         return strokes
-    gain, length = float(np.median(gains)), first.end_s - first.start_s
+    gain, length = median(gains), first.end_s - first.start_s
     rose = first.base_kpa - float(np.interp(hole[0] - length, x.t, x.smooth))
     most = int((hole[1] - hole[0] + 2.0 * EDGE_S + length) / cadence) + 1
 
@@ -135,8 +136,8 @@ def _after_all(
     """``strokes`` where none is sure after the hole: one is in it if the pressure rises across, and there are no
     more in it than the cadence allows."""
     inside = strokes[len(sure) :]
-    usual = float(np.median([s.rise_kpa for s in sure[-8:]]))
-    cadence, length = float(np.median(np.diff([s.start_s for s in sure])[-8:])), sure[-1].end_s - sure[-1].start_s
+    usual = median([s.rise_kpa for s in sure[-8:]])
+    cadence, length = median(np.diff([s.start_s for s in sure])[-8:]), sure[-1].end_s - sure[-1].start_s
     if not inside:
         before, after = np.interp([hole[0], hole[1]], x.t, x.smooth)
         if after - before > max(RISE * usual, 4.0 * level_sd) and hole[0] - sure[-1].start_s < 2.0 * cadence:

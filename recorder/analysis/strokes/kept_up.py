@@ -11,6 +11,7 @@ import numpy as np
 from recorder.analysis.strokes.chain import LAG_S, USUAL_CADENCE_S, Rises
 from recorder.analysis.strokes.slopes import level_of
 from recorder.analysis.strokes.stroke import PAUSE_S
+from recorder.analysis.trace.filters import median
 from recorder.analysis.trace.signal import Prepared
 
 if TYPE_CHECKING:
@@ -39,8 +40,8 @@ def without_fall(x: Prepared, c: Rises, chosen: IntArray, end_s: float) -> tuple
         return x, 0.0
     since = np.arange(n) - (n - 1) / 2.0
     falls = np.convolve(p[lo:hi], since[::-1] / (-since @ since * x.dt_s), "valid")
-    pace = float(np.median(np.diff(c.t[run]))) if len(run) > 1 else USUAL_CADENCE_S
-    most = float(np.median(c.stays[run])) / pace  # faster than strokes bring, it is let go
+    pace = median(np.diff(c.t[run])) if len(run) > 1 else USUAL_CADENCE_S
+    most = median(c.stays[run]) / pace  # faster than strokes bring, it is let go
     if (falls > most).any():
         falls = falls[: max(int(np.argmax(falls > most)) - n, 0)]
     if not len(falls):

@@ -10,6 +10,7 @@ import numpy as np
 
 from recorder.analysis.strokes.chain import Rises
 from recorder.analysis.strokes.stroke import PAUSE_S, Stroke
+from recorder.analysis.trace.filters import median
 from recorder.analysis.trace.signal import Prepared
 
 if TYPE_CHECKING:
@@ -82,7 +83,7 @@ def without_bumps(x: Prepared, strokes: list[Stroke]) -> list[Stroke]:
         stands_out = last.rise_kpa > max(6.0 * x.sd_kpa, 2.0 * fills)  # of what strokes that keep it up bring
         if last.start_s - before.end_s < APART_S or not stands_out or b - a < 3:
             return strokes
-        if float(np.median(x.even_p[a:b])) - last.base_kpa > LEFT_SHUT * last.rise_kpa:
+        if median(x.even_p[a:b]) - last.base_kpa > LEFT_SHUT * last.rise_kpa:
             return strokes
         strokes = strokes[: real[-2] + 1]
     return strokes
@@ -110,7 +111,7 @@ def without_last_alone(x: Prepared, strokes: list[Stroke]) -> list[Stroke]:
     rises = [s.rise_kpa for s in strokes[-ENOUGH:-1]]
     if b - a < 3 or any(left < STAY * rise for left, rise in zip(stayed, rises, strict=True)):
         return strokes
-    left = float(np.median(x.even_p[a:b])) - last.base_kpa
+    left = median(x.even_p[a:b]) - last.base_kpa
     near = x.p[(x.t > last.start_s - BEGINS_S) & (x.t < last.end_s + SOON_S[1])]
     high = np.count_nonzero(near > last.base_kpa + 0.5 * (float(near.max(initial=last.base_kpa)) - last.base_kpa))
     wild = high == 1 and last.rise_kpa > WILD * x.sd_kpa
@@ -133,7 +134,7 @@ def without_more_alike(strokes: list[Stroke], c: Rises, end_s: float) -> list[St
 
 
 def _usual(strokes: list[Stroke]) -> float:
-    return float(np.median([s.rise_kpa for s in strokes]))
+    return median([s.rise_kpa for s in strokes])
 
 
 def without_gone(x: Prepared, strokes: list[Stroke], *, may_open: bool) -> list[Stroke]:
@@ -152,12 +153,12 @@ def without_gone(x: Prepared, strokes: list[Stroke], *, may_open: bool) -> list[
             level = float(np.interp(min(s.end_s + 0.8, until), x.t, x.smooth))
             stays.append((level - s.base_kpa) / max(s.rise_kpa, x.sd_kpa))
             continue
-        left = float(np.median(x.even_p[a:b])) - s.base_kpa
+        left = median(x.even_p[a:b]) - s.base_kpa
         if s.rise_kpa > 4.0 * x.sd_kpa and left < LEFT_SHUT * s.rise_kpa:
             gone.append(s)
         else:
             stays.append(left / max(s.rise_kpa, x.sd_kpa))
-    if len(stays) < 3 or float(np.median(stays)) < STAY:
+    if len(stays) < 3 or median(stays) < STAY:
         return strokes
     return [s for s in strokes if s not in gone]
 
@@ -167,7 +168,7 @@ def without_wavering(x: Prepared, strokes: list[Stroke]) -> list[Stroke]:
     the one that is wanted."""
     if len(strokes) < 3:
         return strokes
-    usual = float(np.median([s.rise_kpa for s in strokes]))
+    usual = median([s.rise_kpa for s in strokes])
     wanted = ON_THE_WAY * max(s.top_kpa for s in strokes)
     there_s = next((s.start_s for s in strokes if s.top_kpa >= wanted), strokes[0].start_s)
 
@@ -191,7 +192,7 @@ def without_trifles(strokes: list[Stroke], level_sd: float) -> list[Stroke]:
     keep = []
     for i, s in enumerate(strokes):
         near = np.r_[rise[max(i - BESIDE, 0) : i], rise[i + 1 : i + 1 + BESIDE]]
-        least = TRIFLE * float(np.median(near)) if len(near) >= BESIDE else 0.0
+        least = TRIFLE * median(near) if len(near) >= BESIDE else 0.0
         if s.rise_kpa >= least or 3.0 * level_sd > least:
             keep.append(s)
     return keep
@@ -227,9 +228,9 @@ def _leaves_nothing(x: Prepared, some: list[Stroke], end_s: float, left: float, 
         return False
     # one wild reading is no swing, nor is noise
     two = np.convolve(among, np.full(width, 1.0 / width), "valid")
-    was, is_now = float(np.median(before)), float(np.median(after))
+    was, is_now = median(before), median(after)
     height, low = float(two.max()) - was, float(two.min())
-    fell = max(float(np.median(earlier)) - was, 0.0) / FELL_S if len(earlier) > 2 else 0.0
+    fell = max(median(earlier) - was, 0.0) / FELL_S if len(earlier) > 2 else 0.0
     anyway = fell * (last + 1.2 - first)
     depth = was - low - anyway
     pulled = depth > max(height / left, 4.0 * x.sd_kpa)  # down, and back where it was

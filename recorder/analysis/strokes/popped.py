@@ -10,7 +10,7 @@ import numpy as np
 from recorder.analysis.strokes.chain import USUAL_CADENCE_S
 from recorder.analysis.strokes.slopes import level_of
 from recorder.analysis.strokes.stroke import PAUSE_S, QUIET_S, Stroke
-from recorder.analysis.trace.filters import running_median
+from recorder.analysis.trace.filters import median, running_median
 from recorder.analysis.trace.signal import FINE_S, Prepared
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ def with_popped(x: Prepared, strokes: list[Stroke], slope_sd: float, level_sd: f
     of a stroke, or one like those that strokes brought about before.
     """
     s, t, p = x.even_slope, x.even_t, x.even_p
-    usual = float(np.median([q.rise_kpa for q in strokes]))
+    usual = median([q.rise_kpa for q in strokes])
     at = np.flatnonzero((s[1:-1] <= s[:-2]) & (s[1:-1] < s[2:]) & (s[1:-1] < -12.0 * slope_sd)) + 1
     at = at[(t[at] > strokes[0].end_s) & (t[at] < end_s - 1.0)]
     level = level_of(x)
@@ -57,7 +57,7 @@ def with_popped(x: Prepared, strokes: list[Stroke], slope_sd: float, level_sd: f
         np.interp(when, t, level) for when in (t[at] - 0.5, t[at] - 0.25, t[at] + 0.25, until)
     )
     fall = before - soon
-    pace = float(np.median(np.diff(starts))) if len(starts) > 1 else USUAL_CADENCE_S
+    pace = median(np.diff(starts)) if len(starts) > 1 else USUAL_CADENCE_S
     # not one that goes on: a valve that lets out slowly
     plain = (fall > 8.0 * level_sd) & (soon > 0.6 * before) & (early - before < 0.5 * fall)
     # nor one that swings back above where it was, as a knock does
@@ -74,8 +74,8 @@ def with_popped(x: Prepared, strokes: list[Stroke], slope_sd: float, level_sd: f
     seen, steep, least = fall[shown], s[at][shown], np.full(len(at), 0.25 * usual)
     if len(seen) > 1:
         drop = np.array([float(p[max(i - far, 0) : i + 1].max()) for i in at]) - soon
-        alike = (s[at] < LIKE_FALL * float(np.median(steep))) & (drop > LIKE_LAST[0] * float(drop[shown][-1]))
-        least[alike] = np.minimum(least[alike], LIKE_FALL * float(np.median(seen)))
+        alike = (s[at] < LIKE_FALL * median(steep)) & (drop > LIKE_LAST[0] * float(drop[shown][-1]))
+        least[alike] = np.minimum(least[alike], LIKE_FALL * median(seen))
     # beyond what it falls by anyway
     anyway = 2.0 * np.maximum(early - before, 0.0)
     least[again] = np.minimum(least, PEAK_SHARE * usual + anyway)[again]
@@ -139,7 +139,7 @@ def _from_peak(x: Prepared, stroke: Stroke, after_s: float, usual_kpa: float) ->
     far = max(round(0.04 / x.dt_s), 2)
     if k < far or k > len(two) - 2:
         return stroke
-    before, after = float(np.median(p[: k - far + 2])), float(np.median(p[k + 1 :][-3:]))
+    before, after = median(p[: k - far + 2]), median(p[k + 1 :][-3:])
     height = float(two[k]) - max(before, after)
     least = before - float(p.min())
     if height < max(SURE * x.sd_kpa, PEAK_SHARE * usual_kpa) or least > 0.4 * height:
@@ -172,7 +172,7 @@ def _then_peaks(x: Prepared, strokes: list[Stroke], level_sd: float, end_s: floa
     fine = x.dt_s <= FINE_S
     t, p = x.even_t, x.even_p
     rises = np.array([q.rise_kpa for q in strokes])
-    pace = float(np.median(np.diff([q.start_s for q in strokes])[-8:]))
+    pace = median(np.diff([q.start_s for q in strokes])[-8:])
     a, b = np.searchsorted(t, [strokes[-1].start_s - 1.0, end_s])
     t, p = t[a:b], p[a:b]
     beside = 2 * round(0.5 * BESIDE_S / x.dt_s) + 1
@@ -185,7 +185,7 @@ def _then_peaks(x: Prepared, strokes: list[Stroke], level_sd: float, end_s: floa
     before[far:], after[:-far] = level[:-far], level[far:]
     height = two - np.maximum(before, after)
     one = x.sd_kpa / math.sqrt(2.0) if fine else x.sd_kpa
-    least = max(PLAIN * one, 0.5 * PEAK_SHARE * float(np.median(rises)))
+    least = max(PLAIN * one, 0.5 * PEAK_SHARE * median(rises))
     found: list[int] = []
     at, free = 0.5 * (strokes[-1].start_s + strokes[-1].end_s), strokes[-1].end_s
     while True:
@@ -228,7 +228,7 @@ def without_rebounds(x: Prepared, strokes: list[Stroke]) -> list[Stroke]:
     t, p = x.even_t, x.even_p
     edges = np.searchsorted(t, [(q.start_s, q.end_s) for q in strokes])
     steep = np.array([float(x.even_slope[a : b + 1].max()) for a, b in edges])
-    slow = steep < SLOWER * float(np.median(steep))
+    slow = steep < SLOWER * median(steep)
     out, low = strokes[:1], np.inf  # low: where it warms up from
     for q, is_slow in zip(strokes[1:], slow[1:], strict=True):
         a, b, c = np.searchsorted(t, [out[-1].start_s, q.start_s - 0.1, q.start_s + 0.1])

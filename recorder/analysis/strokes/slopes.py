@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.strokes.chain import LAG_S
-from recorder.analysis.trace.filters import normal_sd, running_mean, smooth_slope
+from recorder.analysis.trace.filters import median, normal_sd, running_mean, smooth_slope
 from recorder.analysis.trace.signal import SLOPE_S, Prepared
 
 if TYPE_CHECKING:
@@ -77,7 +77,7 @@ def _vented_spread(values: FloatArray, x: Prepared, until_s: float) -> float:
     n = int(np.searchsorted(x.even_t, until_s - APART_S))
     if n * x.dt_s < TELLS_S or n < 20:
         return 0.0
-    return normal_sd(values[:n] - np.median(values[:n]))
+    return normal_sd(values[:n] - median(values[:n]))
 
 
 def _quiet_spread(values: FloatArray, dt_s: float) -> float:

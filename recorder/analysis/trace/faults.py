@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recorder.analysis.trace.filters import median, quantile
 from recorder.model import SAME_FAULT_S, FaultRun
 
 if TYPE_CHECKING:
@@ -116,7 +117,7 @@ def sensor_fault(p: FloatArray, dt_s: float, rails: tuple[float, float] | None =
     if len(p) < 21 or float(np.ptp(p)) < 5.0:
         return None
     low, high = float(np.min(p)), float(np.max(p))
-    vented = float(np.median(p[: max(len(p) // 50, 3)]))
+    vented = median(p[: max(len(p) // 50, 3)])
     # a recording that was begun under pressure falls far below its start as well, but not to the converter's end
     if rails is None:
         at_end = vented <= UNDER_PRESSURE_KPA or low < -NOUGHT_KPA
@@ -150,7 +151,7 @@ def _pinned(p: FloatArray, dt_s: float) -> bool:
     if longest < max(20, PINNED_S / dt_s):
         return False
     moved = change[~still]
-    step = float(np.quantile(moved, 0.2)) if len(moved) else 0.0  # the resolution, or noise
+    step = quantile(moved, 0.2) if len(moved) else 0.0  # the resolution, or noise
     quiet = ~top & (change < 4.0 * step + 1e-9)
     same = (np.count_nonzero(still & quiet) + 1.0) / (np.count_nonzero(quiet) + 2.0)
     return longest * math.log(same) + math.log(len(p)) < math.log(FALSE_ALARM)

@@ -13,9 +13,14 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from recorder.model import FloatArray
 
-__all__ = ["STEP_TO_SD", "median", "normal_sd", "running_least", "running_mean", "running_median", "smooth_slope"]
+__all__ = [
+    "STEP_TO_SD", "median", "medians", "normal_sd", "quantile", "running_least", "running_mean", "running_median",
+    "smooth_slope",
+]
 
 # what is rounded is off by anything in half a step, all alike (GUM 4.3.7)
 STEP_TO_SD = math.sqrt(12.0)
@@ -28,14 +33,33 @@ def _padded(values: FloatArray, width: int, ends: Literal["edge", "reflect"] = "
     return np.pad(values, (width // 2, width - 1 - width // 2), mode=ends)
 
 
-def median(values: FloatArray) -> float:
-    """Median of finite ``values`` (n,), n at least one: numpy's own to the last digit, whose checks take several times
-    as long for few values."""
+def median(values: FloatArray | Sequence[float]) -> float:
+    """Median of finite ``values`` (n,), NaN where there is none: numpy's own to the last digit, whose checks take
+    several times as long for few values, and which loads masked arrays first."""
+    if len(values) == 0:
+        return math.nan
     middle = len(values) // 2
     # for two places numpy is several times as quick as for one
     part = np.partition(values, [middle - 1, middle] if middle else 0)
     above = float(part[middle])
     return above if len(values) % 2 else 0.5 * (float(part[middle - 1]) + above)
+
+
+def medians(rows: FloatArray) -> FloatArray:
+    """Median of each of ``rows`` (m, n), n at least one: (m,). As ``median``."""
+    n, middle = rows.shape[1], rows.shape[1] // 2
+    part = np.partition(rows, [middle - 1, middle] if middle else 0, axis=1)
+    return np.asarray(part[:, middle] if n % 2 else 0.5 * (part[:, middle - 1] + part[:, middle]))
+
+
+def quantile(values: FloatArray | Sequence[float], share: float) -> float:
+    """Value that ``share`` of finite ``values`` (n,), n at least one, lie below; linear between two. As ``median``."""
+    at = (len(values) - 1) * share
+    low = int(at)
+    part = np.partition(values, [low, min(low + 1, len(values) - 1)])
+    below, above = float(part[low]), float(part[min(low + 1, len(values) - 1)])
+    further = at - low
+    return above - (above - below) * (1.0 - further) if further >= 0.5 else below + (above - below) * further
 
 
 def normal_sd(off: FloatArray) -> float:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from recorder.analysis.trace.filters import running_least, running_mean
+from recorder.analysis.trace.filters import median, running_least, running_mean
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray
@@ -106,14 +106,14 @@ def _rings(t: FloatArray, q: FloatArray, some: list[_Extreme]) -> int:
 
 def _before(q: FloatArray, k: int, half: int) -> float:
     """Where ``q`` was before an extreme at ``k``, of ``half`` a period."""
-    return float(np.median(q[max(k - 3 * half, 0) : max(k - half, 1)]))
+    return median(q[max(k - 3 * half, 0) : max(k - half, 1)])
 
 
 def _both_sides(q: FloatArray, at: list[int]) -> bool:
     """Whether the extremes ``at`` lie on both sides of where ``q`` is before and after them, ever nearer."""
     half = max(at[1] - at[0], at[2] - at[1])
     before = _before(q, at[0], half)
-    after = float(np.median(q[at[-1] + 2 * half : at[-1] + 4 * half + 1])) if at[-1] + 2 * half < len(q) else before
+    after = median(q[at[-1] + 2 * half : at[-1] + 4 * half + 1]) if at[-1] + 2 * half < len(q) else before
     off = q[at] - np.interp(at, [at[0] - half, at[-1] + 2 * half], [before, after])
     size = np.abs(off)
     near = bool((size[1:] < size[:-1]).all() and (size[1:] > SIDES * size[:-1]).all())
@@ -123,11 +123,11 @@ def _both_sides(q: FloatArray, at: list[int]) -> bool:
 def _put_under(t: FloatArray, q: FloatArray, out: FloatArray, at: list[int]) -> None:
     """Changes ``out`` between half a period before the first and after the last of the extremes ``at``."""
     ends = np.array(at)
-    half = max(round(float(np.median(np.diff(ends)))), 1)
+    half = max(round(median(np.diff(ends))), 1)
     first, last = max(ends[0] - half, 0), min(ends[-1] + half, len(q) - 1)
     y = q[ends]
     swings = np.abs(np.diff(y))
-    ratio = float(np.median(swings[1:] / swings[:-1]))
+    ratio = median(swings[1:] / swings[:-1])
     middle = (y[1:] + ratio * y[:-1]) / (1.0 + ratio)
     place = np.concatenate([[t[first]], 0.5 * (t[ends[1:]] + t[ends[:-1]]), [t[last]]])
     out[first : last + 1] = np.interp(t[first : last + 1], place, np.concatenate([[q[first]], middle, [q[last]]]))

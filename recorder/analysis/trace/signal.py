@@ -92,7 +92,13 @@ def counted_kpa(p: FloatArray, counts: FloatArray) -> float:
     if along * along < _GOES_TOGETHER * size * all_kpa or size <= 0.0:
         return 0.0
     # a converter whose lowest bits are not sent jumps by several counts
-    return abs(along) / size * float(np.gcd.reduce(np.diff(np.unique(counts.astype(np.int64)))))
+    return abs(along) / size * float(np.gcd.reduce(np.diff(_distinct(counts).astype(np.int64))))
+
+
+def _distinct(values: FloatArray) -> FloatArray:
+    """``numpy.unique``, which loads masked arrays first: a fifth of what numpy takes to load."""
+    ordered = np.sort(values)
+    return np.asarray(ordered[np.append(True, ordered[1:] > ordered[:-1])])
 
 
 def resolution_kpa(p: FloatArray) -> float:
@@ -101,7 +107,7 @@ def resolution_kpa(p: FloatArray) -> float:
     It is what readings jump by to and fro, else the median gap of the values seen. Those gaps are too small where a
     supply that drifts turns counts into pressure, and too large where few values were seen.
     """
-    return _usual_jump(p) or _usual_gap(np.unique(p))
+    return _usual_jump(p) or _usual_gap(_distinct(p))
 
 
 def _usual_gap(values: FloatArray) -> float:
