@@ -29,6 +29,7 @@ from recorder.analysis.strokes import (
     find_strokes,
     level_noise,
     that_bring,
+    with_again,
     with_eased,
     without_bumps,
     without_knocks,
@@ -177,6 +178,9 @@ def _apart(
     if len(fewer) < len(strokes):
         strokes = without_knocks(x, fewer, end, may_open=may_open)
         strokes = strokes if may_open else without_bumps(x, strokes)
+        holds, downs = _quiet(x, strokes, end, hold_s=hold_s, may_close=may_open, late=late)
+    if may_open and len(more := with_again(x, strokes, end)) > len(strokes):
+        strokes = more
         holds, downs = _quiet(x, strokes, end, hold_s=hold_s, may_close=may_open, late=late)
     final = downs[-1] if downs else None
     begun_s = strokes[-1].start_s if strokes else float(x.t[0])
