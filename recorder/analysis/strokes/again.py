@@ -1,8 +1,7 @@
 """Strokes in a cap's hold that the valve lets out as fast as they come: someone sees whether it opens again.
 
-Such a stroke leaves nothing, as a hand on the hose does. But it goes above all that the valve held, is about as high
-and as long as what the valve let out last, and falls to neither side of where the pressure was: then it is more likely
-a stroke than anything else.
+Such a stroke leaves nothing, as a hit on the hose does. But it goes above all that the valve held, pulls to neither
+side of where the pressure was, and has the shape of the last strokes, which the same hand made on the same valve.
 """
 
 from __future__ import annotations
@@ -12,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recorder.analysis.strokes.popped import LEAVES, LIKE_LAST
+from recorder.analysis.strokes.popped import LEAVES
 from recorder.analysis.strokes.stroke import PAUSE_S, Stroke
 from recorder.analysis.trace.filters import median, running_mean, running_median
 
@@ -23,70 +22,94 @@ if TYPE_CHECKING:
 __all__ = ["with_again"]
 
 # where no source is named beside a number: common practice, no source
-ENOUGH = 3  # strokes, or nothing tells what they are like
-BESIDE_S = 0.5  # before and after the peak: so long is looked at, so far away
-WIDE_S = (0.15, 1.0)  # at half its height: a knock is shorter, or rings; a hand stays longer
-AT_LEAST = 2  # readings there
+ENOUGH = 3  # strokes: one of so many last ones it has to be like
+SURE = 8.0  # standard deviations of a reading: its height
+SMALL = 0.1  # of a usual stroke: smaller ones are none
 MEAN_S = 0.05  # over which readings are averaged where they are closer
-SURE = 8.0  # standard deviations of a reading
-SAME, DIPS = 0.25, 0.25  # of its height: the pressure before and after it; how far it goes below
-SOME = 2  # more of them in a hold are something else
-SHORT = 0.35  # of how long strokes last: the valve cuts it short, but not so soon
+BESIDE_S = 0.5  # before and after the peak: so long is looked at, so far away
+SAME, DIPS = 0.25, 0.25  # of its height: by how much the pressure may differ after it, and go down beside it
+SHAPE_S, OFF_S, STEP_S = 0.4, 0.1, 0.02  # to each side of the top; two tops may be so far off; of the comparison
+UNLIKE, SIZE = 0.25, (0.3, 1.6)  # what of its square the other's shape leaves; its size against the other
+CALM_S, CALM = 3.0, 0.4  # before and after them; what goes on there, of their height, is no stroke, and nor are they
+SOME = 2  # more of them in one hold are something else
 
 
 def with_again(x: Prepared, strokes: list[Stroke], end_s: float) -> list[Stroke]:
     """``strokes`` with those in the pauses after them, until ``end_s``, that a valve let out at once."""
     if len(strokes) < ENOUGH:
         return strokes
-    p = running_mean(x.even_p, 2 * round(0.5 * MEAN_S / x.dt_s) + 1)
     out: list[Stroke] = []
     for q, until in [*((a, b.start_s) for a, b in pairwise(strokes)), (strokes[-1], end_s)]:
         out.append(q)
         if until - q.end_s > PAUSE_S and len(out) >= ENOUGH:
-            more = _peaks(x, p, out, q.end_s + PAUSE_S / 2.0, until - PAUSE_S / 2.0)
-            out += more if len(more) <= SOME else []
+            more = _peaks(x, out, q.end_s + PAUSE_S / 2.0, until - PAUSE_S / 2.0)
+            out += more if len(more) <= SOME and _calm_beside(x, more, until) else []
     return out
 
 
-def _peaks(x: Prepared, p: FloatArray, strokes: list[Stroke], start_s: float, end_s: float) -> list[Stroke]:
-    """All such between two times, in order, in the averaged pressure ``p`` (kPa) at even times."""
+def _calm_beside(x: Prepared, some: list[Stroke], end_s: float) -> bool:
+    """Whether nothing goes on before and after ``some``, as where a hose is shaken or something beats."""
+    if not some:
+        return True
+    most = CALM * min(s.rise_kpa for s in some) + 0.5 * SURE * x.sd_kpa
+    first, last = some[0].start_s - BESIDE_S, some[-1].end_s + 2.0 * BESIDE_S
+    for a, b in ((first - CALM_S, first), (last, min(last + CALM_S, end_s - BESIDE_S))):
+        p = x.even_p[slice(*np.searchsorted(x.even_t, [a, b]))]
+        if len(p) and float(np.abs(p - median(p)).max()) > most:
+            return False
+    return True
+
+
+def _peaks(x: Prepared, strokes: list[Stroke], start_s: float, end_s: float) -> list[Stroke]:
+    """All such between two times, in order."""
     a, b = np.searchsorted(x.even_t, [start_s, end_s])
     far = max(round(BESIDE_S / x.dt_s), 2)
     if b - a < 6 * far:
         return []
+    p = running_mean(x.even_p, 2 * round(0.5 * MEAN_S / x.dt_s) + 1)
     over = p[a:b] - running_median(x.even_p[a:b], 4 * far + 1, "reflect")
-    high = over > max(SURE * x.sd_kpa, 0.5 * LIKE_LAST[0] * strokes[-1].rise_kpa)
+    usual = median([s.rise_kpa for s in strokes])
+    high = over > 0.5 * max(SURE * x.sd_kpa, SMALL * usual)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], high, [False]])))
     found: list[Stroke] = []
     for first, until in zip(edges[::2], edges[1::2], strict=True):
         k = int(a + first + np.argmax(p[a + first : a + until]))
         if found and x.even_t[k] < found[-1].end_s + 2.0 * BESIDE_S:
             continue
-        if (stroke := _stroke(x, p, strokes, k, far)) is not None:
+        if (stroke := _stroke(x, p, strokes, k, far)) is not None and stroke.rise_kpa > SMALL * usual:
             found.append(stroke)
     return found
 
 
 def _stroke(x: Prepared, p: FloatArray, strokes: list[Stroke], k: int, far: int) -> Stroke | None:
-    """The stroke whose top is reading ``k``; None where it is none. far: so many readings before and after."""
-    t, last = x.even_t, strokes[-1]
-    before, after = p[k - 2 * far : k - far + 1], p[k + far : k + 2 * far + 1]
+    """The stroke whose top is reading ``k`` of the averaged pressure ``p`` (kPa); None where it is none. far: so many
+    readings before and after."""
+    before, after, near = p[k - 2 * far : k - far + 1], p[k + far : k + 2 * far + 1], p[k - far : k + far + 1]
     if min(len(before), len(after)) < 3:
         return None
-    was, near = median(before), p[k - far : k + far + 1]
-    height, over = float(p[k]) - was, last.top_kpa - was
+    was, top, last = median(before), float(p[k]), strokes[-1]
+    height = top - was
     let_out = was - last.base_kpa < LEAVES * last.rise_kpa
-    if not (let_out and LIKE_LAST[0] * over < height < LIKE_LAST[1] * over and p[k] > max(s.base_kpa for s in strokes)):
+    if not let_out or height < SURE * x.sd_kpa or top < max(s.base_kpa for s in strokes):
         return None
-    lowest = float(near.min()) - was
-    if height < SURE * x.sd_kpa or abs(median(after) - was) > SAME * height or lowest < -DIPS * height:
+    if abs(median(after) - was) > SAME * height or float(near.min()) < was - DIPS * height:
         return None
-    less = np.flatnonzero(near < was + 0.5 * height) - far
-    left, right = max(less[less < 0], default=-far), min(less[less > 0], default=far)
-    wide = int(right - left) - 1
-    length = median([s.end_s - s.start_s for s in strokes])
-    if wide < AT_LEAST or not max(WIDE_S[0], SHORT * length) < (wide + 1) * x.dt_s < WIDE_S[1]:
+    if not any(_alike(x, float(x.even_t[k]), was, s) for s in strokes[-ENOUGH:]):
         return None
     low = np.flatnonzero(near[: far + 1] < was + 0.1 * height)
     start = k - far + (int(low[-1]) if len(low) else 0)
-    return Stroke(float(t[start]), float(t[k]), was, float(p[k]))
+    return Stroke(float(x.even_t[start]), float(x.even_t[k]), was, top)
+
+
+def _alike(x: Prepared, top_s: float, was_kpa: float, stroke: Stroke) -> bool:
+    """Whether what rises from ``was_kpa`` to a top at ``top_s`` has the shape of ``stroke``, larger or smaller."""
+    t, p = x.even_t, x.even_p
+    a, b = np.searchsorted(t, [stroke.start_s, stroke.end_s + OFF_S])
+    grid = np.arange(-SHAPE_S, SHAPE_S + 0.5 * STEP_S, STEP_S)
+    shape = np.interp(float(t[a + int(np.argmax(p[a : b + 1]))]) + grid, t, p) - stroke.base_kpa
+    off = np.arange(-OFF_S, OFF_S + 0.5 * STEP_S, STEP_S)[:, None]
+    seen = np.interp(top_s + off + grid, t, p) - was_kpa
+    size = seen @ shape / (shape @ shape)
+    left = np.sum((seen - size[:, None] * shape) ** 2, axis=1) / np.sum(seen**2, axis=1)
+    best = int(np.argmin(left))
+    return bool(left[best] < UNLIKE and SIZE[0] < size[best] < SIZE[1])
