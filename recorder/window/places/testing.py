@@ -302,7 +302,7 @@ class Testing(QWidget):
         self.take_focus()
 
     def say_again(self) -> None:
-        """What is wrong with the test that has ended, where another place took the line: that it is not on disk, say."""
+        """What is wrong with the test that has ended: another place took the line."""
         if self.running is not None and self.judgement is not None:
             self.problem.emit(self.running.problem)
 
