@@ -118,6 +118,19 @@ def test_no_number_of_its_own_is_cut(tmp_path: Path) -> None:
         assert min(np.diff(column), default=99.0) >= 12.0
 
 
+@pytest.mark.parametrize("altered", [False, True])
+def test_a_long_job_leaves_the_day_on_the_page(altered: bool) -> None:
+    """What was typed took the two lines, and the picture did not say when the test was made."""
+    recording, analyser = invented(job="the long wheelbase van with the second radiator " * 9)
+    header = replace(recording.header, other={"simulated": altered})
+    recording = replace(recording, header=header, intact=False if altered else recording.intact)
+    lines = [one.text or "" for one in ET.fromstring(picture_svg(recording, analyser)).iter() if one.text]
+    day = [line for line in lines if line.endswith(" UTC")]
+    assert len(day) == 1 and " … · 2026-" in day[0] and len(day[0]) < 160
+    short, _ = invented()
+    assert "…" not in texts(picture_svg(short, analyser))
+
+
 def test_other_unit() -> None:
     said = texts(picture_svg(*invented(), unit="psi"))
     assert "opens at 15.68 ± 0.12 psi" in said

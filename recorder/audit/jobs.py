@@ -6,9 +6,10 @@ import hashlib
 import math
 import os
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import cache
 from pathlib import Path
 
 from recorder import report
@@ -17,7 +18,7 @@ from recorder.audit.run import find_recordings
 from recorder.errors import RecorderError, as_text
 from recorder.model import TEST_KINDS, Recording
 from recorder.moments import job_key, moment
-from recorder.recording import legible, parse, read_bytes
+from recorder.recording import DAY_S, ledger_lines, legible, parse, read_bytes
 
 __all__ = ["CANNOT_BE_READ", "CANNOT_BE_TOLD", "Job", "JobTest", "Jobs", "job_state", "jobs_table", "within"]
 
@@ -61,7 +62,8 @@ class Jobs:
     bytes of an earlier one, and same_tests, those that have the id of another one and other bytes (the one that is
     whole by its seal is the test, else the first). of_any_job: which of those that cannot be read may belong to
     any job; the job of the others is legible, and they are among its tests. look_alikes: pairs of jobs whose texts may
-    name one, where not both are done (else that they are two says nothing wrong of either)."""
+    name one, where not both are done (else that they are two says nothing wrong of either). other_order: jobs of which
+    a ledger has tests of one kind in another order than their times, so that a clock was wrong."""
 
     jobs: tuple[Job, ...]
     without_job: int
@@ -70,12 +72,14 @@ class Jobs:
     of_any_job: tuple[str, ...] = ()
     same_tests: tuple[str, ...] = ()
     look_alikes: tuple[tuple[str, str], ...] = ()
+    other_order: tuple[str, ...] = ()
 
 
-def job_state(tests: Sequence[JobTest]) -> str:
+def job_state(tests: Sequence[JobTest], unsure: Collection[str] = ()) -> str:
     """``done``: the last test of each kind passed. ``still leaking`` (system) or ``still failing`` (cap): the
     last of a kind failed, and not for the first time. ``not retested``: failed once, no test since.
-    ``not decided``: the last of a kind gave no answer; or which is the last is not known, and it matters. The
+    ``not decided``: the last of a kind gave no answer; or which is the last is not known, and it matters (of the kinds
+    in ``unsure`` the times do not tell). The
     worst of all kinds is said. ``cannot be told``: one of its tests cannot be read; only where a test after it failed
     that is said, as it is so whatever the other was."""
     lost = [t for t in tests if t.outcome == CANNOT_BE_READ and t.test != "tester"]
@@ -85,7 +89,7 @@ def job_state(tests: Sequence[JobTest]) -> str:
         if not own or any(_order(t) > _order(own[-1]) for t in lost if t.test in (kind, "")):
             continue
         last = own[-1].outcome
-        if any(moment(t.started) is None for t in own) and len({t.outcome for t in own}) > 1:
+        if (kind in unsure or any(moment(t.started) is None for t in own)) and len({t.outcome for t in own}) > 1:
             states.append("not decided")
         elif last == "pass":
             states.append("done")
@@ -145,6 +149,24 @@ def _order(test: JobTest) -> tuple[bool, float, str]:
     return when is None, 0.0 if when is None else when.timestamp(), test.file
 
 
+def _other_order(tests: Sequence[JobTest], ledgers: Callable[[Path], Mapping[str, tuple[int, int]]]) -> bool:
+    """Whether some of these tests, by their times, were made more than a day before one that their folder's ledger has
+    on an earlier line."""
+    by_ledger: dict[tuple[Path, int], list[tuple[int, float]]] = {}
+    for test in tests:
+        path, when = Path(test.file), moment(test.started)
+        at = ledgers(path.parent).get(path.name) if len(tests) > 1 else None
+        if at is not None and when is not None:
+            by_ledger.setdefault((path.parent, at[0]), []).append((at[1], when.timestamp()))
+    for sealed in by_ledger.values():
+        latest_s = -math.inf
+        for _, when_s in sorted(sealed):
+            latest_s = max(latest_s, when_s)
+            if latest_s - when_s > DAY_S:
+                return True
+    return False
+
+
 def _latest(job: Job) -> float:
     return max((when.timestamp() for t in job.tests if (when := moment(t.started)) is not None), default=-math.inf)
 
@@ -194,12 +216,16 @@ def jobs_table(folder: str | os.PathLike[str]) -> Jobs:
             without += 1
         else:
             by_job.setdefault(key, []).append(test)
-    out = []
+    out, other_order = [], []
+    ledgers = cache(ledger_lines)
     for named in filter(None, by_job.values()):
         named.sort(key=lambda one: _order(one[1]))
         tests = tuple(test for _, test in named)
-        out.append(Job(named[-1][0], tests, job_state(tests)))
+        unsure = [kind for kind in ("system", "cap") if _other_order([t for t in tests if t.test == kind], ledgers)]
+        out.append(Job(named[-1][0], tests, job_state(tests, unsure)))
+        other_order += [named[-1][0]] if unsure else []
     out.sort(key=_latest, reverse=True)
     open_ones = {job.job for job in out if job.state != "done"}
     alike = tuple(pair for pair in look_alikes(job.job for job in out) if open_ones.intersection(pair))
-    return Jobs(tuple(out), without, tuple(unreadable), tuple(copies), tuple(of_any), tuple(same), alike)
+    return Jobs(tuple(out), without, tuple(unreadable), tuple(copies), tuple(of_any), tuple(same), alike,
+                tuple(other_order))

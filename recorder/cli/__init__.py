@@ -27,13 +27,13 @@ def run() -> None:
 
         from recorder.cli._help import HELP
 
-        if shutil.get_terminal_size().columns >= 80:
+        if shutil.get_terminal_size().columns >= 80 and sys.stdout is not None:
             try:
                 sys.stdout.write(HELP)
                 sys.stdout.flush()
-            except BrokenPipeError:  # the reader went away; nothing is left to say to it
-                os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-            return
+                return
+            except OSError:  # ``main`` says why, as of any other output
+                pass
     from recorder.cli._group import main
 
     main(prog_name="recorder")

@@ -25,6 +25,8 @@ _MOST_NAMES = 10
 _STAMP = re.compile(r"\d{8}T\d{6}Z-")
 _NAME = re.compile(r"(\d{8}T\d{6}Z)-[a-z]+-([0-9a-f]{4,})\.csv")
 _BROKEN = "a line was changed, taken out or put in above these, which do not follow from the line before"
+_SET_BACK = ("sealed at a time more than a day before that of a line above, so a clock was wrong, or lines were "
+             "put in, on")
 _MISSING = "in the ledger and not in the folder"
 _ADDED = "sealed and not in the ledger"
 _NOT_AS_LISTED = "not what the ledger says"
@@ -270,7 +272,8 @@ def _ledger(check: LedgerCheck, ledgers: Ledgers) -> Iterator[str]:
     if check.form:
         follow = "" if check.broken else "; its lines follow from each other all the same"
         yield f"{check.path}: {'; '.join(check.form)}{follow}"
-    said: dict[str, list[str]] = {_BROKEN: [str(number) for number in check.broken]}
+    said = {_BROKEN: [str(number) for number in check.broken],
+            _SET_BACK: [f"line {number}" for number in check.set_back]}
     for what, name, aside in _of_files(check, ledgers.form):
         said.setdefault(what, []).append(name + aside)
     for what, names in said.items():

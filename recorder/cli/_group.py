@@ -106,6 +106,13 @@ class LazyGroup(click.Group):
         with formatter.section("Commands"):
             formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
 
+    def make_context(self, info_name: str | None, args: list[str], parent: click.Context | None = None,
+                     **extra: Any) -> click.Context:
+        try:
+            return super().make_context(info_name, args, parent, **extra)
+        except BrokenPipeError:  # of --help and --version, which are said here
+            raise _ReaderGoneError from None
+
     def invoke(self, ctx: click.Context) -> Any:
         try:
             return super().invoke(ctx)

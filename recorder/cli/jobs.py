@@ -49,7 +49,8 @@ def command(folder: str, only_open: bool, since: date | None, until: date | None
                  if not (only_open and job.state == "done") and within(job, since, until))
     names = {job.job for job in kept}
     left_out = len(found.jobs) - len(kept)
-    found = replace(found, jobs=kept, look_alikes=tuple(p for p in found.look_alikes if names.intersection(p)))
+    found = replace(found, jobs=kept, look_alikes=tuple(p for p in found.look_alikes if names.intersection(p)),
+                    other_order=tuple(job for job in found.other_order if job in names))
     for error in found.unreadable:
         click.echo(error, err=True)
     if found.without_job:
@@ -65,7 +66,8 @@ def command(folder: str, only_open: bool, since: date | None, until: date | None
         chosen = {"left_out": left_out} if only_open or since or until else {}
         put_data(json.dumps({**chosen, "without_job": found.without_job, "unreadable": found.unreadable,
                              "of_any_job": found.of_any_job, "copies": found.copies,
-                             "same_tests": found.same_tests, "look_alikes": found.look_alikes}))
+                             "same_tests": found.same_tests, "look_alikes": found.look_alikes,
+                             "other_order": found.other_order}))
     else:
         _table(found, left_out)
     return 2 if found.unreadable else 0
@@ -106,7 +108,7 @@ def _table(found: Jobs, left_out: int) -> None:
     states = Counter(job.state for job in found.jobs)
     others = f"; {left_out} left out" if left_out else ""
     click.echo("jobs: " + (", ".join(f"{n} {state}" for state, n in states.most_common()) or "none") + others)
-    for line in (*_look_alikes(found), *_not_read(found)):
+    for line in (*_look_alikes(found), *_other_order(found), *_not_read(found)):
         click.echo(line)
 
 
@@ -114,6 +116,12 @@ def _look_alikes(found: Jobs) -> Iterator[str]:
     """Jobs that may be one: nobody but the shop knows, so they stay two."""
     for one, other in found.look_alikes:
         yield printable(f'"{one}" looks like "{other}": one car, or two?')
+
+
+def _other_order(found: Jobs) -> Iterator[str]:
+    """Which test was the last is then not known."""
+    for job in found.other_order:
+        yield printable(f'"{job}": the ledger has its tests in another order than their times: a clock was wrong')
 
 
 def _not_read(found: Jobs) -> Iterator[str]:

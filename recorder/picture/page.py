@@ -67,14 +67,25 @@ def _heading(plot: Plot, y: float, when: str) -> list[Shape]:
     done = f"done before: {repair}" if isinstance(repair, str) and repair else ""
     at = utc_text(header.started, "seconds")
     started = f"{at} UTC" if at else "at an unknown time" if header.started else ""
-    facts = [fact for fact in (header.job, done, started) if fact]
-    job = wrap(" · ".join(facts), WIDTH - x - 30, 13)
     beside = ([SIMULATED] if header.simulated else []) + ([_ALTERED] if _altered(plot) else [])
     for line in beside:
         out.append(Words(x, y + 39, line, 13, bold=True))
         y += 15
-    out += [Words(x, y + 39 + 15 * i, line, 13) for i, line in enumerate(job[: 2 if len(beside) < 2 else 1])]
-    return out
+    job = _typed([fact for fact in (header.job, done) if fact], started, WIDTH - x - 30, 2 if len(beside) < 2 else 1)
+    return out + [Words(x, y + 39 + 15 * i, line, 13) for i, line in enumerate(job)]
+
+
+def _typed(typed: list[str], started: str, width: float, most: int) -> list[str]:
+    """What was typed and the day, in ``most`` lines: where it is longer, the day stays and an ellipsis says so."""
+    rows = wrap(" · ".join([*typed, *([started] if started else [])]), width, 13)
+    if len(rows) <= most:
+        return rows
+    rows = wrap(" · ".join(typed), width, 13)[:most]
+    end = f" … · {started}" if started else " …"
+    last = rows[-1]
+    while last and text_width(last + end, 13) > width:
+        last = last.rpartition(" ")[0] or last[:-1]
+    return [*rows[:-1], last.rstrip(" ·") + end]
 
 
 def _rows(texts: Sequence[str], width: float) -> list[str]:

@@ -4,10 +4,12 @@ from recorder.recording.altered import altered_where
 from recorder.recording.annotations import ended
 from recorder.recording.differing import differing_keys
 from recorder.recording.ledger import (
+    DAY_S,
     LedgerCheck,
     append_ledger,
     is_ledger,
     latest_tester,
+    ledger_lines,
     listed_in,
     verify_ledger,
 )
@@ -21,6 +23,7 @@ from recorder.recording.seal import seal_of
 from recorder.recording.writer import Writer, check_folder
 
 __all__ = [
+    "DAY_S",
     "LARGEST_BYTES",
     "LARGEST_KPA",
     "LedgerCheck",
@@ -35,6 +38,7 @@ __all__ = [
     "ended",
     "is_ledger",
     "latest_tester",
+    "ledger_lines",
     "legible",
     "listed_in",
     "of_file",

@@ -11,6 +11,7 @@ import csv
 import errno
 import hashlib
 import io
+import math
 import os
 import stat
 from collections.abc import Collection, Iterator, Mapping
@@ -21,6 +22,7 @@ from pathlib import Path
 from typing import Any
 
 from recorder.errors import FileError, StorageError
+from recorder.moments import moment
 from recorder.recording.reader import read, read_bytes
 
 __all__ = [
@@ -32,6 +34,7 @@ __all__ = [
     "begins_ledger",
     "is_ledger",
     "latest_tester",
+    "ledger_lines",
     "listed_in",
     "verify_ledger",
 ]
@@ -42,6 +45,7 @@ _BOM = b"\xef\xbb\xbf"
 HEAD_BYTES = len(_HEAD)
 _FIRST = "0" * 64
 _LOCKED_BYTE = 1 << 30
+DAY_S = 86400.0  # clocks of recorders that share a folder, and tests that are stored again, are apart by less
 
 
 def begins_ledger(data: bytes) -> bool:
@@ -147,6 +151,7 @@ class LedgerCheck:
     bytes (sealed again after a change, or another recording put in their place). alike: of those added and resealed,
     which listed file each has all bytes of (it was renamed, copied or exchanged). moved: of those missing, where else
     a whole recording with all its bytes is, as far as that is known.
+    set_back: lines of a time more than a day before that of a line above: a clock was wrong on one of them.
     again: files that are listed again with another hash. unreadable: why nothing of it
     could be read; else None. noted: which of the hashes that were asked for are in it, and on which line.
     """
@@ -166,6 +171,7 @@ class LedgerCheck:
     noted: tuple[tuple[str, int], ...] = ()
     last_line: int = 0
     moved: tuple[tuple[str, str], ...] = ()
+    set_back: tuple[int, ...] = ()
 
     @property
     def good(self) -> bool:
@@ -208,18 +214,52 @@ def _form(data: bytes) -> tuple[str, ...]:
     empty = sum(not line.strip() for line in rest.split(b"\n")[:-1])
     if empty:
         out.append(f"{empty} empty lines were put in" if empty > 1 else "an empty line was put in")
+    heads = [str(number) for number, line in enumerate(rest.split(b"\n"), 2) if _is_head(line)]
+    if heads:
+        out.append(f"the first line of a ledger stands again on line {', '.join(heads[:10])}: another ledger was put "
+                   "below it")
     return tuple(out)
+
+
+def _set_back(lines: list[bytes]) -> tuple[int, ...]:
+    """Lines of a time more than a day before that of a line above."""
+    out, latest_s = [], -math.inf
+    for number, raw in enumerate(lines[1:], 2):
+        if _is_head(raw):  # another ledger's
+            latest_s = -math.inf
+        when = moment(cells[0]) if (cells := _cells(raw)) else None
+        if when is not None:
+            latest_s = max(latest_s, when.timestamp())
+            if latest_s - when.timestamp() > DAY_S:
+                out.append(number)
+    return tuple(out)
+
+
+def _is_head(raw: bytes) -> bool:
+    return raw.removeprefix(_BOM).rstrip(b"\r") + b"\n" == _HEAD
+
+
+def ledger_lines(folder: str | os.PathLike[str]) -> dict[str, tuple[int, int]]:
+    """Where the folder's ledger first lists each file: (which of the ledgers that were put together there, from 0; line
+    from 1). Within one ledger that is the order in which files were sealed, whatever the clock said. Empty where there
+    is no ledger that can be read."""
+    out: dict[str, tuple[int, int]] = {}
+    if is_ledger(path := Path(folder) / LEDGER):
+        try:
+            lines = read_bytes(path).split(b"\n")
+        except FileError:
+            return out
+        part = 0
+        for number, raw in enumerate(lines[1:], 2):
+            part += _is_head(raw)
+            if len(cells := _cells(raw)) == 4:
+                out.setdefault(cells[1], (part, number))
+    return out
 
 
 def listed_in(folder: str | os.PathLike[str]) -> frozenset[str]:
     """The files that the folder's ledger lists, each sealed once; none where there is no ledger that can be read."""
-    if not is_ledger(path := Path(folder) / LEDGER):
-        return frozenset()
-    try:
-        lines = read_bytes(path).split(b"\n")
-    except FileError:
-        return frozenset()
-    return frozenset(cells[1] for raw in lines[1:] if len(cells := _cells(raw)) == 4)
+    return frozenset(ledger_lines(folder))
 
 
 def verify_ledger(
@@ -255,6 +295,8 @@ def verify_ledger(
         if not raw.strip():
             previous |= own
             continue
+        if _is_head(raw):  # it lists nothing, and what comes behind it follows from nothing
+            continue
         count, last_line = count + 1, number
         cells = _cells(raw)
         if len(cells) != 4 or cells[3] not in previous:
@@ -277,7 +319,8 @@ def verify_ledger(
     alike = ((name, names.get(seals[name][0] or "")) for name in (*added, *resealed))
     return LedgerCheck(str(path), count, last, _form(data), tuple(sorted(set(broken))), tuple(missing), tuple(added),
                        tuple(altered), tuple(resealed), tuple((a, b) for a, b in alike if b is not None), tuple(again),
-                       noted=tuple(there), last_line=last_line, moved=moved)
+                       noted=tuple(there), last_line=last_line, moved=moved,
+                       set_back=_set_back(lines))
 
 
 def latest_tester(folder: str | os.PathLike[str], adapter_id: str) -> Mapping[str, Any] | None:

@@ -16,7 +16,7 @@ from recorder.errors import FileError
 from recorder.model import FaultRun, Mark, Recording, Rows
 from recorder.recording import procedure
 from recorder.recording.annotations import ended, header_from, load_json, shown, split_line
-from recorder.recording.resaved import resaved_error
+from recorder.recording.resaved import legible, resaved_error
 from recorder.recording.rows import BadRow, parse_rows, pressure_unit
 from recorder.recording.seal import is_seal, seal_line
 
@@ -28,6 +28,7 @@ _GROWN = 1 << 16  # bytes that a running recording may have got while it is open
 _EMPTY = np.empty(0)
 _UNKNOWN = "nothing shows whether the file was changed"
 _CHANGED = "the recording was changed; restore it from a copy"
+_BY_HAND = ("write it like", "add a line", "remove one", "check that it is a recording")  # of a file that one has made
 
 
 def read_bytes(path: str | os.PathLike[str]) -> bytes:
@@ -257,16 +258,21 @@ def parse(data: bytes, path: str = "", *, strict: bool = False, rows: bool = Tru
     """The recording in these bytes. Pure. FileError as ``read``."""
     try:
         return _parsed(data, path, strict, rows)
-    except FileError:
+    except FileError as err:
         resaved = resaved_error(data, path)
         if resaved is None:
-            raise
+            if not (legible(data).finished and err.do.startswith(_BY_HAND)):
+                raise
+            resaved = FileError(err.what, path=err.path, line=err.line, do=_CHANGED)  # and no editor mends it
     raise resaved
 
 
 def _parsed(data: bytes, path: str, strict: bool, rows: bool) -> Recording:
     if not data:
         raise FileError("the file is empty", path=path, do="there is nothing to judge")
+    if not data.strip(b"\0"):
+        raise FileError("the file holds nothing but zero bytes, as a power cut leaves it", path=path,
+                        do="restore it from a copy")
     notes = []
     if not strict and (with_end := ended(data)) is not data:
         data = with_end
@@ -286,6 +292,9 @@ def _parsed(data: bytes, path: str, strict: bool, rows: bool) -> Recording:
                             do="check that it is a recording")
         notes.append(f"line {line} was cut off and left out")
     scan = _scan(lines, path)
+    if "time_s" not in (scan.columns or ()) and not any(name == "test" for name, _, _ in scan.annotations):
+        raise FileError("this is not a recording: it has neither a line '# test: ...' nor a column time_s", path=path,
+                        do="name a recording; one that was sent by mail or packed has to be as it was written")
     header, left_out = header_from(scan.annotations, path)
     marks, marks_left_out = _marks(scan)
     left_out += marks_left_out

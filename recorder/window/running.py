@@ -173,6 +173,7 @@ class Running:
             gone is not None and gone.why == why for why in ("unplugged", "back", "silent"))
         if session.error is not None or session.note is not None:
             self.problem = str(session.error or session.note)
+        self.stored = session.storage_error is None
         # Of a port that stayed away, or another adapter, nothing more is recorded, whatever is plugged in: the test is
         # over, and its result says so. One that is silent may speak again.
         over = self.port.failure or (None if isinstance(session.broken, SilentAdapter) else session.broken)

@@ -108,11 +108,13 @@ def test_a_fault_of_the_program_is_one_line_too(monkeypatch: pytest.MonkeyPatch,
 
 
 @pytest.mark.skipif(os.name == "nt", reason="pipes and /dev/full of POSIX")
-def test_an_output_that_goes_away_is_no_answer() -> None:
+@pytest.mark.parametrize("words", [["audit", str(ROOT / "recordings"), "--json", "--no-cache"], ["--help"],
+                                   ["--version"]], ids=lambda words: words[0])
+def test_an_output_that_goes_away_is_no_answer(words: list[str]) -> None:
     """Neither 0 (nothing differs) nor 1 (something differs): the shell's code of a program that SIGPIPE ended."""
     reading, writing = os.pipe()
     os.close(reading)
-    command = [sys.executable, "-m", "recorder", "audit", str(ROOT / "recordings"), "--json", "--no-cache"]
+    command = [sys.executable, "-m", "recorder", *words]
     try:
         done = subprocess.run(command, cwd=ROOT, stdout=writing, stderr=subprocess.PIPE, timeout=120)
     finally:
@@ -121,8 +123,9 @@ def test_an_output_that_goes_away_is_no_answer() -> None:
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="/dev/full of Linux")
-def test_an_output_that_is_full_or_closed_gives_one_line() -> None:
-    command = f"{sys.executable} -m recorder audit {ROOT / 'recordings'} --no-cache"
+@pytest.mark.parametrize("words", [f"audit {ROOT / 'recordings'} --no-cache", "--help"], ids=["audit", "--help"])
+def test_an_output_that_is_full_or_closed_gives_one_line(words: str) -> None:
+    command = f"{sys.executable} -m recorder {words}"
     full = subprocess.run(f"{command} > /dev/full", shell=True, cwd=ROOT, capture_output=True, text=True, timeout=120)
     assert full.returncode == 2 and full.stderr.count("\n") == 1
     assert "the output cannot be written (No space left on device)" in full.stderr

@@ -121,3 +121,29 @@ def test_a_calibration_without_coefficients_names_its_line() -> None:
 def test_what_is_no_table_of_readings(data: bytes, said: str) -> None:
     with pytest.raises(FileError, match=said):
         parse(data, "x.csv")
+
+
+MAILED = b'# recording-format: 1\n# adapter: {"id":\n"hose-7", "firmware": "1.0"}\n' + HEAD + ROWS + \
+    b'# judgement: {"outcome": "pass"}\n# sha256: "' + b"0" * 64 + b'"\n'
+
+
+@pytest.mark.parametrize(("data", "what", "do"), [
+    (MAILED, "line 2: 'adapter' is", "the recording was changed; restore it from a copy"),
+    (MAILED.replace(b"hose-7", b"hose\xff7"), "this is not UTF-8 text", "restore it from a copy"),
+    (bytes(4096), "the file holds nothing but zero bytes", "restore it from a copy"),
+    (b"> " + MAILED.replace(b"\n", b"\n> "), "this is not a recording: it has neither a line '# test: ...' nor",
+     "one that was sent by mail or packed has to be as it was written"),
+    (b"H4sIAAAAAAAA\nA1vYqbBc\n", "this is not a recording", "has to be as it was written"),
+], ids=["its lines were wrapped", "another encoding", "zero bytes", "quoted", "packed"])
+def test_nobody_is_told_to_mend_by_hand_what_a_recorder_wrote(data: bytes, what: str, do: str) -> None:
+    """An editor makes it ALTERED; "add a line like '# test: ...'" was said of a file of zero bytes."""
+    with pytest.raises(FileError) as refused:
+        parse(data, "x.csv")
+    assert what in str(refused.value).replace("x.csv, ", "") and str(refused.value).endswith(do)
+
+
+def test_what_one_has_made_by_hand_is_told_how_to_write_it() -> None:
+    with pytest.raises(FileError, match="add a line like '# test: "):
+        parse(b"time_s,pressure_kPa\n" + ROWS, "x.csv")
+    with pytest.raises(FileError, match="write it like '# adapter: "):
+        parse(b"# adapter: hose-7\n" + HEAD + ROWS, "x.csv")

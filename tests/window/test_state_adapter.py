@@ -189,6 +189,19 @@ def test_what_cannot_be_checked_yet_is_said() -> None:
     assert "hose open" in verdict_of(None, "", listening=True, in_test=True).reasons[0]
 
 
+def test_an_adapter_that_is_unplugged_is_not_called_fit() -> None:
+    """FIT TO USE with a tick stood there, and to listen for two minutes, after its plug had come out."""
+    link = listened(heard(6000))
+    report, _ = report_of(link.samples(), link.facts(100.0).wire, HOSE, calibrations.nominal(206.84))
+    assert report is not None
+    away = verdict_of(report, "", listening=True, in_test=False, away=True)
+    there = verdict_of(report, "", listening=True, in_test=False)
+    assert (away.word, away.sign) == ("UNPLUGGED", "slash") and there.word != "UNPLUGGED"
+    assert away.reasons[0].endswith(f"In the {report.seconds:.0f} s before: {there.word}.")
+    assert verdict_of(None, "", listening=True, in_test=False, away=True).reasons == (
+        "Plug the adapter in again: check plug and cable.",)
+
+
 def test_overdue_is_said_with_a_sign() -> None:
     cal = Calibration((-25.0, 250.0), 0.2, "2025-01-01", "weights", "2026-01-01")
     assert due_words(cal, date(2026, 1, 11)).startswith("▲ calibration OVERDUE by 10 days")

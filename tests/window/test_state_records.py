@@ -137,6 +137,15 @@ def test_an_altered_file_shows_no_outcome_before_it_was_ever_opened(tmp_path: Pa
     assert (quick_row(path).intact, quick_row(path).outcome) == ("…", quick_row(path).outcome)
 
 
+def test_of_a_file_that_was_moved_away_nothing_is_known(tmp_path: Path) -> None:
+    """It said "no" twice beside a PASS, as of a file that was changed."""
+    path = make(tmp_path, 1)
+    found = quick_row(path)
+    path.rename(tmp_path / "elsewhere")
+    checked = check_again(found)
+    assert (checked.intact, checked.same, checked.outcome) == ("gone", "gone", found.outcome)
+
+
 def test_a_sealed_file_is_whole_and_the_same_and_an_altered_one_is_said(tmp_path: Path) -> None:
     path = make(tmp_path, 1)
     checked = check_again(quick_row(path))

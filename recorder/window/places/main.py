@@ -143,6 +143,7 @@ class MainWindow(QWidget):
             self.records.reload()
             self.records.take_focus()
         if n == 0:
+            self.testing.say_again()
             self.testing.take_focus()
         self._show_actions()
 
@@ -290,10 +291,14 @@ class MainWindow(QWidget):
 
     def _ask_to_close(self) -> bool:
         box = QMessageBox(self)
+        running = self.testing.running
         if self.testing.active:
+            stored = running is None or running.stored
             box.setWindowTitle("A test is running")
-            box.setText("End the test and close? The recording will be complete, and judged as far as it goes.\n"
-                        "The hose may still be under pressure: relieve it first.")
+            box.setText("End the test and close? " + (
+                "The recording will be complete, and judged as far as it goes." if stored else
+                "It is not on disk: you are asked again before it is lost.")
+                + "\nThe hose may still be under pressure: relieve it first.")
         else:
             box.setWindowTitle("A test is not stored")
             box.setText("This test is not on disk yet: S stores it in another folder. Close all the same?")
@@ -310,7 +315,11 @@ class MainWindow(QWidget):
             if not self._ask():
                 event.ignore()
                 return
+            was_active = self.testing.active
             self.testing.end("window closed", wait=True)
+            if was_active and running is not None and not running.stored and not self._ask():
+                event.ignore()  # its result stands there now, and S stores it elsewhere
+                return
         for place in (self.testing, self._records, self._adapter):
             if place is not None:
                 place.close_down()

@@ -301,6 +301,11 @@ class Testing(QWidget):
         self.actions_changed.emit()
         self.take_focus()
 
+    def say_again(self) -> None:
+        """What is wrong with the test that has ended: another place took the line."""
+        if self.running is not None and self.judgement is not None:
+            self.problem.emit(self.running.problem)
+
     def take_focus(self) -> None:
         """Where one goes on: the start key, or the field that is still empty."""
         if self.running is not None:

@@ -110,14 +110,18 @@ _VERDICTS = {"fit": ("FIT TO USE", "tick", "good"), "marginal": ("MARGINAL", "qu
 
 
 def verdict_of(report: AdapterReport | None, why_not: str, *, listening: bool, in_test: bool,
-               plain: bool = False) -> AdapterVerdict:
-    """Is it fit to use, as far as is known. plain: plain numbers come in."""
+               plain: bool = False, away: bool = False) -> AdapterVerdict:
+    """Is it fit to use, as far as is known. plain: plain numbers come in. away: it is unplugged."""
     if in_test:
         return AdapterVerdict("IN A TEST", "slash", "nothing", (
             "Noise and drift can only be told with the hose open: listen between two tests.",))
     if not listening:
         return AdapterVerdict("NOT LISTENING", "slash", "nothing", (
             "Leave the hose open to the air, then press H to listen; two minutes show slow drift too.",))
+    if away:
+        so_far = "" if report is None else f" In the {report.seconds:.0f} s before: {_VERDICTS[report.verdict][0]}."
+        return AdapterVerdict("UNPLUGGED", "slash", "nothing", (
+            f"Plug the adapter in again: check plug and cable.{so_far}",))
     if plain:
         return AdapterVerdict("PLAIN NUMBERS", "question", "open_question", (
             "They have no check and no count: a wrong or a lost one is not noticed.",))

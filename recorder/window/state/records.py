@@ -31,7 +31,7 @@ _TAIL = 1 << 16
 _HASHED = 1 << 22  # bytes: of a longer file the seal is looked at when it is opened or judged again
 _NOT_CHECKED = "…"
 _LONGEST_TEXT = 200
-_UNREADABLE, _ALTERED = "unreadable", "ALTERED"
+_UNREADABLE, _ALTERED, _GONE = "unreadable", "ALTERED", "gone"
 _RESAVED = "saved again by a spreadsheet or editor"
 _LARGEST = 1e12  # of a value that is shown; more is no pressure
 
@@ -182,6 +182,8 @@ def check_again(row: RecordRow) -> RecordRow:
         recording = read(row.path)
         fresh = json.loads(json.dumps(judge(recording).to_json()))
     except RecorderError as err:
+        if not os.path.lexists(row.path):  # of what is not there nothing is known
+            return replace(row, intact=_GONE, same=_GONE)
         altered = row.outcome == _UNREADABLE and row.intact == _ALTERED
         return replace(row, intact=_ALTERED if altered else "no", same="no", job=row.job or str(err.what))
     intact, same = same_words(recording, fresh)

@@ -30,6 +30,8 @@ _INSTEAD: tuple[tuple[str, str], ...] = (
     (r" \('recorder conform'\)", ""),
     (r"or name another with --folder", "or start the program with another folder"),
     (r" with -o, or --force", ""),
+    (r"(free some space|use another disk|leave the folder in place) and test again",
+     "S stores this test in another folder once it is over"),
 )
 
 

@@ -1,0 +1,81 @@
+"""A computer whose clock was wrong, and ledgers of two bays put together: what the order of lines still says."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from recorder.audit import jobs_table
+from recorder.cli import main
+from recorder.model import Header, Rows
+from recorder.recording import Writer, verify_ledger
+from recorder.recording.ledger import LEDGER
+
+MARCH = datetime(2026, 3, 2, 9, tzinfo=UTC)
+NO_BATTERY = datetime(2020, 1, 1, 0, 3, tzinfo=UTC)  # where a clock begins that has lost its time
+
+
+def sealed(folder: Path, outcome: str, when: datetime, job: str = "1050 blue van") -> Path:
+    """A system test as the recorder seals it; the ledger's line is of that moment too."""
+    writer = Writer(folder, Header("system", job=job), when=when)
+    writer.add(Rows(np.arange(5.0), np.zeros(5)))
+    writer.seal({"judgement-format": 1, "outcome": outcome})
+    ledger = folder / LEDGER
+    lines = ledger.read_bytes().split(b"\n")
+    lines[-2] = when.strftime("%Y-%m-%dT%H:%M:%S.000Z,").encode() + lines[-2].partition(b",")[2]
+    ledger.write_bytes(b"\n".join(lines))  # nothing follows yet from that line
+    return writer.path
+
+
+@pytest.mark.parametrize("first, then, state", [
+    ("pass", "fail", "not decided"), ("fail", "pass", "not decided"), ("pass", "pass", "done"),
+])
+def test_a_test_that_only_its_clock_puts_first_decides_nothing(tmp_path: Path, first: str, then: str,
+                                                               state: str) -> None:
+    """A car that passed, and failed later under a clock that was wrong, was "done"."""
+    sealed(tmp_path, first, MARCH)
+    sealed(tmp_path, then, NO_BATTERY)
+    sealed(tmp_path, "pass", MARCH, "1051 red van")
+    found = jobs_table(tmp_path)
+    assert {job.job: job.state for job in found.jobs} == {"1050 blue van": state, "1051 red van": "done"}
+    assert found.other_order == ("1050 blue van",)
+    said = CliRunner().invoke(main, ["jobs", str(tmp_path)])
+    assert '"1050 blue van": the ledger has its tests in another order than their times' in said.stdout
+    last = CliRunner().invoke(main, ["jobs", str(tmp_path), "--json"]).stdout.splitlines()[-1]
+    assert json.loads(last)["other_order"] == ["1050 blue van"]
+
+
+@pytest.mark.parametrize("back_s, told", [(0.0, False), (80000.0, False), (90000.0, True)])
+def test_clocks_of_two_recorders_may_be_a_little_apart(tmp_path: Path, back_s: float, told: bool) -> None:
+    """Common practice, no source: an hour of summer time, a test stored again at the end of the day."""
+    sealed(tmp_path, "fail", MARCH)
+    sealed(tmp_path, "pass", MARCH - timedelta(seconds=back_s))
+    assert bool(jobs_table(tmp_path).other_order) is told
+    check = verify_ledger(tmp_path)
+    assert check is not None and check.good and check.set_back == ((3,) if told else ())
+    audited = CliRunner().invoke(main, ["audit", str(tmp_path), "--no-cache"])
+    assert ("so a clock was wrong, or lines were put in, on: line 3" in audited.stdout) is told
+
+
+def test_two_ledgers_put_together_by_hand_are_named_as_that(tmp_path: Path) -> None:
+    """"A line was changed" was all that was said, and the second one's first line counted as a recording."""
+    bays = [tmp_path / "bay 1", tmp_path / "bay 2"]
+    sealed(bays[0], "fail", MARCH + timedelta(days=3), "one car")
+    sealed(bays[1], "pass", MARCH, "one car")
+    together = tmp_path / "together"
+    together.mkdir()
+    for bay in bays:
+        for path in bay.glob("2*.csv"):
+            path.rename(together / path.name)
+        with (together / LEDGER).open("ab") as out:
+            out.write((bay / LEDGER).read_bytes())
+    check = verify_ledger(together)
+    assert check is not None and not check.good
+    assert check.form == ("the first line of a ledger stands again on line 3: another ledger was put below it",)
+    assert (check.lines, check.broken, check.missing, check.added) == (2, (4,), (), ())
+    assert check.set_back == () and jobs_table(together).other_order == ()
