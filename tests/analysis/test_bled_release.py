@@ -5,18 +5,13 @@ a liquid or of air at small pressures; handbook law, from memory)."""
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 
 from recorder.analysis import Analyser, Setup
 from recorder.limits import resolve
 from recorder.model import Judgement, Marking
-
-sys.path.insert(0, str(Path(__file__).parent))
-from other_physics import Made, Valve, make
+from tests.analysis.other_physics import Made, Valve, make
 
 
 def bled(made: Made, hold_s: float, bleed_s: float, *, until: float = 1.3) -> tuple[Judgement, float]:

@@ -7,9 +7,7 @@ warms up (first law, gamma = 1.4)."""
 from __future__ import annotations
 
 import math
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -17,9 +15,7 @@ import pytest
 from recorder.analysis import Analyser, Setup
 from recorder.limits import resolve
 from recorder.model import Calibration, Judgement, Marking
-
-sys.path.insert(0, str(Path(__file__).parent))
-from other_physics import Made, Valve, make
+from tests.analysis.other_physics import Made, Valve, make
 
 Trace = tuple[np.ndarray, np.ndarray]
 

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 from scipy.signal import sawtooth
@@ -15,10 +12,8 @@ from recorder.analysis.strokes.stroke import Stroke
 from recorder.analysis.trace.rhythm import find_beat, without_beat
 from recorder.analysis.trace.signal import prepare
 from recorder.model import Judgement
-
-sys.path.insert(0, str(Path(__file__).parent))
-from judging import held_beside_a_beat, judged
-from other_physics import Made, make
+from tests.analysis.judging import held_beside_a_beat, judged
+from tests.analysis.other_physics import Made, make
 
 
 def with_wave(made: Made, hz: float, kpa: float, since_s: float) -> Judgement:

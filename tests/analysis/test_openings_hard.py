@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -15,10 +14,8 @@ from recorder.analysis.trace.signal import prepare
 from recorder.limits import resolve
 from recorder.model import Judgement, Marking
 from recorder.recording import read
+from tests.analysis.other_physics import Made, Valve, make
 from tests.benchmarks import second_scenes
-
-sys.path.insert(0, str(Path(__file__).parent))
-from other_physics import Made, Valve, make
 
 SHARP = Valve(101.0, 100.4, 120.0, pops=True)
 

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -17,9 +14,7 @@ from recorder.limits import resolve
 from recorder.model import Calibration, Judgement, Marking, TestKind
 from recorder.sheet.words import say
 from recorder.window.state.hold import hold_of
-
-sys.path.insert(0, str(Path(__file__).parent))
-from other_physics import Made, Valve, make
+from tests.analysis.other_physics import Made, Valve, make
 
 
 def judged(made: Made, test: TestKind, marked_kpa: float) -> Judgement:

@@ -7,12 +7,12 @@ from typing import Any
 
 import numpy as np
 import pytest
-from judging import judged
 
 from recorder.analysis.setup import Setup
 from recorder.analysis.verdict import Findings, decide
 from recorder.limits import resolve
 from recorder.model import Marking, Quantity, TestKind
+from tests.analysis.judging import judged
 
 MARKED = Marking(100.0, "kPa", 100.0)  # cap: opens within 90 to 110 kPa; system: target 107 to 114 kPa
 

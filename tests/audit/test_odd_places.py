@@ -5,7 +5,6 @@ from __future__ import annotations
 import errno
 import json
 import os
-import sys
 from pathlib import Path
 
 import pytest
@@ -15,9 +14,7 @@ from recorder.audit import audit_folder
 from recorder.cli import main
 from recorder.errors import StorageError
 from recorder.recording import append_ledger, verify_ledger
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
-from made import make
+from tests.benchmarks.made import make
 
 posix = pytest.mark.skipif(os.name != "posix", reason="such places are made on POSIX only")
 

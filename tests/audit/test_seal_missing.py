@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import sys
 from pathlib import Path
 
 import pytest
@@ -13,9 +12,7 @@ from recorder.audit import audit_bytes
 from recorder.cli import main
 from recorder.window.state.opened import load, opened_screen
 from recorder.window.state.records import check_again, quick_row
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
-from made import make
+from tests.benchmarks.made import make
 
 
 @pytest.fixture(scope="module")

@@ -9,7 +9,6 @@ gain on this machine, and is held to the same only where the machine was free.
 from __future__ import annotations
 
 import os
-import sys
 import time
 from pathlib import Path
 from typing import Any
@@ -17,10 +16,8 @@ from typing import Any
 import pytest
 
 from recorder.audit import audit_folder
-
-sys.path.insert(0, str(Path(__file__).parent))
-from audit_many import fill
-from children import Workers, two_at_once
+from tests.benchmarks.audit_many import fill
+from tests.benchmarks.children import Workers, two_at_once
 
 FEW, MANY = 40, 190
 

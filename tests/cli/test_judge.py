@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -11,10 +10,8 @@ import pytest
 from click.testing import CliRunner
 
 from recorder.cli import main
+from tests.benchmarks.made import make
 from tests.cli.terminal import at_a_terminal
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
-from made import make
 
 HEAD = '# recording-format: 1\n# test: "cap"\n# marked: {"value": 16, "unit": "psi"}\n'
 

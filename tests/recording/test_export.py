@@ -10,11 +10,11 @@ from typing import Any
 
 import pandas as pd
 import pytest
-from test_recording_files import HEADER, sealed
 
 from recorder.errors import FileError, SettingError
 from recorder.recording import read
 from recorder.recording.export import check_csvw, csvw, write_csvw, write_parquet, write_sheet
+from tests.recording.test_recording_files import HEADER, sealed
 
 
 def test_pandas_opens_a_recording(tmp_path: Path) -> None:

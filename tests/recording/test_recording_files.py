@@ -458,9 +458,8 @@ def test_rows_that_could_not_be_read_back_are_refused(tmp_path: Path) -> None:
 
 
 KILLED = """
-import sys, time
-sys.path.insert(0, {tests!r})
-from test_recording_files import HEADER, some_rows
+import time
+from tests.recording.test_recording_files import HEADER, some_rows
 from recorder.recording import Writer
 w = Writer({folder!r}, HEADER)
 for i in range(100000):
@@ -471,7 +470,7 @@ for i in range(100000):
 
 
 def test_a_killed_recorder_loses_no_row(tmp_path: Path) -> None:
-    code = KILLED.format(tests=str(Path(__file__).parent), folder=str(tmp_path))
+    code = KILLED.format(folder=str(tmp_path))
     process = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE,
                                cwd=Path(__file__).parents[2])
     assert process.stdout is not None
