@@ -57,8 +57,8 @@ def test_file_round_trip_keeps_every_field() -> None:
 def test_what_a_calibration_was_made_from_is_kept_with_its_units() -> None:
     """Of plain readings the command wrote kPa under the name of a ratio."""
     for bare, name, factor in ((False, "ratio", 1.0), (True, "reading_kPa", 200.0)):
-        pairs = [Pair(200.0 * x - 20.0, factor * x, way)
-                 for x, way in ((0.1, "up"), (0.3, "up"), (0.5002, "up"), (0.3001, "down"))]
+        pairs = [Pair(200.0 * x - 20.0, factor * x, "up") for x in (0.1, 0.3, 0.5002)]
+        pairs.append(Pair(200.0 * 0.3001 - 20.0, factor * 0.3001, "down"))
         found = calibration.fit(pairs, reference_u_kpa=0.25, bare=bare)
         cal = Calibration(found.coefficients_kpa, found.standard_uncertainty_kpa, "2026-03-14", bare=bare)
         text = calibration.to_file_text(cal, calibration.details(found, bare=bare, noise_kpa=0.07))

@@ -59,7 +59,7 @@ def stairs(rises: list[float], every_s: float = 1.0) -> tuple[np.ndarray, list[S
 def test_what_brings_nothing_after_the_build_up_is_dropped_and_what_brings_little_is_not() -> None:
     rises = [8.0] * 12 + [0.8, 0.6] + [0.0] * 9 + [3.0] + [0.0] * 4
     p, strokes = stairs(rises)
-    x = prepare(np.arange(len(p)) * 0.02, p + np.random.default_rng(2).normal(0.0, 0.05, len(p)), 0.0)
+    x = prepare(np.arange(len(p), dtype=float) * 0.02, p + np.random.default_rng(2).normal(0.0, 0.05, len(p)), 0.0)
     left = that_bring(x, strokes, 0.5)
     assert [s.start_s for s in left] == [strokes[i].start_s for i in [*range(14), 23]]
 

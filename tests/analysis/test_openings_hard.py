@@ -166,7 +166,7 @@ def test_a_late_stroke_that_only_lets_out_is_counted(seed: int, rate_hz: float) 
         knots.append((now, p))
     knots += [(now + 1.0, 0.0), (now + 6.0, 0.0)]
     t = np.arange(0.0, knots[-1][0], 1.0 / rate_hz)
-    seen = np.interp(t, *zip(*knots, strict=True)) + 0.4 + rng.normal(0.0, 0.05, len(t))
+    seen = np.interp(t, *np.transpose(knots)) + 0.4 + rng.normal(0.0, 0.05, len(t))
     made = Made(t, np.round(seen, 2), opens, shuts, opens, count, 0.0, now)
     assert judged(made).strokes == count
 

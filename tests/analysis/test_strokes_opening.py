@@ -71,7 +71,7 @@ def snapping(seed: int, *, rate_hz: float, eased: int) -> Made:
         knots.append((begin, p))
     hold = knots[-2][0]
     knots += [(70.0, p), (71.0, 0.0), (80.0, 0.0)]
-    true = np.interp(t, *zip(*knots, strict=True))
+    true = np.interp(t, *np.transpose(knots))
     seen = np.round((true + 0.6 + rng.normal(0.0, 0.15, len(t))) / 0.1) * 0.1
     return Made(t, seen, opens, shuts, opens, count, hold, 70.0)
 
