@@ -196,8 +196,8 @@ def command(
     from recorder.cli._unheld import Unheld
 
     cal, gauge, assumed = _gauge(settings, calibration, full_scale, bare=bare is not None)
-    words = Unheld(sys.stderr)  # a reader that stalls holds up no Ctrl-C
-    with StopSignals() as stop:  # before the port is opened, which may take its time
+    # a reader that stalls holds up no Ctrl-C; signals come before the port is opened, which may take its time
+    with Unheld(sys.stderr) as words, StopSignals() as stop:
         from recorder.cli._gather import Gatherer
 
         notes = ([f"no calibration and no --full-scale given: a {ASSUMED_FULL_SCALE} sensor is assumed"]
