@@ -127,7 +127,6 @@ def command(ctx: click.Context, /, **given: Any) -> None:
     _print(session, done, unit, as_json=given["as_json"])
     if error is not None:
         raise error
-    ctx.exit(0)
 
 
 def _print(session: Session, done: Finished, unit: str, *, as_json: bool) -> None:
