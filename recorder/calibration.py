@@ -199,7 +199,8 @@ def _text(body: Mapping[str, Any], name: str) -> str | None:
 
 
 def from_json(body: Mapping[str, Any]) -> Calibration:
-    """A calibration from its JSON object (file, or annotation of a recording). Raises SettingError."""
+    """A calibration from the JSON object of its file. Raises SettingError. A recording's is read more leniently
+    (``recorder.recording.annotations``): what was measured stays readable."""
     given = body.get("coefficients_kPa")
     if not isinstance(given, list) or not 2 <= len(given) <= 6:
         raise SettingError(f"calibration: coefficients_kPa is {as_written(given)}, and 2 to 6 numbers were expected")
@@ -217,7 +218,7 @@ def from_json(body: Mapping[str, Any]) -> Calibration:
     bare = body.get("bare", False)
     if not isinstance(bare, bool):
         raise SettingError(f"calibration: bare is {as_written(bare)}, and true or false was expected")
-    return Calibration(
+    cal = Calibration(
         tuple(float(c) for c in given),
         standard_uncertainty_kpa=_number(body, "standard_uncertainty_kPa"),
         date=_text(body, "date"),
@@ -226,3 +227,7 @@ def from_json(body: Mapping[str, Any]) -> Calibration:
         adapter_id=_text(body, "adapter"),
         bare=bare,
     )
+    if (cal.coefficients_kpa[1] if bare else cal.full_scale_kpa or 0.0) <= 0.0:
+        raise SettingError(f"calibration: by the coefficients {as_written(given)} the pressure does not rise with the "
+                           "reading")
+    return cal

@@ -33,10 +33,10 @@ class FedPort:
 class PlayedPort:
     """Gives one of ``pieces`` a take, and its clock goes on by ``step_s`` each time. ``over``: there are no more."""
 
-    url = "played"
     failure: RecorderError | None = None
 
     def __init__(self, pieces: Iterable[bytes], step_s: float) -> None:
+        self.url = "played"
         self._pieces = iter(pieces)
         self._step_s = step_s
         self.now = 0.0
@@ -48,7 +48,7 @@ class PlayedPort:
     def write(self, data: bytes) -> None:
         pass
 
-    def take(self) -> list[Chunk]:
+    def take(self) -> list[Chunk | Lost | Back]:
         self.now += self._step_s
         piece = next(self._pieces, None)
         self.over = self.over or piece is None

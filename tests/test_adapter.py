@@ -172,7 +172,7 @@ def test_slow_drift_takes_a_record_of_two_minutes_to_be_seen() -> None:
 def test_whole_numbers_may_be_counts_and_an_absolute_sensor_reads_the_air() -> None:
     """101.325 kPa: standard atmosphere, ISO 2533."""
     rng, t = np.random.default_rng(1), np.arange(600) / 50.0
-    counts, air = 103.0 + rng.integers(0, 3, 600), rng.normal(101.325, 0.1, 600)
+    counts, air = 103.0 + rng.integers(0, 3, 600).astype(float), rng.normal(101.325, 0.1, 600)
     for values, words in ((counts, "whole ones"), (air, "an absolute")):
         got = check_bare(values, t, WireCounts(samples=600), "kPa", None)
         assert got.verdict != "fit" and any(words in r for r in got.reasons), got.reasons
@@ -285,7 +285,7 @@ def test_a_supply_or_divider_of_one_pin_only_is_thought_of(share: float, said: s
     assert got.verdict == "fit" and len(got.notes) == 1 and said in got.notes[0]
     assert got.to_json()["notes"] == got.notes
     assert check_adapter(s, OK, a, CAL).notes == ()
-    own = calibration.Calibration(tuple(c / share**i for i, c in enumerate(CAL.coefficients_kpa)), 0.2)
+    own = Calibration(tuple(c / share**i for i, c in enumerate(CAL.coefficients_kpa)), 0.2)
     assert check_adapter(off, OK, a, own).notes == ()  # somebody calibrated it with its divider
     more = Samples(s.seq, s.device_us, np.rint(0.5 * s.counts).astype(np.int64), s.supply, s.host_s)
     far = check_adapter(more, OK, a, CAL)

@@ -2,9 +2,10 @@
 
 import json
 import math
+import time
 from contextlib import closing
 from dataclasses import replace
-from datetime import date
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -56,8 +57,8 @@ def test_file_round_trip_keeps_every_field() -> None:
 def test_what_a_calibration_was_made_from_is_kept_with_its_units() -> None:
     """Of plain readings the command wrote kPa under the name of a ratio."""
     for bare, name, factor in ((False, "ratio", 1.0), (True, "reading_kPa", 200.0)):
-        pairs = [Pair(200.0 * x - 20.0, factor * x, way)
-                 for x, way in ((0.1, "up"), (0.3, "up"), (0.5002, "up"), (0.3001, "down"))]
+        pairs = [Pair(200.0 * x - 20.0, factor * x, "up") for x in (0.1, 0.3, 0.5002)]
+        pairs.append(Pair(200.0 * 0.3001 - 20.0, factor * 0.3001, "down"))
         found = calibration.fit(pairs, reference_u_kpa=0.25, bare=bare)
         cal = Calibration(found.coefficients_kpa, found.standard_uncertainty_kpa, "2026-03-14", bare=bare)
         text = calibration.to_file_text(cal, calibration.details(found, bare=bare, noise_kpa=0.07))
@@ -78,6 +79,10 @@ def test_what_a_calibration_was_made_from_is_kept_with_its_units() -> None:
         ('{"calibration-format": 9}', "format 9"),
         ('{"coefficients_kPa": [1]}', "2 to 6 numbers"),
         ('{"coefficients_kPa": [1, NaN]}', "finite"),
+        ('{"coefficients_kPa": [5, 0]}', "[5, 0] the pressure does not rise with the reading"),
+        ('{"coefficients_kPa": [0, -258.55]}', "does not rise with the reading"),
+        ('{"coefficients_kPa": [100, -200, 200]}', "does not rise with the reading"),
+        ('{"coefficients_kPa": [3, -1], "bare": true}', "does not rise with the reading"),
         ('{"coefficients_kPa": [1, true]}', "finite"),
         (f'{{"coefficients_kPa": [1, 1{"0" * 400}]}}', "finite"),
         (f'{{"coefficients_kPa": [1, 1{"0" * 5000}]}}', "number without end"),
@@ -121,6 +126,40 @@ def test_a_reference_in_whatever_bytes_it_was_typed(tmp_path: Path, typed: str, 
     done, out = made(tmp_path, "--reference", typed)
     assert done.exit_code == 0, done.output
     assert calibration.from_file_text(out.read_text("utf-8"), str(out)).reference == kept
+
+
+@pytest.mark.skipif(not hasattr(time, "tzset"), reason="the zone of a running program is set on POSIX only")
+def test_the_day_it_was_made_is_that_of_the_wall(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """In the evening of America, or the morning of Asia, UTC has another one. The window writes the same."""
+    now = datetime.now(UTC)
+    behind = now.hour < 12  # at any hour one of the two zones has another day than UTC
+    monkeypatch.setenv("TZ", "XXX12" if behind else "XXX-12")
+    time.tzset()
+    try:
+        done, out = made(tmp_path)
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+    assert done.exit_code == 0, done.output
+    wall = (now + timedelta(hours=-12 if behind else 12)).date()
+    assert wall != now.date()
+    assert calibration.from_file_text(out.read_text("utf-8"), str(out)).date == wall.isoformat()
+
+
+@pytest.mark.parametrize("line", ["0e400,0.1", "1e-99999999999999999999,0.1", "0,0.1e-500"])
+def test_a_power_of_ten_that_is_no_place_of_a_reading(tmp_path: Path, line: str) -> None:
+    (tmp_path / "odd.csv").write_text(f"{line}\n50,0.3\n100,0.5\n150,0.7\n", "utf-8")
+    done = CliRunner().invoke(main, ["calibrate", str(tmp_path / "odd.csv"), "--reference-u", "0.3 kPa"])
+    assert "fault in the program" not in done.output
+    assert done.exit_code == (2 if "500" in line else 0)  # a reading of nothing is off the line of the others
+
+
+def test_pairs_from_a_pipe_that_begins_with_a_byte_order_mark() -> None:
+    """As some shells send one, and as a file may begin with one."""
+    lines = "\ufeff0,0.1\n50,0.3\n100,0.5\n150,0.7\n"
+    done = CliRunner().invoke(main, ["calibrate", "-", "--reference-u", "0.3 kPa", "--json"], input=lines.encode())
+    assert done.exit_code == 0, done.output
+    assert [row[0] for row in json.loads(done.stdout)["details"]["pairs"]["rows"]] == [0.0, 50.0, 100.0, 150.0]
 
 
 @pytest.mark.parametrize("name", ["", "  ", "a\nb", "a,b", "a*b", "hose\u00fc"])

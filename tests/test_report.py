@@ -283,7 +283,7 @@ def test_a_cap_judged_by_its_peak_is_said_to_be() -> None:
 
 
 def test_what_was_over_the_limit_is_said_first_whatever_the_outcome() -> None:
-    found = {"test": "system", "outcome": "pass", "marked": {"value": 16, "unit": "psi"}, "reasons": [
+    found: dict[str, Any] = {"test": "system", "outcome": "pass", "marked": {"value": 16, "unit": "psi"}, "reasons": [
         {"code": "no-detectable-fall", "text": "No fall."},
         {"code": "over-limit", "text": "It was pumped to 145 kPa."},
     ]}

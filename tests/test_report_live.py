@@ -127,7 +127,7 @@ def test_a_fault_of_the_wire_format_is_said_in_words(word: str, said: str) -> No
 def test_a_fault_that_lasted_is_said_in_words_and_that_the_test_has_to_be_ended() -> None:
     """The wire was whole again and the pressure off, and the screen went on saying to wait for zero."""
     n = 400
-    t = np.arange(n) * 0.02
+    t = np.arange(n, dtype=float) * 0.02
     flag = ["fault-open" if 100 <= i < 250 else "" for i in range(n)]
     analyser = Analyser(Setup("system", None, resolve("system"), nominal(206.84)))
     analyser.feed(t, np.random.default_rng(1).normal(0.0, 0.1, n), flag)

@@ -60,6 +60,32 @@ def fault_of(counts, supply):
     return None
 
 
+def wait_until(due, keys, before):
+    # Answers "?" LF until the next sample is due. before: the last character that came; so is what it gives back.
+    while True:
+        left = time.ticks_diff(due, time.ticks_us())
+        if left <= 0:
+            return before
+        if keys.poll(0):
+            c = sys.stdin.read(1)
+            if c == "\n" and before == "?":
+                send(ANNOUNCEMENT)
+            if c != "\r":
+                before = c
+        elif left > 2000:
+            time.sleep_us(1000)
+
+
+def mean_of_both(signal_pin, supply_pin):
+    counts = supply = 0
+    for _ in range(READINGS // 2):
+        counts += signal_pin.read_u16()
+        supply += supply_pin.read_u16()
+        supply += supply_pin.read_u16()
+        counts += signal_pin.read_u16()
+    return counts // READINGS, supply // READINGS
+
+
 def run():
     signal_pin = machine.ADC(machine.Pin(26))
     supply_pin = machine.ADC(machine.Pin(27))
@@ -80,32 +106,14 @@ def run():
         if behind > MOST_BEHIND:
             due = time.ticks_add(due, behind * PERIOD_US)
             seq = (seq + behind) & 0xFFFF  # their numbers are used up
-        while True:
-            left = time.ticks_diff(due, time.ticks_us())
-            if left <= 0:
-                break
-            if keys.poll(0):
-                c = sys.stdin.read(1)
-                if c == "\n" and before == "?":
-                    send(ANNOUNCEMENT)
-                if c != "\r":
-                    before = c
-            elif left > 2000:
-                time.sleep_us(1000)
+        before = wait_until(due, keys, before)
 
         # ticks_us wraps early (at 2**30 on most boards): count its steps on a clock of 32 bits
         now = time.ticks_us()
         clock_us = (clock_us + time.ticks_diff(now, last)) & 0xFFFFFFFF
         last = now
-        counts = supply = 0
         try:
-            for _ in range(READINGS // 2):
-                counts += signal_pin.read_u16()
-                supply += supply_pin.read_u16()
-                supply += supply_pin.read_u16()
-                counts += signal_pin.read_u16()
-            counts //= READINGS
-            supply //= READINGS
+            counts, supply = mean_of_both(signal_pin, supply_pin)
             word = fault_of(counts, supply)
         except OSError:  # a converter on a bus, or a driver that gave up
             word = "adc"

@@ -121,7 +121,9 @@ def read_text(path: str, do: str, *, piped: bool = False) -> str:
     if piped and path == "-" and sys.stdin is None:
         raise FileError("cannot be read (standard input is closed)", path=path, do="name a file")
     try:
-        return sys.stdin.read() if piped and path == "-" else Path(path).read_text("utf-8-sig")
+        if piped and path == "-":
+            return sys.stdin.read().removeprefix("\ufeff")
+        return Path(path).read_text("utf-8-sig")
     except (OSError, UnicodeDecodeError) as err:
         why = err.strerror if isinstance(err, OSError) else "it is not text in UTF-8"
         raise FileError(f"cannot be read ({why})", path=path, do=do) from None

@@ -7,7 +7,7 @@ import signal
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from types import FrameType, TracebackType
 from typing import TYPE_CHECKING, Any
 
@@ -88,8 +88,9 @@ class Keys:
         if self._saved is not None and sys.platform != "win32":
             import termios
 
-            # At once: a terminal that is stopped is not waited for until it has shown everything.
-            termios.tcsetattr(sys.stdin.fileno(), termios.TCSANOW, self._saved)
+            with suppress(termios.error):  # a terminal that went away: the result may go elsewhere, to a file
+                # At once: one that is stopped is not waited for until it has shown everything.
+                termios.tcsetattr(sys.stdin.fileno(), termios.TCSANOW, self._saved)
 
     def take(self) -> str:
         """The key that was pressed, or an empty text."""
@@ -104,7 +105,9 @@ class Keys:
         ready, _, _ = select.select([sys.stdin], [], [], 0)
         if not ready:
             return ""
-        got = os.read(sys.stdin.fileno(), 1)
+        got = b""
+        with suppress(OSError):  # EIO: of a program that its terminal left behind
+            got = os.read(sys.stdin.fileno(), 1)
         if not got:  # the terminal went away
             self._on = False
         return got.decode("ascii", "ignore")

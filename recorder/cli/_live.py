@@ -66,6 +66,10 @@ class LiveLine:
         self._unheld = Unheld(self.stream)
         self._left_out = 0  # lines, since the latest that was taken
 
+    def close(self) -> None:
+        """Lets go of what was opened for it; it can go on."""
+        self._unheld.close()
+
     def _put(self, text: str) -> bool:
         """Whether it was taken."""
         return self._unheld.put(text)

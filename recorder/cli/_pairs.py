@@ -10,7 +10,7 @@ import sys
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from decimal import Decimal
+from decimal import Decimal, InvalidOperation
 from io import TextIOWrapper
 from itertools import pairwise
 from typing import TYPE_CHECKING, Literal
@@ -74,9 +74,13 @@ def _check_heading(cell: str, unit: str, path: str, number: int) -> None:
 
 
 def _last_place(number: str) -> float:
-    """0.01 of ``103.42``, 1 of ``200``: by how much the number as it is written moves with its last digit."""
-    exponent = Decimal(number).as_tuple().exponent
-    return 10.0**exponent if isinstance(exponent, int) else 0.0
+    """0.01 of ``103.42``, 1 of ``200``: by how much the number as it is written moves with its last digit; 0 where it
+    is written with a power of ten that is no place of a reading."""
+    try:
+        exponent = Decimal(number).as_tuple().exponent
+        return 10.0**exponent if isinstance(exponent, int) else 0.0
+    except (InvalidOperation, OverflowError):
+        return 0.0
 
 
 def parse_pairs(

@@ -6,6 +6,7 @@ import os
 import select
 import stat
 import sys
+from types import TracebackType
 from typing import TextIO
 
 __all__ = ["Unheld", "say_unheld"]
@@ -67,15 +68,21 @@ class Unheld:
         return os.write(self._number, data) == len(data)
 
     def close(self) -> None:
-        """What was opened for it; the stream stays open."""
+        """What was opened for it; the stream stays open, and takes texts all the same. Twice is fine."""
         own, self._own = self._own, -1
         if own >= 0:
             os.close(own)
 
+    def __enter__(self) -> Unheld:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
 
 def say_unheld(text: str) -> bool:
     """A line on standard error, where it has room for it; whether it had."""
-    unheld = Unheld(sys.stderr)
-    taken = unheld.put(f"{text}\n")
-    unheld.close()
-    return taken
+    with Unheld(sys.stderr) as unheld:
+        return unheld.put(f"{text}\n")

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from recorder.cli._drive import StopSignals
     from recorder.cli._gather import Gatherer
     from recorder.cli._unheld import Unheld
-    from recorder.model import Calibration
+    from recorder.model import Announcement, Calibration
 
 __all__ = ["command"]
 
@@ -196,8 +196,8 @@ def command(
     from recorder.cli._unheld import Unheld
 
     cal, gauge, assumed = _gauge(settings, calibration, full_scale, bare=bare is not None)
-    words = Unheld(sys.stderr)  # a reader that stalls holds up no Ctrl-C
-    with StopSignals() as stop:  # before the port is opened, which may take its time
+    # a reader that stalls holds up no Ctrl-C; signals come before the port is opened, which may take its time
+    with Unheld(sys.stderr) as words, StopSignals() as stop:
         from recorder.cli._gather import Gatherer
 
         notes = ([f"no calibration and no --full-scale given: a {ASSUMED_FULL_SCALE} sensor is assumed"]
@@ -211,7 +211,7 @@ def command(
 
         try:
             with Gatherer(url, baud or settings.baud, bare_unit=bare) as gathered:
-                _listen(gathered, seconds, full_scale_counts, stop, tell, words)
+                _listen(gathered, seconds, full_scale_counts, cal, stop, tell, words)
             cut = _cut_short(gathered, stop)
             _check_enough(gathered, seconds, full_scale_counts, cut)
             report = _report(gathered, full_scale_counts, cal, words)
@@ -274,14 +274,23 @@ def _report(
         raise SettingError("what turns counts into pressure is not known", where="--calibration",
                            do="give a calibration, or --full-scale")
     known, nameless = port.known_or_given(full_scale_counts, lambda said: words.put(f"{said}\n"))
+    _check_whose(cal, known, port.url, nameless=nameless)
     return check_adapter(port.samples(), port.counts, known, cal, nameless=nameless)
 
 
-def _listen(port: Gatherer, seconds: float, full_scale_counts: int | None, stop: StopSignals,
+def _check_whose(cal: Calibration | None, known: Announcement, where: str, *, nameless: bool) -> None:
+    """SettingError where the calibration is of another adapter; of one that does not say who it is nobody can tell."""
+    from recorder.session.words import check_adapter
+
+    if not nameless:
+        check_adapter(cal, known, where)
+
+
+def _listen(port: Gatherer, seconds: float, full_scale_counts: int | None, cal: Calibration | None, stop: StopSignals,
             tell: Callable[[], None], words: Unheld) -> None:
     """Listens for ``seconds``, or until it is stopped. tell: called once it is known that there is something to listen
     to for as long. What would only waste three minutes is said after ten seconds:
-    an adapter without announcements, or one whose sequence or clock cannot be used."""
+    an adapter without announcements, that the calibration is not of, or whose sequence or clock cannot be used."""
     from recorder.adapter import usable
 
     terminal = sys.stderr.isatty()
@@ -300,7 +309,9 @@ def _listen(port: Gatherer, seconds: float, full_scale_counts: int | None, stop:
         port.listen(first_s, tick=tick_of(seconds - first_s), enough=stopped)
         if seconds > first_s and not stopped() and not port.lost:
             if port.bare_unit is None:
-                port.known_or_given(full_scale_counts, lambda said: None)  # with the report it is said
+                # what is to be said of it is said with the report
+                known, nameless = port.known_or_given(full_scale_counts, lambda said: None)
+                _check_whose(cal, known, port.url, nameless=nameless)
                 if sum(map(len, port.blocks)) > LOOKED_AT:
                     usable(port.samples())
             tell()

@@ -6,7 +6,7 @@ import json
 import math
 import os
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -187,7 +187,7 @@ def command(**given: Any) -> None:
     asked = _asked(given)
     u = reference_u_kpa(asked.reference_u, asked.reference_full_scale, asked.unit)
     kpa = sensor_scale_kpa(asked.full_scale, asked.unit) if asked.full_scale is not None else None
-    today = datetime.now(UTC).date()
+    today = date.today()  # of the clock on the wall, as in the window
     due, bare = _due_day(asked.due, today), asked.bare is not None
     _check_id(asked.adapter_id)
     _check_place(asked.output)

@@ -103,6 +103,7 @@ def command(ctx: click.Context, /, **given: Any) -> None:
     folder, said = recordings_folder(given["folder"], settings)
     check_folder(folder)
     live = LiveLine(config.test, unit, mute=given["mute"])
+    ctx.call_on_close(live.close)
     # of plain readings the time is that of their arrival
     port = Port(url, baud=given["baud"] or settings.baud, reconnect_s=config.reconnect_s,
                 when_taken=config.bare_unit is None)
@@ -126,7 +127,6 @@ def command(ctx: click.Context, /, **given: Any) -> None:
     _print(session, done, unit, as_json=given["as_json"])
     if error is not None:
         raise error
-    ctx.exit(0)
 
 
 def _print(session: Session, done: Finished, unit: str, *, as_json: bool) -> None:

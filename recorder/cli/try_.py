@@ -71,6 +71,7 @@ def command(ctx: click.Context, fast: bool, folder: str, unit: str | None, as_js
     with StopSignals() as stop:
         for part in demo():
             live = LiveLine(part.test, shown_unit)
+            ctx.call_on_close(live.close)
             live.say(f"== {part.name}: {report.test_name(part.test)} (simulated)")
             trace = simulate(part.scene)
             if stop.asked():

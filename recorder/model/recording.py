@@ -34,17 +34,17 @@ class Calibration:
 
     @property
     def full_scale_kpa(self) -> float | None:
-        """What a 10 to 90 % sensor's scale is: 80 % of the supply's ratio; None where it is not known. Whether it is
-        such a sensor, and where another one ends, is told by ``ends_with_counts`` and ``reads_to_kpa``."""
-        if self.bare:
-            return None
-        return self._at(0.9) - self._at(0.1)
+        """What a 10 to 90 % sensor's scale is: 80 % of the supply's ratio; None where it is not known, as of a curve
+        that does not rise there (a recording may have any). Whether it is such a sensor, and where another one ends, is
+        told by ``ends_with_counts`` and ``reads_to_kpa``."""
+        span = self._at(0.9) - self._at(0.1)
+        return span if span > 0 and not self.bare else None
 
     @property
     def ends_with_counts(self) -> bool:
         """Whether its reading without pressure is none of a 10 to 90 % sensor, so that nothing says that its scale ends
         before its counts do. False where plain readings have no counts."""
-        offset, slope = self.coefficients_kpa[:2]
+        offset, slope = (*self.coefficients_kpa, 0.0, 0.0)[:2]
         return not self.bare and slope > 0 and not ZERO_RATIOS[0] <= -offset / slope <= ZERO_RATIOS[1]
 
     @property

@@ -79,12 +79,14 @@ def translate(err: BaseException, url: str) -> RecorderError:
     if bridge is not None:
         return bridge
     number, text = _number(err), str(err).lower()
-    if number in _BUSY or "exclusively lock" in text:
+    refused = "permissionerror" in text  # on Windows all that tells: its words are in the language of the system
+    taken = refused and sys.platform == "win32"  # there a port has no rights, and is opened for one program
+    if number in _BUSY or "exclusively lock" in text or taken:
         return PortBusy(
             "another program holds the port", where=url,
             do=f"close that program, then try again; {ports_there_are(url)}",
         )
-    if number in _DENIED or "permission denied" in text or "access is denied" in text:
+    if number in _DENIED or "permission denied" in text or refused:
         do = "close other programs that may hold it, or ask for permission to use serial ports"
         if sys.platform.startswith("linux"):
             do = "add yourself to the group 'dialout' (sudo usermod -aG dialout $USER) and log in again"

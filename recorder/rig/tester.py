@@ -7,12 +7,18 @@ import os
 import select
 import threading
 import time
-import tty
 from types import TracebackType
 
 from recorder.errors import RunError
 from recorder.rig.lines import announcement, timed_lines
 from recorder.rig.trace import Trace
+
+__all__ = ["SimulatedTester", "can_play"]
+
+
+def can_play() -> bool:
+    """Whether this system has pseudo-terminals. Windows has none."""
+    return hasattr(os, "openpty")
 
 
 class SimulatedTester:
@@ -21,6 +27,7 @@ class SimulatedTester:
     speed: 1.0 in real time, 10.0 ten times as fast, None as fast as it is read. It begins to play when the
     host first writes anything (``?`` is answered with an announcement) or after ``start_after_s``.
     ``error`` keeps whatever went wrong in its thread, ``broken`` says it; ``finished`` tells that all has been written.
+    Raises RunError where there are no pseudo-terminals.
     """
 
     def __init__(self, trace: Trace, speed: float | None = 1.0, *, start_after_s: float = 1.0) -> None:
@@ -30,6 +37,11 @@ class SimulatedTester:
         self._stop = threading.Event()
         self._done = threading.Event()
         self.error: Exception | None = None
+        if not can_play():
+            raise RunError("the simulated tester needs a pseudo-terminal, which this system does not have",
+                           do="play it on Linux or macOS, or in WSL")
+        import tty  # which Windows has no part of
+
         self._master, self._slave = os.openpty()
         tty.setraw(self._slave)
         os.set_blocking(self._master, False)

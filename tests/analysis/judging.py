@@ -6,12 +6,12 @@ import numpy as np
 
 from recorder.analysis import Analyser, Setup
 from recorder.limits import resolve
-from recorder.model import Judgement, Marking
+from recorder.model import Judgement, Marking, TestKind
 
 
 def judged(test: str, t: np.ndarray, p: np.ndarray) -> Judgement:
     """Of a cap or a system marked 98 kPa: times (s) and pressures (kPa) as a file would have them."""
-    kind = "cap" if test == "cap" else "system"
+    kind: TestKind = "cap" if test == "cap" else "system"
     analyser = Analyser(Setup(kind, Marking(98.0, "kPa", 98.0), resolve(kind, {})))
     analyser.feed(t.round(6), p.round(4))
     return analyser.judgement()

@@ -5,15 +5,11 @@ hand on the hose does, are common practice, no source."""
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 
-sys.path.insert(0, str(Path(__file__).parent))
-from judging import judged
-from other_physics import Made, Valve, make
+from tests.analysis.judging import judged
+from tests.analysis.other_physics import Made, Valve, make
 
 AFTER_S = 25.0  # since the hold began
 

@@ -5,18 +5,13 @@ a liquid or of air at small pressures; handbook law, from memory)."""
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 
 from recorder.analysis import Analyser, Setup
 from recorder.limits import resolve
-from recorder.model import Judgement, Marking
-
-sys.path.insert(0, str(Path(__file__).parent))
-from other_physics import Made, Valve, make
+from recorder.model import Judgement, Marking, TestKind
+from tests.analysis.other_physics import Made, Valve, make
 
 
 def bled(made: Made, hold_s: float, bleed_s: float, *, until: float = 1.3) -> tuple[Judgement, float]:
@@ -30,7 +25,7 @@ def bled(made: Made, hold_s: float, bleed_s: float, *, until: float = 1.3) -> tu
     let_out = level * np.clip(1.0 - (more - opened) / bleed_s, 0.0, None) ** 2
     noisy = let_out + np.random.default_rng(1).normal(0.0, 0.12, len(more))
     t, p = np.append(t[t < opened], more), np.append(p[t < opened], noisy)
-    test = "cap" if made.opening_kpa is not None else "system"
+    test: TestKind = "cap" if made.opening_kpa is not None else "system"
     analyser = Analyser(Setup(test, Marking(98.0, "kPa", 98.0), resolve(test, {})))
     analyser.feed(t.round(6), p.round(4))
     return analyser.judgement(), opened

@@ -3,19 +3,14 @@ in what repeats itself). Against ``other_physics``."""
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 
 from recorder.analysis import Analyser, Setup
 from recorder.limits import resolve
 from recorder.model import Judgement, Marking
-
-sys.path.insert(0, str(Path(__file__).parent))
-from judging import judged
-from other_physics import Made, Valve, make
+from tests.analysis.judging import judged
+from tests.analysis.other_physics import Made, Valve, make
 
 
 def every(made: Made, step_s: float, first_s: float) -> tuple[np.ndarray, np.ndarray]:

@@ -12,6 +12,7 @@ import pytest
 from scipy.stats import norm
 
 from recorder.analysis import early
+from recorder.analysis.hold import Before
 from recorder.analysis.setup import Setup
 from recorder.analysis.trace.signal import prepare
 from recorder.limits import resolve
@@ -61,12 +62,11 @@ def answered(monkeypatch: pytest.MonkeyPatch, test: TestKind, looks: Looks, held
     t = np.arange(0.0, 240.0, dt_s)
     x = prepare(t, np.full(len(t), 100.0), 0.0)
     fit = fitted(now or whole or looks.last(held_s))
-    strokes = (np.empty(0), np.empty(0))
     setup = Setup(test, None, resolve(test), tester=tester)
     span = (START_S, START_S + held_s)
     if now is not None:
         return early.answer_now(setup, span, fit, lambda: looks.again(held_s))
-    return early.first_answer(setup, x, span, fit, strokes)
+    return early.first_answer(setup, x, span, fit, Before(np.empty(0), np.empty(0), 0.0))
 
 
 def test_looks_at_the_hold_of_a_system(monkeypatch: pytest.MonkeyPatch) -> None:

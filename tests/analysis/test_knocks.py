@@ -5,18 +5,13 @@ practice, no source."""
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 
 from recorder.analysis.strokes import Stroke
 from recorder.analysis.strokes.knocks import without_last_trifles
-
-sys.path.insert(0, str(Path(__file__).parent))
-from judging import judged
-from other_physics import Made, Valve, make
+from tests.analysis.judging import judged
+from tests.analysis.other_physics import Made, Valve, make
 
 
 def made_of(test: str) -> Made:

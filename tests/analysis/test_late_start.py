@@ -2,18 +2,13 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 
 from recorder.analysis import Analyser, Setup
 from recorder.limits import resolve
 from recorder.model import Calibration, Judgement, Marking, TestKind
-
-sys.path.insert(0, str(Path(__file__).parent))
-from other_physics import Made, Valve, make
+from tests.analysis.other_physics import Made, Valve, make
 
 VALVE = Valve(101.0, 97.0, 35.0, pops=False)
 # 10 to 90 % of the supply over 345 kPa (50 psi)

@@ -7,25 +7,21 @@ warms up (first law, gamma = 1.4)."""
 from __future__ import annotations
 
 import math
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 
 from recorder.analysis import Analyser, Setup
 from recorder.limits import resolve
-from recorder.model import Calibration, Judgement, Marking
-
-sys.path.insert(0, str(Path(__file__).parent))
-from other_physics import Made, Valve, make
+from recorder.model import Calibration, Judgement, Marking, TestKind
+from tests.analysis.other_physics import Made, Valve, make
 
 Trace = tuple[np.ndarray, np.ndarray]
 
 
 def judged(test: str, t: np.ndarray, p: np.ndarray, volume_ml: float | None = None) -> Judgement:
-    kind = "cap" if test == "cap" else "system"
+    kind: TestKind = "cap" if test == "cap" else "system"
     limits = {"stroke_volume": {"value": volume_ml, "unit": "mL"}} if volume_ml else {}
     analyser = Analyser(Setup(kind, Marking(98.0, "kPa", 98.0), resolve(kind, limits)))
     analyser.feed(t.round(6), p.round(4))

@@ -4,9 +4,6 @@ Against ``other_physics``; how a hand shakes a hose and how a cloud passes is co
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 
@@ -14,10 +11,8 @@ from recorder import rig
 from recorder.analysis import Analyser, Setup
 from recorder.limits import resolve
 from recorder.model import Marking
-
-sys.path.insert(0, str(Path(__file__).parent))
-from judging import judged
-from other_physics import Made, Valve, make
+from tests.analysis.judging import judged
+from tests.analysis.other_physics import Made, Valve, make
 
 
 def made_of(test: str, leak_per_s: float = 0.0) -> Made:

@@ -3,15 +3,11 @@ trace is a first-order system driven by half-sine strokes (scipy.signal.lsim); a
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 from scipy.signal import lsim
 
-sys.path.insert(0, str(Path(__file__).parent))
-from judging import judged
+from tests.analysis.judging import judged
 
 EVERY_S, LENGTH_S, RISE_KPA, STROKES = 0.65, 0.4, 9.0, 16
 

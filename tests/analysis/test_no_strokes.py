@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 from scipy.signal import sawtooth
@@ -15,10 +12,8 @@ from recorder.analysis.strokes.stroke import Stroke
 from recorder.analysis.trace.rhythm import find_beat, without_beat
 from recorder.analysis.trace.signal import prepare
 from recorder.model import Judgement
-
-sys.path.insert(0, str(Path(__file__).parent))
-from judging import held_beside_a_beat, judged
-from other_physics import Made, make
+from tests.analysis.judging import held_beside_a_beat, judged
+from tests.analysis.other_physics import Made, make
 
 
 def with_wave(made: Made, hz: float, kpa: float, since_s: float) -> Judgement:
@@ -64,7 +59,7 @@ def stairs(rises: list[float], every_s: float = 1.0) -> tuple[np.ndarray, list[S
 def test_what_brings_nothing_after_the_build_up_is_dropped_and_what_brings_little_is_not() -> None:
     rises = [8.0] * 12 + [0.8, 0.6] + [0.0] * 9 + [3.0] + [0.0] * 4
     p, strokes = stairs(rises)
-    x = prepare(np.arange(len(p)) * 0.02, p + np.random.default_rng(2).normal(0.0, 0.05, len(p)), 0.0)
+    x = prepare(np.arange(len(p), dtype=float) * 0.02, p + np.random.default_rng(2).normal(0.0, 0.05, len(p)), 0.0)
     left = that_bring(x, strokes, 0.5)
     assert [s.start_s for s in left] == [strokes[i].start_s for i in [*range(14), 23]]
 

@@ -18,12 +18,12 @@ from recorder.analysis.opening.onset import ABOVE_DOUBT, Opening, within_seen
 from recorder.analysis.opening.slow_valve import SlowValve
 from recorder.analysis.opening.slowly import is_slow
 from recorder.analysis.strokes import Stroke
-from recorder.analysis.trace.signal import prepare
+from recorder.analysis.trace.signal import Prepared, prepare
 
 HELD, TOP, AFTER = 86.0, 92.0, 70.0
 
 
-def trace() -> tuple[object, list[Stroke]]:
+def trace() -> tuple[Prepared, list[Stroke]]:
     """Three strokes of 6 kPa up to 86 kPa, one to 92 kPa that lets out down to 70 kPa; 50 readings a second."""
     at = [0.0, 2.0, 2.3, 4.0, 4.3, 6.0, 6.3, 8.0, 8.3, 10.0, 20.0]
     kpa = [0.0, 0.0, 74.0, 74.0, 80.0, 80.0, HELD, HELD, TOP, AFTER, AFTER]

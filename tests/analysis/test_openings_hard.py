@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -15,10 +14,8 @@ from recorder.analysis.trace.signal import prepare
 from recorder.limits import resolve
 from recorder.model import Judgement, Marking
 from recorder.recording import read
+from tests.analysis.other_physics import Made, Valve, make
 from tests.benchmarks import second_scenes
-
-sys.path.insert(0, str(Path(__file__).parent))
-from other_physics import Made, Valve, make
 
 SHARP = Valve(101.0, 100.4, 120.0, pops=True)
 
@@ -169,7 +166,7 @@ def test_a_late_stroke_that_only_lets_out_is_counted(seed: int, rate_hz: float) 
         knots.append((now, p))
     knots += [(now + 1.0, 0.0), (now + 6.0, 0.0)]
     t = np.arange(0.0, knots[-1][0], 1.0 / rate_hz)
-    seen = np.interp(t, *zip(*knots, strict=True)) + 0.4 + rng.normal(0.0, 0.05, len(t))
+    seen = np.interp(t, *np.transpose(knots)) + 0.4 + rng.normal(0.0, 0.05, len(t))
     made = Made(t, np.round(seen, 2), opens, shuts, opens, count, 0.0, now)
     assert judged(made).strokes == count
 

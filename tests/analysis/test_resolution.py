@@ -55,7 +55,7 @@ def test_counts_tell_the_step_where_the_supply_is_converted_too(bits: int, low_b
     step = 690.0 / 0.8 / (0.97 * full) * 2**low_bits
     known = np.where(np.arange(len(p)) % 7 == 0, np.nan, counts)
     assert counted_kpa(read, known) == pytest.approx(step, rel=0.02)
-    assert sampling(np.arange(len(p)) * 0.01, read, known).step_kpa == pytest.approx(step, rel=0.02)
+    assert sampling(np.arange(len(p), dtype=float) * 0.01, read, known).step_kpa == pytest.approx(step, rel=0.02)
 
 
 def test_counts_that_do_not_go_with_the_pressures_tell_nothing() -> None:

@@ -3,18 +3,13 @@ decrement; from memory). Its size and pitch are common practice, no source."""
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 
-sys.path.insert(0, str(Path(__file__).parent))
-from judging import judged
-from other_physics import Made, Valve, make
-
 from recorder.analysis.trace import ringing
 from recorder.analysis.trace.ringing import without_ringing
+from tests.analysis.judging import judged
+from tests.analysis.other_physics import Made, Valve, make
 
 
 def ring(t: np.ndarray, hit_s: float, kpa: float, hz: float, dies_s: float) -> np.ndarray:

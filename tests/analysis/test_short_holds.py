@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from judging import judged
 
 from recorder.analysis.setup import Setup
 from recorder.analysis.verdict import Findings, decide
 from recorder.limits import resolve
 from recorder.model import Marking, Quantity
+from tests.analysis.judging import judged
 
 
 def said(hold_s: float, rate: float, u: float) -> tuple[str, str]:

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 
@@ -12,10 +9,8 @@ from recorder.analysis import Analyser, Setup
 from recorder.analysis.trace.zero import find_zero
 from recorder.limits import resolve
 from recorder.model import Marking
-
-sys.path.insert(0, str(Path(__file__).parent))
-from judging import judged
-from other_physics import Valve, make
+from tests.analysis.judging import judged
+from tests.analysis.other_physics import Valve, make
 
 VALVE = Valve(101.0, 97.0, 35.0, pops=False)
 

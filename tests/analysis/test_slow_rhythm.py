@@ -3,17 +3,12 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 
 from recorder.model import Judgement
-
-sys.path.insert(0, str(Path(__file__).parent))
-from judging import held_beside_a_beat, judged
-from other_physics import Made, make
+from tests.analysis.judging import held_beside_a_beat, judged
+from tests.analysis.other_physics import Made, make
 
 
 def with_engine(made: Made, hz: float, kpa: float) -> Judgement:

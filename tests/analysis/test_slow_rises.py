@@ -5,9 +5,6 @@ back to by at most 1 - 1/1.4 = 0.29 of the fall (ideal gas, from memory)."""
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 
@@ -17,9 +14,7 @@ from recorder.analysis.strokes.popped import without_rebounds
 from recorder.analysis.trace.signal import prepare, without_spikes
 from recorder.limits import resolve
 from recorder.model import Judgement, Marking
-
-sys.path.insert(0, str(Path(__file__).parent))
-from other_physics import make
+from tests.analysis.other_physics import make
 
 
 def held(rise_kpa_per_min: float) -> Judgement:

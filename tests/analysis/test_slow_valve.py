@@ -3,9 +3,6 @@ fall that is no leak. The traces are those of ``other_physics``, which the analy
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 
@@ -16,10 +13,8 @@ from recorder.analysis.strokes import Stroke
 from recorder.analysis.trace.signal import prepare
 from recorder.limits import resolve
 from recorder.model import Judgement, Marking
-
-sys.path.insert(0, str(Path(__file__).parent))
-from judging import judged as judged_trace
-from other_physics import Made, Valve, make
+from tests.analysis.judging import judged as judged_trace
+from tests.analysis.other_physics import Made, Valve, make
 
 
 def judged(made: Made) -> Judgement:

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -17,9 +14,7 @@ from recorder.limits import resolve
 from recorder.model import Calibration, Judgement, Marking, TestKind
 from recorder.sheet.words import say
 from recorder.window.state.hold import hold_of
-
-sys.path.insert(0, str(Path(__file__).parent))
-from other_physics import Made, Valve, make
+from tests.analysis.other_physics import Made, Valve, make
 
 
 def judged(made: Made, test: TestKind, marked_kpa: float) -> Judgement:
@@ -76,7 +71,7 @@ def snapping(seed: int, *, rate_hz: float, eased: int) -> Made:
         knots.append((begin, p))
     hold = knots[-2][0]
     knots += [(70.0, p), (71.0, 0.0), (80.0, 0.0)]
-    true = np.interp(t, *zip(*knots, strict=True))
+    true = np.interp(t, *np.transpose(knots))
     seen = np.round((true + 0.6 + rng.normal(0.0, 0.15, len(t))) / 0.1) * 0.1
     return Made(t, seen, opens, shuts, opens, count, hold, 70.0)
 

@@ -3,6 +3,8 @@ Properties of Polymers, from memory). What two exponentials miss must not pass f
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from scipy.optimize import least_squares, minimize
@@ -55,7 +57,7 @@ def test_it_is_what_least_squares_gives_that_are_told_the_model() -> None:
     def miss(q: np.ndarray) -> np.ndarray:
         return np.asarray((q[0] - q[1] * t + np.exp(-t[:, None] * np.exp(-q[5:])) @ q[2:5] - p) / NOISE_KPA)
 
-    told = least_squares(miss, [115.0, 0.0, 4.0, 2.0, 2.0, *np.log([1.5, 8.0, 30.0])], x_scale="jac", max_nfev=500)
+    told: Any = least_squares(miss, [115.0, 0.0, 4.0, 2.0, 2.0, *np.log([1.5, 8.0, 30.0])], x_scale="jac", max_nfev=500)
     told_u = float(np.sqrt(np.linalg.inv(told.jac.T @ told.jac)[1, 1]))
     assert abs(rate - 60.0 * told.x[1]) < 2.0 * u
     assert u > 60.0 * told_u
@@ -69,8 +71,12 @@ def test_gauss_newton_gets_where_a_simplex_gets(start_s: tuple[float, ...]) -> N
     problem = Problem(NoiseFinder(b), Noise(NOISE_KPA), 120.0, 6.0)
     line = problem.line(-problem.whiten(b.t))
     found, _, value = line.newton(np.log([start_s]))
-    best = minimize(lambda x: -float(line.solve(x[:, None]).log[0]), np.log(TAUS_S), method="Nelder-Mead",
-                    options={"xatol": 1e-5, "fatol": 1e-5})
+    nelder_mead: dict[str, Any] = {"method": "Nelder-Mead", "options": {"xatol": 1e-5, "fatol": 1e-5}}
+
+    def cost(x: np.ndarray) -> float:
+        return -float(line.solve(x[:, None]).log[0])
+
+    best = minimize(cost, np.log(TAUS_S), **nelder_mead)
     assert value[0] > -best.fun - 0.05
     assert np.sort(found[0]) == pytest.approx(best.x, abs=0.05)
 

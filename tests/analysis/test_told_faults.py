@@ -3,19 +3,14 @@ blinks that come again and again (docs/recording.md)."""
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parent))
-from other_physics import make
 
 from recorder.analysis import Analyser, Setup
 from recorder.analysis.trace.faults import Reported, usable
 from recorder.limits import resolve
 from recorder.model import FaultRun, Marking
+from tests.analysis.other_physics import make
 
 
 def outcome(*faults: tuple[float, float]) -> str:

@@ -14,7 +14,7 @@ from recorder.analysis.strokes.eased import with_eased
 from recorder.analysis.trace.signal import prepare
 from recorder.analysis.trace.zero import find_zero
 from recorder.limits import resolve
-from recorder.model import Judgement, Marking
+from recorder.model import Judgement, Marking, TestKind
 
 STEP_S = 0.002
 
@@ -36,7 +36,7 @@ def pumped(
 
 
 def judged(test: str, t: np.ndarray, p: np.ndarray) -> Judgement:
-    kind = "cap" if test == "cap" else "system"
+    kind: TestKind = "cap" if test == "cap" else "system"
     analyser = Analyser(Setup(kind, Marking(98.0, "kPa", 98.0), resolve(kind, {})))
     analyser.feed(t.round(6), p.round(4))
     return analyser.judgement()

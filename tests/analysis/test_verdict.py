@@ -7,12 +7,12 @@ from typing import Any
 
 import numpy as np
 import pytest
-from judging import judged
 
 from recorder.analysis.setup import Setup
 from recorder.analysis.verdict import Findings, decide
 from recorder.limits import resolve
 from recorder.model import Marking, Quantity, TestKind
+from tests.analysis.judging import judged
 
 MARKED = Marking(100.0, "kPa", 100.0)  # cap: opens within 90 to 110 kPa; system: target 107 to 114 kPa
 
@@ -176,7 +176,7 @@ def test_a_system_whose_hose_came_off_before_any_hold_is_void() -> None:
 def test_the_target_of_a_system() -> None:
     """Marking + 7 kPa, clear of it by 2 u; what settles after the last stroke is no fault of the pumping: 3 kPa where
     what it was pumped to was not seen. It was taken off where it was seen as well, so that 103 kPa passed."""
-    low = {"peak": kpa(105.9, 0.5), "reached_kpa": 105.9, "start_kpa": 102.0}
+    low: dict[str, Any] = {"peak": kpa(105.9, 0.5), "reached_kpa": 105.9, "start_kpa": 102.0}
     assert said("system", **low) == ("undecided", ["no-detectable-fall", "below-target"], None)
     assert said("system", **low, rate=rate(1.0, 0.1))[:2] == ("fail", ["fall-too-fast", "below-target"])
     for reached, text in ((105.9, "Pumped to 105.9 kPa; the target begins at 107.0 kPa."),
@@ -199,7 +199,7 @@ def test_a_system_without_marking_is_held_where_a_cap_may_be_marked() -> None:
 
 
 def test_a_hose_that_came_off_before_any_hold_is_no_test_whatever_beats() -> None:
-    never_held = {"rate": None, "start_kpa": None, "hold_s": 0.0, "lost_at_once": True}
+    never_held: dict[str, Any] = {"rate": None, "start_kpa": None, "hold_s": 0.0, "lost_at_once": True}
     assert said("system", **never_held)[0] == said("system", rhythmic=True, **never_held)[0] == "void"
 
 
@@ -209,7 +209,7 @@ def test_over_the_limit_is_said_whatever_the_outcome() -> None:
     assert said("system", peak=kpa(114.9, 0.5))[1] == ["no-detectable-fall"]
     assert said("system", peak=kpa(114.1, None))[1] == ["no-detectable-fall", "over-limit"]
     assert said("system", peak=kpa(116.1), rate=rate(1.0, 0.1))[:2] == ("fail", ["fall-too-fast", "over-limit"])
-    never_held = {"rate": None, "start_kpa": None, "hold_s": 0.0}
+    never_held: dict[str, Any] = {"rate": None, "start_kpa": None, "hold_s": 0.0}
     assert said("system", peak=kpa(116.1), **never_held)[:2] == ("undecided", ["hold-too-short", "over-limit"])
     assert said("system", peak=kpa(113.0), **never_held)[1] == ["hold-too-short"]
 
@@ -256,7 +256,7 @@ def test_zero_that_moved_before_anything_was_read() -> None:
 
 def test_a_start_that_may_have_been_below_the_target() -> None:
     """107 kPa is the least. A shift of 3 kPa is 1.5 kPa/min in 120 s, which such a limit allows."""
-    low = {"peak": kpa(107.5), "reached_kpa": 107.5, "start_kpa": 104.0, "zero_shift": kpa(3.0, 0.1)}
+    low: dict[str, Any] = {"peak": kpa(107.5), "reached_kpa": 107.5, "start_kpa": 104.0, "zero_shift": kpa(3.0, 0.1)}
     assert said("system", **low, limits={"steady_fall_allowed": "7 kPa/min"})[0] == "undecided"
     assert said("system", **low | {"reached_kpa": 109.0}, limits={"steady_fall_allowed": "7 kPa/min"})[0] == "pass"
     assert said("cap", start_kpa=None, zero_shift=kpa(3.0, 0.1))[0] == "pass"

@@ -5,9 +5,7 @@ shift that is told, 1.5 kPa, is common practice, no source."""
 
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -21,9 +19,7 @@ from recorder.calibration import nominal
 from recorder.limits import resolve
 from recorder.model import Judgement, Marking
 from recorder.units import parse_quantity
-
-sys.path.insert(0, str(Path(__file__).parent))
-from other_physics import Made, Valve, make
+from tests.analysis.other_physics import Made, Valve, make
 
 CAP = Valve(98.0, 94.0, 60.0, pops=False)
 

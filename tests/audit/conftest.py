@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 
 import pytest
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
-from made import make
+from tests.benchmarks.made import make
 
 
 @pytest.fixture

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -15,9 +14,7 @@ from recorder.cli import main
 from recorder.model import Announcement, Header, Rows, SampleBlock
 from recorder.recording import Writer, read, verify_raw
 from recorder.wire import Timeline
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
-from made import make
+from tests.benchmarks.made import make
 
 
 @pytest.fixture(scope="module")

@@ -6,7 +6,6 @@ import csv
 import hashlib
 import io
 import json
-import sys
 from pathlib import Path
 
 import pytest
@@ -17,9 +16,7 @@ from recorder.audit.cache import Cache, key_of
 from recorder.cli import main
 from recorder.errors import FileError
 from recorder.recording import differing_keys
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
-from made import make
+from tests.benchmarks.made import make
 
 SHOP = {"seconds": 30, "job": ""}
 

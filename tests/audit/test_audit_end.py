@@ -19,10 +19,8 @@ from recorder.cli._audit_words import Worst
 from recorder.cli._tables import fitting
 from recorder.model import Header, Rows
 from recorder.recording import Writer
+from tests.benchmarks.made import make
 from tests.test_picture import hold_alone
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
-from made import make
 
 SHOP = {"count": 5}
 ROOT = Path(__file__).parents[2]

@@ -7,16 +7,13 @@ import hashlib
 import io
 import json
 import shutil
-import sys
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
 
 from click.testing import CliRunner, Result
 
 from recorder.cli import main
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
-from made import make
+from tests.benchmarks.made import make
 
 
 def run(*args: object) -> Result:

@@ -16,9 +16,7 @@ from recorder.audit import audit_folder
 from recorder.audit.cache import Cache, key_of
 from recorder.cli import main
 from recorder.errors import SettingError
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
-from made import make
+from tests.benchmarks.made import make
 
 
 @pytest.fixture

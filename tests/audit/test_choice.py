@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import io
 import json
-import sys
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
@@ -20,9 +19,7 @@ from recorder.audit.copies import marked_copies
 from recorder.cli import _audit_table, main
 from recorder.model import Calibration, Header, Rows
 from recorder.recording import Writer
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
-from made import make
+from tests.benchmarks.made import make
 
 
 def run(*args: object) -> Result:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
@@ -16,9 +15,7 @@ import pytest
 from recorder.audit import Totals, audit_folder
 from recorder.audit.cluster import audit_store
 from recorder.errors import FileError, SettingError
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
-from made import make
+from tests.benchmarks.made import make
 
 pytestmark = pytest.mark.filterwarnings("ignore")  # of the engine's own parts
 

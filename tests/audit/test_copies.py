@@ -7,7 +7,6 @@ import hashlib
 import io
 import json
 import shutil
-import sys
 from pathlib import Path
 
 import pytest
@@ -16,9 +15,7 @@ from click.testing import CliRunner, Result
 from recorder.audit import AuditRow, Totals, audit_folder, jobs_table
 from recorder.audit.copies import marked_copies
 from recorder.cli import main
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
-from made import make
+from tests.benchmarks.made import make
 
 
 @pytest.fixture

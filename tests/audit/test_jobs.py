@@ -130,8 +130,8 @@ def test_an_altered_file_decides_nothing(tmp_path: Path, add: Add) -> None:
     ("system fail,system pass,system fail", "still leaking"),
 ])
 def test_job_states(outcomes: str, state: str) -> None:
-    tests = [JobTest(f"{i}.csv", f"2026-01-0{i + 1}T09:00:00Z", *words.split())
-             for i, words in enumerate(outcomes.split(","))]
+    tests = [JobTest(f"{i}.csv", f"2026-01-0{i + 1}T09:00:00Z", test, outcome)
+             for i, (test, outcome) in enumerate(words.split() for words in outcomes.split(","))]
     assert job_state(tests) == state
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import errno
 import json
 import os
-import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
@@ -15,9 +15,7 @@ from recorder.audit import audit_folder
 from recorder.cli import main
 from recorder.errors import StorageError
 from recorder.recording import append_ledger, verify_ledger
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
-from made import make
+from tests.benchmarks.made import make
 
 posix = pytest.mark.skipif(os.name != "posix", reason="such places are made on POSIX only")
 
@@ -81,8 +79,8 @@ def test_a_ledger_that_cannot_be_read_is_said(shop: Path, kind: str, what: str) 
         ledger.symlink_to("ledger.csv" if kind == "loop" else "gone.csv")
     rows, last = audited(shop)
     assert rows[0]["same"] is True
-    [check] = last["ledgers"]  # type: ignore[misc]
-    assert check["unreadable"] == what
+    ledgers: Any = last["ledgers"]
+    assert len(ledgers) == 1 and ledgers[0]["unreadable"] == what
     done = run("audit", "--no-cache", shop)
     assert done.exit_code == 1 and f"{ledger}: it cannot be used as the ledger of its folder: {what}" in done.stdout
     if kind == "pipe":

@@ -10,7 +10,6 @@ import csv
 import io
 import json
 import shutil
-import sys
 import tracemalloc
 from pathlib import Path
 
@@ -26,9 +25,7 @@ from recorder.cli import main
 from recorder.errors import FileError
 from recorder.recording import legible, parse
 from recorder.window.state.records import check_again, quick_row
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
-from made import make
+from tests.benchmarks.made import make
 
 SAID = "saved again by a spreadsheet or editor"
 DO = "restore the original from a copy"

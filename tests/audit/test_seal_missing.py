@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import sys
 from pathlib import Path
 
 import pytest
@@ -13,9 +12,7 @@ from recorder.audit import audit_bytes
 from recorder.cli import main
 from recorder.window.state.opened import load, opened_screen
 from recorder.window.state.records import check_again, quick_row
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
-from made import make
+from tests.benchmarks.made import make
 
 
 @pytest.fixture(scope="module")
@@ -45,10 +42,10 @@ def test_a_file_whose_seal_alone_is_gone_is_not_called_cut_off(tmp_path: Path, s
     assert "seal missing: nothing shows whether it was changed" in done.stdout
     assert "\nto look after: seal missing: x.csv\n" in done.stdout and "cut off or not finished" not in done.stdout
     assert "the seal is missing: " in CliRunner().invoke(main, ["judge", str(path)]).stdout
-    for args, said in ((["picture", path, "-o", tmp_path / "x.svg"], "x.csv, SEAL MISSING; recorder"),
-                       (["sheet", path, "-o", tmp_path / "x.html"], "its seal is missing")):
-        assert CliRunner().invoke(main, [str(a) for a in args]).exit_code == 0
-        assert said in Path(args[-1]).read_text("utf-8")
+    for command, out, said in (("picture", tmp_path / "x.svg", "x.csv, SEAL MISSING; recorder"),
+                               ("sheet", tmp_path / "x.html", "its seal is missing")):
+        assert CliRunner().invoke(main, [command, str(path), "-o", str(out)]).exit_code == 0
+        assert said in out.read_text("utf-8")
     assert check_again(quick_row(path)).intact == "seal missing"
     assert "its seal is missing" in opened_screen(load(str(path)), "kPa").state
 

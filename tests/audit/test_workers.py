@@ -14,9 +14,7 @@ import pytest
 
 from recorder.audit import audit_folder
 from recorder.errors import RunError
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
-from made import make
+from tests.benchmarks.made import make
 
 ROOT = Path(__file__).parents[2]
 

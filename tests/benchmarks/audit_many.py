@@ -28,10 +28,8 @@ from recorder.model import Recording
 from recorder.recording import read, rows_text
 from recorder.recording.annotations import annotation_line, header_text
 from recorder.recording.rows import columns_line
-
-sys.path.insert(0, str(Path(__file__).parent))
-from children import Workers
-from made import make
+from tests.benchmarks.children import Workers
+from tests.benchmarks.made import make
 
 _BASES = 24
 _START = datetime(2023, 1, 2, 8, tzinfo=UTC)

@@ -237,7 +237,7 @@ class _Forked:
         self._process = get_context("forkserver").Process(target=_child, args=(args, str(log), environment))
         with _STARTING:  # start() asks every child how it ended, and of two threads that ask one is told 255
             self._process.start()
-            processes._children.discard(self._process)
+            processes._children.discard(self._process)  # type: ignore[attr-defined]
 
     @property
     def pid(self) -> int:
@@ -284,7 +284,7 @@ def _server() -> int:
     before = os.environ.get("LD_PRELOAD")
     if library is not None:
         os.environ["LD_PRELOAD"] = str(library)
-    forkserver._forkserver._stop()  # one that something else began does not have the library
+    forkserver._forkserver._stop()  # type: ignore[attr-defined]  # one that something else began does not have the library
     try:
         forkserver.ensure_running()
     finally:
@@ -295,7 +295,7 @@ def _server() -> int:
 
 
 def _server_pid() -> int:
-    return forkserver._forkserver._forkserver_pid or 0
+    return forkserver._forkserver._forkserver_pid or 0  # type: ignore[attr-defined]
 
 
 def start_warm(command: Sequence[str], log: Path, environment: dict[str, str] | None = None) -> Started:

@@ -26,6 +26,7 @@ import sys
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
+from typing import TypeVar
 
 from recorder.analysis import judge
 from recorder.recording import read
@@ -219,8 +220,11 @@ def main() -> int:
     return 1 if bad else 0
 
 
-def _bound(what: Callable[[int], str] | Callable[[float], str], value: float) -> Callable[[Path], str]:
-    return lambda folder: what(value, folder)  # type: ignore[call-arg, arg-type]
+_Number = TypeVar("_Number", int, float)
+
+
+def _bound(what: Callable[[_Number, Path], str], value: _Number) -> Callable[[Path], str]:
+    return lambda folder: what(value, folder)
 
 
 if __name__ == "__main__":

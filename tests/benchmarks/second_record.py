@@ -70,7 +70,7 @@ def record(r: np.random.Generator, run: Run, truth: dict[str, Any], marked: dict
     counts = np.clip(np.round(ratio * supply), 0, scale).astype(int)
     spiky = r.random() < 0.3
     if spiky:
-        for i in np.flatnonzero(r.random(n) < 7e-4):
+        for i in np.flatnonzero(r.random(n) < 7e-4).tolist():
             counts[i] = int(np.clip(counts[i] + r.choice([-1, 1]) * r.uniform(0.03, 0.5) * scale, 0, scale))
     if truth["class"] == "pinned":
         from_i = 0 if r.random() < 0.4 else int(n * r.uniform(0.05, 0.6))

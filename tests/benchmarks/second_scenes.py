@@ -41,10 +41,11 @@ def make(seed: int, kind: str | None = None) -> Case:
     kind = kind or (pick(r, CAPS) if u < 0.46 else pick(r, SYSTEMS) if u < 0.92 else pick(r, ODD))
     cap = kind in CAPS or (kind in ("never-pumped", "pinned") and r.random() < 0.4)
     marked_psi = float(pick(r, [7, 10, 13, 14, 15, 16, 18, 20, 21]))
-    marked = {"value": marked_psi, "unit": "psi"}
+    value, unit = marked_psi, "psi"
     if r.random() < 0.4:
-        marked = {"value": float(pick(r, [0.5, 0.7, 0.9, 1.0, 1.1, 1.2, 1.4])), "unit": "bar"}
-    mark = marked["value"] * (PSI if marked["unit"] == "psi" else 100.0)
+        value, unit = float(pick(r, [0.5, 0.7, 0.9, 1.0, 1.1, 1.2, 1.4])), "bar"
+    marked: dict[str, Any] = {"value": value, "unit": unit}
+    mark = value * (PSI if unit == "psi" else 100.0)
     plant = cap_plant(r, kind, mark) if cap else system_plant(r, kind, mark)
     truth: dict[str, Any] = {"seed": seed, "class": kind, "test": "cap" if cap else "system", "marked_kpa": mark}
     run = Run(plant, seed)
@@ -84,7 +85,7 @@ def cap_plant(r: np.random.Generator, kind: str, mark: float) -> Plant:
     span = r.uniform(2.0, 8.0) + gap if law == "soft" else r.uniform(0.5, 2.0) + gap
     volume, dead = pump(r, air + give * (AMBIENT_KPA + 100), opens, log_uniform(r, 4.0, 50.0))
     flow = volume * AMBIENT_KPA / 0.4 * log_uniform(r, 1.2, 6.0)
-    valve = Valve(law, opens, opens - float(gap), float(span), log_uniform(r, 0.004, 0.05), flow)
+    valve: Valve | None = Valve(law, opens, opens - float(gap), float(span), log_uniform(r, 0.004, 0.05), flow)
     if kind == "stuck":
         valve = None
     plant = Plant(air, give, slow, *habits(r, 5.0, volume, dead), valve)
@@ -106,7 +107,9 @@ def cap_plant(r: np.random.Generator, kind: str, mark: float) -> Plant:
     return plant
 
 
-def habits(r: np.random.Generator, slowest_s: float, volume: float, dead: float) -> tuple[Any, ...]:
+def habits(
+    r: np.random.Generator, slowest_s: float, volume: float, dead: float
+) -> tuple[float, float, float, float, bool, str, float]:
     """How air cools and the pump is worked: cooling, heat, stroke, dead volume, plunger, shape, slip."""
     return (
         log_uniform(r, 0.5, slowest_s),

@@ -9,7 +9,6 @@ gain on this machine, and is held to the same only where the machine was free.
 from __future__ import annotations
 
 import os
-import sys
 import time
 from pathlib import Path
 from typing import Any
@@ -17,10 +16,8 @@ from typing import Any
 import pytest
 
 from recorder.audit import audit_folder
-
-sys.path.insert(0, str(Path(__file__).parent))
-from audit_many import fill
-from children import Workers, two_at_once
+from tests.benchmarks.audit_many import fill
+from tests.benchmarks.children import Workers, two_at_once
 
 FEW, MANY = 40, 190
 
@@ -49,7 +46,7 @@ def test_two_workers_and_the_cache(tmp_path: Path, benchmark: Any) -> None:
     kept = tmp_path / "c.sqlite"
     whole = benchmark.pedantic(lambda: took_s(many, 2, kept), rounds=1)
     # What else the machine does only adds: the least of two rounds, taken in turns.
-    runs = [(took_s(many, 1), took_s(few, 1), took_s(many, 2), took_s(few, 2)) for _ in range(2)]
+    runs = [[took_s(folder, jobs)[:2] for jobs in (1, 2) for folder in (many, few)] for _ in range(2)]
     one, two = (
         [min(run[i][j] for run in runs) - min(run[i + 1][j] for run in runs) for j in range(2)] for i in (0, 2)
     )

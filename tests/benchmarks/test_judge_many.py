@@ -14,8 +14,7 @@ from typing import Any
 
 import pytest
 
-sys.path.insert(0, str(Path(__file__).parent))
-from made import make
+from tests.benchmarks.made import make
 
 ROOT = Path(__file__).parents[2]
 FILES = 200

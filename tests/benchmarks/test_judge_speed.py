@@ -6,7 +6,6 @@ hold and its early looks, which weigh some hundred models of leak, settling and 
 
 from __future__ import annotations
 
-import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -17,9 +16,7 @@ import pytest
 
 from recorder.analysis import judge
 from recorder.recording import read
-
-sys.path.insert(0, str(Path(__file__).parent))
-from made import make
+from tests.benchmarks.made import make
 
 
 def best_s(works: list[Callable[[], Any]], rounds: int = 15) -> list[float]:

@@ -87,7 +87,7 @@ def test_byte_to_window(benchmark: Any, tmp_path: Path, qtbot: Any) -> None:
         shown(view)
         late.shown(view.time_s)
 
-    page.show_view = show_view
+    page.show_view = show_view  # type: ignore[method-assign]
     running = start(Settings(full_scale_kpa=207.0), url=str(feeder.link), test="system", marked=MARKED, job="",
                     folder=tmp_path / "out")
     page.begin(running)

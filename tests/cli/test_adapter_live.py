@@ -16,7 +16,7 @@ from recorder.cli._unheld import Unheld
 from recorder.cli.adapter import _report
 from recorder.errors import SettingError
 from recorder.model import Announcement, Fault
-from recorder.wire import encode_announcement, encode_fault, encode_sample
+from recorder.wire import encode_announcement, encode_fault, encode_line, encode_sample
 from tests.cli.board import board
 
 RATE = 100.0
@@ -330,6 +330,28 @@ def test_a_calibration_of_plain_readings_and_one_of_counts_are_not_mixed(tmp_pat
     assert good["zero-kpa"] == pytest.approx(1.02 * 0.6 - 0.6, abs=0.05) and good["zero-u-kpa"] == 0.2
     assert any("lines were no number" in reason for reason in good["reasons"])
     assert wrong.exit_code == 2 and wrong.stderr.startswith(f"{counts}: this calibration is of counts")
+
+
+@pytest.mark.parametrize("seconds", ["5", "3000"])  # longer than a test may last
+def test_an_adapter_is_not_checked_through_the_calibration_of_another(tmp_path: Path, seconds: str) -> None:
+    """It was fit to use by a curve that was never its own. No test takes such a calibration either; and of a long look
+    that is said after the first seconds."""
+    others, own = tmp_path / "others.json", tmp_path / "own.json"
+    for file, name in ((others, "hose-8"), (own, "hose-7")):
+        file.write_text(f'{{"coefficients_kPa": [-25.9, 258.6], "adapter": "{name}"}}', "utf-8")
+
+    def speaks(n: int) -> bytes:
+        said = encode_line("A,1,hose-7,1.0,1023,100") if n % 100 == 0 else b""
+        return said + encode_line(f"S,{n % 65536},{n * 10_000},{103 + n % 2},,")
+
+    with board(speaks) as url:
+        args = ["adapter", "--port", url, "--json", "--calibration"]
+        wrong = CliRunner().invoke(main, [*args, str(others), "--seconds", seconds])
+        good = CliRunner().invoke(main, [*args, str(own), "--seconds", "5"])
+    assert wrong.exit_code == 2 and wrong.stdout == ""
+    assert wrong.stderr.splitlines()[-1] == (f"{url}: the calibration is of adapter 'hose-8', and this is 'hose-7'; "
+                                             "use the calibration of this adapter")
+    assert json.loads(good.stdout)["adapter-id"] == "hose-7"
 
 
 def test_calibrate_prints_the_keys_that_it_writes(tmp_path: Path) -> None:

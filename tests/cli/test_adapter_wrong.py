@@ -12,6 +12,7 @@ import sys
 import time
 from binascii import crc_hqx
 from collections.abc import Callable
+from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
@@ -69,7 +70,7 @@ def test_an_adapter_none_of_whose_samples_can_be_used_is_told_why(
     ({"seq": lambda n: 7}, "its sequence stands still", "add one"),
 ])
 def test_what_nothing_can_be_measured_by_is_said_soon(
-    change: dict[str, Callable[[int], object]], what: str, do: str, monkeypatch: pytest.MonkeyPatch
+    change: dict[str, Callable[[int], Any]], what: str, do: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Not after the three minutes that were asked for."""
     monkeypatch.setattr("recorder.cli.adapter.FIRST_LOOK_S", 4.0)

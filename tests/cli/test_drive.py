@@ -2,16 +2,26 @@
 
 from __future__ import annotations
 
+import errno
+import json
 import os
+import select
 import signal
+import sys
+import time
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from recorder.cli._drive import Keys, StopSignals, drive
+from recorder.recording import read
 from recorder.session import Session, SessionConfig
+from recorder.wire import encode_line
+from tests.cli.board import board
 from tests.memory_ports import FedPort
+
+ROOT = Path(__file__).parents[2]
 
 
 class Pressed(Keys):
@@ -61,3 +71,51 @@ def test_what_nohup_ignores_stays_ignored() -> None:
         assert stop.why == "SIGTERM" and signal.getsignal(signal.SIGHUP) == signal.SIG_IGN
     finally:
         signal.signal(signal.SIGHUP, before)
+
+
+def speaks(n: int) -> bytes:
+    said = encode_line("A,1,hose-7,1.0,1023,100") if n % 100 == 0 else b""
+    return said + encode_line(f"S,{n % 65536},{n * 10_000},{105 + n % 2},,")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="terminals of POSIX")
+def test_a_terminal_that_is_closed_costs_no_judgement(tmp_path: Path) -> None:
+    """Somebody shuts the terminal's window while the result is to go to a file."""
+    import pty
+
+    result = tmp_path / "result.json"
+    with board(speaks) as url:
+        child, terminal = pty.fork()
+        if child == 0:
+            file = os.open(result, os.O_CREAT | os.O_WRONLY)
+            os.dup2(file, 1)
+            os.chdir(ROOT)
+            os.execv(sys.executable, [sys.executable, "-m", "recorder", "record", "--port", url, "--test", "system",
+                                      "--marked", "16 psi", "--full-scale", "207 kPa", "--json",
+                                      "--folder", str(tmp_path / "tests")])
+        said, end = b"", time.monotonic() + 60.0
+        while b"to go" not in said and time.monotonic() < end:  # it runs, and has rows
+            if select.select([terminal], [], [], 0.1)[0]:
+                said += os.read(terminal, 65536)
+        os.close(terminal)
+        _, status = os.waitpid(child, 0)
+    assert os.waitstatus_to_exitcode(status) == 0, said
+    judgement = json.loads(result.read_text("utf-8"))
+    assert judgement["outcome"] in ("void", "undecided") and read(judgement["file"], strict=True).intact
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="terminals of POSIX")
+def test_a_terminal_that_left_the_program_behind_has_no_keys(monkeypatch: pytest.MonkeyPatch) -> None:
+    """POSIX, General Terminal Interface, 11.1.4: who reads in the background, and cannot be stopped, is told EIO."""
+    master, slave = os.openpty()
+    with os.fdopen(slave, closefd=True) as terminal:
+        monkeypatch.setattr(sys, "stdin", terminal)
+        keys = Keys()
+        os.write(master, b"q\n")
+
+        def refused(number: int, size: int) -> bytes:
+            raise OSError(errno.EIO, "Input/output error")
+
+        monkeypatch.setattr(os, "read", refused)
+        assert keys.take() == "" and keys.take() == ""
+    os.close(master)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import errno
 import json
 import os
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -15,9 +14,7 @@ from click.testing import CliRunner, Result
 from recorder.cli import main
 from recorder.model import Recording
 from recorder.recording import export
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
-from made import make
+from tests.benchmarks.made import make
 
 ENDS = {"parquet": ".parquet", "sheet": ".sheet.txt", "csvw": ".csv-metadata.json"}
 

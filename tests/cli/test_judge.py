@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -11,10 +10,8 @@ import pytest
 from click.testing import CliRunner
 
 from recorder.cli import main
+from tests.benchmarks.made import make
 from tests.cli.terminal import at_a_terminal
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
-from made import make
 
 HEAD = '# recording-format: 1\n# test: "cap"\n# marked: {"value": 16, "unit": "psi"}\n'
 
@@ -44,6 +41,18 @@ def test_json_keeps_the_order_and_reports_the_bad_file_in_its_place(tmp_path: Pa
     assert len(said) == 4
     assert all(map(str.startswith, said, [str(b), str(bad), str(a), str(tmp_path)]))
     assert "neither id nor seal" in said[0] and "neither id nor seal" in said[2]
+
+
+@pytest.mark.parametrize("coefficients", ["[258.55]", "[5, 0]", "[100, -200, 200]"])
+def test_a_calibration_by_which_no_pressure_rises(tmp_path: Path, coefficients: str) -> None:
+    """Of what another program wrote: the pressures stand in the file, and are judged as they are."""
+    odd, plain = (write(tmp_path / name, seed=1) for name in ("odd.csv", "plain.csv"))
+    text = odd.read_text("utf-8")
+    odd.write_text(text.replace("time_s", f'# calibration: {{"coefficients_kPa": {coefficients}}}\ntime_s', 1), "utf-8")
+    result = CliRunner().invoke(main, ["judge", "--json", str(odd), str(plain)])
+    assert result.exit_code == 0, result.output
+    one, other = (json.loads(line) for line in result.stdout.splitlines())
+    assert one["outcome"] == other["outcome"] and one["opening"] == other["opening"]
 
 
 @pytest.mark.parametrize("columns", [60, 80])

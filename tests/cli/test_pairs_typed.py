@@ -8,10 +8,10 @@ import sys
 from pathlib import Path
 
 import pytest
-from board import board
 
 from recorder.cli import _pairs
 from recorder.wire import encode_line
+from tests.cli.board import board
 
 ROOT = Path(__file__).parents[2]
 

@@ -16,9 +16,7 @@ from click.testing import CliRunner, Result
 from recorder.cli import main
 from recorder.model import Mark
 from recorder.recording import read
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
-from made import make
+from tests.benchmarks.made import make
 
 ROOT = Path(__file__).parents[2]
 

@@ -30,7 +30,8 @@ ROOT = Path(__file__).parents[2]
 PSI = 6.894757293168361
 
 # limit: (as given, value in the recording, its unit)
-CAP = {
+Limits = dict[str, tuple[str, float | str, str]]  # as it is typed; what a recording has: value and unit
+CAP: Limits = {
     "judged_pressure": ("peak", "peak", ""),
     "band_below": ("8 percent", 8.0, "percent"),
     "band_above": ("12 %", 12.0, "percent"),
@@ -50,7 +51,7 @@ SYSTEM = {
     "most_air": ("2 L", 2000.0, "mL"),
 }
 
-TESTER = {"tester_target": ("0.8 bar", 80.0, "kPa")}
+TESTER: Limits = {"tester_target": ("0.8 bar", 80.0, "kPa")}
 
 
 @pytest.fixture
@@ -95,7 +96,7 @@ def started(url: str, folder: Path, *more: str, env: dict[str, str] | None = Non
     return file
 
 
-def holds(file: Path, wanted: dict[str, tuple[str, float | str, str]]) -> None:
+def holds(file: Path, wanted: Limits) -> None:
     found = read(file, strict=True).header.procedure
     for name, (_, value, unit) in wanted.items():
         if unit:

@@ -7,13 +7,15 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import pytest
 
+from recorder.cli import main
 from recorder.cli._unheld import Unheld
 from recorder.recording import read
 from recorder.rig import SimulatedTester, demo, simulate
@@ -213,3 +215,24 @@ def test_what_a_pipe_takes_it_takes_whole(again: bool, monkeypatch: pytest.Monke
         assert stalled.drained() == "".join(f"{i:099}\n" for i in range(taken))
         unheld.close()
     assert not unheld.put("to a closed stream\n") and not Unheld(None).put("to none\n")
+
+
+@pytest.mark.skipif(not Path("/proc/self/fd").is_dir(), reason="of Linux: the files that a program has open")
+def test_a_command_leaves_no_terminal_open(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each of the four tests of the demo opens it once more, for its live line."""
+    master, slave = os.openpty()
+
+    def drain() -> None:
+        with suppress(OSError):  # it is closed in the end
+            while os.read(master, 65536):
+                pass
+
+    threading.Thread(target=drain, daemon=True).start()
+    with os.fdopen(slave, "w") as terminal:
+        name = os.ttyname(slave)
+        monkeypatch.setattr(sys, "stderr", terminal)
+        main(["try", "--fast", "--json", "--folder", str(tmp_path)], standalone_mode=False)
+        monkeypatch.undo()
+        numbers = [link for link in Path("/proc/self/fd").iterdir() if os.path.realpath(link) == name]
+        assert numbers == [Path(f"/proc/self/fd/{slave}")]
+    os.close(master)

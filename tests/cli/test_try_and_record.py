@@ -190,7 +190,7 @@ def test_at_a_terminal_there_is_one_live_line_and_m_marks(tmp_path: Path) -> Non
 
 def test_what_was_marked_at_a_terminal_is_in_the_advice(tmp_path: Path) -> None:
     """It stood in the file alone, and the advice sent the tech to look again."""
-    pressed = []
+    pressed: list[int] = []
 
     def during(screen: Screen) -> None:
         if "pump-up" in screen.text and not pressed:
@@ -208,7 +208,7 @@ def test_what_was_marked_at_a_terminal_is_in_the_advice(tmp_path: Path) -> None:
 
 def test_try_that_is_stopped_before_its_first_sample_says_so(tmp_path: Path) -> None:
     """It blamed the simulated tester for sending nothing."""
-    pressed = []
+    pressed: list[int] = []
 
     def during(screen: Screen) -> None:
         if "== cap-passes" in screen.text and not pressed:

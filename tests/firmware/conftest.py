@@ -8,7 +8,18 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from firmware_board import HERE, NOTES, Board, Build, Start, build_sketch, make_value, need, run
+
+from tests.firmware.firmware_board import (
+    HERE,
+    NOTES,
+    Board,
+    Build,
+    Start,
+    build_sketch,
+    make_value,
+    need,
+    run,
+)
 
 
 @pytest.fixture(scope="session")

@@ -16,10 +16,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from firmware_board import HERE, Build, Start
 
 from recorder import rig
 from recorder.recording import read
+from tests.firmware.firmware_board import HERE, Build, Start
 
 FULL_SCALE_KPA = 206.84  # 30 psi
 

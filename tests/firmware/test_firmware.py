@@ -10,11 +10,11 @@ import itertools
 from pathlib import Path
 
 import pytest
-from firmware_board import Build, Sample, Start, parse
 
 from recorder.model import Announcement, SampleBlock
 from recorder.wire import Decoder, Timeline
 from recorder.wire.conformance import check_bytes
+from tests.firmware.firmware_board import Build, Sample, Start, parse
 
 BOTH = pytest.mark.parametrize("which", ["c", "sketch"])
 NAMES = {"c": "A,1,hose-c,1.0,4092,100", "sketch": "A,1,hose-ino,1.0,4092,100"}

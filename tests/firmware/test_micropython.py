@@ -14,9 +14,9 @@ from pathlib import Path
 
 import pytest
 import serial
-from firmware_board import HERE, NOTES, parse
 
 from recorder.wire.conformance import check_bytes
+from tests.firmware.firmware_board import HERE, NOTES, parse
 
 Run = Callable[..., bytes]
 

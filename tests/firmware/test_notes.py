@@ -8,9 +8,9 @@ from binascii import crc_hqx
 from pathlib import Path
 
 import pytest
-from firmware_board import NOTES
 
 from recorder.calibration_pairs import NARROWEST_KPA
+from tests.firmware.firmware_board import NOTES
 
 
 def test_the_drawings_are_what_the_script_draws(

@@ -8,11 +8,11 @@ from binascii import crc_hqx
 from typing import Any
 
 import pytest
-from firmware_board import NOTES
 
 from recorder.model import Announcement, Fault, Message, SampleBlock
 from recorder.wire import Decoder
 from recorder.wire.conformance import check_bytes
+from tests.firmware.firmware_board import NOTES
 
 VECTORS = json.loads((NOTES / "wire_vectors.json").read_text())
 LINES = VECTORS["lines"]

@@ -2,6 +2,7 @@
 
 import re
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -106,8 +107,12 @@ def test_strd_with_the_library_that_fits_strokes_and_valve(name: str) -> None:
     _, start, wanted, wanted_sd = np.array(rows, float).T
     y, x = strd(name, 61, len(text.splitlines()))
     model = MODELS[name]
-    got = least_squares(
-        lambda b: model(x, b) - y, start, jac="3-point", bounds=(-1e6, 1e6), x_scale=np.abs(start),
+
+    def miss(b: np.ndarray) -> np.ndarray:
+        return np.asarray(model(x, b) - y)
+
+    got: Any = least_squares(
+        miss, start, jac="3-point", bounds=(-1e6, 1e6), x_scale=np.abs(start),
         ftol=1e-15, xtol=1e-15, gtol=1e-15, max_nfev=3000,
     )
     assert got.x == pytest.approx(wanted, rel=1e-6 if name != "Lanczos3" else 1e-4)
@@ -135,7 +140,7 @@ def test_the_hold_agrees_with_the_library_where_its_model_is_known(
     def miss(q: np.ndarray) -> np.ndarray:
         return np.asarray((q[0] - q[1] * t + q[2] * np.exp(-t / np.exp(q[3])) - p) / 0.05)
 
-    told = least_squares(miss, [100.0, 0.0, 1.0, np.log(10.0)])
+    told: Any = least_squares(miss, [100.0, 0.0, 1.0, np.log(10.0)])
     u = float(np.sqrt(np.linalg.inv(told.jac.T @ told.jac)[1, 1]))
     assert abs(got.rate_kpa_per_s - told.x[1]) < 2.0 * got.rate_u
     lag = 0.115 * tau_s / 120.0 if tau_s < 8.0 else 0.0
@@ -151,7 +156,7 @@ def test_where_a_rise_begins_against_least_squares_of_the_library(seed: int) -> 
 
     rng = np.random.default_rng(seed)
     step = (0.25, 0.05, 0.01)[seed % 3]
-    t = np.arange(round(rng.uniform(6.0, 40.0) / step)) * step
+    t = np.arange(round(rng.uniform(6.0, 40.0) / step), dtype=float) * step
     t = t[rng.random(len(t)) > 0.05]  # some are lost
     p = 0.4 * np.maximum(t - 0.7 * t[-1], 0.0) + rng.normal(0.0, 0.3, len(t))
     size = max(round(0.25 / step), 1)

@@ -32,7 +32,7 @@ def test_the_worked_leak_through_our_leak_flow(tmp_path: Path) -> None:
     begin, top = corners[-1]
     corners += [(begin + 70.0, top - 25.3), (begin + 71.0, 0.0), (begin + 76.0, 0.0)]
     t = np.arange(0.0, corners[-1][0], 0.02)
-    p = np.interp(t, *zip(*corners, strict=True)) + np.random.default_rng(3).normal(0.0, 0.05, len(t))
+    p = np.interp(t, *np.transpose(corners)) + np.random.default_rng(3).normal(0.0, 0.05, len(t))
     path = tmp_path / "leak.csv"
     path.write_text(
         '# recording-format: 1\n# test: "system"\n# marked: {"value": 110, "unit": "kPa"}\n'

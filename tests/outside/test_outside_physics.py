@@ -158,7 +158,7 @@ def test_slope_bound_is_what_our_line_states(s: float, n: int, sd: float) -> Non
     from recorder.calibration import fit_polynomial
 
     assert math.sqrt(12 * s * s / (n * (n * n - 1) * 0.01)) == pytest.approx(sd, rel=1e-7)
-    x = np.arange(n) * 0.1
+    x = np.arange(n, dtype=float) * 0.1
     got = fit_polynomial(x, np.random.default_rng(1).normal(0, s, n), 1)
     assert math.sqrt(got.covariance[1, 1]) * s / got.residual_sd == pytest.approx(sd, rel=1e-7)
     if n == 100:
@@ -182,7 +182,7 @@ def test_isothermal_strokes_give_the_gas_space() -> None:
 
     bases = [n * 101.325 * 30 / 500 for n in range(11)]
     assert bases[1] == pytest.approx(6.0795) and bases[10] == pytest.approx(60.795)
-    starts = np.arange(10) * 20.0  # cold again before the next one
+    starts = np.arange(10.0) * 20.0  # cold again before the next one
     got = headspace(starts, starts + 0.3, np.array(bases), 200.0, 30.0, 101.325,
                     at_kpa=60.0, settles=Settles(0.5), kept=0.0)
     assert got is not None and got.volume_ml == pytest.approx(500.0, rel=1e-4)
@@ -199,7 +199,7 @@ def test_what_the_pump_keeps_before_its_valve_is_not_delivered(kept: float) -> N
     bases = [0.0]
     for _ in range(14):  # p V rises by p_atm (V_s - V_d p / p_atm)
         bases.append((bases[-1] * space + air * stroke) / (space + left))
-    starts = np.arange(14) * 20.0
+    starts = np.arange(14.0) * 20.0
     got = headspace(starts, starts + 0.3, np.array(bases), 280.0, stroke, air, at_kpa=bases[-1], settles=Settles(0.5),
                     kept=kept)
     assert got is not None and got.volume_ml == pytest.approx(space, rel=0.006)
@@ -209,7 +209,7 @@ def test_strokes_too_quick_to_cool_give_the_same_gas_space() -> None:
     """Each stroke starts at 1.4 times Boyle's rise (adiabatic bound) and cools to Boyle's: the same 500 mL."""
     from recorder.analysis.headspace import Settles, headspace
 
-    starts, tau, rise = np.arange(8) * 0.9, 2.0, 101.325 * 30 / 500
+    starts, tau, rise = np.arange(8.0) * 0.9, 2.0, 101.325 * 30 / 500
     at = np.append(starts, 7.2)
     levels = [rise * (i + 0.4 * np.exp(-(at[i] - starts[:i] - 0.15) / tau).sum()) for i in range(9)]
     got = headspace(starts, starts + 0.3, np.array(levels), 7.2, 30.0, 101.325,
@@ -249,7 +249,7 @@ def test_hoses_that_shrink_late_hide_a_part_of_what_leaks() -> None:
     air, gas, start, give, tau, leak, pumped, hold = 101.325, 400.0, 120.0, 0.1, 12.0, 0.02, 60.0, 120.0
     product = (start + air) * gas
 
-    def pressure(left: np.ndarray, wall: np.ndarray) -> np.ndarray:
+    def pressure(left: np.ndarray | float, wall: np.ndarray) -> np.ndarray:
         return np.asarray(product / (gas + left + wall - give * start) - air)
 
     ran = solve_ivp(lambda t, wall: (give * pressure(leak * t, wall) - wall) / tau, (0.0, pumped + hold),
@@ -286,7 +286,8 @@ def test_strokes_while_it_leaks_give_the_gas_space_that_is_left(coolant: bool, p
     levels.append(p)
     flow = leak * (p / 100.0) ** power
     fall = flow * (p + air) / space if coolant else flow / space
-    got = headspace(np.arange(n) * pace, np.arange(n) * pace + 0.001, np.array(levels), n * pace, stroke, air,
+    starts = np.arange(n, dtype=float) * pace
+    got = headspace(starts, starts + 0.001, np.array(levels), n * pace, stroke, air,
                     at_kpa=p, settles=Settles(0.05, 0.0), leak=Leak(fall, power, 2.0 if coolant else 0.0))
     assert fall > 0.25 * air * stroke / space
     assert got is not None and got.volume_ml == pytest.approx(space, rel=0.02)

@@ -10,6 +10,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 import serial
@@ -264,6 +265,8 @@ def test_no_permission_names_the_group(tmp_path: Path, monkeypatch: pytest.Monke
         (NotImplementedError("non-standard baudrates are not supported on this platform"), OpenError),
         (serial.SerialException("could not open port 'COM9': PermissionError(13, 'Access is denied.')"),
          PortDenied),
+        (serial.SerialException("could not open port 'COM9': PermissionError(13, 'Zugriff verweigert', None, 5)"),
+         PortDenied),
         (serial.SerialException("could not open port 'COM9': FileNotFoundError(2, 'x')"), PortMissing),
     ],
 )
@@ -280,6 +283,15 @@ def test_every_foreign_exception_is_translated(
         Port("COM9").open()
     assert type(caught.value) is kind
     assert "COM9" in str(caught.value) and "\n" not in str(caught.value)
+
+
+def test_a_port_that_is_taken_on_windows(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A port is opened for one program there, and the next is refused by ERROR_ACCESS_DENIED, 5 (Microsoft's reference
+    of CreateFile, "Communications Resources": the share mode has to be 0), in the language of the system."""
+    monkeypatch.setattr(sys, "platform", "win32")
+    refused = serial.SerialException("could not open port 'COM9': PermissionError(13, 'Zugriff verweigert', None, 5)")
+    told = translate(refused, "COM9")
+    assert type(told) is PortBusy and "another program holds the port" in str(told)
 
 
 def test_a_speed_that_no_port_has(plug: Plug) -> None:
@@ -347,7 +359,8 @@ def test_a_port_that_another_computer_shares() -> None:
 
         def serve() -> None:
             peer, _ = server.accept()
-            manager = rfc2217.PortManager(shared, type("Out", (), {"write": lambda _, data: peer.sendall(data)})())
+            server_side: Any = rfc2217.PortManager  # its stubs take it for a client's
+            manager = server_side(shared, type("Out", (), {"write": lambda _, data: peer.sendall(data)})())
             with peer:
                 peer.settimeout(0.02)
                 while True:

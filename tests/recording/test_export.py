@@ -10,11 +10,11 @@ from typing import Any
 
 import pandas as pd
 import pytest
-from test_recording_files import HEADER, sealed
 
 from recorder.errors import FileError, SettingError
 from recorder.recording import read
 from recorder.recording.export import check_csvw, csvw, write_csvw, write_parquet, write_sheet
+from tests.recording.test_recording_files import HEADER, sealed
 
 
 def test_pandas_opens_a_recording(tmp_path: Path) -> None:
@@ -151,8 +151,11 @@ def test_an_export_says_that_its_file_was_altered_or_simulated(tmp_path: Path) -
 
 def test_csvw_rules_bite(tmp_path: Path) -> None:
     good = csvw(sealed(tmp_path))
-    for change in ({"@context": "x"}, {"url": ""}, {"url": 3}, {"tableSchema": {}}, {"tableSchema": []}, {"color": 1},
-                   {"dialect": {"commentPrefix": 3}}, {"dialect": "#"}):
+    changes: list[dict[str, Any]] = [
+        {"@context": "x"}, {"url": ""}, {"url": 3}, {"tableSchema": {}}, {"tableSchema": []}, {"color": 1},
+        {"dialect": {"commentPrefix": 3}}, {"dialect": "#"},
+    ]
+    for change in changes:
         assert check_csvw({**good, **change})
     schema = good["tableSchema"]
     assert check_csvw({**good, "tableSchema": {**schema, "primaryKey": "nowhere"}})

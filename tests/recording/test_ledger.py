@@ -9,11 +9,10 @@ import sys
 from datetime import UTC, datetime
 from pathlib import Path
 
-from test_recording_files import sealed, some_rows
-
 from recorder.model import Header
 from recorder.recording import Writer, append_ledger, latest_tester, read, verify_ledger
 from recorder.recording.ledger import LEDGER, Relisted
+from tests.recording.test_recording_files import sealed, some_rows
 
 MANY = """
 import sys

@@ -40,7 +40,8 @@ def some_rows(n: int, start: int = 0) -> Rows:
     i = np.arange(start, start + n)
     flag = ["gap" if k % 7 == 3 else "" for k in i]
     temp = np.where(i % 2 == 0, np.nan, 21.5)
-    return Rows(i * 0.02, 50 + 10 * np.sin(i), i % 65536, i * 20000, i * 0.02 + 0.001, i % 1023,
+    t = i.astype(float) * 0.02
+    return Rows(t, 50 + 10 * np.sin(i), i % 65536, i * 20000, t + 0.001, i % 1023,
                 np.full(n, np.nan), temp, flag)
 
 
@@ -343,7 +344,7 @@ def test_full_disk_leaves_whole_rows(tmp_path: Path, monkeypatch: pytest.MonkeyP
     writer = Writer(tmp_path, HEADER, when=WHEN)
     writer.add(some_rows(10))
     real = os.write
-    calls = []
+    calls: list[int] = []
 
     def half(fd: int, data: memoryview) -> int:
         if calls:
@@ -458,9 +459,8 @@ def test_rows_that_could_not_be_read_back_are_refused(tmp_path: Path) -> None:
 
 
 KILLED = """
-import sys, time
-sys.path.insert(0, {tests!r})
-from test_recording_files import HEADER, some_rows
+import time
+from tests.recording.test_recording_files import HEADER, some_rows
 from recorder.recording import Writer
 w = Writer({folder!r}, HEADER)
 for i in range(100000):
@@ -471,7 +471,7 @@ for i in range(100000):
 
 
 def test_a_killed_recorder_loses_no_row(tmp_path: Path) -> None:
-    code = KILLED.format(tests=str(Path(__file__).parent), folder=str(tmp_path))
+    code = KILLED.format(folder=str(tmp_path))
     process = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE,
                                cwd=Path(__file__).parents[2])
     assert process.stdout is not None

@@ -8,10 +8,10 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from test_recording_files import HEADER, WHEN, some_rows
 
 from recorder.model import FaultRun, Mark
 from recorder.recording import Writer
+from tests.recording.test_recording_files import HEADER, WHEN, some_rows
 
 
 @pytest.fixture

@@ -6,14 +6,13 @@ from dataclasses import replace
 from itertools import product
 from pathlib import Path
 
-from test_session import CAP, faked
-
 from recorder.errors import RunError, SilentAdapter, WrongSpeed
 from recorder.port import Back, Lost
 from recorder.recording import read
 from recorder.session import Session
 from recorder.wire import encode_sample
 from tests.memory_ports import FedPort
+from tests.session.test_session import CAP, faked
 from tests.session_feeder import announcement, line
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TypeVar
+
 from PySide6.QtCore import QPoint, QRect, Qt
 from PySide6.QtWidgets import (
     QAbstractButton,
@@ -15,8 +17,10 @@ from PySide6.QtWidgets import (
 
 __all__ = ["clipped", "overlapping", "targets"]
 
+_Kind = TypeVar("_Kind", bound=QWidget)
 
-def _seen(window: QWidget, kind: type) -> list[QWidget]:
+
+def _seen(window: QWidget, kind: type[_Kind]) -> list[_Kind]:
     return [w for w in window.findChildren(kind) if w.isVisible() and w.width() > 0]
 
 
@@ -45,9 +49,9 @@ def clipped(window: QWidget) -> list[str]:
         if not label.rect().contains(room):
             out.append(f"'{text[:60]}' is drawn beyond its own edges: {room} in {label.rect()}")
         flags = int(Qt.TextFlag.TextWordWrap) if label.wordWrap() else 0
-        needed = label.fontMetrics().boundingRect(QRect(0, 0, room.width(), 10_000), flags, text)
-        if needed.height() > room.height() + 1 or needed.width() > room.width() + 1:
-            out.append(f"'{text[:60]}' needs {needed.width()} x {needed.height()}, "
+        drawn = label.fontMetrics().boundingRect(QRect(0, 0, room.width(), 10_000), flags, text)
+        if drawn.height() > room.height() + 1 or drawn.width() > room.width() + 1:
+            out.append(f"'{text[:60]}' needs {drawn.width()} x {drawn.height()}, "
                        f"has {room.width()} x {room.height()}")
     for key in _seen(window, QAbstractButton):
         needed = max(key.fontMetrics().horizontalAdvance(line) for line in key.text().split("\n")) if key.text() else 0

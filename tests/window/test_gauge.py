@@ -7,6 +7,7 @@ import json
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import pytest
 from PySide6.QtCore import QSettings, Qt
@@ -29,7 +30,9 @@ from tests.session_feeder import pressure_kpa
 from tests.window.conftest import choose
 
 TODAY = date(2026, 3, 14)
-FORM = {"plain": False, "unit": "", "full_scale": "", "counts": "", "calibration": "", "shown_unit": "kPa"}
+FORM: dict[str, Any] = {
+    "plain": False, "unit": "", "full_scale": "", "counts": "", "calibration": "", "shown_unit": "kPa",
+}
 # A plain number twenty times a second, in psi (6.894757 kPa, NIST SP 811), that stands 0.5 psi too high.
 PLAIN = [(i / 20, b"%.3f\n" % (pressure_kpa(i / 20) / 6.894757 + 0.5 + (i * 7919 % 13) / 6500)) for i in range(20 * 80)]
 

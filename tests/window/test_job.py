@@ -76,10 +76,11 @@ def test_a_touch_beside_the_list_is_that_of_the_key_there(qtbot: QtBot) -> None:
     edit, key, other = JobEdit(offered), QPushButton("Start"), QLineEdit()
     edit.jobs = JOBS
     page = QWidget()
-    QVBoxLayout(page).addWidget(edit)
-    page.layout().addStretch()  # the list covers what is just below
-    page.layout().addWidget(other)
-    page.layout().addWidget(key)
+    column = QVBoxLayout(page)
+    column.addWidget(edit)
+    column.addStretch()  # the list covers what is just below
+    column.addWidget(other)
+    column.addWidget(key)
     page.resize(300, 500)
     qtbot.addWidget(page)
     page.show()

@@ -103,10 +103,9 @@ def screens(window: MainWindow, qtbot: QtBot) -> Iterator[str]:
     window.adapter.listen()
     qtbot.waitUntil(lambda: window.adapter.report is not None, timeout=30000)
     yield "adapter"
-    wanders = ["wander_fall_kpa", "wander_kpa", "wander_s", "wander_white_kpa"]
     # One that drifts is told to warm up first, and an unpaced adapter on a stalled machine may seem to.
     report = dataclasses.replace(window.adapter.report, drift_kpa_per_min=0.0,
-                                 **dict(zip(wanders, (0.55, 0.123, 23.5, 0.0041), strict=True)))
+                                 wander_fall_kpa=0.55, wander_kpa=0.123, wander_s=23.5, wander_white_kpa=0.0041)
     verdict, reasons = graded(dataclasses.asdict(report), report.nominal_rate_hz)
     window.adapter._checked(window.adapter.link, (dataclasses.replace(report, verdict=verdict, reasons=reasons), ""))
     assert any("wanders by 0.12 kPa" in reason for reason in reasons)
@@ -398,9 +397,9 @@ def test_every_place_by_keyboard_alone(window: MainWindow, qtbot: QtBot) -> None
         missing = [w.accessibleName() for w in wanted - reached]
         assert not missing, missing
     qtbot.keyClick(window, Qt.Key.Key_F1)
-    key = window.testing.setup.test_keys["system"]
-    key.setFocus()
-    qtbot.keyClick(key, Qt.Key.Key_Space)
+    of_system = window.testing.setup.test_keys["system"]
+    of_system.setFocus()
+    qtbot.keyClick(of_system, Qt.Key.Key_Space)
     assert window.testing.setup.test == "system"
 
 

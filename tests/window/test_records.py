@@ -15,7 +15,8 @@ from recorder.recording import read
 from recorder.window.places import records as qt_records
 from recorder.window.places.main import MainWindow
 from recorder.window.places.records import RecordsPlace
-from recorder.window.state.records import COLUMNS
+from recorder.window.state.opened import load
+from recorder.window.state.records import COLUMNS, quick_row
 from tests.benchmarks.made import make
 
 MANY = 2000
@@ -49,7 +50,7 @@ class Heart:
 
 
 def test_thousands_of_recordings_are_listed_sorted_and_filtered(
-    opened: Callable[..., MainWindow], qtbot: QtBot, few: Path, tmp_path: Path,
+    opened: Callable[..., MainWindow], qtbot: QtBot, few: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     text = next(few.glob("*-system-*.csv")).read_text()
     head, _, rest = text.partition("time_s,")
@@ -77,12 +78,9 @@ def test_thousands_of_recordings_are_listed_sorted_and_filtered(
     assert jobs in (sorted(jobs), sorted(jobs, reverse=True)) and len(set(jobs)) == MANY
     # Once more: nothing has changed, so nothing is read again.
     reads: list[Path] = []
-    real = qt_records.quick_row
-    qt_records.quick_row = lambda path: (reads.append(path), real(path))[1]  # type: ignore[assignment]
-    try:
+    with monkeypatch.context() as patch:
+        patch.setattr(qt_records, "quick_row", lambda path: (reads.append(path), quick_row(path))[1])
         records(window, qtbot)
-    finally:
-        qt_records.quick_row = real  # type: ignore[assignment]
     assert reads == [] and len(place.model.list.rows) == MANY
 
 
@@ -92,8 +90,7 @@ def test_opening_and_judging_leave_the_screen_alive(
     window = opened(folder=few)
     place = records(window, qtbot)
     where: list[str] = []
-    real = qt_records.load
-    monkeypatch.setattr(qt_records, "load", lambda path: (where.append(threading.current_thread().name), real(path))[1])
+    monkeypatch.setattr(qt_records, "load", lambda path: (where.append(threading.current_thread().name), load(path))[1])
     heart = Heart()
     qtbot.keyClick(place.table, Qt.Key.Key_Return)
     assert place.pages.currentIndex() == 0  # not there yet
@@ -234,11 +231,11 @@ def test_an_opened_recording_is_left_before_the_filter_is_cleared(
 
 def held_back(monkeypatch: pytest.MonkeyPatch) -> threading.Event:
     """What is opened comes when this is set: a slow disk."""
-    come, real = threading.Event(), qt_records.load
+    come = threading.Event()
 
     def slow(path: str) -> object:
         come.wait(20)
-        return real(path)
+        return load(path)
 
     monkeypatch.setattr(qt_records, "load", slow)
     return come

@@ -180,6 +180,17 @@ def test_the_check_of_the_adapter_is_shown_with_its_sign() -> None:
     assert noted.reasons == ("its supply?",)
 
 
+def test_an_adapter_is_not_checked_through_the_calibration_of_another() -> None:
+    """It was fit to use by a curve that was never its own."""
+    link = listened(heard(1500))
+    own, other = (dataclasses.replace(calibrations.nominal(206.84), adapter_id=name) for name in ("hose-7", "hose-8"))
+    assert HOSE.adapter_id == "hose-7"
+    report, why = report_of(link.samples(), link.facts(100.0).wire, HOSE, other)
+    assert report is None and "the calibration is of adapter 'hose-8', and this is 'hose-7'" in why
+    report, why = report_of(link.samples(), link.facts(100.0).wire, HOSE, own)
+    assert report is not None and not why
+
+
 def test_what_cannot_be_checked_yet_is_said() -> None:
     link = listened(heard(20))
     report, why = report_of(link.samples(), link.facts(100.0).wire, HOSE, calibrations.nominal(206.84))

@@ -146,6 +146,18 @@ def test_of_a_file_that_was_moved_away_nothing_is_known(tmp_path: Path) -> None:
     assert (checked.intact, checked.same, checked.outcome) == ("gone", "gone", found.outcome)
 
 
+def test_a_fault_of_the_program_with_one_file_is_no_end_of_judging_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(_: object) -> None:
+        raise ZeroDivisionError("float division by zero")
+
+    row = dataclasses.replace(quick_row(make(tmp_path, 1)), job="")
+    monkeypatch.setattr("recorder.analysis.judge", broken)
+    checked = check_again(row)
+    assert (checked.intact, checked.same) == ("yes", "no") and "ZeroDivisionError" in checked.job
+
+
 def test_a_sealed_file_is_whole_and_the_same_and_an_altered_one_is_said(tmp_path: Path) -> None:
     path = make(tmp_path, 1)
     checked = check_again(quick_row(path))

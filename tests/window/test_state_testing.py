@@ -5,12 +5,13 @@ from __future__ import annotations
 import dataclasses
 import subprocess
 import sys
+from typing import Any
 
 import pytest
 
 from recorder import report
 from recorder.limits import resolve
-from recorder.model import LiveView, Mark, Marking
+from recorder.model import LiveView, Mark, Marking, PhaseName
 from recorder.window.state.levels import levels_of, lines_of
 from recorder.window.state.result import numbers_of, result_screen
 from recorder.window.state.testing import PhaseLog, check_setup, live_screen
@@ -149,7 +150,7 @@ def test_what_a_gauge_with_a_fault_reads_does_not_stand_large() -> None:
 
 
 @pytest.mark.parametrize("gone", [{"away": True}, {"silent": True}])
-def test_whoever_pumps_without_a_reading_is_told_to_stop(gone: dict[str, bool]) -> None:
+def test_whoever_pumps_without_a_reading_is_told_to_stop(gone: dict[str, Any]) -> None:
     """It said that the test goes on, to somebody who could see no limit."""
     assert live_screen(BASE, test="system", unit="kPa", **gone).sentence.startswith("Stop pumping; ")
     assert "Stop pumping" not in live_screen(HOLD, test="system", unit="kPa", **gone).sentence
@@ -166,7 +167,8 @@ def test_nothing_that_can_be_read_is_said_in_the_sentence() -> None:
 
 def test_phase_log_covers_the_trace() -> None:
     log = PhaseLog()
-    for t, phase, since in [(1, "vented", 0), (2, "vented", 0), (5, "pump-up", 3), (9, "hold", 8)]:
+    log_of: list[tuple[int, PhaseName, int]] = [(1, "vented", 0), (2, "vented", 0), (5, "pump-up", 3), (9, "hold", 8)]
+    for t, phase, since in log_of:
         log.add(dataclasses.replace(BASE, time_s=float(t), phase=phase, phase_since_s=float(since)))
     assert [(s.name, s.start_s, s.end_s) for s in log.spans()] == [
         ("vented", 0, 3), ("pump-up", 3, 8), ("hold", 8, 9),
@@ -193,7 +195,7 @@ def test_a_pass_that_was_over_the_limit_warns_and_gives_that_reason_first() -> N
 LEAKS = {"outcome": "fail", "test": "system", "reasons": [{"code": "fall-too-fast", "text": "It falls."}]}
 
 
-MUCH_WRONG = {"outcome": "undecided", "test": "system", "hold_more_s": 81.0, "reasons": [
+MUCH_WRONG: dict[str, Any] = {"outcome": "undecided", "test": "system", "hold_more_s": 81.0, "reasons": [
     {"code": "hold-too-short", "text": "The hold lasted 40 s; it takes at least 60 s to say anything."},
     {"code": "too-much-air", "text": "About 2670 mL of air in the system: a leak shows as a smaller fall."},
     {"code": "zero-shift", "text": "Zero moved by -7.2 kPa between start and release."},

@@ -31,7 +31,7 @@ def small_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path
         yield folder
         subprocess.run(["umount", str(folder)], check=True)
         return
-    real, written = os.write, {}
+    real, written = os.write, dict[int, int]()
 
     def write(fd: int, data: bytes) -> int:
         here = Path(f"/proc/self/fd/{fd}")

@@ -12,7 +12,7 @@ from recorder.wire.steps import Steps, steps_of
 def steps(*rows: tuple[int, int]) -> Steps:
     """Samples of (sequence, clock in µs), 10 ms apart on the computer's clock."""
     seq, us = (np.array(column) for column in zip(*rows, strict=True))
-    return steps_of(seq, us, np.arange(len(rows)) * 0.01)
+    return steps_of(seq, us, np.arange(len(rows), dtype=float) * 0.01)
 
 
 def test_what_a_running_adapter_sends() -> None:

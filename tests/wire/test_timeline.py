@@ -316,8 +316,8 @@ def test_rows_that_arrive_together_are_timed_as_one_by_one(
         told(together, a)
         many.append(together.add(block(*rows[a:b]), host[a:b]))
     for name in ("time_s", "host_s", "seq", "device_us"):
-        parts = [[getattr(x, name) for x in blocks if len(x)] for blocks in (one, many)]
-        assert np.array_equal(*(np.concatenate(p) for p in parts))
+        by_row, by_block = (np.concatenate([getattr(x, name) for x in blocks if len(x)]) for blocks in (one, many))
+        assert np.array_equal(by_row, by_block)
     flags = [[f for x in blocks for f in (x.flags or [""] * len(x))] for blocks in (one, many)]
     assert flags[0] == flags[1]
     for name in ("lost_samples", "replayed", "restarts", "gaps"):

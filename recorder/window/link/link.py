@@ -229,8 +229,10 @@ def report_of(samples: Samples, wire: WireCounts, announced: Announcement,
               calibration: Calibration) -> tuple[AdapterReport | None, str]:
     """The report on samples taken with the hose open, or None and why there is none."""
     from recorder.adapter import check_adapter
+    from recorder.session import words
 
     try:
+        words.check_adapter(calibration, announced, "")
         return check_adapter(samples, wire, announced, calibration), ""
     except RecorderError as err:
         return None, str(err)

@@ -221,7 +221,7 @@ class RecordsPlace(QWidget):
             if broke is None:
                 self._better(future.result())
             else:
-                self.problem.emit(f"judging again stopped: {broke}")
+                self.problem.emit(f"one of them could not be judged again: {broke}")
         self._checks = still
         given = self._checked + len(self._checks)
         while len(self._checks) < _AT_ONCE and given < len(self._to_check):

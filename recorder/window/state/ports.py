@@ -24,9 +24,9 @@ class PortChoice:
 
 
 def port_choices(remembered: str | None) -> list[PortChoice]:
-    """The remembered port first, then those that are there, then the simulated tester's scenes, always."""
+    """The remembered port first, then those that are there, then the simulated tester's scenes, where it can play."""
     from recorder.port import list_ports
-    from recorder.rig import demo
+    from recorder.rig import can_play, demo
 
     found = [PortChoice(p.url, f"{p.url}  {p.description}".strip()) for p in list_ports()]
     if remembered and not remembered.startswith(SIMULATED):
@@ -36,6 +36,6 @@ def port_choices(remembered: str | None) -> list[PortChoice]:
     simulated = [
         PortChoice(SIMULATED + one.name, f"simulated tester: {one.name.replace('-', ' ')}", one.test,
                    f"{one.marked.value:g} {one.marked.unit}" if one.marked else "", one.job, one.repair)
-        for one in demo()
+        for one in (demo() if can_play() else ())
     ]
     return found + simulated

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from recorder import report
-from recorder.errors import FileError, RecorderError, printable
+from recorder.errors import FileError, RecorderError, fault_of, printable
 from recorder.model import TEST_KINDS, Recording
 from recorder.moments import utc_text
 from recorder.recording import Legible, legible, read, seal_of
@@ -186,6 +186,8 @@ def check_again(row: RecordRow) -> RecordRow:
             return replace(row, intact=_GONE, same=_GONE)
         altered = row.outcome == _UNREADABLE and row.intact == _ALTERED
         return replace(row, intact=_ALTERED if altered else "no", same="no", job=row.job or str(err.what))
+    except Exception as err:  # of this one file; the others are judged all the same
+        return replace(row, same="no", job=row.job or fault_of(err))
     intact, same = same_words(recording, fresh)
     return replace(row, intact=intact, same=same)
 
