@@ -69,7 +69,8 @@ def test_folders_are_read_without_it(shop: Path) -> None:
     assert len(rows) == 1 and last["ledgers"][0]["lines"] == 1
     [job, rest] = (json.loads(x) for x in run("jobs", "--json", shop).stdout.splitlines())
     assert len(job["tests"]) == 1 and rest == {
-        "without_job": 0, "unreadable": [], "of_any_job": [], "copies": [], "same_tests": [], "look_alikes": []}
+        "without_job": 0, "unreadable": [], "of_any_job": [], "copies": [], "same_tests": [], "look_alikes": [],
+        "other_order": []}
 
 
 def test_a_recording_of_that_name_is_none(shop: Path) -> None:
