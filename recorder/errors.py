@@ -156,13 +156,15 @@ class LineError(RecorderError):
 class FileError(RecorderError):
     """A recording, calibration or settings file that cannot be used.
 
-    ``line`` counts from 1; 0 when the error is about the whole file.
+    ``line`` counts from 1; 0 when the error is about the whole file. ``by_hand``: ``do`` tells how to write it, which
+    helps with a file that somebody wrote, and with none that a recorder sealed.
     """
 
-    def __init__(self, what: str, *, path: str = "", line: int = 0, do: str = "") -> None:
+    def __init__(self, what: str, *, path: str = "", line: int = 0, do: str = "", by_hand: bool = False) -> None:
         super().__init__(what, where=f"{path}, line {line}" if line else path, do=do)
         self.path = path
         self.line = line
+        self.by_hand = by_hand
 
 
 class SettingError(RecorderError):

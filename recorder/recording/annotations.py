@@ -211,23 +211,24 @@ def header_from(annotations: list[tuple[str, str, int]], path: str) -> tuple[Hea
                 other[name] = text  # not ours to judge: kept as it stands
             continue
         if name in known:
-            raise FileError(f"'{name}' is given twice", path=path, line=line, do="remove one of the lines")
+            raise FileError(f"'{name}' is given twice", path=path, line=line, do="remove one of the lines",
+                            by_hand=True)
         try:
             known[name] = _value(name, load_value(name, text))
         except RecorderError as err:
-            raise FileError(f"'{name}': {err.what}", path=path, line=line, do=err.do) from None
+            raise FileError(f"'{name}': {err.what}", path=path, line=line, do=err.do, by_hand=True) from None
         except (ValueError, TypeError, OverflowError) as err:
             what = f"'{name}' is {shown(text)} and cannot be used ({str(err)[:80]})"
             do = f"write it like '# {name}: {_EXAMPLES[name]}'" if name in _EXAMPLES \
                 else "a newer version of the program may read it"
             if name not in _ASIDE:
-                raise FileError(what, path=path, line=line, do=do) from None
+                raise FileError(what, path=path, line=line, do=do, by_hand=name in _EXAMPLES) from None
             known[name] = None
             left_out.append(f"line {line}: {what}: it was left out; {do}")
     if "test" not in known:
         raise FileError(
             "there is no 'test' annotation, so this is not a recording", path=path,
-            do="add a line like '# test: \"cap\"' above the header row",
+            do="add a line like '# test: \"cap\"' above the header row", by_hand=True,
         )
     return Header(
         cast(TestKind, known["test"]), known.get("id"), known.get("started"), known.get("marked"),

@@ -28,7 +28,6 @@ _GROWN = 1 << 16  # bytes that a running recording may have got while it is open
 _EMPTY = np.empty(0)
 _UNKNOWN = "nothing shows whether the file was changed"
 _CHANGED = "the recording was changed; restore it from a copy"
-_BY_HAND = ("write it like", "add a line", "remove one", "check that it is a recording")  # of a file that one has made
 
 
 def read_bytes(path: str | os.PathLike[str]) -> bytes:
@@ -100,7 +99,7 @@ class _Scan:
         """One line, without its end."""
         if end - start > _LONGEST_LINE:
             raise FileError(f"a line of {end - start} bytes", path=self.path, line=self.line(start),
-                            do="check that it is a recording")
+                            do="check that it is a recording", by_hand=True)
         return self.utf8(start, end).rstrip("\r")
 
     def utf8(self, start: int, end: int) -> str:
@@ -108,7 +107,7 @@ class _Scan:
             return self.data[start:end].decode("utf-8")
         except UnicodeDecodeError as err:
             raise FileError("this is not UTF-8 text", path=self.path, line=self.line(start + err.start),
-                            do="check that it is a recording, saved as UTF-8") from None
+                            do="check that it is a recording, saved as UTF-8", by_hand=True) from None
 
     def annotation(self, start: int, end: int) -> None:
         """Take in the line that begins with ``#``."""
@@ -261,7 +260,7 @@ def parse(data: bytes, path: str = "", *, strict: bool = False, rows: bool = Tru
     except FileError as err:
         resaved = resaved_error(data, path)
         if resaved is None:
-            if not (legible(data).finished and err.do.startswith(_BY_HAND)):
+            if not (legible(data).finished and err.by_hand):
                 raise
             resaved = FileError(err.what, path=err.path, line=err.line, do=_CHANGED)  # and no editor mends it
     raise resaved
@@ -289,7 +288,7 @@ def _parsed(data: bytes, path: str, strict: bool, rows: bool) -> Recording:
                             do="read it without 'strict' to use the rows before it")
         if len(data) - whole > _LONGEST_LINE:
             raise FileError(f"a line of {len(data) - whole} bytes", path=path, line=line,
-                            do="check that it is a recording")
+                            do="check that it is a recording", by_hand=True)
         notes.append(f"line {line} was cut off and left out")
     scan = _scan(lines, path)
     if "time_s" not in (scan.columns or ()) and not any(name == "test" for name, _, _ in scan.annotations):
