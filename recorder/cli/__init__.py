@@ -34,6 +34,8 @@ def run() -> None:
                 return
             except OSError:  # ``main`` says why, as of any other output
                 pass
-    from recorder.cli._group import main
-
+    try:
+        from recorder.cli._group import main
+    except KeyboardInterrupt:  # from here on ``main`` hears it
+        sys.exit(2)
     main(prog_name="recorder")

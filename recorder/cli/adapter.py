@@ -214,7 +214,8 @@ def command(
                 _listen(gathered, seconds, full_scale_counts, cal, stop, tell, words)
             cut = _cut_short(gathered, stop)
             _check_enough(gathered, seconds, full_scale_counts, cut)
-            report = _report(gathered, full_scale_counts, cal, words)
+            with stop.may_end():  # a second Ctrl-C wants no report any more
+                report = _report(gathered, full_scale_counts, cal, words)
             tell()
         except RunError as err:
             if err.where:

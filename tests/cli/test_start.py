@@ -43,3 +43,14 @@ def test_a_narrow_terminal_gets_its_own_lines() -> None:
 def test_all_else_goes_to_the_group() -> None:
     text, loaded = said(START, "--version")
     assert loaded and text.startswith("recorder, version ")
+
+
+def test_ctrl_c_while_it_is_still_loading_prints_no_traceback() -> None:
+    code = ("import sys\n"
+            "class Pressed:\n"
+            "    def find_spec(self, name, path=None, target=None):\n"
+            "        if name == 'click': raise KeyboardInterrupt\n"
+            f"sys.meta_path.insert(0, Pressed())\n{START}")
+    done = subprocess.run([sys.executable, "-c", code, "--version"], capture_output=True, text=True, timeout=60,
+                          check=False, env={**os.environ, "PYTHONPATH": str(ROOT)})
+    assert (done.returncode, done.stdout, done.stderr) == (2, "", "")
