@@ -6,7 +6,7 @@ import hashlib
 import math
 import os
 import re
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import cache
@@ -18,7 +18,7 @@ from recorder.audit.run import find_recordings
 from recorder.errors import RecorderError, as_text
 from recorder.model import TEST_KINDS, Recording
 from recorder.moments import job_key, moment
-from recorder.recording import DAY_S, ledger_lines, legible, parse, read_bytes
+from recorder.recording import ledger_lines, legible, other_order, parse, read_bytes
 
 __all__ = ["CANNOT_BE_READ", "CANNOT_BE_TOLD", "Job", "JobTest", "Jobs", "job_state", "jobs_table", "within"]
 
@@ -149,24 +149,6 @@ def _order(test: JobTest) -> tuple[bool, float, str]:
     return when is None, 0.0 if when is None else when.timestamp(), test.file
 
 
-def _other_order(tests: Sequence[JobTest], ledgers: Callable[[Path], Mapping[str, tuple[int, int]]]) -> bool:
-    """Whether some of these tests, by their times, were made more than a day before one that their folder's ledger has
-    on an earlier line."""
-    by_ledger: dict[tuple[Path, int], list[tuple[int, float]]] = {}
-    for test in tests:
-        path, when = Path(test.file), moment(test.started)
-        at = ledgers(path.parent).get(path.name) if len(tests) > 1 else None
-        if at is not None and when is not None:
-            by_ledger.setdefault((path.parent, at[0]), []).append((at[1], when.timestamp()))
-    for sealed in by_ledger.values():
-        latest_s = -math.inf
-        for _, when_s in sorted(sealed):
-            latest_s = max(latest_s, when_s)
-            if latest_s - when_s > DAY_S:
-                return True
-    return False
-
-
 def _latest(job: Job) -> float:
     return max((when.timestamp() for t in job.tests if (when := moment(t.started)) is not None), default=-math.inf)
 
@@ -216,16 +198,17 @@ def jobs_table(folder: str | os.PathLike[str]) -> Jobs:
             without += 1
         else:
             by_job.setdefault(key, []).append(test)
-    out, other_order = [], []
+    out, in_other_order = [], []
     ledgers = cache(ledger_lines)
     for named in filter(None, by_job.values()):
         named.sort(key=lambda one: _order(one[1]))
         tests = tuple(test for _, test in named)
-        unsure = [kind for kind in ("system", "cap") if _other_order([t for t in tests if t.test == kind], ledgers)]
+        unsure = [kind for kind in ("system", "cap")
+                  if other_order([(t.file, t.started) for t in tests if t.test == kind], ledgers)]
         out.append(Job(named[-1][0], tests, job_state(tests, unsure)))
-        other_order += [named[-1][0]] if unsure else []
+        in_other_order += [named[-1][0]] if unsure else []
     out.sort(key=_latest, reverse=True)
     open_ones = {job.job for job in out if job.state != "done"}
     alike = tuple(pair for pair in look_alikes(job.job for job in out) if open_ones.intersection(pair))
     return Jobs(tuple(out), without, tuple(unreadable), tuple(copies), tuple(of_any), tuple(same), alike,
-                tuple(other_order))
+                tuple(in_other_order))

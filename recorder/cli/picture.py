@@ -47,8 +47,8 @@ def command(file: Path, before: Path | None, out: Path | None, unit: str | None,
         unit = load_settings().unit
     recordings = [read(path) for path in ([before] if before else []) + [file]]
     if before:
-        _check_order(*recordings)
-        for said in _two_cars(*recordings):
+        _check_pair(*recordings)
+        for said in (*_order(*recordings), *_two_cars(*recordings)):
             click.echo(printable(said), err=True)
     for found in recordings:
         if found.intact is False:
@@ -79,7 +79,20 @@ def _two_cars(before: Recording, after: Recording) -> Iterator[str]:
         yield f"{before.path}: its cap was marked {one}, and that of {after.path} {other}: is that one vehicle?"
 
 
-def _check_order(before: Recording, after: Recording) -> None:
+def _order(before: Recording, after: Recording) -> Iterator[str]:
+    """What is wrong with which is the earlier one; FileError where nothing but their times tells, and it is the later
+    one."""
+    from recorder.recording import other_order
+
+    began, later = moment(before.header.started), moment(after.header.started)
+    if other_order((one.path, one.header.started) for one in (before, after)):
+        yield (f"{before.path}: the ledger has it and {after.path} in another order than their times: a clock was "
+               "wrong; which was the earlier one?")
+    elif began is not None and later is not None and began > later:
+        raise FileError(f"it began later than {after.path}", path=before.path, do="name the earlier one with --before")
+
+
+def _check_pair(before: Recording, after: Recording) -> None:
     """Refuses a pair that shows no before and after. FileError."""
     same_id = before.header.id is not None and before.header.id == after.header.id
     if same_id or Path(before.path).read_bytes() == Path(after.path).read_bytes():
@@ -88,6 +101,3 @@ def _check_order(before: Recording, after: Recording) -> None:
     if before.header.test != after.header.test:
         raise FileError(f"this is a {before.header.test} test, and {after.path} a {after.header.test} test",
                         path=before.path, do="name with --before an earlier test of the same kind")
-    began, later = moment(before.header.started), moment(after.header.started)
-    if began is not None and later is not None and began > later:
-        raise FileError(f"it began later than {after.path}", path=before.path, do="name the earlier one with --before")

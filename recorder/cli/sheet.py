@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -25,6 +26,24 @@ def _order(test: Entry) -> tuple[bool, float]:
     """By time; a test at an unknown time comes last."""
     when = moment(test.recording.header.started)
     return when is None, 0.0 if when is None else when.timestamp()
+
+
+def _unsure(out: Path, tests: Sequence[Entry]) -> list[Entry]:
+    """The same; where the ledger has tests of one kind and job in another order than their times, they are not known to
+    be in order, and that is said."""
+    from recorder.recording import other_order
+
+    groups: dict[tuple[str, str], list[Entry]] = {}
+    for test in tests:
+        header = test.recording.header
+        groups.setdefault((job_key(header.job), header.test), []).append(test)
+    wrong = {kind for kind, own in groups.items()
+             if kind[0] and other_order((t.recording.path, t.recording.header.started) for t in own)}
+    for job in sorted({" ".join(groups[kind][0].recording.header.job.split()) for kind in wrong}):
+        click.echo(printable(f'{out}: the ledger has the tests of "{job}" in another order than their times: a clock '
+                             "was wrong; the sheet does not say which came first"), err=True)
+    return [replace(t, order_known=(job_key(t.recording.header.job), t.recording.header.test) not in wrong)
+            for t in tests]
 
 
 def _say_jobs(out: Path, jobs: Sequence[str]) -> None:
@@ -85,6 +104,7 @@ def command(files: tuple[Path, ...], out: Path, settings_file: str | None, paper
                                  f"what its rows give, '{judgement['outcome']}'"), err=True)
         tests.append(sheet.Entry(recording, analyser, judgement))
     tests.sort(key=_order)
+    tests = _unsure(out, tests)
     _say_jobs(out, [test.recording.header.job for test in tests])
     shop, line, unit = settings.shop_name, settings.shop_line, unit or settings.unit
     zone = settings.shop_time_zone

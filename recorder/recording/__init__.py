@@ -4,13 +4,13 @@ from recorder.recording.altered import altered_where
 from recorder.recording.annotations import ended
 from recorder.recording.differing import differing_keys
 from recorder.recording.ledger import (
-    DAY_S,
     LedgerCheck,
     append_ledger,
     is_ledger,
     latest_tester,
     ledger_lines,
     listed_in,
+    other_order,
     verify_ledger,
 )
 from recorder.recording.named import of_file
@@ -23,7 +23,6 @@ from recorder.recording.seal import seal_of
 from recorder.recording.writer import Writer, check_folder
 
 __all__ = [
-    "DAY_S",
     "LARGEST_BYTES",
     "LARGEST_KPA",
     "LedgerCheck",
@@ -42,6 +41,7 @@ __all__ = [
     "legible",
     "listed_in",
     "of_file",
+    "other_order",
     "parse",
     "program_of",
     "program_versions",

@@ -14,10 +14,11 @@ import io
 import math
 import os
 import stat
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -36,6 +37,7 @@ __all__ = [
     "latest_tester",
     "ledger_lines",
     "listed_in",
+    "other_order",
     "verify_ledger",
 ]
 
@@ -45,7 +47,7 @@ _BOM = b"\xef\xbb\xbf"
 HEAD_BYTES = len(_HEAD)
 _FIRST = "0" * 64
 _LOCKED_BYTE = 1 << 30
-DAY_S = 86400.0  # clocks of recorders that share a folder, and tests that are stored again, are apart by less
+_DAY_S = 86400.0  # clocks of recorders that share a folder, and tests that are stored again, are apart by less
 
 
 def begins_ledger(data: bytes) -> bool:
@@ -230,7 +232,7 @@ def _set_back(lines: list[bytes]) -> tuple[int, ...]:
         when = moment(cells[0]) if (cells := _cells(raw)) else None
         if when is not None:
             latest_s = max(latest_s, when.timestamp())
-            if latest_s - when.timestamp() > DAY_S:
+            if latest_s - when.timestamp() > _DAY_S:
                 out.append(number)
     return tuple(out)
 
@@ -255,6 +257,30 @@ def ledger_lines(folder: str | os.PathLike[str]) -> dict[str, tuple[int, int]]:
             if len(cells := _cells(raw)) == 4:
                 out.setdefault(cells[1], (part, number))
     return out
+
+
+def other_order(
+    tests: Iterable[tuple[str | os.PathLike[str], str | None]],
+    ledgers: Callable[[Path], Mapping[str, tuple[int, int]]] | None = None,
+) -> bool:
+    """Whether some of these tests (file and start as written), by their times, were made more than a day before one
+    that their folder's ledger has on an earlier line: a clock was wrong. ledgers: :func:`ledger_lines`, or what keeps
+    its answers."""
+    known = list(tests)
+    look_up = ledgers or cache(ledger_lines)
+    by_ledger: dict[tuple[Path, int], list[tuple[int, float]]] = {}
+    for file, started in known:
+        path, when = Path(file), moment(started)
+        at = look_up(path.parent).get(path.name) if len(known) > 1 else None
+        if at is not None and when is not None:
+            by_ledger.setdefault((path.parent, at[0]), []).append((at[1], when.timestamp()))
+    for sealed in by_ledger.values():
+        latest_s = -math.inf
+        for _, when_s in sorted(sealed):
+            latest_s = max(latest_s, when_s)
+            if latest_s - when_s > _DAY_S:
+                return True
+    return False
 
 
 def listed_in(folder: str | os.PathLike[str]) -> frozenset[str]:

@@ -29,7 +29,7 @@ from recorder.sheet.words import (
 )
 
 if TYPE_CHECKING:
-    from datetime import tzinfo
+    from datetime import datetime, tzinfo
 
     from recorder.analysis import Analyser
     from recorder.model import Recording
@@ -41,11 +41,18 @@ PAPERS = ("A4", "Letter")
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One recording with its analysis, for the sheet."""
+    """One recording with its analysis, for the sheet. order_known: its time tells whether it was made before another
+    test of its job."""
 
     recording: Recording
     analyser: Analyser
     judgement: Mapping[str, Any]
+    order_known: bool = True
+
+    @property
+    def at(self) -> datetime | None:
+        """When it was made; None also where that says nothing."""
+        return moment(self.recording.header.started) if self.order_known else None
 
 
 _STYLE = """
@@ -77,8 +84,8 @@ _SIMULATED = ('<table cellpadding="6"><tr><td style="border: 3px double #000">'
 
 
 def _titles(tests: Sequence[Entry]) -> list[str]:
-    """A heading each; where the same thing of one job was tested more than once, which time it was, if the order of
-    these tests is known."""
+    """A heading each; where the same thing of one named job was tested more than once, which time it was, if the order
+    of these tests is known."""
     kinds = [(job_key(t.recording.header.job), t.recording.header.test) for t in tests]
     out = []
     for i, test in enumerate(tests):
@@ -88,7 +95,7 @@ def _titles(tests: Sequence[Entry]) -> list[str]:
             stamp = f"{marked.value:g} {marked.unit}"
             title += f", marked {stamp}" if kind == "cap" else f" (cap marked {stamp})"
         same = [t for t, other in zip(tests, kinds, strict=True) if other == kinds[i]]
-        if len(same) > 1 and all(moment(t.recording.header.started) is not None for t in same):
+        if len(same) > 1 and _job(test) and all(t.at is not None for t in same):
             title += " – first test" if kinds.index(kinds[i]) == i else " – tested again"
         if test.recording.header.simulated:
             title += " – SIMULATED"
@@ -142,12 +149,12 @@ def _section(
 def _later(test: Entry, tests: Sequence[Entry]) -> Entry | None:
     """The last test of the same job, kind and marking that was made after this one and has an answer."""
     own, out = test.recording.header, None
-    at = moment(own.started)
+    at = test.at
     for other in tests:
         header = other.recording.header
         if (header.test, header.marked, job_key(header.job)) != (own.test, own.marked, job_key(own.job)):
             continue
-        when = moment(header.started)
+        when = other.at
         answered = other.judgement.get("outcome") in ("pass", "fail") and not _altered(other)
         if _job(test) and at is not None and when is not None and when > at and answered:
             at, out = when, other

@@ -8,13 +8,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from click.testing import CliRunner
+from click.testing import CliRunner, Result
 
 from recorder.audit import jobs_table
 from recorder.cli import main
 from recorder.model import Header, Rows
 from recorder.recording import Writer, verify_ledger
 from recorder.recording.ledger import LEDGER
+from recorder.window.state.opened import load_pair
 
 MARCH = datetime(2026, 3, 2, 9, tzinfo=UTC)
 NO_BATTERY = datetime(2020, 1, 1, 0, 3, tzinfo=UTC)  # where a clock begins that has lost its time
@@ -79,3 +80,41 @@ def test_two_ledgers_put_together_by_hand_are_named_as_that(tmp_path: Path) -> N
     assert check.form == ("the first line of a ledger stands again on line 3: another ledger was put below it",)
     assert (check.lines, check.broken, check.missing, check.added) == (2, (4,), (), ())
     assert check.set_back == () and jobs_table(together).other_order == ()
+
+
+def made(folder: Path, *whens: datetime, job: str = "1050 blue van") -> list[str]:
+    """Failed, mended, and passed, under these clocks."""
+    return [str(sealed(folder, outcome, when, job)) for outcome, when in zip(("fail", "pass"), whens, strict=True)]
+
+
+def run(*args: object) -> Result:
+    return CliRunner().invoke(main, [str(a) for a in args])
+
+
+def test_a_sheet_does_not_say_which_came_first_where_only_a_wrong_clock_does(tmp_path: Path) -> None:
+    """What was mended stood as "tested again", the retest as "first test"."""
+    out = tmp_path / "x.html"
+    right, wrong = made(tmp_path / "a", MARCH, MARCH + timedelta(days=2)), made(tmp_path / "b", MARCH, NO_BATTERY)
+    done = run("sheet", *right, "-o", out)
+    assert done.exit_code == 0 and "order" not in done.stderr and "tested again" in out.read_text("utf-8")
+    done = run("sheet", *wrong, "-o", out, "--force")
+    assert done.exit_code == 0 and "tested again" not in out.read_text("utf-8")
+    assert 'the ledger has the tests of "1050 blue van" in another order than their times' in done.stderr
+
+
+def test_tests_without_a_job_are_of_one_car_for_all_that_is_known_but_not_tested_again(tmp_path: Path) -> None:
+    out = tmp_path / "x.html"
+    assert run("sheet", *made(tmp_path, MARCH, MARCH + timedelta(days=2), job=""), "-o", out).exit_code == 0
+    assert "tested again" not in out.read_text("utf-8") and "first test" not in out.read_text("utf-8")
+
+
+def test_before_and_after_by_the_ledger_are_drawn_and_doubted(tmp_path: Path) -> None:
+    """By its time alone the first one was refused as the later one."""
+    out = tmp_path / "x.svg"
+    first, again = made(tmp_path, MARCH, NO_BATTERY)
+    for before, after in ((first, again), (again, first)):
+        done = run("picture", after, "--before", before, "-o", out, "--force")
+        assert done.exit_code == 0 and len(done.stderr.splitlines()) == 1
+        assert "in another order than their times: a clock was wrong" in done.stderr
+        assert load_pair(after, before)[2].endswith("in another order than their times: a clock was wrong")
+    assert load_pair(*made(tmp_path / "right", MARCH, MARCH + timedelta(days=2)))[2] == ""

@@ -15,6 +15,7 @@ from recorder.recording import read
 from recorder.window.places import records as qt_records
 from recorder.window.places.main import MainWindow
 from recorder.window.places.records import RecordsPlace
+from recorder.window.state import opened as opening
 from recorder.window.state.opened import load
 from recorder.window.state.records import COLUMNS, quick_row
 from tests.benchmarks.made import make
@@ -90,7 +91,7 @@ def test_opening_and_judging_leave_the_screen_alive(
     window = opened(folder=few)
     place = records(window, qtbot)
     where: list[str] = []
-    monkeypatch.setattr(qt_records, "load", lambda path: (where.append(threading.current_thread().name), load(path))[1])
+    monkeypatch.setattr(opening, "load", lambda path: (where.append(threading.current_thread().name), load(path))[1])
     heart = Heart()
     qtbot.keyClick(place.table, Qt.Key.Key_Return)
     assert place.pages.currentIndex() == 0  # not there yet
@@ -237,7 +238,7 @@ def held_back(monkeypatch: pytest.MonkeyPatch) -> threading.Event:
         come.wait(20)
         return load(path)
 
-    monkeypatch.setattr(qt_records, "load", slow)
+    monkeypatch.setattr(opening, "load", slow)
     return come
 
 

@@ -19,7 +19,7 @@ from recorder.window.parts.table import RecordsModel, RecordsTable
 from recorder.window.parts.widgets import SMALLEST_TARGET_PX, Key, Pages, words
 from recorder.window.places.opened import OpenedPage
 from recorder.window.state.colours import Palette
-from recorder.window.state.opened import Opened, load, unlike
+from recorder.window.state.opened import Opened, load_pair
 from recorder.window.state.records import RecordRow, check_again, list_folder, quick_row
 
 __all__ = ["RecordsPlace"]
@@ -257,20 +257,19 @@ class RecordsPlace(QWidget):
         self._asked += 1
         self._awaited = asked = self._asked
         self.note.emit(f"opening {Path(path).name}; Esc: leave it")
-        self._background.run(lambda: (load(path), load(behind) if behind is not None else None),
-                             lambda opened: self._opened(opened, asked), lambda _err: self._no_longer(asked))
+        self._background.run(lambda: load_pair(path, behind), lambda read: self._opened(read[:2], read[2], asked),
+                             lambda _err: self._no_longer(asked))
 
     def _no_longer(self, asked: int) -> None:
         if asked == self._awaited:
             self._awaited = None
 
-    def _opened(self, opened: tuple[Opened, Opened | None], asked: int) -> None:
+    def _opened(self, opened: tuple[Opened, Opened | None], doubt: str, asked: int) -> None:
         if asked != self._awaited:
             return
         self._awaited = None
         if self.isVisible():  # else the line at the top is another place's
-            front, behind = opened
-            self.problem.emit(unlike(front, behind) if behind is not None else "")
+            self.problem.emit(doubt)
         self.opened = opened
         for one in opened:
             known = self._known.get(one.recording.path) if one is not None else None

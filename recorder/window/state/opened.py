@@ -11,7 +11,7 @@ from recorder import report
 from recorder.errors import RecorderError, printable
 from recorder.model import Recording
 from recorder.moments import job_key, time_text
-from recorder.recording import of_file, read
+from recorder.recording import of_file, other_order, read
 from recorder.units import format_pressure
 from recorder.window.state.hold import HoldStrip, hold_of
 from recorder.window.state.levels import Levels, Line, levels_of, lines_of
@@ -23,7 +23,7 @@ from recorder.window.state.trace import Earlier, TraceStore, earlier_of
 if TYPE_CHECKING:
     from recorder.analysis import Analyser, HoldCurve
 
-__all__ = ["Opened", "OpenedScreen", "load", "opened_screen", "overlaid", "unlike"]
+__all__ = ["Opened", "OpenedScreen", "load", "load_pair", "opened_screen", "overlaid"]
 
 _INTACT = {"yes": "unchanged since it was sealed", "ALTERED": "▲ ALTERED since it was sealed",
            "not sealed": "▲ never sealed",
@@ -59,7 +59,7 @@ class OpenedScreen:
     spans: tuple[Span, ...]
 
 
-def unlike(front: Opened, behind: Opened) -> str:
+def _unlike(front: Opened, behind: Opened) -> str:
     """Why one that lies behind another may not be its "before"; empty where nothing says so. Only the shop knows."""
     one, other = front.recording.header, behind.recording.header
     if one.test != other.test:
@@ -67,6 +67,8 @@ def unlike(front: Opened, behind: Opened) -> str:
     if job_key(one.job) != job_key(other.job):
         jobs = (f'"{" ".join(job.split())}"' if job.strip() else "no job" for job in (one.job, other.job))
         return "{}, and behind it {}: is that one vehicle?".format(*jobs)
+    if other_order((o.recording.path, o.recording.header.started) for o in (front, behind)):
+        return "the ledger has these two in another order than their times: a clock was wrong"
     return ""
 
 
@@ -86,6 +88,12 @@ def load(path: str) -> Opened:
     store.zero_kpa = float(zero["value"]) if zero else 0.0
     intact, same = same_words(recording, judgement)
     return Opened(recording, analyser, judgement, store, analyser.hold_curve(), intact, same)
+
+
+def load_pair(path: str, behind: str | None) -> tuple[Opened, Opened | None, str]:
+    """One in front, another behind it where one is named, and why that may not be its "before". RecorderError."""
+    front, other = load(path), load(behind) if behind is not None else None
+    return front, other, _unlike(front, other) if other is not None else ""
 
 
 def overlaid(behind: Opened) -> Earlier:
