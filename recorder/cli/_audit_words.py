@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
 from pathlib import PurePath
 from typing import TYPE_CHECKING
 
@@ -34,7 +35,8 @@ _AGAIN = "listed again with another hash, so altered and sealed again"
 _RESEALED = "whole by its own seal, and not what the ledger says, so exchanged or sealed again"
 # What is no difference, and still somebody's to see to; then what is one, the worst last, nearest to the end of the
 # screen.
-_LOOK_AFTER = ("not calibrated", "made after the calibration was due", "seal missing",
+_LOOK_AFTER = ("not calibrated", "made after the calibration was due", "begun at a time that is still to come",
+               "seal missing",
                "whole by its seal, as another file with its id and other bytes is: one was changed and sealed again")
 _DIFFERS = ("other digits than its stored judgement, same outcome", "another outcome than its stored judgement")
 _WRONG = ("cannot be used", "not as its raw columns", *_DIFFERS, "altered")
@@ -49,6 +51,8 @@ def found(row: AuditRow) -> str:
     if row.intact is not False and began is not None and _STAMP.match(row.id or "") and \
             not (row.id or "").startswith(f"{began:%Y%m%dT%H%M%S}Z-"):  # of an altered one the place says it
         said.append(f"started is {utc_text(row.started)} (UTC), and its id is {row.id}")
+    if _to_come(row):
+        said.append("begun at a time that is still to come: its clock was wrong, or this computer's is")
     if row.copy_of is not None:
         # which of the two was there first no file tells: only names do
         own = ", and the name that the recorder gives" if _named(row.file) == row.id != _named(row.copy_of) else ""
@@ -93,6 +97,12 @@ def found(row: AuditRow) -> str:
     return "; ".join(said)
 
 
+def _to_come(row: AuditRow) -> bool:
+    """Whether it was begun more than a day from now, as no right clock says."""
+    began = moment(row.started)
+    return began is not None and began - datetime.now(UTC) > timedelta(days=1)
+
+
 def _named(file: str) -> str | None:
     """The id that a file's name tells; None of a name of one's own choice."""
     named = _NAME.fullmatch(PurePath(file).name)
@@ -129,7 +139,7 @@ class Worst:
 
     def add(self, row: AuditRow, name: str) -> None:
         digits = row.digits_only
-        is_of = (row.calibration == "not calibrated", row.calibration == "out of date", row.seal_missing,
+        is_of = (row.calibration == "not calibrated", row.calibration == "out of date", _to_come(row), row.seal_missing,
                  row.same_id is not None and row.intact is True and row.counts_as != row.file,
                  row.error is not None, bool(row.raw) and row.intact is not False, digits,
                  row.same is False and not digits, row.intact is False)

@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
-from recorder.audit import jobs_table
+from recorder.audit import audit_files, jobs_table
 from recorder.cli import main
+from recorder.cli._audit_words import found
 from recorder.model import Header, Rows
 from recorder.recording import Writer, verify_ledger
 from recorder.recording.ledger import LEDGER
@@ -42,9 +43,9 @@ def test_a_test_that_only_its_clock_puts_first_decides_nothing(tmp_path: Path, f
     sealed(tmp_path, first, MARCH)
     sealed(tmp_path, then, NO_BATTERY)
     sealed(tmp_path, "pass", MARCH, "1051 red van")
-    found = jobs_table(tmp_path)
-    assert {job.job: job.state for job in found.jobs} == {"1050 blue van": state, "1051 red van": "done"}
-    assert found.other_order == ("1050 blue van",)
+    table = jobs_table(tmp_path)
+    assert {job.job: job.state for job in table.jobs} == {"1050 blue van": state, "1051 red van": "done"}
+    assert table.other_order == ("1050 blue van",)
     said = CliRunner().invoke(main, ["jobs", str(tmp_path)])
     assert '"1050 blue van": the ledger has its tests in another order than their times' in said.stdout
     last = CliRunner().invoke(main, ["jobs", str(tmp_path), "--json"]).stdout.splitlines()[-1]
@@ -118,3 +119,12 @@ def test_before_and_after_by_the_ledger_are_drawn_and_doubted(tmp_path: Path) ->
         assert "in another order than their times: a clock was wrong" in done.stderr
         assert load_pair(after, before)[2].endswith("in another order than their times: a clock was wrong")
     assert load_pair(*made(tmp_path / "right", MARCH, MARCH + timedelta(days=2)))[2] == ""
+
+
+def test_a_recording_of_a_day_to_come_is_named(tmp_path: Path) -> None:
+    now = datetime.now(UTC)
+    soon, ahead = (sealed(tmp_path, "pass", now + timedelta(days=days)).name for days in (0.9, 1.1))
+    said = run("audit", tmp_path, "--no-cache").stdout
+    assert f"to look after: begun at a time that is still to come: {ahead}" in said and f"come: {soon}" not in said
+    begun = {Path(row.file).name: found(row) for row in audit_files(tmp_path.glob("2*.csv"))}
+    assert "its clock was wrong, or this computer's is" in begun[ahead] and "clock" not in begun[soon]
