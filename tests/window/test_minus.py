@@ -19,7 +19,7 @@ from recorder.window.places.live import LivePage
 from recorder.window.state.colours import LIGHT
 from recorder.window.state.records import RecordRow
 from recorder.window.state.testing import live_screen
-from recorder.window.state.words import minus
+from recorder.window.state.words import breakable, minus
 from tests.window.test_state_testing import BASE
 
 _HYPHEN = re.compile(r"(?<![\w.])-\d")
@@ -63,3 +63,20 @@ def test_tables_axes_and_words_have_it(qtbot: QtBot) -> None:
 
 def test_what_the_window_shows_can_be_typed_again() -> None:
     assert typed_number("−26.3 kPa", "1 kPa") == (-26.3, "kPa")
+
+
+@pytest.mark.parametrize("text", ["20260301T010000Z-system-0001.csv", "a van " * 30, "", "x" * 40])
+def test_what_fits_a_line_is_left_as_it_is(text: str) -> None:
+    assert breakable(text) == text
+
+
+def test_no_word_makes_a_label_wider_than_the_window(qtbot: QtBot) -> None:
+    """A job of one word of 200 letters pushed the answer out of the window."""
+    label, short = words("reason"), words("reason")
+    qtbot.addWidget(label)
+    qtbot.addWidget(short)
+    text = "job " + "W" * 200 + ", done"
+    label.setText(text)
+    short.setText("W" * 24)
+    assert label.minimumSizeHint().width() <= short.minimumSizeHint().width()
+    assert label.text().replace("\u200b", "") == text

@@ -29,7 +29,7 @@ from PySide6.QtWidgets import (
 
 from recorder.window.state.colours import Palette
 from recorder.window.state.testing import Rung
-from recorder.window.state.words import minus
+from recorder.window.state.words import breakable, minus
 
 __all__ = ["SMALLEST_TARGET_PX", "Choice", "Key", "Ladder", "Pages", "Reading", "beside", "fits", "main_key",
            "restyle", "tighten", "words"]
@@ -140,10 +140,10 @@ def tighten(page: QWidget, label: QLabel) -> None:
 
 
 class _Words(QLabel):
-    """Plain words, in which every number below zero has the same sign."""
+    """Plain words, in which every number below zero has the same sign, and that fit a line however long one is."""
 
     def setText(self, text: str) -> None:
-        super().setText(minus(text))
+        super().setText(breakable(minus(text)))
 
 
 def words(role: str, *, name: str = "") -> QLabel:

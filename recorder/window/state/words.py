@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import re
 
-__all__ = ["in_window", "minus"]
+__all__ = ["breakable", "in_window", "minus"]
 
 # A hyphen that is the sign of a number: not one in a word, a day or a file's name, nor an exponent's.
 _HYPHEN = re.compile(r"(?<![\w./\\-])-(?=\.?\d)")
 _NO_LESS = re.compile(r"−(?=0*\.?0*(?![\d.]))")  # of zero, as rounding left it
+
+_LONG = re.compile(r"\S{41,}")  # no file's name that the recorder gives
+_PIECE = re.compile(r"\S{20}(?=\S)")
+_MAY_BREAK = "\u200b"  # Unicode's zero width space: takes no room, and a line may end there
 
 # What is an option of a command there is a field or a key here. Most particular first.
 _INSTEAD: tuple[tuple[str, str], ...] = (
@@ -45,3 +49,9 @@ def in_window(text: str) -> str:
 def minus(text: str) -> str:
     """The same with the minus sign before numbers below zero, as the large reading has it, and none before zero."""
     return _NO_LESS.sub("", _HYPHEN.sub("−", text)) if "-" in text else text
+
+
+def breakable(text: str) -> str:
+    """The same with places where a line may end in words longer than any of ours: a label is never narrower than its
+    longest word, and would push what stands beside it out of the window."""
+    return _LONG.sub(lambda word: _PIECE.sub(rf"\g<0>{_MAY_BREAK}", word[0]), text) if len(text) > 40 else text
