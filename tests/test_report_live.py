@@ -105,6 +105,7 @@ def test_a_hold_that_cannot_tell_yet_says_how_much_longer() -> None:
 def test_no_reading_stops_whoever_pumps_first() -> None:
     silent = replace(VIEW, pressure_kpa=None, silent_s=3.0)
     assert report.next_step(silent, test="cap").startswith("stop pumping; no reading for 3 s: check the adapter")
+    assert report.next_step(replace(silent, strokes=0), test="cap").startswith("do not pump; no reading for 3 s")
     held = report.next_step(replace(silent, next_step="hold"), test="system")
     assert held.startswith("no reading for 3 s") and held.endswith("before you take anything off")
     assert report.next_step(replace(silent, next_step="over-limit"), test="system").startswith("STOP: over the limit")

@@ -84,10 +84,11 @@ def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
 
 
 def blind(view: LiveView, words: str) -> str:
-    """``words`` on an adapter that gives no reading. Whoever pumps is told to stop first: no limit would be seen."""
+    """``words`` on an adapter that gives no reading. Whoever pumps, or is about to, is told not to first: no limit would
+    be seen."""
     if view.next_step not in ("pump", "pump-gently"):
         return words
-    return f"stop pumping; {words[:1].lower()}{words[1:]}"
+    return f"{'stop pumping' if view.strokes else 'do not pump'}; {words[:1].lower()}{words[1:]}"
 
 
 def too_small(full_scale_kpa: float | None, needed_kpa: float | None, unit: str = "kPa") -> str:

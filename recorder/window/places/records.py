@@ -178,7 +178,8 @@ class RecordsPlace(QWidget):
         if self._checker.isActive():
             text = f"judged again {self._checked} of {len(self._to_check)}"
         elif not every:
-            text = f"no recordings in {self.folder} yet"
+            text = f"no recordings in {self.folder} yet" if self.folder.is_dir() else \
+                f"no folder {self.folder}: the first recording makes it. Was it moved?"
         else:
             text = f"{shown} of {every}" if shown != every else "1 recording" if every == 1 else f"{every} recordings"
         self.count.setText(text)
