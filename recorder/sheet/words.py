@@ -113,6 +113,7 @@ def _hold(j: Mapping[str, Any], unit: str) -> list[str]:
     if j.get("outcome") == "void":  # what moved is known, and not what it means
         rise = rise_of(hold.get("drop"))
         way = f"rose by {quantity(rise, unit)}" if rise else f"fell by {quantity(hold.get('drop'), unit)}"
+        way = "stayed as it was" if not rise and _no_fall(hold.get("drop")) else way
         return [f"In {seconds:.0f} seconds without pumping the pressure {way}; from this alone nothing follows."]
     out = [
         f"We waited {seconds:.0f} seconds without pumping. The pressure went from "
@@ -133,6 +134,12 @@ def _hold(j: Mapping[str, Any], unit: str) -> list[str]:
         lost = quantity(j["leak_flow"]).replace("mL/min", "millilitres a minute")
         out.append(f"Under this pressure about {lost} were lost.")
     return out
+
+
+def _no_fall(drop: Any) -> bool:
+    """Whether what it fell by is within what it is uncertain by."""
+    u = drop.get("standard_uncertainty") if isinstance(drop, Mapping) else None
+    return isinstance(drop, Mapping) and u is not None and abs(float(drop["value"])) <= 2 * float(u)
 
 
 def _share(hold: Mapping[str, Any], rate: Mapping[str, Any], seconds: float, unit: str) -> str:
