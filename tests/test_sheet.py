@@ -307,7 +307,7 @@ def test_a_hold_alone_is_no_result_and_nothing_is_read_into_it() -> None:
 
 def test_a_void_hold_that_did_not_fall_is_not_said_to_have() -> None:
     """A gauge that was pinned "fell by 0.0002 ± 0.0010 kPa"."""
-    recording, analyser = hold_alone()
+    _, analyser = hold_alone()
     j = analyser.judgement().to_json()
     for value, said in ((0.0002, "stayed as it was"), (0.2, "fell by 0.2000 ± 0.0010"), (-0.2, "rose by 0.2000 ±")):
         drop = {"value": value, "standard_uncertainty": 0.0005, "unit": "kPa"}

@@ -84,8 +84,8 @@ def next_step(view: LiveView, *, test: TestKind, unit: str = "kPa") -> str:
 
 
 def blind(view: LiveView, words: str) -> str:
-    """``words`` on an adapter that gives no reading. Whoever pumps, or is about to, is told not to first: no limit would
-    be seen."""
+    """``words`` on an adapter that gives no reading. Whoever pumps, or is about to, is told not to first: no limit
+    would be seen."""
     if view.next_step not in ("pump", "pump-gently"):
         return words
     return f"{'stop pumping' if view.strokes else 'do not pump'}; {words[:1].lower()}{words[1:]}"

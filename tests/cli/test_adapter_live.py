@@ -23,6 +23,13 @@ RATE = 100.0
 A = Announcement(1, "hose-7", "1.0", 1023, RATE)
 
 
+def keys_on_page() -> set[str]:
+    """The keys that the adapter's page says ``--json`` always has."""
+    page = (Path(__file__).parents[2] / "docs" / "adapter.md").read_text(encoding="utf-8")
+    rows = page.split("## For scripts", 1)[1].split("\n\n")[2].splitlines()[2:]
+    return {key for row in rows for key in re.findall(r"`([\w-]+)`", row.split("|")[1])} - {"bare"}
+
+
 @contextmanager
 def adapter(
     kpa: float = 0.0, *, rubbish: bool = False, silent: bool = False, dead: bool = False, noise_kpa: float = 0.2,
@@ -66,6 +73,7 @@ def test_adapter_with_losses_is_marginal_and_reports_them() -> None:
         args = ["adapter", "--port", url, "--seconds", "5", "--full-scale", "207 kPa", "--json"]
         got = CliRunner().invoke(main, args)
     report = json.loads(got.stdout)
+    assert set(report) == keys_on_page()
     assert report["adapter-id"] == "hose-7" and report["samples"] > 300
     assert report["white-noise-kpa"] == pytest.approx(0.2, rel=0.3)
     assert abs(report["clock-error-ppm"]) < 2000 + 4 * report["clock-error-u-ppm"]
@@ -301,6 +309,7 @@ def test_a_board_that_prints_numbers_is_checked_as_far_as_it_can_be(tmp_path: Pa
     assert told.stdout.startswith("plain numbers: ") and "assumed" not in told.stderr
     assert "  clock               not known: the time is that of arrival" in told.stdout
     assert "lost and damaged lines, restarts" in told.stdout and "lost samples" not in told.stdout
+    assert set(report) == keys_on_page() | {"bare"}
     assert report["bare"] == "kPa" and report["rate-hz"] == pytest.approx(RATE, rel=0.05)
     assert report["noise-kpa"] == pytest.approx(0.2, rel=0.2) and report["zero-kpa"] == pytest.approx(0.6, abs=0.05)
     assert report["resolution-kpa"] == pytest.approx(0.01)
