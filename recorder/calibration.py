@@ -39,6 +39,7 @@ __all__ = [
     "details",
     "due_after",
     "due_day",
+    "due_of",
     "fit",
     "fit_polynomial",
     "from_file_text",
@@ -102,6 +103,14 @@ def due_after(day: date, months: int = 12) -> date:
     index = day.month - 1 + months
     year, month = day.year + index // 12, index % 12 + 1
     return date(year, month, min(day.day, monthrange(year, month)[1]))
+
+
+def due_of(cal: Calibration) -> date | None:
+    """The day when it is due again: as it says, else twelve months after its own; None where neither is a day."""
+    try:
+        return date.fromisoformat(cal.due[:10]) if cal.due else due_after(date.fromisoformat((cal.date or "")[:10]))
+    except (ValueError, OverflowError):
+        return None
 
 
 def due_day(text: str, today: date) -> date:

@@ -15,7 +15,7 @@ import numpy as np
 
 from recorder import report
 from recorder.analysis import Setup, judge
-from recorder.calibration import due_after
+from recorder.calibration import due_of
 from recorder.errors import FileError, RecorderError, as_text, fault_of
 from recorder.model import Header, Recording
 from recorder.recording import (
@@ -144,10 +144,12 @@ def _calibration(header: Header, adapter: object) -> str:
         return "none"
     if cal.adapter_id is not None and adapter is not None and cal.adapter_id != as_text(adapter):  # no recorder does so
         return "another adapter"
+    due = due_of(cal)
     try:
-        due = _day(cal.due) if cal.due else due_after(_day(cal.date))
         day = _day(started)
-    except (ValueError, OverflowError):
+    except ValueError:
+        return "no date"
+    if due is None:
         return "no date"
     with suppress(ValueError, OverflowError):  # its own day need not be known where it has a due date
         if day < _day(cal.date) - timedelta(days=1):  # a day's difference may be one of zones

@@ -217,7 +217,9 @@ def test_overdue_is_said_with_a_sign() -> None:
     cal = Calibration((-25.0, 250.0), 0.2, "2025-01-01", "weights", "2026-01-01")
     assert due_words(cal, date(2026, 1, 11)).startswith("▲ calibration OVERDUE by 10 days")
     assert "in 31 days" in due_words(cal, date(2025, 12, 1))
-    assert "no date due" in due_words(dataclasses.replace(cal, due=None), date(2025, 12, 1))
+    of_itself = dataclasses.replace(cal, due=None)  # twelve months on, as the audit counts
+    assert due_words(of_itself, date(2026, 1, 11)).startswith("▲ calibration OVERDUE by 10 days (due 2026-01-01, twelve")
+    assert "no date due" in due_words(dataclasses.replace(of_itself, date=None), date(2025, 12, 1))
     assert "nominal" in due_words(None, date(2025, 12, 1))
 
 

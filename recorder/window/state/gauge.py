@@ -136,10 +136,13 @@ def due_words(cal: Calibration | None, today: date) -> str:
     """Whether the calibration is in date."""
     if cal is None:
         return "not calibrated: the gauge is taken by its nominal full scale"
-    if cal.due is None:
-        return f"calibrated {cal.date or 'on a day not noted'}, no date due"
-    due = date.fromisoformat(cal.due[:10])
+    from recorder.calibration import due_of
+
+    due = due_of(cal)
+    if due is None:
+        return "calibrated on a day not noted, no date due"
     left = (due - today).days
+    said = cal.due or f"{due}, twelve months on"
     if left < 0:
-        return f"▲ calibration OVERDUE by {-left} days (due {cal.due})"
-    return f"calibrated {cal.date or ''}, due {cal.due} (in {left} days)"
+        return f"▲ calibration OVERDUE by {-left} days (due {said})"
+    return f"calibrated {cal.date or 'on a day not noted'}, due {said} (in {left} days)"
