@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import sys
 from collections import Counter
 from collections.abc import Iterator
@@ -16,23 +17,27 @@ from recorder.cli._common import colour_on
 from recorder.cli._tables import fitting, shown_width
 from recorder.errors import printable
 from recorder.moments import utc_text
+from recorder.report import in_unit
+from recorder.units import pressure_factor_kpa
 
 if TYPE_CHECKING:
     from recorder.audit import AuditRow
 
 __all__ = ["Listed", "short_name", "table"]
 
-_COLUMNS = ("file", "started UTC", "job", "test", "marked", "adapter", "opened kPa", "fall kPa/min", "stored", "again")
-_LEAVE_OUT = ("started UTC", "test", "adapter", "marked", "fall kPa/min", "opened kPa", "job")  # first named first
-_RIGHT = ("opened kPa", "fall kPa/min")
+_COLUMNS = ("file", "started UTC", "job", "test", "marked", "adapter", "opened {}", "fall {}/min", "stored", "again")
+_LEAVE_OUT = ("started UTC", "test", "adapter", "marked", "fall {}/min", "opened {}", "job")  # first named first
+_RIGHT = ("opened {}", "fall {}/min")
+_FINEST_KPA = 0.01
 _LIST_ALL = 200  # more recordings than this: the table has only those of which there is something to say
 _LIST_MOST = 2000
 _FOLD = 20  # more than so many with one remark, and only about their gauge, are a line together
 _WRONG, _PLAIN, _OTHER = "!", "", "?"  # else the remark that they have in common
 
 
-def _number(value: float | None) -> str:
-    return "" if value is None else f"{value:.2f}"
+def _number(kpa: float | None, factor: float) -> str:
+    """As finely in every unit. factor: kPa that one of it is."""
+    return "" if kpa is None else f"{kpa / factor:.{max(math.ceil(math.log10(factor / _FINEST_KPA)), 0)}f}"
 
 
 def short_name(file: str, folder: str) -> str:
@@ -51,15 +56,18 @@ def _shortened(row: AuditRow, folder: str) -> AuditRow:
     return replace(row, copy_of=short(row.copy_of), same_id=short(row.same_id), counts_as=short(row.counts_as))
 
 
-def table(rows: list[AuditRow], folder: str) -> None:
-    """Writes it."""
+def table(rows: list[AuditRow], folder: str, unit: str = "kPa") -> None:
+    """Writes it, with its pressures in ``unit``."""
+    factor = pressure_factor_kpa(unit)
     cells = [tuple(map(printable, (
         short_name(row.file, folder), utc_text(row.started) or "", row.job, row.test or "",
-        row.marked or "", row.adapter or "", _number(row.opening_kpa), _number(row.rate_kpa_per_min),
+        row.marked or "", row.adapter or "", _number(row.opening_kpa, factor),
+        _number(row.rate_kpa_per_min, factor),
         row.stored or "", row.recomputed or "",
     ))) for row in rows]
-    remarks = [printable(found(_shortened(row, folder))) for row in rows]
-    head, *shown = fitting(_COLUMNS, cells, remarks, shown_width(), _LEAVE_OUT, _RIGHT)
+    remarks = [printable(in_unit(found(_shortened(row, folder)), unit)) for row in rows]
+    columns, leave_out, right = (tuple(name.format(unit) for name in names) for names in (_COLUMNS, _LEAVE_OUT, _RIGHT))
+    head, *shown = fitting(columns, cells, remarks, shown_width(), leave_out, right)
     red = colour_on(sys.stdout)
     click.echo(printable(head[0]))
     for row, lines in zip(rows, shown, strict=True):

@@ -10,6 +10,7 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 from recorder.moments import moment, utc_text
+from recorder.report import in_unit
 
 if TYPE_CHECKING:
     from recorder.audit import AuditRow, Totals
@@ -204,8 +205,8 @@ def choice_lines(choice: Choice, files: int, folder: str) -> Iterator[str]:
         yield f"and {len(choice.across) - _MOST_NAMES} more that have the id of one that is left out"
 
 
-def totals_lines(totals: Totals, ledgers: Ledgers) -> Iterator[str]:
-    """What stands below the table."""
+def totals_lines(totals: Totals, ledgers: Ledgers, unit: str = "kPa") -> Iterator[str]:
+    """What stands below the table; of gauges and calibrations in ``unit``."""
     tests = totals.files - totals.copies - totals.same_tests
     yield f"{some(tests, 'recording')}: {_counts(dict(totals.outcomes)) or 'none'}"
     if totals.copies:
@@ -234,14 +235,7 @@ def totals_lines(totals: Totals, ledgers: Ledgers) -> Iterator[str]:
         yield f"adapter {adapter}: {_counts(dict(counts))}"
     for month, counts in sorted(totals.months.items()):
         yield f"month {month}: {_counts(dict(counts))}"
-    for drift in totals.drifts():
-        if drift.certain:
-            of = "days of tests" if drift.what == "zero" else "calibrations"
-            yield (f"adapter {drift.adapter}: its {drift.what} DRIFTS by {drift.kpa_per_year:+.2f} ± "
-                   f"{drift.factor * drift.standard_uncertainty:.2f} kPa a year "
-                   f"(99 %, {drift.points} {of} in {drift.days:.0f} days)")
-    for adapter, used in totals.span_changes().items():
-        yield f"adapter {adapter}: its calibration changed ({_changed(used)})"
+    yield from (in_unit(line, unit) for line in _gauges(totals))
     for check in ledgers.checks:
         yield from _ledger(check, ledgers)
     for place, count in ledgers.without:
@@ -251,6 +245,18 @@ def totals_lines(totals: Totals, ledgers: Ledgers) -> Iterator[str]:
             yield f"the noted hash {digest} is in no ledger below this folder: one was written anew or taken away"
         else:
             yield f"{path}: the noted hash {digest} is that of line {line} of the file"
+
+
+def _gauges(totals: Totals) -> Iterator[str]:
+    """Which gauges drift, and whose calibration changed; in kPa."""
+    for drift in totals.drifts():
+        if drift.certain:
+            of = "days of tests" if drift.what == "zero" else "calibrations"
+            yield (f"adapter {drift.adapter}: its {drift.what} DRIFTS by {drift.kpa_per_year:+.2f} ± "
+                   f"{drift.factor * drift.standard_uncertainty:.2f} kPa a year "
+                   f"(99 %, {drift.points} {of} in {drift.days:.0f} days)")
+    for adapter, used in totals.span_changes().items():
+        yield f"adapter {adapter}: its calibration changed ({_changed(used)})"
 
 
 def _changed(used: Sequence[Used]) -> str:

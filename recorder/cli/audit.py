@@ -14,7 +14,7 @@ import click
 from recorder.cli._audit_ledgers import Seals
 from recorder.cli._audit_table import Listed, short_name, table
 from recorder.cli._audit_words import NOT_IN_ORDER, Worst, choice_lines, totals_lines
-from recorder.cli._common import colour_on
+from recorder.cli._common import checked_unit, colour_on
 from recorder.cli._days import since_until
 from recorder.cli._plain import put_data
 from recorder.errors import SettingError, printable
@@ -78,10 +78,10 @@ def _cache_place(cache: str | None, no_cache: bool) -> Path | None:
     return place
 
 
-def _show(listed: Listed, folder: str, *, none: bool) -> None:
+def _show(listed: Listed, folder: str, unit: str, *, none: bool) -> None:
     """The table, with what it leaves out. none: there is no file at all, which an empty table says."""
     if listed.rows() or none:
-        table(listed.rows(), folder)
+        table(listed.rows(), folder, unit)
     for line in listed.said():
         click.echo(printable(line))
 
@@ -97,6 +97,7 @@ def _say(lines: Iterable[str], *, err: bool) -> None:
 @click.argument("folder", type=click.Path())
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a file, then one with the totals.")
 @click.option("--csv", "as_csv", is_flag=True, help="A table for a spreadsheet.")
+@click.option("--unit", callback=checked_unit, help="Pressure unit of the table; --json and --csv are in kPa.")
 @click.option("--all", "every", is_flag=True, help="Every file in the table, however many there are.")
 @click.option("--job", metavar="TEXT", help="Only files whose job has this in it, whatever its capitals.")
 @click.option("--adapter", metavar="ID", help="Only files of this adapter.")
@@ -107,8 +108,8 @@ def _say(lines: Iterable[str], *, err: bool) -> None:
 @click.option("--last-hash", "noted", multiple=True, metavar="HASH", callback=_hashes,
               help="A ledger's last hash that was noted earlier: exit 1 if no ledger has it any more. May be repeated.")
 def command(
-    folder: str, as_json: bool, as_csv: bool, every: bool, job: str | None, adapter: str | None, since: date | None,
-    until: date | None, jobs: int | None, cache: str | None, no_cache: bool, noted: tuple[str, ...],
+    folder: str, as_json: bool, as_csv: bool, unit: str | None, every: bool, job: str | None, adapter: str | None,
+    since: date | None, until: date | None, jobs: int | None, cache: str | None, no_cache: bool, noted: tuple[str, ...],
 ) -> int:
     """Judge every recording below FOLDER again and say what differs.
 
@@ -123,11 +124,15 @@ def command(
     from recorder.audit import Totals, audit_files, find_recordings
     from recorder.audit.choice import Choice
     from recorder.cli._audit_csv import HEAD, Sheet
+    from recorder.settings import load_settings
 
     if as_json and as_csv:
         raise click.UsageError("Give --json or --csv, not both.")
+    if unit is not None and as_json:
+        raise click.UsageError("--unit is of the table; --json is in kPa.")
     if cache and no_cache:
         raise click.UsageError("Give --cache or --no-cache, not both.")
+    shown = unit or ("kPa" if as_json else load_settings().unit)
     paths = list(find_recordings(folder))
     place = _cache_place(cache, no_cache)
     totals, good = Totals(), True
@@ -159,8 +164,8 @@ def command(
         for line in sheet.rest(ledgers) if as_csv else ():
             put_data(line, nl=False)
         if not as_csv:
-            _show(listed, folder, none=not paths)
+            _show(listed, folder, shown, none=not paths)
         ends = worst.lines(files=totals.files, good=good, ledgers=ledgers, drifts=totals.drifts(),
                            all_files=choice.of_all)
-        _say([*totals_lines(totals, ledgers), *choice_lines(choice, len(paths), folder), *ends], err=as_csv)
+        _say([*totals_lines(totals, ledgers, shown), *choice_lines(choice, len(paths), folder), *ends], err=as_csv)
     return 0 if good and ledgers.good else 1
