@@ -7,9 +7,12 @@ import numpy as np
 import pytest
 from scipy.signal import lsim
 
+from recorder.analysis.hold import fit_hold
 from tests.analysis.judging import judged
 
 EVERY_S, LENGTH_S, RISE_KPA, STROKES = 0.65, 0.4, 9.0, 16
+STEP_KPA = 0.61
+EARLY = [7] * 2 + [6] * 2 + [5] * 3 + [4] * 2 + [3] * 5 + [2] * 4 + [1] * 22  # counts, 50 a second
 
 
 def leaking(rate_hz: float, tau_s: float, seed: int) -> tuple[np.ndarray, np.ndarray]:
@@ -32,6 +35,29 @@ def test_it_fails_and_what_is_left_is_its_hold(rate_hz: float, tau_s: float, see
     assert "fall-too-fast" in [r.code for r in told.reasons]
     assert told.opening is None
     assert told.hold is not None
+
+
+@pytest.mark.parametrize("tau_s", [0.4, 0.7])
+@pytest.mark.parametrize("rate_hz", [10.0, 50.0, 200.0])
+def test_where_its_hold_begins_is_what_was_read_there(rate_hz: float, tau_s: float) -> None:
+    """The fitted curve began at half of it, and the fall a minute was more than all that fell."""
+    t, p = leaking(rate_hz, tau_s, 1)
+    told = judged("cap", t, p).hold
+    assert told is not None and told.settling is None
+    seen = p[np.searchsorted(t, told.start_s)]
+    assert abs(told.start.value - seen) < 4.0 * (told.start.standard_uncertainty or 0.0) + 0.5
+    fell = told.drop.value / (told.end_s - told.start_s) * 60.0
+    assert 0.7 * fell < told.rate.value <= fell
+
+
+@pytest.mark.parametrize("seed", [2, 4, 5, 8, 10, 13, 14])
+def test_what_ends_at_zero_by_a_coarse_gauge_is_judged(seed: int) -> None:
+    """Counts of 0.61 kPa, and a zero 0.1 kPa too high: below zero no leak can shut, and the search for one broke."""
+    chance = np.random.default_rng(seed)
+    counts = np.concatenate([EARLY, chance.random(2200) < np.linspace(0.15, 0.05, 2200)])
+    fit = fit_hold(0.02 * np.arange(len(counts)), counts * STEP_KPA - 0.1, step_kpa=STEP_KPA, noise_kpa=0.0,
+                   last_rise_kpa=3.67)
+    assert abs(fit.start_kpa - (7.0 * STEP_KPA - 0.1)) < 2.0 * STEP_KPA and abs(fit.end_kpa) < STEP_KPA
 
 
 @pytest.mark.parametrize("rate_hz", [10.0, 50.0])

@@ -268,7 +268,10 @@ class HoldCases:
             return likely
         y = self.finder.b.y
         end = float(np.mean(y[-max(len(y) // 8, 1) :]))
-        shut = self.likely(self.moved([Case(law, law, noise, most) for law in shut_laws(end, fall_kpa)], least, known))
+        shuts = [Case(law, law, noise, most) for law in shut_laws(end, fall_kpa)]
+        if not shuts:  # it levels out at zero, where nothing is left to leak
+            return likely
+        shut = self.likely(self.moved(shuts, least, known))
         # where it may be heat its size says nothing: the shape alone has to speak for a leak that shuts
         if heat is not None and total(self.look(shut[0])) < total(self.look(usual[0])) + heat:
             return likely

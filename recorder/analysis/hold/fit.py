@@ -36,8 +36,21 @@ __all__ = ["Beginning", "HoldFit", "fit_hold"]
 # where nearly all of it went: of the last stroke, what cooling air takes at most, 1 - 1/gamma; of the fall, what the
 # hold's edges leave open, for when the rest was let go hardly shows (no source)
 _COOLS, _EDGES = 0.29, 0.05
+_FIRST_S = 0.1  # of a hold: within it nothing but a fall that takes nearly all changes much
 _END_S, _END_READINGS = 0.5, 5  # of a hold's ends: so long, and so many readings at least
 _STROKE_S, _MOST_STROKES = 0.6, 150  # as near to each other as a hand makes strokes
+
+
+def _begins(t: FloatArray, p: FloatArray, sd_kpa: float) -> tuple[float, float]:
+    """Where the readings ``p`` (kPa) at ``t`` (s, from 0) begin, by a straight line through them, and its standard
+    uncertainty; by the first of them where there are only two."""
+    if len(t) < 3:
+        return float(p[0]), sd_kpa
+    x = t - t.mean()
+    slope = float(x @ p) / float(x @ x)
+    level_var = sd_kpa**2 / len(t) + (sd_kpa * float(t.mean())) ** 2 / float(x @ x)
+    off = p - p.mean() - slope * x  # a fall that bends away from the line
+    return float(p.mean()) - slope * float(t.mean()), math.hypot(math.sqrt(level_var), float(np.abs(off).max()))
 
 
 class _Readings:
@@ -97,7 +110,9 @@ class _Readings:
             many = min(math.ceil(abs(level) / rise), _MOST_STROKES)
             before = Before(np.arange(0.0, many) * _STROKE_S, np.full(many, rise), 0.0)
         self.hold = HoldCases(finder, level, last_rise_kpa, length, before, TIGHT if coolant else 0.0)
-        self.start_kpa = median(p[: max(int(np.searchsorted(time, 0.1)), 1)])
+        first = max(int(np.searchsorted(time, _FIRST_S)), 1)
+        self.start_kpa = median(p[:first])
+        self.first = _begins(time[:first], p[:first], sd)
         self.end_kpa = float(b.y[-eighth:].mean())
         # nearly all of it went: that much no settling takes, whatever the shape
         self.gone = self.start_kpa > 5.0 * sd + step_kpa and self.end_kpa < 0.3 * self.start_kpa
@@ -121,12 +136,20 @@ class _Readings:
             cases = hold.near(self.noise, self.least, self.known, quick=quick)
         return hold.points(cases, quick=quick), cases[0]
 
-    def nearly_all(self) -> tuple[float, float]:
-        """Rate (kPa/s) and its standard uncertainty where nearly all of it went."""
+    def nearly_all(self, fall_kpa: float | None = None) -> tuple[float, float]:
+        """Rate (kPa/s) and its standard uncertainty where nearly all of it went. fall_kpa: where it is known better."""
         most = 0.5 * settles_kpa(self.hold.level_kpa)
-        fall = self.start_kpa - self.end_kpa
+        fall = self.start_kpa - self.end_kpa if fall_kpa is None else fall_kpa
         u = math.hypot(_COOLS * self.rise_kpa, _EDGES * fall, most)
         return (fall - most) / self.length_s, u / self.length_s
+
+    def all_gone(self, fit: HoldFit) -> HoldFit:
+        """``fit`` where nearly all of it went: no curve follows that from where it begins, so the first readings tell
+        where, and of what went nobody knows which part settled."""
+        start, u = self.first
+        rate, rate_u = self.nearly_all(start - fit.end_kpa)
+        return replace(fit, rate_kpa_per_s=rate, rate_u=rate_u, start_kpa=start, start_u=u,
+                       drop_u=math.hypot(u, fit.end_u), amplitude_kpa=0.0)
 
 
 def fit_hold(
@@ -164,8 +187,7 @@ def fit_hold(
     fit = summary(points, r.middle_kpa, shape, r.length_s, float(t[0]), first.noise, last_rise_kpa, r.up is not None)
     fit = replace(_as_seen(fit, t, p, step_kpa), rounding_kpa=r.rounding_kpa)
     if r.gone:
-        rate, u = r.nearly_all()
-        return replace(fit, rate_kpa_per_s=rate, rate_u=u)
+        return r.all_gone(fit)
     if r.rounded is None or quick or r.up is not None:
         return fit
     more, scatter = r.rounded.doubt(r.b, r.noise.white_kpa)
