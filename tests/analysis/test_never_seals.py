@@ -54,9 +54,10 @@ def test_where_its_hold_begins_is_what_was_read_there(rate_hz: float, tau_s: flo
 def test_what_ends_at_zero_by_a_coarse_gauge_is_judged(seed: int) -> None:
     """Counts of 0.61 kPa, and a zero 0.1 kPa too high: below zero no leak can shut, and the search for one broke."""
     chance = np.random.default_rng(seed)
-    counts = np.concatenate([EARLY, chance.random(2200) < np.linspace(0.15, 0.05, 2200)])
-    fit = fit_hold(0.02 * np.arange(len(counts)), counts.astype(np.float64) * STEP_KPA - 0.1, step_kpa=STEP_KPA, noise_kpa=0.0,
-                   last_rise_kpa=3.67)
+    later = chance.random(2200) < np.linspace(0.15, 0.05, 2200)
+    p = STEP_KPA * np.concatenate([np.array(EARLY, np.float64), later.astype(np.float64)]) - 0.1
+    t = 0.02 * np.arange(len(p), dtype=np.float64)
+    fit = fit_hold(t, p, step_kpa=STEP_KPA, noise_kpa=0.0, last_rise_kpa=3.67)
     assert abs(fit.start_kpa - (7.0 * STEP_KPA - 0.1)) < 2.0 * STEP_KPA and abs(fit.end_kpa) < STEP_KPA
 
 
