@@ -144,12 +144,16 @@ class _Readings:
         return (fall - most) / self.length_s, u / self.length_s
 
     def all_gone(self, fit: HoldFit) -> HoldFit:
-        """``fit`` where nearly all of it went: no curve follows that from where it begins, so the first readings tell
-        where, and of what went nobody knows which part settled."""
+        """``fit`` where nearly all of it went: a curve need not follow that from where it begins, so the first readings
+        tell where if it does not; and of what went nobody knows which part settled."""
         start, u = self.first
+        off = abs(start - fit.start_kpa)
+        drop_u = math.hypot(u, fit.end_u)
+        if off < 2.0 * u:  # the curve knows it better, and not better than by what they differ
+            start, u, drop_u = fit.start_kpa, math.hypot(fit.start_u, off / 2.0), math.hypot(fit.drop_u, off / 2.0)
         rate, rate_u = self.nearly_all(start - fit.end_kpa)
-        return replace(fit, rate_kpa_per_s=rate, rate_u=rate_u, start_kpa=start, start_u=u,
-                       drop_u=math.hypot(u, fit.end_u), amplitude_kpa=0.0)
+        return replace(fit, rate_kpa_per_s=rate, rate_u=rate_u, start_kpa=start, start_u=u, drop_u=drop_u,
+                       amplitude_kpa=0.0)
 
 
 def fit_hold(
