@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from recorder.analysis.hold import fit_hold
 from recorder.analysis.setup import Setup
 from recorder.analysis.verdict import Findings, decide
 from recorder.limits import resolve
@@ -45,3 +46,11 @@ def test_how_much_longer_to_hold_has_six_decimals_as_every_number(rate_hz: int) 
     told = judged("system", t, np.clip(np.floor(t - 5.0) + 1.0, 0.0, 9.0) * 12.0 + noise)
     assert told.outcome == "undecided" and 85.0 < told.extra["hold_more_s"] < 95.0
     assert told.extra["hold_more_s"] == round(told.extra["hold_more_s"], 6)
+
+
+def test_a_few_readings_with_a_hole_behind_them_and_a_knock_are_fitted() -> None:
+    """Most readings stood in the first tenth of a second, and the search for knocks' neighbours broke."""
+    t = np.array([0.0, 0.01, 0.02, 0.03, 0.04, 0.05, 0.06, 12.0, 12.01])
+    p = np.array([100.0, 100.1, 99.9, 130.0, 100.0, 100.1, 99.9, 99.9, 100.0])
+    fit = fit_hold(t, p, step_kpa=0.01, noise_kpa=0.1, last_rise_kpa=5.0)
+    assert 99.0 < fit.start_kpa < 131.0 and abs(fit.end_kpa - 100.0) < 1.0

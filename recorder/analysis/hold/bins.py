@@ -106,7 +106,8 @@ def bin_hold(
         return Bins(np.add.reduceat(t, first) / many, half, np.add.reduceat(y, first) / many, many, first)
     if far.any():
         which = np.repeat(np.arange(len(first)), n)
-        reach = max(int(np.count_nonzero(t < 0.1)), 1)
+        # of a few readings with a hole behind them most may lie in the first tenth of a second
+        reach = min(max(int(np.count_nonzero(t < 0.1)), 1), (len(t) - 1) // 2)
         far = np.convolve(far, np.ones(2 * reach + 1), "same") > 0.5
         alone = np.add.reduceat((~far).astype(float), first)[which] == 0
         if np.mean(far) > 0.3:
