@@ -40,13 +40,13 @@ Row = dict[str, Any]
 
 
 def analysed(scene: rig.Scene, stroke_ml: float | None = None) -> tuple[rig.Trace, Analyser, dict[str, Any]]:
-    """The scene played, its analyser, fed, and the judgement."""
+    """The scene played, its analyser, fed with the digits that a recording would have, and the judgement."""
     trace = rig.simulate(scene)
     procedure = resolve(scene.test, {} if stroke_ml is None else {"stroke_volume": stroke_ml})
     analyser = Analyser(Setup(scene.test, Marking(scene.marked_kpa, "kPa", scene.marked_kpa), procedure,
                               trace.calibration))
     kept = ~trace.lost
-    analyser.feed(trace.adapter_time_s[kept], trace.reading_kpa[kept], trace.flags)
+    analyser.feed(trace.adapter_time_s[kept].round(6), trace.reading_kpa[kept].round(4), trace.flags)
     return trace, analyser, analyser.judgement().to_json()
 
 

@@ -14,4 +14,5 @@ calibration = click.option("--calibration", metavar="FILE", help="Calibration fi
 full_scale_counts = click.option("--full-scale-counts", type=click.IntRange(min=1),
                                  help="Counts at full scale, for an adapter that never announces itself.")
 port = click.option("--port", metavar="URL", help="Where the adapter is: /dev/ttyUSB0, COM3, socket://host:port.")
-shown_unit = click.option("--unit", callback=checked_unit, help="Pressure unit to show.")
+shown_unit = click.option("--unit", callback=checked_unit, help="Pressure unit to show, like psi "
+                          "(default: the settings file's, else kPa).")

@@ -151,7 +151,7 @@ def _write(path: str, text: str) -> None:
 
 
 @click.command("calibrate")
-@click.argument("pairs_file", required=False, metavar="PAIRS.csv")
+@click.argument("pairs_file", required=False, metavar="[PAIRS.csv]")
 @click.option("--port", "url", metavar="URL", help="Read the adapter live instead of a file of pairs.")
 @click.option("--unit", default="kPa", callback=checked_unit, show_default=True, help="Unit of the references, and of "
               "every pressure that is given without one.")

@@ -16,7 +16,7 @@ _ENDS = {"parquet": ".parquet", "sheet": ".sheet.txt"}
 
 
 @click.command()
-@click.argument("files", nargs=-1, required=True, type=click.Path())
+@click.argument("files", nargs=-1, required=True, metavar="FILE...", type=click.Path())
 @click.option("--to", "form", required=True, type=click.Choice(["parquet", "csvw", "sheet"]),
               help="parquet: columns for data programs; csvw: a W3C description beside the file; "
                    "sheet: a CSV text to import into a spreadsheet.")
@@ -25,7 +25,7 @@ _ENDS = {"parquet": ".parquet", "sheet": ".sheet.txt"}
 @click.option("--skip-existing", is_flag=True, help="Pass over what was exported before.")
 @click.option("--json", "as_json", is_flag=True, help="Say what was written, one line of JSON a file.")
 def command(files: tuple[str, ...], form: str, folder: str | None, skip_existing: bool, as_json: bool) -> int:
-    """Write each of FILES in another format. Nothing is overwritten.
+    """Write each FILE in another format. Nothing is overwritten.
 
     A file that cannot be exported is said, and the others are written all the same; then exit 2.
 

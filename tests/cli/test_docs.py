@@ -85,6 +85,17 @@ def test_every_command_has_help_and_an_example(name: str) -> None:
     assert re.search(rf"Examples?:\s+recorder {name}\b", block), block or f"docs/commands.md lacks {name}"
 
 
+@pytest.mark.parametrize("name", sorted(COMMANDS))
+def test_what_can_be_left_out_stands_in_brackets(name: str) -> None:
+    """As in the synopsis of a POSIX utility (IEEE Std 1003.1, chapter 12, from memory)."""
+    command = main.get_command(main.context_class(main), name)
+    assert command is not None
+    usage = CliRunner().invoke(main, [name, "--help"]).output.splitlines()[0].split()[3:]
+    words = [param for param in command.params if param.param_type_name == "argument"]
+    assert usage[0] == "[OPTIONS]" and len(usage) == 1 + len(words)
+    assert [shown.startswith("[") for shown in usage[1:]] == [not word.required for word in words], usage
+
+
 @pytest.mark.parametrize("name", ["", *COMMANDS])
 def test_the_blocks_are_what_help_prints(name: str) -> None:
     """At the width of the docs, from the command itself and not from what writes the docs."""

@@ -14,7 +14,7 @@ PAGE = Path(__file__).parents[2] / "docs" / "adapter.md"
 
 def lines() -> list[list[str]]:
     """The cells of the table, a line each."""
-    part = PAGE.read_text("utf-8").split("## Is mine good enough?")[1]
+    part = PAGE.read_text("utf-8").split("## Is mine good enough?")[1].split("\n## ")[0]
     rows = [line for line in part.splitlines() if line.startswith("| ")][1:]
     return [[cell.strip() for cell in line.strip("| ").split(" | ")] for line in rows]
 
