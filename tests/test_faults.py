@@ -12,6 +12,7 @@ from recorder.session import keeper
 from tests.benchmarks import (
     faults_bytes,
     faults_disk,
+    faults_holds,
     faults_hostile,
     faults_kill,
     faults_plug,
@@ -96,6 +97,11 @@ def test_any_trace_is_answered() -> None:
     for first, many in ((80, 60), (1_656, 1), (50_197, 5), (60_527, 1), (90_330, 1), (150, 1), (1_146, 1)):
         seen = faults_traces.run(many, first)
         assert seen.traces == many and seen.wrong == {}
+
+
+def test_holds_that_no_test_gives() -> None:
+    """Of the few readings of the 34th and the 126th most stand in the first tenth of a second."""
+    assert [faults_holds.run(many, first) for first, many in ((20, 20), (126, 1))] == [{}, {}]
 
 
 @pytest.mark.parametrize(("name", "command"), [("formula-5", "export sheet"), ("html-job", "sheet")])
