@@ -20,7 +20,6 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
-from typing import Any
 
 from recorder.errors import FileError, StorageError
 from recorder.moments import moment
@@ -34,7 +33,6 @@ __all__ = [
     "append_ledger",
     "begins_ledger",
     "is_ledger",
-    "latest_tester",
     "ledger_lines",
     "listed_in",
     "other_order",
@@ -181,18 +179,26 @@ class LedgerCheck:
         return not (wrong or self.unreadable)
 
 
+def _seal_of_file(path: Path) -> tuple[str | None, bool | None]:
+    try:
+        found = read(path, rows=False)
+    except FileError:
+        return None, False
+    return found.sha256, found.intact
+
+
 def _seals_of(folder: Path) -> dict[str, tuple[str | None, bool | None]]:
-    out: dict[str, tuple[str | None, bool | None]] = {}
-    for path in sorted(folder.glob("*.csv")):
-        if is_ledger(path):
-            continue
-        try:
-            found = read(path, rows=False)
-        except FileError:
-            out[path.name] = (None, False)
-        else:
-            out[path.name] = (found.sha256, found.intact)
-    return out
+    return {path.name: _seal_of_file(path) for path in sorted(folder.glob("*.csv")) if not is_ledger(path)}
+
+
+def _sealed_since(
+    folder: Path, seals: Mapping[str, tuple[str | None, bool | None]], listed: Iterable[str]
+) -> Mapping[str, tuple[str | None, bool | None]]:
+    """The seals, with those of files that were not there, or had none, when they were looked at, as they are now: an
+    audit takes minutes, in which a test may end."""
+    late = {name for name in listed if seals.get(name, (None, None)) == (None, None)}
+    there = [path for path in folder.glob("*.csv") if path.name in late] if late else []
+    return {**seals, **{path.name: _seal_of_file(path) for path in there}}
 
 
 def _cells(raw: bytes) -> list[str]:
@@ -331,6 +337,7 @@ def verify_ledger(
             again.append(Relisted(cells[1], number))
         previous, last = own, hashlib.sha256(raw.removesuffix(b"\r")).hexdigest()
         there += [(digest, number) for digest in noted if digest in own]
+    seals = _sealed_since(place, seals, listed)
     missing = sorted(set(listed) - set(seals))
     altered = sorted(
         name for name, digest in listed.items()
@@ -347,29 +354,3 @@ def verify_ledger(
                        tuple(altered), tuple(resealed), tuple((a, b) for a, b in alike if b is not None), tuple(again),
                        noted=tuple(there), last_line=last_line, moved=moved,
                        set_back=_set_back(lines))
-
-
-def latest_tester(folder: str | os.PathLike[str], adapter_id: str) -> Mapping[str, Any] | None:
-    """The baseline of an adapter: the newest sealed and unchanged tester recording of it in this folder
-    that was not void and whose judgement has the rate of a hold. ``{"rate", "file", "sha256"}``; None where there is
-    none."""
-    try:
-        files = sorted(Path(folder).glob("*-tester-*.csv"), reverse=True)
-    except OSError:  # a folder that may not be entered; whoever writes there says so
-        return None
-    for path in files:
-        try:
-            found = read(path, rows=False)
-        except FileError:
-            continue
-        if not found.intact or found.header.test != "tester":
-            continue
-        if found.header.adapter.get("id") != adapter_id or found.judgement is None:
-            continue
-        if found.judgement.get("outcome") == "void":
-            continue  # whatever stands in it, it was no test
-        hold = found.judgement.get("hold")
-        rate = hold.get("rate") if isinstance(hold, Mapping) else None
-        if isinstance(rate, Mapping) and isinstance(rate.get("value"), int | float):
-            return {"rate": dict(rate), "file": path.name, "sha256": found.sha256}
-    return None
