@@ -25,9 +25,13 @@ from recorder.window.places import run as qt_run
 shown = qt_run.MainWindow.warm_up_soon
 def soon(window):
     shown(window)
-    if sys.argv[2] == "testing":
+    if sys.argv[2] in ("testing", "asked"):
         window.testing.setup.marked_edit.setText("16 psi")
         QTimer.singleShot(200, window.testing.start_test)
+    if sys.argv[2] == "asked":
+        QTimer.singleShot(1500, window.close)  # which asks, as a test runs
+        QTimer.singleShot(2000, lambda: print("open", flush=True))
+        return
     if sys.argv[2] == "judging again":
         QTimer.singleShot(200, lambda: (window.go(1), QTimer.singleShot(1000, window.records.check_all)))
         timer = QTimer(window)
@@ -68,6 +72,25 @@ def test_a_signal_ends_the_window_in_order(tmp_path: Path, number: signal.Signal
         recording = read(file, strict=True)
         assert recording.intact is True and recording.judgement is not None
         assert f"recorded in {file}" in out + err and "turn the relief" in out + err  # it is still on
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
+def test_a_signal_while_it_is_asked_whether_to_close_ends_it_too(tmp_path: Path) -> None:
+    """Qt does not close what is closing already: the question stood there for ever, and no further signal was heard."""
+    folder = tmp_path / "recordings"
+    child = subprocess.Popen([sys.executable, "-c", OPENED, str(folder), "asked"], stdout=subprocess.PIPE, text=True,
+                             stderr=subprocess.PIPE, env={**os.environ, "PYTHONPATH": str(ROOT), "HOME": str(tmp_path),
+                                                          "QT_QPA_PLATFORM": "offscreen"})
+    try:
+        assert child.stdout is not None and child.stdout.readline() == "open\n"
+        child.send_signal(signal.SIGTERM)
+        _, err = child.communicate(timeout=40)
+    finally:
+        child.kill()
+    assert child.returncode == 0 and "Traceback" not in err, err
+    files = list(folder.glob("*-cap-*.csv"))  # none where the computer was too slow for a first reading
+    assert all(read(file, strict=True).intact for file in files)
+    assert "recorded in None" not in err and (f"recorded in {files[0]}" if files else "nothing was recorded") in err
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
