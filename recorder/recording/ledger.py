@@ -15,7 +15,7 @@ import math
 import os
 import stat
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cache
@@ -98,6 +98,20 @@ def _csv_line(cells: list[str]) -> bytes:
     return out.getvalue().encode()
 
 
+def _put(fd: int, data: bytes) -> None:
+    """All of it, on the disk, or nothing: a part of a line would be a broken one for ever. OSError."""
+    size = os.fstat(fd).st_size
+    rest = memoryview(data)
+    try:
+        while rest:
+            rest = rest[os.write(fd, rest):]
+        os.fsync(fd)
+    except OSError:
+        with suppress(OSError):
+            os.ftruncate(fd, size)
+        raise
+
+
 def append_ledger(
     folder: str | os.PathLike[str], file: str, sha256: str, *, when: datetime | None = None
 ) -> str:
@@ -118,10 +132,7 @@ def append_ledger(
                 before = lines.removesuffix(b"\n").split(b"\n")[1:]  # as it is checked: LF alone ends a line
                 previous = hashlib.sha256(before[-1]).hexdigest() if before else _FIRST
                 line = _csv_line([moment.replace("+00:00", "Z"), file, sha256, previous])
-                data = memoryview(new + line)
-                while data:
-                    data = data[os.write(fd, data):]
-                os.fsync(fd)
+                _put(fd, new + line)
         finally:
             os.close(fd)
     except OSError as err:

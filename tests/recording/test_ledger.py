@@ -9,6 +9,8 @@ import sys
 from datetime import UTC, datetime
 from pathlib import Path
 
+import pytest
+
 from recorder.model import Header
 from recorder.recording import Writer, append_ledger, latest_tester, read, verify_ledger
 from recorder.recording.ledger import LEDGER, Relisted
@@ -138,6 +140,34 @@ def test_a_changed_line_breaks_the_chain(tmp_path: Path) -> None:
     append_ledger(tmp_path, "4.csv", "0" * 64)
     check = verify_ledger(tmp_path, {})
     assert check is not None and check.broken == (5,) and check.lines == 5
+
+
+DISK_FULL = """
+import resource, signal, sys
+from pathlib import Path
+from recorder.errors import StorageError
+from recorder.recording import append_ledger
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+append_ledger(sys.argv[1], "a.csv", "0" * 64)
+size = (Path(sys.argv[1]) / "ledger.csv").stat().st_size
+for room in (0, 1, 20, 100):  # bytes
+    resource.setrlimit(resource.RLIMIT_FSIZE, (size + room, resource.RLIM_INFINITY))
+    try:
+        append_ledger(sys.argv[1], "b.csv", "1" * 64)
+    except StorageError:
+        continue
+    sys.exit("it was written")
+resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
+append_ledger(sys.argv[1], "c.csv", "2" * 64)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="limits of POSIX")
+def test_a_disk_that_is_full_leaves_no_part_of_a_line(tmp_path: Path) -> None:
+    """It stood there as a broken one for ever, as if somebody had changed the ledger."""
+    subprocess.run([sys.executable, "-c", DISK_FULL, str(tmp_path)], check=True, cwd=Path(__file__).parents[2])
+    check = verify_ledger(tmp_path, {})
+    assert check is not None and (check.broken, check.form, check.missing) == ((), (), ("a.csv", "c.csv"))
 
 
 def test_latest_tester(tmp_path: Path) -> None:
