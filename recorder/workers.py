@@ -18,7 +18,7 @@ from typing import Any, TypeVar
 
 from recorder.errors import RunError
 
-__all__ = ["WORTH_WORKERS", "cores", "spread"]
+__all__ = ["WORTH_WORKERS", "cores", "one_beside", "spread"]
 
 WORTH_WORKERS = 32  # with fewer files, starting workers takes longer than the work
 _CHUNK = 8  # files handed to a worker at a time
@@ -108,6 +108,19 @@ def _context(load: Sequence[str]) -> BaseContext:
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload(list(load))
     return context
+
+
+def _nothing() -> None:
+    pass
+
+
+def one_beside() -> ProcessPoolExecutor:
+    """One process for work beside a program with a window, which only loads what it is given; it is started now. As
+    those of ``spread`` it hears no Ctrl-C, which a terminal sends to all of them, and ends with its parent."""
+    pool = ProcessPoolExecutor(1, multiprocessing.get_context("spawn"), _start, (None, ()))
+    with _ctrl_c_later():
+        pool.submit(_nothing)
+    return pool
 
 
 def spread(

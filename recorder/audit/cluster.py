@@ -13,6 +13,7 @@ from typing import Any
 from recorder.audit.copies import marked_copies
 from recorder.audit.row import AuditRow, audit_bytes
 from recorder.errors import FileError, SettingError
+from recorder.recording.folders import is_companion
 from recorder.recording.ledger import HEAD_BYTES, LEDGER, begins_ledger
 from recorder.recording.reader import LARGEST_BYTES
 
@@ -54,13 +55,16 @@ def _audit_chunk(url: str, paths: Sequence[str]) -> list[AuditRow]:
     return out
 
 
-def _is_ledger(fs: Any, path: str) -> bool:
-    if path.rsplit("/", 1)[-1] != LEDGER:
+def _is_no_recording(fs: Any, path: str) -> bool:
+    """Whether it is a ledger, or what macOS puts beside a file; by its name and how it begins."""
+    name = path.rsplit("/", 1)[-1]
+    if name != LEDGER and not name.startswith("._"):
         return False
     try:
-        return begins_ledger(fs.cat_file(path, start=0, end=HEAD_BYTES))
+        head: bytes = fs.cat_file(path, start=0, end=HEAD_BYTES)
     except OSError:  # then it is a file that cannot be read, as on one machine
         return False
+    return is_companion(name, head) or (name == LEDGER and begins_ledger(head))
 
 
 def audit_store(url: str, client: Any) -> Iterator[AuditRow]:
@@ -76,7 +80,7 @@ def _rows(url: str, client: Any) -> Iterator[AuditRow]:
     fs, root = _filesystem(url)
     if not fs.exists(root):  # what is looked for in it is nothing, without a word
         raise FileError("there is no such folder", path=url, do="check the address")
-    found = (p for p in fs.find(root) if p.lower().endswith(".csv") and not _is_ledger(fs, p))
+    found = (p for p in fs.find(root) if p.lower().endswith(".csv") and not _is_no_recording(fs, p))
     names = iter(sorted(found, key=lambda p: (p.split("/")[:-1], p)))  # the order of find_recordings
     waiting: deque[Any] = deque()
     while True:

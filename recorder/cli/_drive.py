@@ -67,14 +67,23 @@ class StopSignals:
 
 
 class Keys:
-    """Single key presses of a terminal, without blocking; nothing where there is no terminal."""
+    """Single key presses of a terminal, without blocking; nothing where there is no terminal, and while the program is
+    in its background: whoever reads from it there, or sets its modes, is stopped by the system (SIGTTIN, SIGTTOU)."""
 
     def __init__(self) -> None:
         self._saved: Any = None
         self._on = sys.stdin is not None and sys.stdin.isatty()
 
+    def _in_front(self) -> bool:
+        if sys.platform == "win32":
+            return True
+        try:
+            return os.tcgetpgrp(sys.stdin.fileno()) == os.getpgrp()
+        except OSError:  # of a terminal that is not this session's nobody is stopped
+            return True
+
     def __enter__(self) -> Keys:
-        if self._on and sys.platform != "win32":
+        if self._on and sys.platform != "win32" and self._in_front():
             import termios
             import tty
 
@@ -85,7 +94,7 @@ class Keys:
     def __exit__(
         self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
     ) -> None:
-        if self._saved is not None and sys.platform != "win32":
+        if self._saved is not None and sys.platform != "win32" and self._in_front():  # else the shell has set its own
             import termios
 
             with suppress(termios.error):  # a terminal that went away: the result may go elsewhere, to a file
@@ -103,7 +112,7 @@ class Keys:
         import select
 
         ready, _, _ = select.select([sys.stdin], [], [], 0)
-        if not ready:
+        if not ready or not self._in_front():
             return ""
         got = b""
         with suppress(OSError):  # EIO: of a program that its terminal left behind

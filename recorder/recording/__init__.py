@@ -7,7 +7,6 @@ from recorder.recording.ledger import (
     LedgerCheck,
     append_ledger,
     is_ledger,
-    latest_tester,
     ledger_lines,
     listed_in,
     other_order,
@@ -20,6 +19,7 @@ from recorder.recording.reader import LARGEST_BYTES, parse, read, read_bytes
 from recorder.recording.resaved import Legible, legible
 from recorder.recording.rows import LARGEST_KPA, columns_line, rows_text
 from recorder.recording.seal import seal_of
+from recorder.recording.tester import latest_tester
 from recorder.recording.writer import Writer, check_folder
 
 __all__ = [

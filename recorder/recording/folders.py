@@ -9,7 +9,27 @@ from pathlib import Path
 from recorder.errors import FileError
 from recorder.recording.ledger import LEDGER, is_ledger
 
-__all__ = ["find_ledgers", "find_recordings"]
+__all__ = ["find_ledgers", "find_recordings", "is_companion"]
+
+_APPLE_DOUBLE = b"\x00\x05\x16\x07"  # how an AppleDouble header file begins: RFC 1740, from memory
+
+
+def is_companion(name: str, head: bytes) -> bool:
+    """Whether a file of this name and these first bytes (4 are enough) is what macOS puts beside each file on a disk
+    that keeps no more of one than its bytes, as a stick's: nothing of a recording is in it."""
+    return name.startswith("._") and head.startswith(_APPLE_DOUBLE)
+
+
+def _is_companion(path: Path) -> bool:
+    if not path.name.startswith("._"):
+        return False
+    try:
+        if not path.is_file():
+            return False
+        with path.open("rb") as file:
+            return is_companion(path.name, file.read(len(_APPLE_DOUBLE)))
+    except OSError:
+        return False
 
 
 def _folders(folder: str | os.PathLike[str]) -> Iterator[tuple[Path, list[str], list[str]] | Path]:
@@ -55,7 +75,7 @@ def _folders(folder: str | os.PathLike[str]) -> Iterator[tuple[Path, list[str], 
 
 
 def find_recordings(folder: str | os.PathLike[str]) -> Iterator[Path]:
-    """Every ``.csv`` below the folder but the ledgers, in order of name; and every folder that cannot be
+    """Every ``.csv`` below the folder but the ledgers and companions, in order of name; and every folder that cannot be
     opened, so that it is said and not passed over. FileError where there is no such folder."""
     for found in _folders(folder):
         if isinstance(found, Path):
@@ -63,8 +83,9 @@ def find_recordings(folder: str | os.PathLike[str]) -> Iterator[Path]:
             continue
         place, _, files = found
         for name in files:
-            if name.lower().endswith(".csv") and not is_ledger(place / name):
-                yield place / name
+            path = place / name
+            if name.lower().endswith(".csv") and not is_ledger(path) and not _is_companion(path):
+                yield path
 
 
 def find_ledgers(folder: str | os.PathLike[str]) -> Iterator[Path]:

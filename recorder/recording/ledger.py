@@ -15,12 +15,11 @@ import math
 import os
 import stat
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
-from typing import Any
 
 from recorder.errors import FileError, StorageError
 from recorder.moments import moment
@@ -34,7 +33,6 @@ __all__ = [
     "append_ledger",
     "begins_ledger",
     "is_ledger",
-    "latest_tester",
     "ledger_lines",
     "listed_in",
     "other_order",
@@ -100,6 +98,20 @@ def _csv_line(cells: list[str]) -> bytes:
     return out.getvalue().encode()
 
 
+def _put(fd: int, data: bytes) -> None:
+    """All of it, on the disk, or nothing: a part of a line would be a broken one for ever. OSError."""
+    size = os.fstat(fd).st_size
+    rest = memoryview(data)
+    try:
+        while rest:
+            rest = rest[os.write(fd, rest):]
+        os.fsync(fd)
+    except OSError:
+        with suppress(OSError):
+            os.ftruncate(fd, size)
+        raise
+
+
 def append_ledger(
     folder: str | os.PathLike[str], file: str, sha256: str, *, when: datetime | None = None
 ) -> str:
@@ -120,10 +132,7 @@ def append_ledger(
                 before = lines.removesuffix(b"\n").split(b"\n")[1:]  # as it is checked: LF alone ends a line
                 previous = hashlib.sha256(before[-1]).hexdigest() if before else _FIRST
                 line = _csv_line([moment.replace("+00:00", "Z"), file, sha256, previous])
-                data = memoryview(new + line)
-                while data:
-                    data = data[os.write(fd, data):]
-                os.fsync(fd)
+                _put(fd, new + line)
         finally:
             os.close(fd)
     except OSError as err:
@@ -181,18 +190,26 @@ class LedgerCheck:
         return not (wrong or self.unreadable)
 
 
+def _seal_of_file(path: Path) -> tuple[str | None, bool | None]:
+    try:
+        found = read(path, rows=False)
+    except FileError:
+        return None, False
+    return found.sha256, found.intact
+
+
 def _seals_of(folder: Path) -> dict[str, tuple[str | None, bool | None]]:
-    out: dict[str, tuple[str | None, bool | None]] = {}
-    for path in sorted(folder.glob("*.csv")):
-        if is_ledger(path):
-            continue
-        try:
-            found = read(path, rows=False)
-        except FileError:
-            out[path.name] = (None, False)
-        else:
-            out[path.name] = (found.sha256, found.intact)
-    return out
+    return {path.name: _seal_of_file(path) for path in sorted(folder.glob("*.csv")) if not is_ledger(path)}
+
+
+def _sealed_since(
+    folder: Path, seals: Mapping[str, tuple[str | None, bool | None]], listed: Iterable[str]
+) -> Mapping[str, tuple[str | None, bool | None]]:
+    """The seals, with those of files that were not there, or had none, when they were looked at, as they are now: an
+    audit takes minutes, in which a test may end."""
+    late = {name for name in listed if seals.get(name, (None, None)) == (None, None)}
+    there = [path for path in folder.glob("*.csv") if path.name in late] if late else []
+    return {**seals, **{path.name: _seal_of_file(path) for path in there}}
 
 
 def _cells(raw: bytes) -> list[str]:
@@ -331,6 +348,7 @@ def verify_ledger(
             again.append(Relisted(cells[1], number))
         previous, last = own, hashlib.sha256(raw.removesuffix(b"\r")).hexdigest()
         there += [(digest, number) for digest in noted if digest in own]
+    seals = _sealed_since(place, seals, listed)
     missing = sorted(set(listed) - set(seals))
     altered = sorted(
         name for name, digest in listed.items()
@@ -347,29 +365,3 @@ def verify_ledger(
                        tuple(altered), tuple(resealed), tuple((a, b) for a, b in alike if b is not None), tuple(again),
                        noted=tuple(there), last_line=last_line, moved=moved,
                        set_back=_set_back(lines))
-
-
-def latest_tester(folder: str | os.PathLike[str], adapter_id: str) -> Mapping[str, Any] | None:
-    """The baseline of an adapter: the newest sealed and unchanged tester recording of it in this folder
-    that was not void and whose judgement has the rate of a hold. ``{"rate", "file", "sha256"}``; None where there is
-    none."""
-    try:
-        files = sorted(Path(folder).glob("*-tester-*.csv"), reverse=True)
-    except OSError:  # a folder that may not be entered; whoever writes there says so
-        return None
-    for path in files:
-        try:
-            found = read(path, rows=False)
-        except FileError:
-            continue
-        if not found.intact or found.header.test != "tester":
-            continue
-        if found.header.adapter.get("id") != adapter_id or found.judgement is None:
-            continue
-        if found.judgement.get("outcome") == "void":
-            continue  # whatever stands in it, it was no test
-        hold = found.judgement.get("hold")
-        rate = hold.get("rate") if isinstance(hold, Mapping) else None
-        if isinstance(rate, Mapping) and isinstance(rate.get("value"), int | float):
-            return {"rate": dict(rate), "file": path.name, "sha256": found.sha256}
-    return None

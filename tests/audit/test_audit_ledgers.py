@@ -7,11 +7,15 @@ import hashlib
 import io
 import json
 import shutil
+from collections.abc import Iterator
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
+from typing import Any
 
+import pytest
 from click.testing import CliRunner, Result
 
+from recorder import audit
 from recorder.cli import main
 from tests.benchmarks.made import make
 
@@ -61,6 +65,30 @@ def test_a_noted_hash_shows_a_ledger_that_was_taken_away_or_written_anew(shop: P
         assert done.exit_code == 1 and f"the noted hash {noted} is in no ledger below this folder" in done.stdout
     done = run(fresh, "--last-hash", noted, "--csv")
     assert done.exit_code == 1 and "is in no ledger" in done.stderr and "is in no ledger" not in done.stdout
+
+
+def test_tests_that_end_while_an_audit_runs_are_neither_missing_nor_altered(
+    shop: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A shop's audit takes minutes. The one test was begun before it, the other after the folder was looked through."""
+    first, running, late = sorted(shop.glob("*-*.csv"))
+    whole = {path: path.read_bytes() for path in (running, late)}
+    ledger = (shop / "ledger.csv").read_bytes()
+    late.unlink()
+    running.write_bytes(whole[running][: whole[running].index(b"\n# judgement: ") + 1])
+    real = audit.audit_files
+
+    def ended_meanwhile(paths: Iterator[Path], **given: Any) -> Iterator[audit.AuditRow]:
+        yield from real(paths, **given)
+        for path, data in whole.items():
+            path.write_bytes(data)
+        (shop / "ledger.csv").write_bytes(ledger)
+
+    (shop / "ledger.csv").write_bytes(b"".join(ledger.splitlines(keepends=True)[:2]))
+    monkeypatch.setattr(audit, "audit_files", ended_meanwhile)
+    done = run(shop)
+    assert done.exit_code == 0, done.output
+    assert first.name in done.stdout and "not in the folder" not in done.stdout and "ALTERED" not in done.stdout
 
 
 def test_what_is_no_hash_is_refused(shop: Path) -> None:

@@ -37,6 +37,7 @@ def shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
     make(folder / "a" / "older", 4, seconds=8)
     (folder / "a" / "bad.csv").write_text("a,b\n", "utf-8")
     (folder / "z.csv").write_bytes((folder / "20260301T000000Z-system-0000.csv").read_bytes()[:4000])
+    (folder / "._z.csv").write_bytes(b"\x00\x05\x16\x07" + bytes(4000))  # as macOS puts there
     return folder
 
 

@@ -134,3 +134,16 @@ def test_a_folder_that_vanishes_while_it_is_looked_through_is_a_row(
     assert [Path(row.file).name for row in rows if row.good] == [path.name for path in shop.glob("2*.csv")]
     [bad] = [row for row in rows if not row.good]
     assert bad.file == str(gone) and bad.error is not None
+
+
+def test_what_macos_puts_beside_each_file_on_a_stick_is_no_recording(shop: Path) -> None:
+    """A folder that was carried on a stick came out as not in order. A text of such a name is a file as any other."""
+    (name,) = (path.name for path in shop.glob("*-*.csv"))
+    for beside in (name, "ledger.csv"):
+        (shop / f"._{beside}").write_bytes(b"\x00\x05\x16\x07\x00\x02\x00\x00" + bytes(4088))
+    done = run("audit", "--no-cache", shop)
+    assert done.exit_code == 0 and "1 recording" in done.stdout and "._" not in done.output
+    assert "cannot be read" not in run("jobs", shop).output
+    (shop / "._own.csv").write_text("a,b\n", "utf-8")
+    (row, other), _ = audited(shop)
+    assert (row["error"] is None) + (other["error"] is None) == 1

@@ -9,6 +9,7 @@ import select
 import signal
 import sys
 import time
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -119,3 +120,35 @@ def test_a_terminal_that_left_the_program_behind_has_no_keys(monkeypatch: pytest
         monkeypatch.setattr(os, "read", refused)
         assert keys.take() == "" and keys.take() == ""
     os.close(master)
+
+
+IN_THE_BACKGROUND = """
+import os, subprocess, sys
+child = subprocess.Popen([sys.executable, "-m", "recorder", *sys.argv[1:]], process_group=0)
+_, status = os.waitpid(child.pid, os.WUNTRACED)
+if os.WIFSTOPPED(status):
+    print("STOPPED by signal", os.WSTOPSIG(status))
+    child.kill()
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="terminals of POSIX")
+def test_in_the_background_of_a_terminal_it_is_not_stopped(tmp_path: Path) -> None:
+    """``recorder record ... &``. POSIX, General Terminal Interface, 11.1.4: who sets the modes of the terminal from
+    there is stopped, and said nothing, recorded nothing."""
+    import pty
+
+    child, terminal = pty.fork()
+    if child == 0:
+        os.chdir(ROOT)
+        os.execv(sys.executable, [sys.executable, "-c", IN_THE_BACKGROUND, "record", "--port", str(tmp_path / "none"),
+                                  "--test", "system", "--marked", "16 psi", "--full-scale", "207 kPa",
+                                  "--folder", str(tmp_path / "tests")])
+    said, end = b"", time.monotonic() + 60.0
+    with suppress(OSError):  # EIO: all that had it open have ended
+        while time.monotonic() < end:
+            if select.select([terminal], [], [], 0.1)[0]:
+                said += os.read(terminal, 65536)
+    os.close(terminal)
+    os.waitpid(child, 0)
+    assert b"STOPPED" not in said and b"there is no such port" in said, said

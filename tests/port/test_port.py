@@ -343,6 +343,9 @@ def test_network_url(when_taken: bool) -> None:
             taken = Taken(port)
             peer.sendall(b"abc\n")
             until(lambda: taken.data == b"abc\n")
+            peer.sendall(bytes(10_000))  # two bytes a piece, each with a turn of its own, cost more than all the rest
+            until(lambda: len(taken.data) == 10_004)
+            assert len(taken.items) < 100
         until(lambda: taken.has(Lost))
         port.close()
 

@@ -1,4 +1,4 @@
-"""The ledger: chain, concurrent recorders, the latest tester."""
+"""The ledger: chain, concurrent recorders."""
 
 from __future__ import annotations
 
@@ -6,13 +6,13 @@ import csv
 import hashlib
 import subprocess
 import sys
-from datetime import UTC, datetime
 from pathlib import Path
 
-from recorder.model import Header
-from recorder.recording import Writer, append_ledger, latest_tester, read, verify_ledger
+import pytest
+
+from recorder.recording import append_ledger, read, verify_ledger
 from recorder.recording.ledger import LEDGER, Relisted
-from tests.recording.test_recording_files import sealed, some_rows
+from tests.recording.test_recording_files import sealed
 
 MANY = """
 import sys
@@ -140,20 +140,32 @@ def test_a_changed_line_breaks_the_chain(tmp_path: Path) -> None:
     assert check is not None and check.broken == (5,) and check.lines == 5
 
 
-def test_latest_tester(tmp_path: Path) -> None:
-    for hour, adapter, value in ((9, "hose-7", 0.1), (10, "hose-7", 0.2), (11, "hose-8", 0.3)):
-        when = datetime(2026, 3, 14, hour, tzinfo=UTC)
-        writer = Writer(tmp_path, Header("tester", adapter={"id": adapter}), when=when)
-        writer.add(some_rows(3))
-        rate = {"value": value, "standard_uncertainty": 0.01, "unit": "kPa/min"}
-        writer.seal({"hold": {"rate": rate}})
-    found = latest_tester(tmp_path, "hose-7")
-    assert found is not None and found["rate"]["value"] == 0.2
-    assert latest_tester(tmp_path, "hose-9") is None
-    writer = Writer(tmp_path, Header("tester", adapter={"id": "hose-7"}), when=datetime(2026, 3, 14, 12, tzinfo=UTC))
-    writer.add(some_rows(3))
-    writer.seal({"outcome": "void", "hold": {"rate": {"value": 9.9, "unit": "kPa/min"}}})  # a hold, and no test
-    assert (latest_tester(tmp_path, "hose-7") or {})["rate"]["value"] == 0.2
+DISK_FULL = """
+import resource, signal, sys
+from pathlib import Path
+from recorder.errors import StorageError
+from recorder.recording import append_ledger
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+append_ledger(sys.argv[1], "a.csv", "0" * 64)
+size = (Path(sys.argv[1]) / "ledger.csv").stat().st_size
+for room in (0, 1, 20, 100):  # bytes
+    resource.setrlimit(resource.RLIMIT_FSIZE, (size + room, resource.RLIM_INFINITY))
+    try:
+        append_ledger(sys.argv[1], "b.csv", "1" * 64)
+    except StorageError:
+        continue
+    sys.exit("it was written")
+resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
+append_ledger(sys.argv[1], "c.csv", "2" * 64)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="limits of POSIX")
+def test_a_disk_that_is_full_leaves_no_part_of_a_line(tmp_path: Path) -> None:
+    """It stood there as a broken one for ever, as if somebody had changed the ledger."""
+    subprocess.run([sys.executable, "-c", DISK_FULL, str(tmp_path)], check=True, cwd=Path(__file__).parents[2])
+    check = verify_ledger(tmp_path, {})
+    assert check is not None and (check.broken, check.form, check.missing) == ((), (), ("a.csv", "c.csv"))
 
 
 def test_an_emptied_ledger_has_no_lines(tmp_path: Path) -> None:

@@ -53,6 +53,8 @@ class MainWindow(QWidget):
         self.unit = settings.unit
         self.settings, self.folder = settings, folder
         self._ask = ask or self._ask_to_close
+        self._asking: QMessageBox | None = None  # the question, while it is open
+        self._unasked = False
         self._own_px = QFontInfo(QApplication.font()).pixelSize()
         self._px = 0
         self._records: RecordsPlace | None = None
@@ -306,8 +308,10 @@ class MainWindow(QWidget):
         stay = box.addButton("Go on", QMessageBox.ButtonRole.RejectRole)
         box.setDefaultButton(stay)
         box.setEscapeButton(stay)
+        self._asking = box
         box.exec()
-        return box.clickedButton() is close
+        self._asking = None
+        return self._unasked or box.clickedButton() is close
 
     def closeEvent(self, event: QCloseEvent) -> None:
         running = self.testing.running
@@ -327,8 +331,11 @@ class MainWindow(QWidget):
 
     def close_unasked(self) -> None:
         """At once, as whoever is asked by nobody wants it."""
-        self._ask = lambda: True
-        self.close()
+        self._ask, self._unasked = lambda: True, True
+        if self._asking is None:
+            self.close()
+        else:  # it is closing already, and only waits for the answer
+            self._asking.reject()
 
     def warm_up_soon(self) -> None:
         """After the first redraw."""

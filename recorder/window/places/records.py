@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import multiprocessing
 from collections.abc import Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
@@ -21,6 +20,7 @@ from recorder.window.places.opened import OpenedPage
 from recorder.window.state.colours import Palette
 from recorder.window.state.opened import Opened, load_pair
 from recorder.window.state.records import RecordRow, check_again, list_folder, quick_row
+from recorder.workers import one_beside
 
 __all__ = ["RecordsPlace"]
 
@@ -189,7 +189,7 @@ class RecordsPlace(QWidget):
     def check_all(self) -> None:
         """Judges what is shown again in another process; answers come in one by one."""
         if self._pool is None:
-            self._pool = ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn"))
+            self._pool = one_beside()
         self._stop_checks()
         self._to_check = [self.model.list.rows[i] for i in self.model.list.shown]
         self._checked = 0

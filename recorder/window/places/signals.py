@@ -49,7 +49,8 @@ def _close(window: MainWindow, why: str) -> None:
     if left is not None:
         _say(report.still_on(left.pressure_kpa, testing.unit, was=left.was, fault=left.fault) or "")
     if was_running and running is not None:
-        _say(f"recorded in {running.path}" if running.stored else running.problem)
+        recorded = f"recorded in {running.path}" if running.path is not None else "nothing was recorded"
+        _say(recorded if running.stored else running.problem)
 
 
 def _say(text: str) -> None:
