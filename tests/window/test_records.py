@@ -128,6 +128,25 @@ def test_all_are_judged_again_in_another_process(opened: Callable[..., MainWindo
     assert set(words.values()) == {("yes", "yes")}
 
 
+def test_judging_again_goes_on_when_the_folder_is_read_anew(opened: Callable[..., MainWindow], qtbot: QtBot, few: Path,
+                                                            tmp_path: Path) -> None:
+    """It stopped without a word when a test ended, or by F1 and F2. A file that changed meanwhile is not said to be
+    what it was."""
+    folder = tmp_path / "some"
+    shutil.copytree(few, folder)
+    window = opened(folder=folder)
+    place = records(window, qtbot)
+    qtbot.keyClick(window, Qt.Key.Key_J)
+    changed = sorted(folder.glob("*-system-*.csv"))[0]
+    changed.write_text(changed.read_text().replace('"hose-7"', '"hose-9"'))
+    place.reload()
+    qtbot.waitUntil(lambda: place._checked == 3 and not place._checker.isActive(), timeout=90000)
+    qtbot.waitUntil(lambda: len(place.model.list.rows) == 3, timeout=20000)
+    words = {Path(row.path).name: (row.intact, row.same) for row in place.model.list.rows}
+    assert words.pop(changed.name)[1] != "yes"
+    assert list(words.values()) == [("yes", "yes")] * 2
+
+
 def test_two_are_laid_over_each_other_and_saved_as_a_picture(
     opened: Callable[..., MainWindow], qtbot: QtBot, few: Path, tmp_path: Path,
 ) -> None:

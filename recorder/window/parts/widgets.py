@@ -29,7 +29,7 @@ from PySide6.QtWidgets import (
 
 from recorder.window.state.colours import Palette
 from recorder.window.state.testing import Rung
-from recorder.window.state.words import breakable, minus
+from recorder.window.state.words import breakable, minus, whole
 
 __all__ = ["SMALLEST_TARGET_PX", "Choice", "Key", "Ladder", "Pages", "Reading", "beside", "fits", "main_key",
            "restyle", "tighten", "words"]
@@ -144,6 +144,9 @@ class _Words(QLabel):
 
     def setText(self, text: str) -> None:
         super().setText(breakable(minus(text)))
+
+    def text(self) -> str:
+        return whole(super().text())
 
 
 def words(role: str, *, name: str = "") -> QLabel:

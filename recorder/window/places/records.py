@@ -48,6 +48,7 @@ class RecordsPlace(QWidget):
         self._pool: ProcessPoolExecutor | None = None
         self._checks: list[Future[RecordRow]] = []
         self._to_check: list[RecordRow] = []
+        self._as_it_was: dict[str, tuple[int, int]] = {}  # by path: state of the file when it was given to be judged
         self._checked = 0
         self._background = Background("opening")
         self._background.failed.connect(self._could_not_open)
@@ -108,11 +109,12 @@ class RecordsPlace(QWidget):
     # ------------------------------------------------------------ the table
 
     def reload(self) -> None:
-        """Reads the folder again, a little at a time; files that have not changed are not read again."""
-        self._stop_checks()
+        """Reads the folder again, a little at a time; files that have not changed are not read again. What is judged
+        again meanwhile goes on."""
         try:
             found = list_folder(self.folder)
         except RecorderError as err:
+            self._stop_checks()
             self._show(lambda: self.model.list.clear())
             self._say_count()
             self.problem.emit(str(err))
@@ -130,7 +132,9 @@ class RecordsPlace(QWidget):
         else:
             self._filler.stop()
         if not self._filler.isActive() or began - self._shown_s > _SHOW_EVERY_S:
-            rows, self._ready = self._ready, []
+            # one that was judged again while it waited is known better by now
+            rows = [self._known[row.path][1] if row.path in self._known else row for row in self._ready]
+            self._ready = []
             self._show(lambda: self.model.list.add(rows))
             self._shown_s = perf_counter()
             self._say_count()
@@ -140,6 +144,7 @@ class RecordsPlace(QWidget):
             info = path.stat()
             state = (info.st_mtime_ns, info.st_size)
         except OSError:
+            self._known.pop(str(path), None)
             return quick_row(path)
         known = self._known.get(str(path))
         if known is None or known[0] != state:
@@ -192,6 +197,7 @@ class RecordsPlace(QWidget):
             self._pool = one_beside()
         self._stop_checks()
         self._to_check = [self.model.list.rows[i] for i in self.model.list.shown]
+        self._as_it_was = {row.path: self._known[row.path][0] for row in self._to_check if row.path in self._known}
         self._checked = 0
         self._checker.start(50)
 
@@ -220,7 +226,10 @@ class RecordsPlace(QWidget):
             if isinstance(broke, BrokenProcessPool):
                 raise broke
             if broke is None:
-                self._better(future.result())
+                row = future.result()
+                known = self._known.get(row.path)
+                if known is None or known[0] == self._as_it_was.get(row.path):  # else it was read anew meanwhile
+                    self._better(row)
             else:
                 self.problem.emit(f"one of them could not be judged again: {broke}")
         self._checks = still

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-__all__ = ["breakable", "in_window", "minus"]
+__all__ = ["breakable", "in_window", "minus", "whole"]
 
 # A hyphen that is the sign of a number: not one in a word, a day or a file's name, nor an exponent's.
 _HYPHEN = re.compile(r"(?<![\w./\\-])-(?=\.?\d)")
@@ -55,3 +55,8 @@ def breakable(text: str) -> str:
     """The same with places where a line may end in words longer than any of ours: a label is never narrower than its
     longest word, and would push what stands beside it out of the window."""
     return _LONG.sub(lambda word: _PIECE.sub(rf"\g<0>{_MAY_BREAK}", word[0]), text) if len(text) > 40 else text
+
+
+def whole(text: str) -> str:
+    """What ``breakable`` was given."""
+    return text.replace(_MAY_BREAK, "")
