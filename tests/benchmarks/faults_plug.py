@@ -121,8 +121,9 @@ def pull_once(name: str, moment_s: float, away_s: float, folder: Path, speed: fl
             process.kill()
             process.wait()
     got = _looked_at(name, trace, lines, folder, code, late=bool(burst_s))
-    if not got.wrong and after > _SOON_S * trace.scene.sensor.rate_hz * speed and (got.rows <= before or not got.flags):
-        return replace(got, wrong=f"{before} samples were sent before the pull, {after} after it")
+    enough = away_s > 0.0 and after > _SOON_S * trace.scene.sensor.rate_hz * speed
+    if not got.wrong and enough and (got.rows <= before or not got.flags):
+        return replace(got, wrong=f"{before} samples were sent before the pull and {after} after it: {got.rows} rows")
     return got
 
 
