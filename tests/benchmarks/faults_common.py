@@ -83,11 +83,11 @@ class Plug:
 
     def unplug(self) -> None:
         with self._lock:
+            self.name.unlink(missing_ok=True)  # first: the system gives the number of a terminal to the next who asks
             for end in (self._master, self._slave):
                 if end >= 0:
                     os.close(end)
             self._master = self._slave = -1
-            self.name.unlink(missing_ok=True)
 
     def unread(self) -> int:
         """Stops playing. Sample lines that were sent and that nobody has taken out of the terminal: once the recorder
