@@ -6,8 +6,9 @@ The adapter is a process of its own that writes ten seconds of samples whenever 
 ones; its clock is wrong by ``ppm`` and wraps every 72 minutes. When the session says that the recording is full it
 is sealed, and the next one is begun on the same port, as a user would.
 
-Every sample that was sent has to be in a file, with its counts, time stamps may be wrong by the adapter's own error
-and nothing more, every file has to be intact, and memory may not grow from the first half of the files to the second.
+Every sample that was sent has to be in a file, with its counts, but one at most at each change of files, which may cut
+its line; time stamps may be wrong by the adapter's own error and nothing more, every file has to be intact, and memory
+may not grow from the first half of the files to the second.
 """
 
 from __future__ import annotations
