@@ -163,3 +163,11 @@ def test_time_constant_of_one_exponential_and_its_uncertainty(tau: float) -> Non
         assert got.tau_u > 0.01 * tau
         off.append((got.tau_s - tau) / got.tau_u)
     assert np.max(np.abs(off)) < 3.0, off
+
+
+def test_a_hold_that_levels_out_below_zero_is_fitted() -> None:
+    """As of a gauge whose zero moved: no leak shuts where the pressure is below that outside, and none is tried."""
+    t = np.arange(0.0, 45.0, 0.5)
+    p = 0.5 * np.exp(-t / 3.0) - 0.15 + 0.02 * np.cos(7.3 * np.arange(len(t)))
+    got = fit_hold(t, p, step_kpa=0.001, noise_kpa=0.02, last_rise_kpa=0.1)
+    assert np.isfinite([got.rate_kpa_per_s, got.rate_u]).all() and got.rate_u > 0.0

@@ -23,11 +23,14 @@ from pathlib import Path
 from types import TracebackType
 from typing import Protocol, TypeVar
 
+from recorder.model import Recording
 from recorder.rig import DemoTest, Trace, demo, simulate
 from recorder.rig.lines import timed_lines
 
 ROOT = Path(__file__).resolve().parents[2]
 FULL_SCALE = "206.84 kPa"  # of the demo's gauge
+NAMES = ("cap-passes", "cap-opens-low", "system-seeps", "system-repaired")  # tests of the demo
+OVER = {"pass": "fail", "fail": "pass"}  # by the truth, what may not be said
 Lines = Sequence[tuple[float, bytes]]
 _T = TypeVar("_T")
 
@@ -80,11 +83,11 @@ class Plug:
 
     def unplug(self) -> None:
         with self._lock:
+            self.name.unlink(missing_ok=True)  # first: the system gives the number of a terminal to the next who asks
             for end in (self._master, self._slave):
                 if end >= 0:
                     os.close(end)
             self._master = self._slave = -1
-            self.name.unlink(missing_ok=True)
 
     def unread(self) -> int:
         """Stops playing. Sample lines that were sent and that nobody has taken out of the terminal: once the recorder
@@ -340,6 +343,22 @@ def rows_in(folder: Path) -> int:
         return 0
     lines = files[0].read_bytes().split(b"\n")[:-1]
     return sum(line[:1].isdigit() for line in lines)
+
+
+def not_as_sent(recording: Recording, lines: Lines, *, holes: bool = False) -> str:
+    """"" where the rows are the first of the sample lines, each with its sequence, clock and counts; or what is wrong.
+    holes: some may be missing; those that are there are in order, each once."""
+    r = recording.rows
+    if r.seq is None or r.device_us is None or r.counts is None:
+        return "" if not len(r) else "the rows have no raw columns"
+    got = list(zip(r.seq.tolist(), r.device_us.tolist(), r.counts.tolist(), strict=True))
+    sent = [tuple(map(int, data.split(b",")[1:4])) for _, data in lines if data[:2] == b"S,"]
+    if holes:
+        rest = iter(sent)  # each search goes on behind what was found
+        odd = next((i for i, row in enumerate(got) if row not in rest), None)
+    else:
+        odd = next((i for i, row in enumerate(got) if i >= len(sent) or row != sent[i]), None)
+    return "" if odd is None else f"row {odd} is {got[odd]}, which is not what was sent there"
 
 
 def wait_rows(folder: Path, at_least: int, process: Started, seconds: float = 60) -> int:

@@ -23,6 +23,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -171,6 +172,16 @@ def all_at_once(every: Sequence[Case], folder: Path, as_json: bool = False) -> t
     return "judge --json" if as_json else "judge", wrong, answer
 
 
+def _not_listed(answer: Answer, place: Path) -> str:
+    """Files of the folder that have no row of their own in a table, as --csv or --json give it; or ""."""
+    told: list[dict[str, str]] = ([json.loads(line) for line in answer.out.splitlines()] if answer.out[:1] == "{"
+                                  else list(csv.DictReader(io.StringIO(answer.out))))
+    rows = Counter(printable(Path(row["file"]).name) for row in told if "file" in row)
+    there = [path.name for path in place.iterdir() if path.suffix == ".csv" and not path.is_dir()]
+    odd = [name for name in there if rows[printable(name)] != 1]
+    return f"not once in the table: {odd}" if odd else ""
+
+
 def folder_of_all(every: Sequence[Case], folder: Path) -> list[tuple[str, str, Answer]]:
     """audit and jobs over a folder with all files: (command, "" or what is wrong, answer)."""
     place = folder / "files"
@@ -189,6 +200,8 @@ def folder_of_all(every: Sequence[Case], folder: Path) -> list[tuple[str, str, A
         if not wrong and command == ["audit", "--csv"]:
             bad = formulas(answer.out)
             wrong = f"a formula in the table: {bad[0]!r}" if bad else ""
+        if not wrong and command[0] == "audit" and len(command) > 1:
+            wrong = _not_listed(answer, place)
         out.append((" ".join(command), wrong, answer))
     return out
 

@@ -2,9 +2,11 @@
 
     python -m tests.benchmarks.faults_kill [--n 500] [--seed 1] [--jobs 3]
 
-Each time the trace is played quickly up to a random moment of the test, then on in real time (100 samples a
-second) for up to two seconds, and there the recorder is killed. After every SIGKILL the finished part is
-judged. SIGTERM, SIGHUP and Ctrl-C, a tenth as often, have to leave a sealed file with its judgement, and exit 0.
+Each time the trace of a test of the demo (a cap that passes and one that fails, a system that passes and one that
+fails, in turn) is played quickly up to a random moment, then on in real time (100 samples a second) for up to
+two seconds, and there the recorder is killed. The rows have to be the first of those that were sent, value by value,
+and the judgement of them never "pass" where the truth is "fail", or the other way round. SIGTERM, SIGHUP and Ctrl-C,
+a tenth as often, have to leave a sealed file with its judgement, and exit 0.
 A terminal that was stopped (Ctrl-S) or hangs must not hold the recording up.
 """
 
@@ -29,11 +31,14 @@ from pathlib import Path
 from recorder.analysis import judge
 from recorder.recording import read
 from tests.benchmarks.faults_common import (
+    NAMES,
+    OVER,
     ROOT,
     Plug,
     Started,
     broke,
     doing,
+    not_as_sent,
     played,
     record_command,
     recordings,
@@ -53,6 +58,7 @@ class Killed:
     these, what the recorder had taken from the system; the rest still waited in the system's buffer, for a recorder
     that was not given the processor. at: what its threads were at."""
 
+    name: str
     how: str
     rows: int
     missing_s: float
@@ -64,12 +70,12 @@ class Killed:
 
 
 def kill_once(how: signal.Signals, moment_s: float, after_s: float, folder: Path,
-              begin: Callable[[list[str], Path], Started] = start) -> Killed:
+              begin: Callable[[list[str], Path], Started] = start, name: str = NAMES[0]) -> Killed:
     """Plays up to ``moment_s`` of the test, then in real time, and kills ``after_s`` later."""
-    _, trace, lines = played()
+    test, trace, lines = played(name)
     already = sum(at <= moment_s and data[:1] == b"S" for at, data in lines)
     with Plug(folder / "adapter", lines, fast_until_s=moment_s) as plug:
-        process = begin(record_command(folder / "adapter", folder / "out"), folder / "log")
+        process = begin(record_command(folder / "adapter", folder / "out", test=test), folder / "log")
         try:
             wait_rows(folder / "out", max(already, 1), process)
             time.sleep(after_s)
@@ -85,24 +91,27 @@ def kill_once(how: signal.Signals, moment_s: float, after_s: float, folder: Path
     log = (folder / "log").read_text(errors="replace")
     files = recordings(folder / "out")
     if len(files) != 1:
-        return Killed(how.name, 0, 0.0, 0.0, "", None, f"{len(files)} files; {log[-200:]}")
+        return Killed(name, how.name, 0, 0.0, 0.0, "", None, f"{len(files)} files; {log[-200:]}")
     recording = read(files[0])
     rows = len(recording.rows)
     rate_hz = trace.scene.sensor.rate_hz
     missing_s, unwritten_s = max(sent - rows, 0) / rate_hz, max(taken - rows, 0) / rate_hz
     judgement = json.loads(json.dumps(judge(recording).to_json()))
-    wrong = ""
-    if rows != rows_in(folder / "out"):
+    truth, outcome = trace.truth.outcome, str(judgement["outcome"])
+    wrong = not_as_sent(recording, lines)
+    if wrong:
+        pass
+    elif rows != rows_in(folder / "out"):
         wrong = "not every whole row was read"
-    elif judgement["outcome"] == "fail":
-        wrong = f"judged 'fail', and the cap is a good one: {judgement['reasons']}"
+    elif outcome == OVER.get(truth):
+        wrong = f"judged {outcome}, and the truth is {truth}: {judgement['reasons']}"
     elif missing_s > 1.0:
         wrong = f"{missing_s:.2f} s are missing"
     elif how in POLITE and (recording.intact is not True or code != 0 or broke(log)):
         wrong = f"after {how.name}: sealed {recording.intact}, exit {code}: {log[-200:]}"
     elif how in POLITE and recording.judgement != judgement:
         wrong = "the judgement in the file is not the one that its rows give"
-    return Killed(how.name, rows, missing_s, unwritten_s, str(judgement["outcome"]), recording.intact, wrong, at)
+    return Killed(name, how.name, rows, missing_s, unwritten_s, outcome, recording.intact, wrong, at)
 
 
 def stopped_terminal(folder: Path, seconds: float = 3.0) -> str:
@@ -149,12 +158,12 @@ def _sealed(folder: Path) -> bool:
 def run(n: int, seed: int, signals: tuple[signal.Signals, ...], jobs: int) -> list[Killed]:
     """n kills at random moments, signals in turn; the same seed chooses the same moments."""
     rng = random.Random(seed)
-    length_s = float(played()[1].time_s[-1])
-    moments = [(rng.uniform(0, length_s - 4), rng.uniform(0, 2)) for _ in range(n)]
+    names = [NAMES[i % len(NAMES)] for i in range(n)]
+    moments = [(rng.uniform(0, float(played(name)[1].time_s[-1]) - 4), rng.uniform(0, 2)) for name in names]
 
     def one(i: int) -> Killed:
-        with tempfile.TemporaryDirectory() as name:
-            return kill_once(signals[i % len(signals)], *moments[i], Path(name), start_warm)
+        with tempfile.TemporaryDirectory() as folder:
+            return kill_once(signals[i % len(signals)], *moments[i], Path(folder), start_warm, names[i])
 
     return several(n, one, jobs)
 
@@ -175,7 +184,8 @@ def main() -> int:
         missing = sorted(run.missing_s for run in runs)
         print(f"{what}: {len(runs)} times, {len(bad)} wrong; samples missing: {missing[len(missing) // 2]:.3f} s "
               f"in the middle, {missing[-1]:.3f} s at most; sealed {sum(r.intact is True for r in runs)}; "
-              f"{sum(r.rows for r in runs)} rows read; judged {dict(Counter(r.outcome for r in runs))}")
+              f"{sum(r.rows for r in runs)} rows read; judged "
+              f"{ {name: dict(Counter(r.outcome for r in runs if r.name == name)) for name in NAMES} }")
         if what == "SIGKILL":  # after the others it goes on taking while it judges and seals
             unwritten = sorted(run.unwritten_s for run in runs)
             print(f"   taken by the recorder and not written: {unwritten[len(unwritten) // 2]:.3f} s in the middle, "

@@ -8,8 +8,9 @@
 - a hub that hands bytes on every 2 s only; a second recorder, another program that took the port for itself
   (TIOCEXCL), and another program that reads along and takes bytes away.
 
-The recording has to go on in the same file, mark every hole, be sealed, and never be judged against the truth:
-"pass" where the truth is "fail", or the other way round.
+The recording has to go on in the same file with what is sent after the pull, hold nothing that was not sent, in order,
+mark every sample that is missing, be sealed, and never be judged against the truth: "pass" where the truth is "fail",
+or the other way round. What a hub delays is all there.
 """
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ import threading
 import time
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from recorder.analysis import judge
@@ -38,10 +39,13 @@ from recorder.rig import Trace
 from recorder.rig.lines import announcement, line
 from tests.benchmarks.faults_common import (
     CAP_SYS_ADMIN,
+    NAMES,
+    OVER,
     Lines,
     Plug,
     Started,
     broke,
+    not_as_sent,
     played,
     record_command,
     recordings,
@@ -52,9 +56,8 @@ from tests.benchmarks.faults_common import (
     without,
 )
 
-NAMES = ("cap-passes", "cap-opens-low", "system-seeps", "system-repaired")
 _BOOT_S = 0.3  # of the adapter, from power to the first sample
-_OVER = {"pass": "fail", "fail": "pass"}
+_SOON_S = 3.0  # of the host, by which the recorder has the port again
 
 
 @dataclass(frozen=True)
@@ -101,11 +104,14 @@ def pull_once(name: str, moment_s: float, away_s: float, folder: Path, speed: fl
         process = begin(record_command(folder / "adapter", folder / "out", test=test), folder / "log")
         try:
             wait_rows(folder / "out", already, process)
+            before = plug.sent
             if away_s:
                 plug.unplug()
+                before = plug.sent
                 time.sleep(away_s)
                 plug.replug()
             plug.finished.wait(240)
+            after = plug.sent - before
             until = time.monotonic() + 3
             while process.poll() is None and time.monotonic() < until:
                 time.sleep(0.05)
@@ -114,10 +120,14 @@ def pull_once(name: str, moment_s: float, away_s: float, folder: Path, speed: fl
         finally:
             process.kill()
             process.wait()
-    return _looked_at(name, trace, folder, code, late=bool(burst_s))
+    got = _looked_at(name, trace, lines, folder, code, late=bool(burst_s))
+    enough = away_s > 0.0 and after > _SOON_S * trace.scene.sensor.rate_hz * speed
+    if not got.wrong and enough and (got.rows <= before or not got.flags):
+        return replace(got, wrong=f"{before} samples were sent before the pull and {after} after it: {got.rows} rows")
+    return got
 
 
-def _looked_at(name: str, trace: Trace, folder: Path, code: int, *, late: bool = False) -> Pulled:
+def _looked_at(name: str, trace: Trace, lines: Lines, folder: Path, code: int, *, late: bool = False) -> Pulled:
     said = (folder / "log").read_text(errors="replace")
     files = recordings(folder / "out")
     if len(files) != 1:
@@ -125,6 +135,8 @@ def _looked_at(name: str, trace: Trace, folder: Path, code: int, *, late: bool =
     recording = read(files[0])
     t, flags = recording.rows.time_s, recording.rows.flag or ()
     holes = t[1:] - t[:-1]
+    seq = recording.rows.seq
+    steps = [] if seq is None else ((seq[1:] - seq[:-1]) % 65536).tolist()
     marked = {i for i, word in enumerate(flags) if "gap" in word or "restart" in word}
     outcome, truth = judge(recording).outcome, trace.truth.outcome
     wrong = ""
@@ -132,13 +144,17 @@ def _looked_at(name: str, trace: Trace, folder: Path, code: int, *, late: bool =
         wrong = f"traceback: {said[-300:]}"
     elif recording.intact is not True or code not in (0, -signal.SIGTERM):
         wrong = f"sealed {recording.intact}, exit {code}: {said[-200:]}"
+    elif odd := not_as_sent(recording, lines, holes=not late):
+        wrong = odd
     elif any(hole > 0.05 and i + 1 not in marked for i, hole in enumerate(holes.tolist())):
         wrong = "a hole is not flagged"
-    elif late and marked:
-        wrong = "a delay was taken for a hole"
+    elif any(step != 1 and i + 1 not in marked for i, step in enumerate(steps)):
+        wrong = "a missing sample is not flagged"
+    elif late and (marked or len(t) != len(trace.time_s)):
+        wrong = f"delayed, and {len(t)} rows of {len(trace.time_s)}, {len(marked)} holes"
     elif min(holes) <= 0:
         wrong = "time runs backwards"
-    elif outcome == _OVER.get(truth):
+    elif outcome == OVER.get(truth):
         wrong = f"judged {outcome}, and the truth is {truth}"
     return Pulled(name, len(t), float(max(holes)), len(marked), outcome, wrong)
 
@@ -214,7 +230,7 @@ def bytes_taken_away(folder: Path) -> str:
             thread.join()
             process.kill()
             process.wait()
-    got = _looked_at("cap-passes", trace, folder, code)
+    got = _looked_at("cap-passes", trace, lines, folder, code)
     if got.wrong:
         return got.wrong
     return "" if taken and got.flags else f"{taken} bytes were taken and {got.flags} holes are flagged"

@@ -6,8 +6,9 @@ The adapter is a process of its own that writes ten seconds of samples whenever 
 ones; its clock is wrong by ``ppm`` and wraps every 72 minutes. When the session says that the recording is full it
 is sealed, and the next one is begun on the same port, as a user would.
 
-Every sample that was sent has to be in a file, time stamps may be wrong by the adapter's own error and nothing
-more, every file has to be intact, and memory may not grow from the first half of the files to the second.
+Every sample that was sent has to be in a file, with its counts, but one at most at each change of files, which may cut
+its line; time stamps may be wrong by the adapter's own error and nothing more, every file has to be intact, and memory
+may not grow from the first half of the files to the second.
 """
 
 from __future__ import annotations
@@ -39,6 +40,11 @@ _SILENT_S = 60.0
 _LAST_S = 3.0
 
 
+def _counts(rng: np.random.Generator, rate: int) -> list[int]:
+    """Of one piece."""
+    return rng.integers(408, 413, rate * _PIECE_S).tolist()
+
+
 def adapter(master: int, grants: int, pieces: int, rate: int, ppm: float, seed: int) -> None:
     """The adapter's process: a piece for every byte that comes in on ``grants``."""
     rng = np.random.default_rng(seed)
@@ -49,7 +55,7 @@ def adapter(master: int, grants: int, pieces: int, rate: int, ppm: float, seed: 
         if not os.read(grants, 1):
             return
         lines = []
-        for i, counts in enumerate(rng.integers(408, 413, rate * _PIECE_S).tolist()):
+        for i, counts in enumerate(_counts(rng, rate)):
             if i % (5 * rate) == 0:
                 lines.append(announced)
             clock = round(count / rate * 1e6 * (1 + ppm * 1e-6))
@@ -143,15 +149,17 @@ def run(hours: float, rate: int, folder: Path, *, ppm: float = 35.0, seed: int =
     tops = [max(m) for m in memory if m]
     half = (len(tops) + 1) // 2
     out.first_mib, out.most_mib = max(tops[:half], default=0.0), max(tops[half:], default=0.0)
-    out.wrong = out.wrong or _files(paths, out, rate, ppm)
+    out.wrong = out.wrong or _files(paths, out, rate, ppm, seed)
     if not out.wrong and out.most_mib > 1.15 * out.first_mib + 20:
         out.wrong = "memory grew from the first half to the second"
     return out
 
 
-def _files(paths: list[Path], out: Soaked, rate: int, ppm: float) -> str:
+def _files(paths: list[Path], out: Soaked, rate: int, ppm: float, seed: int) -> str:
     """All files together hold every sample, at its time."""
     first = 0
+    rng = np.random.default_rng(seed)
+    sent = np.concatenate([np.array(_counts(rng, rate), np.int16) for _ in range(out.sent // (rate * _PIECE_S))])
     for path in paths:
         began = time.monotonic()
         recording = read(path)
@@ -159,7 +167,7 @@ def _files(paths: list[Path], out: Soaked, rate: int, ppm: float) -> str:
         out.file_mb = max(out.file_mb, path.stat().st_size / 1e6)
         rows = recording.rows
         out.rows.append(len(rows))
-        if not recording.intact or rows.seq is None:
+        if not recording.intact or rows.seq is None or rows.counts is None:
             return f"{path.name} is not intact"
         if rows.flag and any(rows.flag):
             return f"{path.name}: a flag without a hole"
@@ -170,6 +178,8 @@ def _files(paths: list[Path], out: Soaked, rate: int, ppm: float) -> str:
         first += skipped
         clock = np.round((first + np.arange(len(rows))) / rate * 1e6 * (1 + ppm * 1e-6))
         out.drift_us = max(out.drift_us, float(np.abs(rows.time_s * 1e6 - (clock - clock[0])).max()))
+        if not np.array_equal(rows.counts, sent[first : first + len(rows)]):
+            return f"{path.name}: counts that were not sent"
         first += len(rows)
     if first != out.sent or sum(out.rows) < out.sent - len(paths) + 1:
         return f"{out.sent} samples were sent, {sum(out.rows)} are in the files"

@@ -75,6 +75,9 @@ def look(every: Sequence[Case], folder: Path, opened: Sequence[Case] | None = No
         if not until(lambda: not place._filler.isActive()):
             seen.wrong.append("the table never filled")
         seen.rows = len(place.model.list.rows)
+        there = sum(path.suffix == ".csv" and not path.is_dir() for path in folder.iterdir())
+        if seen.rows != there:
+            seen.wrong.append(f"{seen.rows} rows for {there} files")
         cells = _cells(place.model)
         seen.wrong += [f"control characters in the table: {text!r}" for text in cells if _CONTROL.search(text)]
         for case in every if opened is None else opened:

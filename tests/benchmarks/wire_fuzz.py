@@ -6,14 +6,15 @@ Half of the bytes are random pieces among good lines, a twentieth is thought out
 coverage-guided fuzzer (wire_fuzz_guided.py). Then the streams of wire_streams.py: a line without end, NULs, UTF-8,
 replayed lines, announcements that disagree, a clock that runs backwards, sequences that jump, 2 Mbaud in bursts.
 
-No exception, bounded memory, and no sample that was not sent, beyond the chance of a 16-bit check (2^-16 a
-line that is broken at random but still ends in a well-formed check). What is accepted is what another decoder,
-written from the contract's text alone (``reference``), accepts too.
+No exception, bounded memory, and no sample, announcement or fault that was not sent, beyond the chance of a 16-bit
+check (2^-16 a line that is broken at random but still ends in a well-formed check). What is accepted, with each of its
+values and in its order, is what another decoder, written from the contract's text alone (``reference``), accepts too.
 """
 
 from __future__ import annotations
 
 import argparse
+import math
 import random
 import sys
 from dataclasses import dataclass
@@ -22,11 +23,12 @@ from itertools import chain
 from hypothesis import HealthCheck, given, seed, settings
 from hypothesis import strategies as st
 
-from recorder.model import Announcement, Message, SampleBlock
-from recorder.wire import Decoder, Timeline, encode_announcement, encode_sample
+from recorder.model import Announcement, BareBlock, Fault, Message, OtherVersion, SampleBlock
+from recorder.wire import Decoder, Timeline, encode_announcement, encode_fault, encode_sample
 
 HOSE = Announcement(1, "hose-7", "1.0", 1023, 100.0)
 Row = tuple[int, int, int]  # sequence, clock, counts
+Item = tuple[object, ...]  # what a line says, its kind first; empty fields are None
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,8 +70,49 @@ def _whole(text: bytes, most: int) -> bool:
     return text.isdigit() and int(text) <= most
 
 
-def reference(data: bytes) -> list[Row]:
-    """The samples in ``data`` as the wire format's text (firmware_notes/wire.md) has it."""
+def _decimal(text: bytes) -> float | None:
+    whole, point, part = text.removeprefix(b"-").partition(b".")
+    return float(text) if whole.isdigit() and (part.isdigit() if point else not part) else None
+
+
+def _sample(fields: list[bytes]) -> Item | None:
+    if len(fields) != 6:
+        return None
+    _, number, clock, counts, supply, temp = fields
+    degrees = _decimal(temp) if temp else None
+    good = _whole(number, 65535) and _whole(clock, 2**32 - 1) and _whole(counts, 2**32 - 1)
+    good = good and (not supply or (_whole(supply, 2**32 - 1) and int(supply) > 0))
+    if not good or (temp and (degrees is None or abs(degrees) > 1e6)):
+        return None
+    return "S", int(number), int(clock), int(counts), int(supply) if supply else None, degrees
+
+
+def _announced(fields: list[bytes]) -> Item | None:
+    """Of another version only its number is known."""
+    if len(fields) > 1 and fields[1].isdigit() and int(fields[1]) != 1:
+        return "V", int(fields[1])
+    if len(fields) != 6 or not fields[1].isdigit():
+        return None
+    _, version, name, firmware, full, rate = fields
+    rate_hz = _decimal(rate)
+    printable = all(0x20 <= byte <= 0x7E and byte != 0x2A for byte in name + firmware)
+    good = printable and name.strip(b" ") and _whole(full, 2**32 - 1) and int(full) > 0
+    if not good or rate_hz is None or not 0 < rate_hz <= 1e6:
+        return None
+    return "A", int(version), name.decode(), firmware.decode(), int(full), rate_hz
+
+
+def _fault(fields: list[bytes]) -> Item | None:
+    if len(fields) != 3 or not _whole(fields[1], 2**32 - 1) or fields[2] not in (b"open", b"short", b"supply", b"adc"):
+        return None
+    return "F", int(fields[1]), fields[2].decode()
+
+
+_KINDS = {b"S": _sample, b"A": _announced, b"F": _fault}
+
+
+def reference(data: bytes) -> list[Item]:
+    """What ``data`` says as the wire format's text (firmware_notes/wire.md) has it."""
     out = []
     for line in data.split(b"\n")[:-1]:
         if len(line) + 1 > 120:
@@ -79,16 +122,29 @@ def reference(data: bytes) -> list[Row]:
         if check[:1] != b"*" or any(byte not in b"0123456789ABCDEF" for byte in check[1:]) or len(check) < 5:
             continue
         fields = body.split(b",")
-        if len(fields) != 6 or fields[0] != b"S" or crc(body) != int(check[1:], 16):
-            continue
-        _, number, clock, counts, supply, temp = fields
-        good = _whole(number, 65535) and _whole(clock, 2**32 - 1) and _whole(counts, 2**32 - 1)
-        good = good and (not supply or (_whole(supply, 2**32 - 1) and int(supply) > 0))
-        whole, point, part = temp.removeprefix(b"-").partition(b".")
-        good = good and (not temp or (whole.isdigit() and (part.isdigit() if point else not part)
-                                      and float(temp.removeprefix(b"-")) <= 1e6))
-        if good:
-            out.append((int(number), int(clock), int(counts)))
+        if fields[0] in _KINDS and crc(body) == int(check[1:], 16):
+            said = _KINDS[fields[0]](fields)
+            if said is not None:
+                out.append(said)
+    return out
+
+
+def items(messages: list[Message]) -> list[Item]:
+    """What messages of the decoder say, as ``reference`` has it; plain numbers are left out."""
+    out: list[Item] = []
+    for m in messages:
+        if isinstance(m, SampleBlock):
+            numbers = (a.tolist() for a in (m.seq, m.device_us, m.counts, m.supply, m.temp_c))
+            out += [("S", *(None if math.isnan(cell) else cell for cell in row))
+                    for row in zip(*numbers, strict=True)]
+        elif isinstance(m, Announcement):
+            out.append(("A", m.wire_version, m.adapter_id, m.firmware, m.full_scale_counts, m.nominal_rate_hz))
+        elif isinstance(m, Fault):
+            out.append(("F", m.device_us, m.word))
+        elif isinstance(m, OtherVersion):
+            out.append(("V", m.version))
+        elif not isinstance(m, BareBlock):
+            raise TypeError(type(m))
     return out
 
 
@@ -98,9 +154,10 @@ def rows(messages: list[Message]) -> list[Row]:
         zip(b.seq.tolist(), b.device_us.tolist(), b.counts.tolist(), strict=True) for b in blocks))
 
 
-def decoded(data: bytes, sizes: list[int], *, bulk: bool = True) -> tuple[list[Row], int]:
-    """What the decoder makes of ``data`` in pieces of these sizes (over and over), and the longest rest it kept."""
-    decoder = Decoder(bulk=bulk)
+def decoded(data: bytes, sizes: list[int], *, bulk: bool = True, bare: str | None = None) -> tuple[list[Item], int]:
+    """What the decoder makes of ``data`` in pieces of these sizes (over and over), and the longest rest it kept.
+    bare: the unit of plain numbers, where they are allowed."""
+    decoder = Decoder(bare, bulk=bulk)
     got: list[Message] = []
     at = i = most = 0
     line = Timeline()
@@ -116,23 +173,44 @@ def decoded(data: bytes, sizes: list[int], *, bulk: bool = True) -> tuple[list[R
                 assert (timed.time_s[1:] > timed.time_s[:-1]).all()
             elif isinstance(message, Announcement):
                 line.announce(message)
-    return rows(got), most
+            elif isinstance(message, Fault):
+                assert math.isfinite(line.fault(message, float(i)))
+            elif isinstance(message, BareBlock):
+                assert (abs(message.value) <= 1e7).all()
+    return items(got), most
 
 
 def agree(data: bytes, sizes: list[int]) -> bool:
-    """Whether every way through the decoder accepts what the reference accepts."""
+    """Whether every way through the decoder accepts what the reference accepts, and keeps less than the longest
+    line."""
     expected = reference(data)
-    return all(decoded(data, how, bulk=bulk)[0] == expected
-               for how, bulk in ((sizes, True), ([1 << 30], True), ([1 << 30], False)))
+    ways = ((sizes, True, None), ([1 << 30], True, None), ([1 << 30], False, None), (sizes, True, "kPa"))
+    answers = (decoded(data, how, bulk=bulk, bare=bare) for how, bulk, bare in ways)
+    return all(said == expected and kept < 120 for said, kept in answers)
 
 
 # ---------------------------------------------------------------- pieces at random
 
 
-def _piece(rng: random.Random, i: int) -> tuple[bytes, Row, bool, bool]:
-    """What is sent, the sample it was made from, whether it is whole, and whether its check is random."""
-    made = (i % 65536, rng.randrange(2**32), rng.randrange(1024))
-    line = encode_sample(*made)
+def _line(rng: random.Random, i: int) -> tuple[bytes, Item]:
+    """A line that an adapter sends, and what it says: of twenty one announcement and one fault."""
+    kind = rng.randrange(20)
+    if kind == 0:
+        said = Announcement(1, rng.choice(["hose-7", "h 8"]), rng.choice(["1.0", ""]), rng.choice([1023, 4095]),
+                            float(rng.randrange(1, 500)))
+        return encode_announcement(said), items([said])[0]
+    if kind == 1:
+        fault = Fault(rng.randrange(2**32), rng.choice(["open", "short", "supply", "adc"]))
+        return encode_fault(fault), items([fault])[0]
+    supply = rng.choice([None, rng.randrange(1, 1024)])
+    temp = rng.choice([None, rng.randrange(-400, 1500) / 10])
+    made = (i % 65536, rng.randrange(2**32), rng.randrange(1024), supply, temp)
+    return encode_sample(*made), ("S", *made)
+
+
+def _piece(rng: random.Random, i: int) -> tuple[bytes, Item, bool, bool]:
+    """What is sent, what it was made from, whether it is whole, and whether its check is random."""
+    line, made = _line(rng, i)
     how = rng.randrange(8)
     if how == 0:
         return rng.randbytes(rng.randrange(1, 200)), made, False, False
@@ -153,7 +231,7 @@ def _piece(rng: random.Random, i: int) -> tuple[bytes, Row, bool, bool]:
 
 def fuzz(total: int, seed: int = 1) -> Fuzzed:
     rng = random.Random(seed)
-    sent: set[Row] = set()
+    sent: set[Item] = set()
     fed = accepted = never_sent = good_lines = differing = i = chances = 0
     most = 0
     while fed < total:

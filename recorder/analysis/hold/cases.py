@@ -264,14 +264,12 @@ class HoldCases:
         # a quick look may miss what hoses give: the likely ones of each kind are looked at closer
         likely = self.likely(usual + more, quick=False)
         much, heat = self.strange(likely[0])
-        if much < _TOO_MUCH:
-            return likely
         y = self.finder.b.y
         end = float(np.mean(y[-max(len(y) // 8, 1) :]))
-        shuts = [Case(law, law, noise, most) for law in shut_laws(end, fall_kpa)]
-        if not shuts:  # it levels out at zero, where nothing is left to leak
+        shuts = shut_laws(end, fall_kpa)  # none where all of them would shut below zero
+        if much < _TOO_MUCH or not shuts:
             return likely
-        shut = self.likely(self.moved(shuts, least, known))
+        shut = self.likely(self.moved([Case(law, law, noise, most) for law in shuts], least, known))
         # where it may be heat its size says nothing: the shape alone has to speak for a leak that shuts
         if heat is not None and total(self.look(shut[0])) < total(self.look(usual[0])) + heat:
             return likely
