@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import codecs
 import sys
+from contextlib import suppress
 from typing import IO
 
 import click
@@ -53,7 +54,8 @@ def prepare(stream: IO[str] | None) -> None:
     """From now on a sign that the stream cannot show is written as a plain word, and a letter as ``?``."""
     reconfigure = getattr(stream, "reconfigure", None)
     if reconfigure is not None:
-        reconfigure(encoding=_ASCII if _own_name(stream) == "ascii" else None, errors=_ERRORS)
+        with suppress(OSError):  # what it has not taken yet it takes as little now: who writes next is told
+            reconfigure(encoding=_ASCII if _own_name(stream) == "ascii" else None, errors=_ERRORS)
 
 
 def as_shown(text: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
@@ -183,7 +184,7 @@ class RecordsPlace(QWidget):
         if self._checker.isActive():
             text = f"judged again {self._checked} of {len(self._to_check)}"
         elif not every:
-            text = f"no recordings in {self.folder} yet" if self.folder.is_dir() else \
+            text = f"no recordings in {self.folder} yet" if os.path.lexists(self.folder) else \
                 f"no folder {self.folder}: the first recording makes it. Was it moved?"
         else:
             text = f"{shown} of {every}" if shown != every else "1 recording" if every == 1 else f"{every} recordings"
