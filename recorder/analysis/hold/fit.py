@@ -43,7 +43,7 @@ _STROKE_S, _MOST_STROKES = 0.6, 150  # as near to each other as a hand makes str
 
 def _begins(t: FloatArray, p: FloatArray, sd_kpa: float) -> tuple[float, float]:
     """Where the readings ``p`` (kPa) at ``t`` (s, from 0) begin, by a straight line through them, and its standard
-    uncertainty; by the first of them where there are only two."""
+    uncertainty; by the first of them where there are fewer than three."""
     if len(t) < 3:
         return float(p[0]), sd_kpa
     x = t - t.mean()
