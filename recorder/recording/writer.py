@@ -183,9 +183,11 @@ class Writer:
         self._check(self._to_disk)
         self._synced = self._clock()
 
-    def _sync_soon(self) -> None:
-        """To the disk where that is due, without waiting: a busy disk can take seconds, and rows go on coming.
-        What came of the last time is told first."""
+    def _sync_soon(self, *, at_once: bool = False) -> None:
+        """To the disk where that is due (``at_once``: it is), without waiting: a busy disk can take seconds, and rows
+        go on coming. What came of the last time is told first."""
+        if at_once:
+            self._synced = -math.inf
         self._synced_aside()
         if not self._aside.busy and self._clock() - self._synced >= _SYNC_EVERY_S:
             self._synced = self._clock()
@@ -254,9 +256,10 @@ class Writer:
         return back
 
     def mark(self, mark: Mark) -> None:
-        """A finding, between the rows; on the disk when this returns."""
+        """A finding, between the rows; on its way to the disk when this returns, or as soon as what is under way there
+        is done."""
         self._write(annotation_line("mark", {"time_s": round(mark.time_s, 6), "text": mark.text}))
-        self._sync()
+        self._sync_soon(at_once=True)
 
     def annotate(self, name: str, value: Any) -> None:
         """Any other annotation, between the rows; on the disk when this returns."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -34,10 +35,18 @@ def begun(folder: Path, clock: Callable[[], float]) -> Writer:
     return writer
 
 
+def wait_for(there: Callable[[], bool]) -> None:
+    """Until what is done aside is done."""
+    end = time.monotonic() + 10.0
+    while not there() and time.monotonic() < end:
+        time.sleep(0.005)
+    assert there()
+
+
 @pytest.mark.parametrize("call", [
-    lambda w: w.mark(Mark(0.05, "drip")), lambda w: w.annotate("repair", "new hose"), lambda w: w.flush(now=True),
+    lambda w: w.annotate("repair", "new hose"), lambda w: w.flush(now=True),
     lambda w: w.seal({"outcome": "pass"}), lambda w: w.close(),
-], ids=["mark", "annotate", "flush", "seal", "close"])
+], ids=["annotate", "flush", "seal", "close"])
 def test_all_of_it_is_on_the_disk(
     call: Callable[[Writer], object], tmp_path: Path, synced: list[tuple[int, int]]
 ) -> None:
@@ -67,8 +76,44 @@ def test_rows_and_faults_follow_within_a_second(tmp_path: Path, synced: list[tup
     assert len(synced) == before
     now[0] = 1.0
     writer.fault(FaultRun(0.2, "adc"))
-    size, end = writer.path.stat().st_size, time.monotonic() + 10.0
-    while len(synced) == before and time.monotonic() < end:  # it is done aside
-        time.sleep(0.005)
+    size = writer.path.stat().st_size
+    wait_for(lambda: len(synced) > before)
     assert synced[before][1] == size
+    writer.close()
+
+
+def test_a_finding_at_once(tmp_path: Path, synced: list[tuple[int, int]]) -> None:
+    writer = begun(tmp_path, lambda: 0.0)
+    writer.add(some_rows(5))
+    writer.mark(Mark(0.05, "drip"))
+    wait_for(lambda: synced[-1][1] == writer.path.stat().st_size)
+    writer.close()
+
+
+def test_a_finding_is_not_waited_for_and_follows_what_is_under_way(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With a disk that hung, the live view stood still from the first finding on."""
+    writer = begun(tmp_path, lambda: 0.0)
+    real, goes_on, sizes = os.fsync, threading.Event(), []
+
+    def fsync(fd: int) -> None:
+        size = os.fstat(fd).st_size
+        assert goes_on.wait(60.0)
+        real(fd)
+        sizes.append(size)
+
+    monkeypatch.setattr(os, "fsync", fsync)
+    try:
+        for text in ("drip", "hiss"):
+            began = threading.Thread(target=writer.mark, args=(Mark(0.05, text),), daemon=True)
+            began.start()
+            began.join(10.0)
+            assert not began.is_alive() and text.encode() in writer.path.read_bytes()
+    finally:
+        goes_on.set()
+    wait_for(lambda: bool(sizes))
+    writer.flush()
+    wait_for(lambda: len(sizes) > 1)
+    assert sizes[-1] == writer.path.stat().st_size
     writer.close()
