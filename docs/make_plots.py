@@ -92,7 +92,7 @@ def valve() -> None:
     at = j["opening"]["time_s"]
     near = (t > at - 2.5) & (t < at + 4.0)
     opening, ou = j["opening"]["value"], j["opening"]["standard_uncertainty"]
-    a = Panel("The strokes that open the cap", (at - 2.5, at + 4.0), (94.0, 120.0), "seconds", "pressure, kPa")
+    a = Panel("The strokes that open the cap", (at - 2.5, at + 4.0), (94.0, 124.0), "seconds", "pressure, kPa")
     a.band([at - 2.5, at + 4.0], [opening - 2 * ou] * 2, [opening + 2 * ou] * 2,
            f"onset {opening:.1f} ± {2 * ou:.1f} kPa (judged)")
     a.line(t[near], p[near], "readings", colour=BLUE)
