@@ -266,7 +266,9 @@ class HoldCases:
         much, heat = self.strange(likely[0])
         y = self.finder.b.y
         end = float(np.mean(y[-max(len(y) // 8, 1) :]))
-        shuts = shut_laws(end, fall_kpa)  # none where all of them would shut below zero
+        # quick settling may be in the first of the fall, and what shuts is widest open there: the law is of all of it
+        whole = max(float(y[0]) - end, fall_kpa)
+        shuts = shut_laws(end, whole)  # none where all of them would shut below zero
         if much < _TOO_MUCH or not shuts:
             return likely
         shut = self.likely(self.moved([Case(law, law, noise, most) for law in shuts], least, known))

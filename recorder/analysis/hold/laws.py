@@ -41,10 +41,11 @@ _LEAST, _MOST = (0.0, -0.8), (1.4, 2.4)  # no further does a law move
 def shut_laws(end_kpa: float, fall_kpa: float) -> tuple[Law, ...]:
     """Leaks that shut near the pressure ``end_kpa`` where a trace that fell by ``fall_kpa`` levels out; and such as
     would shut further down, as a seat does that weeps."""
-    places = [(above, width) for above in (-0.02, 0.02, 0.08, 0.2) for width in (0.06, 0.3, 1.0)]
+    places = [(0.5, above, width) for above in (-0.02, 0.02, 0.08, 0.2) for width in (0.06, 0.3, 1.0)]
+    weeps = [(0.0, above, width) for above, width in _WEEPS]
     return tuple(
-        Law(0.5, 1.0, end_kpa + above * fall_kpa, width * fall_kpa)
-        for above, width in (*places, *_WEEPS)
+        Law(n, 1.0, end_kpa + above * fall_kpa, width * fall_kpa)
+        for n, above, width in (*places, *weeps)
         if end_kpa + above * fall_kpa > 0.0
     )
 
