@@ -46,3 +46,16 @@ def test_a_leak_that_begins_late_was_no_row_of_strokes() -> None:
     assert told.hold is not None
     assert told.hold.start_s == pytest.approx(made.hold_start_s, abs=1.5)
     assert told.outcome == "fail"
+
+
+@pytest.mark.parametrize(("begins_s", "kpa_per_s"), [(50.0, 0.15), (54.0, 0.17)])
+def test_a_late_leak_on_coarse_steps_is_nobody_who_lets_down(begins_s: float, kpa_per_s: float) -> None:
+    """One count takes three seconds: that long the reading stands still, and the fall is not over."""
+    made = make(5, rate_hz=50.0, stroke_kpa=2.4, target_kpa=105.0, hold_s=125.0, count_kpa=0.5, noise_kpa=0.02)
+    held = (made.time_s > made.hold_start_s) & (made.time_s < made.release_s)
+    since = np.clip(made.time_s - made.hold_start_s - begins_s, 0.0, made.release_s - made.hold_start_s - begins_s)
+    fell = np.where(held, kpa_per_s * since, 0.0)
+    told = judged("system", made.time_s, np.round((made.pressure_kpa - fell) / 0.5) * 0.5)
+    assert told.outcome == "fail"
+    assert told.hold is not None
+    assert told.hold.end_s == pytest.approx(made.release_s, abs=0.5)
