@@ -117,7 +117,7 @@ def study(
 
     start = find_start(got.t, got.p, setup.calibration, taken)
     seen = prepare(got.t, got.p, start.zero_kpa, taken)
-    x, beat, let_go = take_beat_out(seen, start.vented_end_s)
+    x, beat, let_go = take_beat_out(seen, start.vented_end_s, may_open=setup.test == "cap")
     parts = segment(
         x, start.vented_end_s, let_go, hold_s=setup.procedure.hold_s, may_open=setup.test == "cap",
         period_s=1.0 / beat.hz if beat is not None else None, late=start.late,

@@ -203,3 +203,17 @@ def test_noise_that_makes_bumps_all_along_makes_no_last_stroke(rate_hz: float, s
     told = judged("cap", made.time_s, p)
     assert (told.strokes, told.opening) == (made.strokes, None)
     assert told.outcome != "pass"
+
+
+@pytest.mark.parametrize(("after_s", "depth_kpa", "width_s"), [(4.5, 8.0, 0.1), (8.0, 14.0, 0.15)])
+def test_a_hit_soon_after_the_last_stroke_is_not_how_fast_it_falls(
+    after_s: float, depth_kpa: float, width_s: float
+) -> None:
+    """Else many small strokes would seem to have made up for so fast a fall."""
+    made = make(33, rate_hz=20.0, stroke_kpa=5.0, target_kpa=107.0, hold_s=70.0, leak_per_s=0.7 / 60.0 / 107.0)
+    since = made.time_s - made.hold_start_s - after_s
+    dip = np.where((since >= 0.0) & (since < 5.0 * width_s), -depth_kpa * np.exp(-np.abs(since) / width_s), 0.0)
+    told = judged("system", made.time_s, made.pressure_kpa + dip)
+    assert told.strokes == made.strokes
+    assert told.hold is not None
+    assert told.hold.start_s == pytest.approx(made.hold_start_s, abs=0.5)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -162,3 +164,22 @@ def test_one_begun_in_the_hold_is_not_called_a_broken_wire() -> None:
     assert sensor_fault(p, 0.02, rails) is None
     off = np.where(t < 40.0, p, rails[0])
     assert sensor_fault(off, 0.02, rails) == "it sits at its lower end (wire broken?)"
+
+
+@pytest.mark.parametrize("waits_s", [0.0, 2.0])
+def test_begun_under_the_last_test_and_let_go_before_pumping(waits_s: float) -> None:
+    """What it was let down from and pumped up through again is no zero, though its middle may look like one."""
+    made = make(88, rate_hz=50.0, stroke_kpa=9.0, target_kpa=108.0, hold_s=125.0)
+    whole = judged(made, "system", 98.0)
+    step = 1.0 / 50.0
+    before = np.arange(0.0, 4.0 + waits_s, step)
+    last = 72.0 * np.exp(-np.maximum(before - 3.0, 0.0) / 0.2) + 0.7
+    both = replace(
+        made, time_s=np.concatenate([before, made.time_s + len(before) * step]),
+        pressure_kpa=np.concatenate([np.round(last, 1), made.pressure_kpa]),
+    )  # fmt: skip
+    told = judged(both, "system", 98.0)
+    assert told.zero is not None and whole.zero is not None
+    assert told.zero.value == pytest.approx(whole.zero.value, abs=0.3)
+    assert told.outcome == whole.outcome == "pass"
+    assert told.strokes == whole.strokes

@@ -58,8 +58,12 @@ _MORE, _LOG_MORE = 3.0, math.log(0.1)
 # exponential; of what hoses give, it is so much in the hold, and as much less or more
 _LOG_CREEPS, _CREEPS = math.log(0.02), 0.5
 _BEHIND = (8.0, 5.0)  # log evidence below the best: not looked at any closer; left out
+# when a leak may begin that was none at first, in shares of the hold, and so likely, at odds; it has to be so much
+# likelier than one that leaked all the time (log evidence); no source
+_BEGINS, _LOG_BEGINS, _CLEARLY = np.linspace(0.06, 0.86, 17), math.log(0.02), 8.0
 _TELLS = 4.0  # log evidence of a third exponential's amplitude, at its best time constant, that is more than chance
 _SO_LIKELY = 3.0  # log likelihood by which another kind of noise may be behind
+_HALVES = 4  # so often the time at which a leak begins is looked for twice as closely
 _MOST = (3, 5)  # laws that are moved; laws and noises that are kept
 
 
@@ -153,6 +157,8 @@ class HoldCases:
         if case.creeps:
             creep = Creep(self.problem(case), shape, self.creeps_kpa, self.crept)
             return [replace(q, creep=creep) for q in _likelier(points, _LOG_CREEPS + LOG_ONE_LESS)]
+        if case.law.begins_s > 0.0:
+            return _likelier(points, np.full(4, _LOG_BEGINS - math.log(len(_BEGINS))))
         return points if case.gives == 1.0 else _likelier(points, np.full(4, _LOG_MORE))
 
     def shape(self, law: Law) -> FloatArray:
@@ -255,6 +261,26 @@ class HoldCases:
         """Laws with the noise that each leaves, best first. fall_kpa: by so much the pressure fell."""
         return self.with_third(self.laws(fall_kpa, noise, least, known), noise, least, known)
 
+    def begun(self, cases: list[Case], fall_kpa: float, white: Noise, least: float, known: Noise | None) -> list[Case]:
+        """``cases``, or leaks that begin within the hold where these are clearly likelier: what then bends down at once
+        would count as noise that wanders, and the fall as anything. Looked for where there is such noise."""
+        first = cases[0]
+        if known is not None or first.noise.wander_kpa == 0.0 or fall_kpa <= 0.0:
+            return cases
+
+        def at(begins_s: float) -> Case:
+            return Case(NEAR_LAW._replace(begins_s=begins_s), NEAR_LAW._replace(begins_s=begins_s), white, rate)
+
+        rate = max(fall_kpa / self.length_s, 1e-6)
+        best = max((at(float(share) * self.length_s) for share in _BEGINS), key=lambda case: total(self.look(case)))
+        apart = float(_BEGINS[1] - _BEGINS[0]) * self.length_s
+        for _ in range(_HALVES):
+            apart /= 2.0
+            near = [best, *(at(max(best.law.begins_s + way * apart, apart)) for way in (-1.0, 1.0))]
+            best = max(near, key=lambda case: total(self.look(case)))
+        found = self.likely([replace(case, noise=n) for case in {*near, best} for n in self.noises(case, least, known)])
+        return found if total(self.full(found[0])) > max(total(self.full(c)) for c in cases) + _CLEARLY else cases
+
     def laws(self, fall_kpa: float, noise: Noise, least: float, known: Noise | None) -> list[Case]:
         """As ``far``, with the noise beside two exponentials at most."""
         most = fall_kpa / self.length_s
@@ -266,7 +292,9 @@ class HoldCases:
         much, heat = self.strange(likely[0])
         y = self.finder.b.y
         end = float(np.mean(y[-max(len(y) // 8, 1) :]))
-        shuts = shut_laws(end, fall_kpa)  # none where all of them would shut below zero
+        # quick settling may be in the first of the fall, and what shuts is widest open there: the law is of all of it
+        whole = max(float(y[0]) - end, fall_kpa)
+        shuts = shut_laws(end, whole)  # none where all of them would shut below zero
         if much < _TOO_MUCH or not shuts:
             return likely
         shut = self.likely(self.moved([Case(law, law, noise, most) for law in shuts], least, known))

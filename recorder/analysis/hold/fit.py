@@ -134,6 +134,8 @@ class _Readings:
             cases = hold.far(self.fall_kpa, self.noise, self.least, self.known)
         else:
             cases = hold.near(self.noise, self.least, self.known, quick=quick)
+        if not quick:
+            cases = hold.begun(cases, self.start_kpa - self.end_kpa, self.noise, self.least, self.known)
         return hold.points(cases, quick=quick), cases[0]
 
     def nearly_all(self, fall_kpa: float | None = None) -> tuple[float, float]:
@@ -194,9 +196,17 @@ def fit_hold(
         return r.all_gone(fit)
     if r.rounded is None or quick or r.up is not None:
         return fit
-    more, scatter = r.rounded.doubt(r.b, r.noise.white_kpa)
+    more, scatter = _no_more_than(step_kpa / r.length_s, *r.rounded.doubt(r.b, r.noise.white_kpa))
     rate = max(fit.rate_kpa_per_s + more, min(fit.rate_kpa_per_s, 0.0))
     return replace(fit, rate_kpa_per_s=rate, rate_u=math.hypot(fit.rate_u, scatter), rounding_u=scatter)
+
+
+def _no_more_than(most: float, more: float, scatter: float) -> tuple[float, float]:
+    """What noise before rounding adds to the rate, and its standard deviation (kPa/s): rounding moves neither end of a
+    hold by more than half a step, so all of it by no more than ``most``. Noises that would say more follow a fall that
+    the curve does not."""
+    within = min(max(more, -most), most)
+    return within, math.hypot(min(scatter, most), min(abs(more - within), most))
 
 
 def _as_seen(fit: HoldFit, t: FloatArray, p: FloatArray, step_kpa: float) -> HoldFit:

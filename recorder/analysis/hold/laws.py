@@ -19,12 +19,13 @@ __all__ = ["LAWS", "NEAR_LAW", "Law", "away", "bows", "leak_shape", "moved", "sh
 
 class Law(NamedTuple):
     """p' = -k p^n P^m; where ``width_kpa`` is positive, by so much above ``shut_kpa`` the leak closes, in a straight
-    line."""
+    line. Before ``begins_s`` nothing leaks."""
 
     n: float
     m: float
     shut_kpa: float = 0.0
     width_kpa: float = 0.0
+    begins_s: float = 0.0
 
 
 # where no source is named beside a number: common practice, no source
@@ -41,10 +42,11 @@ _LEAST, _MOST = (0.0, -0.8), (1.4, 2.4)  # no further does a law move
 def shut_laws(end_kpa: float, fall_kpa: float) -> tuple[Law, ...]:
     """Leaks that shut near the pressure ``end_kpa`` where a trace that fell by ``fall_kpa`` levels out; and such as
     would shut further down, as a seat does that weeps."""
-    places = [(above, width) for above in (-0.02, 0.02, 0.08, 0.2) for width in (0.06, 0.3, 1.0)]
+    places = [(0.5, above, width) for above in (-0.02, 0.02, 0.08, 0.2) for width in (0.06, 0.3, 1.0)]
+    weeps = [(0.0, above, width) for above, width in _WEEPS]
     return tuple(
-        Law(0.5, 1.0, end_kpa + above * fall_kpa, width * fall_kpa)
-        for above, width in (*places, *_WEEPS)
+        Law(n, 1.0, end_kpa + above * fall_kpa, width * fall_kpa)
+        for n, above, width in (*places, *weeps)
         if end_kpa + above * fall_kpa > 0.0
     )
 
@@ -71,7 +73,7 @@ def _spreads(law: Law) -> tuple[float, ...]:
 def bows(law: Law, home: Law, t: FloatArray, seen_kpa: FloatArray, length_s: float) -> FloatArray:
     """By what the fall's shape at ``t``, where the pressure ``seen_kpa`` was seen, changes (q, n) where the law moves
     by one of its home's spreads in each direction."""
-    gauge, absolute, drive = _drive(law, seen_kpa)
+    gauge, absolute, drive = _drive(law, t, seen_kpa)
     turns = [np.log(gauge / gauge[0]), np.log(absolute / absolute[0])]
     if law.width_kpa > 0.0:
         above = (seen_kpa - law.shut_kpa) / law.width_kpa
@@ -85,14 +87,16 @@ def bows(law: Law, home: Law, t: FloatArray, seen_kpa: FloatArray, length_s: flo
     return np.asarray((fell[1:, :-1] - shape * fell[1:, -1:]) * (length_s / fell[0, -1]))
 
 
-def _drive(law: Law, seen_kpa: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Gauge and absolute pressure, and the flow for them, one at the start."""
+def _drive(law: Law, seen_s: FloatArray, seen_kpa: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Gauge and absolute pressure, and the flow for them, one at the start or where it would have been one there."""
     top = max(float(seen_kpa[0]), 1e-3)
     gauge = np.maximum(seen_kpa, 1e-3 * top)
     absolute = gauge + _AIR_KPA
     drive = (gauge / gauge[0]) ** law.n * (absolute / absolute[0]) ** law.m
     if law.width_kpa > 0.0:
         drive = drive * np.clip((seen_kpa - law.shut_kpa) / law.width_kpa, 0.0, 1.0)
+    if law.begins_s > 0.0:
+        drive = np.where(seen_s < law.begins_s, 0.0, drive)
     return gauge, absolute, drive
 
 
@@ -104,7 +108,7 @@ def leak_shape(
     seen_s, seen_kpa: the pressure (gauge, noise averaged out) along the hold. It is what drives the leak, settling
     and all, so the shape needs no guess of the leak's size.
     """
-    drive = _drive(law, seen_kpa)[2]
+    drive = _drive(law, seen_s, seen_kpa)[2]
     at = np.concatenate([[0.0], seen_s, [length_s]])
     rate = np.concatenate([drive[:1], drive, drive[-1:]])
     fell = np.concatenate([[0.0], np.cumsum(np.diff(at) * (rate[1:] + rate[:-1]) / 2.0)])

@@ -28,6 +28,7 @@ LEAST_SHARE, LEAST_KPA, CLEAR = 0.015, 1.5, 10.0  # how far: of the pressure; kP
 SETTLED_S = 1.0  # a stroke's own fall is seen for so long before another can be told from it
 PUFFS_S = 4.0  # one let-down: the valve is opened and shut again and again; as long as a quiet stretch has to be
 SEEN_S = 1.0  # so much has to be seen of what comes after
+STEPS = 2.0  # of the resolution: so far the fall would have gone on meanwhile
 STAYS = 0.65  # of the fall: air that was let out of is cold, and gives back 0.29 of it when it warms up
 GONE = 0.1  # of what was held
 AT_END, AT_END_SHARE = 0.05, 0.03  # a fall that the trace ends in: of what was held; a second
@@ -64,7 +65,7 @@ def let_downs(
     for a, b in _steep_runs(level, block_s, settled, sd):
         held = float(level[max(a - 2, 0) : a + 1].min())  # a hose that is hit swings up as well
         least = max(LEAST_SHARE * held, LEAST_KPA, CLEAR * sd)
-        if held - float(level[b]) > least and _is_over(level, a, b, held, block_s, hold_s):
+        if held - float(level[b]) > least and _is_over(level, a, b, held, block_s, hold_s, x.step_kpa):
             out.append((float(at[a]), float(at[b])))
     if not may_close:
         k = _line_stops(level, block_s, sd)
@@ -110,9 +111,11 @@ def _steep_runs(level: FloatArray, block_s: float, settled: int, sd: float) -> l
     return runs
 
 
-def _is_over(level: FloatArray, a: int, b: int, held: float, block_s: float, hold_s: float) -> bool:
+def _is_over(
+    level: FloatArray, a: int, b: int, held: float, block_s: float, hold_s: float, step_kpa: float
+) -> bool:
     """Whether the fall from block ``a`` to ``b`` is over then, all of the ``held`` pressure is gone, or it goes on to
-    the stretch's end as a hand makes it."""
+    the stretch's end as a hand makes it. step_kpa: the resolution, within which any fall seems to stand still."""
     drop = held - float(level[b])
     if float(level[b : b + 3].min()) < GONE * held:
         return True
@@ -123,6 +126,8 @@ def _is_over(level: FloatArray, a: int, b: int, held: float, block_s: float, hol
     each = drop / (b - a)
     if len(after) < seen:
         return drop > AT_END * held and each > AT_END_SHARE * block_s * held
+    if len(after) * each < STEPS * step_kpa:
+        return False
     slope = float(after[0] - after[-1]) / max(len(after) - 1, 1)
     return slope < each / TIMES and held - median(after) > STAYS * drop
 

@@ -116,10 +116,12 @@ def _faster_than_before(x: Prepared, strokes: Sequence[Stroke]) -> bool:
     return before is not None and float(p[0] - p[1]) / (SOON_S / 1.5) > 4.0 * before
 
 
-def take_beat_out(x: Prepared, vented_end_s: float) -> tuple[Prepared, Beat | None, Release]:
+def take_beat_out(
+    x: Prepared, vented_end_s: float, *, may_open: bool = False
+) -> tuple[Prepared, Beat | None, Release]:
     """The trace without the rhythm of an idling engine, that rhythm where there is one, and the release."""
     release = find_release(x, vented_end_s)
-    beat = find_beat(x, release[0] if release[0] is not None else float(x.t[-1]))
+    beat = find_beat(x, release[0] if release[0] is not None else float(x.t[-1]), may_open=may_open)
     if beat is None:
         return x, None, release
     calm = without_beat(x, beat)

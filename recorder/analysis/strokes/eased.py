@@ -30,6 +30,7 @@ SURE = 8.0  # log likelihood ratio, at least, of strokes going on against none
 SMALLEST = 0.04  # of the strokes before: what each has to make up for, at least
 # so many hardly anybody makes: the more, the more each has to make up for, or it is something that warms up; no source
 HARDLY = 12.0
+MOST = 24.0  # cadences: nobody makes more of which none shows; it was tight, and leaks from then on; no source
 FALLS = 0.01  # of the strokes before: by what the pressure may fall from one to the next all the same
 EARLIEST = 0.8  # cadences: sooner after the last stroke there is none
 # a reading may be off by half of a step, and least squares leave a little more; and by standard deviations of its noise
@@ -129,6 +130,8 @@ def _went_on(tail: _Tail, cadence_s: float, usual_kpa: float) -> float | None:
     rests, amounts = fit_falls(free, falls, p)
     k = int(np.argmin(rests))
     best, a = float(rests[k]), amounts[k]
+    if float(kinks[k]) > MOST * cadence_s:
+        return None
     # what is left beyond noise goes on from reading to reading, and so says less; noise that wanders does as well: of
     # readings of which each is like the one before so many are worth one (first-order autoregression)
     left = p - a @ np.stack([each[k] for each in (*free, *falls)])

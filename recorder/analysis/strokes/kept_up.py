@@ -11,7 +11,7 @@ import numpy as np
 from recorder.analysis.strokes.chain import LAG_S, USUAL_CADENCE_S, Rises
 from recorder.analysis.strokes.slopes import level_of
 from recorder.analysis.strokes.stroke import PAUSE_S
-from recorder.analysis.trace.filters import median
+from recorder.analysis.trace.filters import median, running_median
 from recorder.analysis.trace.signal import Prepared
 
 if TYPE_CHECKING:
@@ -22,6 +22,7 @@ __all__ = ["without_fall"]
 # where no source is named beside a number: common practice, no source
 KEPT_UP_S = 12.0  # so long a row of strokes too weak to be seen by themselves may be
 ABOUT = 0.2  # of the steepest fall, less than by which another is as steep
+HIT_S = 0.6  # what lasts for less than half as long is left out
 FALL_S = 2.0  # after the last stroke: over so long it is seen how fast the pressure falls between strokes
 TOP_SHARE = 0.9  # of the last stroke's pressure: where strokes are eased
 
@@ -39,7 +40,9 @@ def without_fall(x: Prepared, c: Rises, chosen: IntArray, end_s: float) -> tuple
     if hi - lo <= n:
         return x, 0.0
     since = np.arange(n) - (n - 1) / 2.0
-    falls = np.convolve(p[lo:hi], since[::-1] / (-since @ since * x.dt_s), "valid")
+    # a hose that is hit dips for a moment: that is no fall
+    calm = running_median(p[lo:hi], 2 * round(0.5 * HIT_S / x.dt_s) + 1, "reflect")
+    falls = np.convolve(calm, since[::-1] / (-since @ since * x.dt_s), "valid")
     pace = median(np.diff(c.t[run])) if len(run) > 1 else USUAL_CADENCE_S
     most = median(c.stays[run]) / pace  # faster than strokes bring, it is let go
     if (falls > most).any():

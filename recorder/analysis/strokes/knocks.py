@@ -44,6 +44,7 @@ WILD = 6.0  # standard deviations of a reading: by so much one that is alone sta
 BEGINS_S = 0.1  # a slope that was averaged begins so much later, or earlier, than the rise itself
 # of a usual stroke: smaller ones may be noise's; after it, and before the release; as steep; so far from each other
 MORE_SMALL, LATER_S, MORE_ALIKE, MORE_APART_S = 0.3, 1.5, 0.8, 5.0
+NEVER = 1e-4  # of a row of them
 SWINGS, RECOVERS = 0.33, 0.25  # of its height: below where it was, and back up again
 
 
@@ -121,16 +122,48 @@ def without_last_alone(x: Prepared, strokes: list[Stroke]) -> list[Stroke]:
 
 def without_more_alike(strokes: list[Stroke], c: Rises, end_s: float) -> list[Stroke]:
     """Without last small rises such as the time after them has more of, ``c``: noise makes those, and one of many comes
-    where the next stroke was due. One knock later on is none of them."""
+    where the next stroke was due. One knock later on is none of them; nor is a row of small strokes one after the
+    other, where so many come by chance as good as never (as often as they come later, independent of each other)."""
+    row = _small_at_end(strokes)
+    for many in range(row, 0, -1):
+        if _by_chance(strokes[-many:], c, end_s) < NEVER:
+            return strokes
     while len(strokes) > 3 and strokes[-1].rise_kpa < MORE_SMALL * _usual(strokes[:-1]):
         last = strokes[-1]
-        own = float(c.height[(c.t >= last.start_s) & (c.t <= last.end_s)].max(initial=0.0)) or np.inf
-        later = (c.t > last.end_s + LATER_S) & (c.t < end_s - LATER_S)
-        alike = c.t[later & (c.height > MORE_ALIKE * own)]
+        alike = _alike_later(last, c, end_s)
         if not len(alike) or float(np.ptp(alike)) < MORE_APART_S:
             break
         strokes = strokes[:-1]
     return strokes
+
+
+def _small_at_end(strokes: list[Stroke]) -> int:
+    """How many small rises a trace's pumping ends with."""
+    most = MORE_SMALL * _usual(strokes)
+    many = 0
+    while many < len(strokes) - 3 and strokes[-1 - many].rise_kpa < most:
+        many += 1
+    return many
+
+
+def _alike_later(stroke: Stroke, c: Rises, end_s: float) -> FloatArray:
+    """When (s) rises as steep as ``stroke`` came after it."""
+    own = float(c.height[(c.t >= stroke.start_s) & (c.t <= stroke.end_s)].max(initial=0.0)) or np.inf
+    later = (c.t > stroke.end_s + LATER_S) & (c.t < end_s - LATER_S)
+    return c.t[later & (c.height > MORE_ALIKE * own)]
+
+
+def _by_chance(row: list[Stroke], c: Rises, end_s: float) -> float:
+    """How likely each of ``row`` is one of the rises that come later on, as often, whenever they will: then each has
+    one in the time since the stroke before only so often. 1 for one alone."""
+    rest_s = end_s - row[-1].end_s - 2.0 * LATER_S
+    if len(row) < 2 or rest_s <= 0.0:
+        return 1.0
+    pace_s = (row[-1].start_s - row[0].start_s) / (len(row) - 1)
+    least = min(row, key=lambda s: float(c.height[(c.t >= s.start_s) & (c.t <= s.end_s)].max(initial=0.0)))
+    later = _alike_later(least, c, end_s)
+    often = np.count_nonzero(later > row[-1].end_s + LATER_S) / rest_s  # a second
+    return float(-np.expm1(-often * pace_s)) ** len(row)
 
 
 def _usual(strokes: list[Stroke]) -> float:

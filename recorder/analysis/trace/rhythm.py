@@ -31,6 +31,8 @@ LARGEST_SHARE = 0.15  # of the pressure held: more is the pump's own strokes, wh
 FALSE_ALARM = 1e-6  # of a noise line in one recording
 FLAT_S = 2.0  # what is slower than this is no beat's
 LONGER = 0.9  # of its size: so much a wave keeps that is the same all the time
+# at the end of what is held: over so many waves, and so long, it is still as large; else it was a pump's strokes
+LAST_WAVES, LAST_S, STILL = 2.0, 2.0, 0.5
 HARMONICS = 3  # an engine's beat repeats itself, but need be no sine wave; of a slow one settling hides the shape
 
 
@@ -81,8 +83,9 @@ def _quiet(x: Prepared, end_s: float) -> tuple[float, float, float]:
     return start, start + max(0.3 * (end_s - start), 3.0), end_s - 1.0
 
 
-def find_beat(x: Prepared, end_s: float) -> Beat | None:
-    """The beat before ``end_s`` (release, or end of the trace), or None."""
+def find_beat(x: Prepared, end_s: float, *, may_open: bool = False) -> Beat | None:
+    """The beat before ``end_s`` (release, or end of the trace), or None. may_open: strokes that a valve lets out beat
+    as well, at the height of what is held; but they stop, and are none."""
     held_s, start, end = _quiet(x, end_s)
     first, last = np.searchsorted(x.even_t, start, "right"), np.searchsorted(x.even_t, end)
     n = int(last - first)
@@ -118,10 +121,24 @@ def find_beat(x: Prepared, end_s: float) -> Beat | None:
     seen_kpa = math.sqrt(16.0 / 3.0 * float(power[near].sum())) / n  # Hann: mean of its square is 3/8
     if not max(SMALLEST_KPA, 0.5 * x.sd_kpa) < seen_kpa < LARGEST_SHARE * level:
         return None
+    if may_open and not slow and _stopped(x, t, p, at_hz, seen_kpa):
+        return None
     if slow and (rest > SLOW_REST * float(p @ p) or beat.amplitude_kpa < SLOW_KPA):
         return None
     beat = replace(beat, steady=beat.amplitude_kpa > 0.8 * seen_kpa, since_s=_since(x, beat))
     return beat if slow or not beat.steady else _longer(x, beat, since_s=max(beat.since_s, held_s), end_s=end)
+
+
+def _stopped(x: Prepared, t: FloatArray, p: FloatArray, hz: float, seen_kpa: float) -> bool:
+    """Whether the last of the readings ``p`` (kPa) at ``t`` (s) have clearly less of a wave of ``hz`` than all of them,
+    which have ``seen_kpa``."""
+    last = t > t[-1] - min(max(LAST_WAVES / hz, LAST_S), 0.5 * float(t[-1] - t[0]))
+    t, p = t[last], p[last]
+    p = np.clip(p - median(p), -2.0 * seen_kpa, 2.0 * seen_kpa)  # a knock is none of it
+    design = np.concatenate([_waves(hz, 1, t), np.ones((1, len(t))), t[None] - t[0]])
+    part, *_ = np.linalg.lstsq(design.T, p, rcond=None)
+    u = x.sd_kpa * math.sqrt(2.0 / len(t))  # of an amplitude beside white noise
+    return math.hypot(float(part[0]), float(part[1])) + 2.0 * u < STILL * seen_kpa
 
 
 def _fitted(t: FloatArray, p: FloatArray, hz: float, wide_hz: float, many: int) -> tuple[float, FloatArray, float]:

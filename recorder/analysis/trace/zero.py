@@ -65,6 +65,9 @@ def find_start(
     known = known or sampling(t, p)
     zero, u, vented_end = find_zero(t, p, known)
     most = most_offset_kpa(calibration)
+    begins = _begins_kpa(t, p, known.dt_s)
+    if begins > most:
+        zero = begins  # what it went through later, let down and pumped up again, is no zero
     if zero <= most:
         return Start(zero, u, vented_end)
     tail = p[t > t[-1] - TAIL_S]
@@ -84,6 +87,13 @@ def find_start(
         return Start(0.0, most / math.sqrt(3.0), first, True, text)  # anywhere within what a vented one reads
     spread = normal_sd(tail - last)
     return Start(last, max(u, spread / 2.0), first, True)
+
+
+def _begins_kpa(t: FloatArray, p: FloatArray, dt_s: float) -> float:
+    """What a trace begins at; pumping may begin within its first second."""
+    second = np.searchsorted(t, t[0] + max(1.0, 3 * dt_s), "right")
+    few = max(int(np.searchsorted(t, t[0] + _VERY_FIRST_S, "right")), 3)
+    return min(median(p[:second]), median(p[:few]))
 
 
 def find_zero(t: FloatArray, p: FloatArray, known: Sampling | None = None) -> tuple[float, float, float]:
