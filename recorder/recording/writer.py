@@ -19,7 +19,7 @@ from recorder.errors import RunError, StorageError
 from recorder.model import FaultRun, Header, Mark, Rows
 from recorder.recording.annotations import annotation_line, header_text
 from recorder.recording.aside import Aside
-from recorder.recording.ledger import append_ledger
+from recorder.recording.ledger_append import append_ledger
 from recorder.recording.rows import RAW_COLUMNS, BadRow, columns_line, written
 
 __all__ = ["Writer", "check_folder"]

@@ -45,8 +45,8 @@ def some_rows(n: int, start: int = 0) -> Rows:
                 np.full(n, np.nan), temp, flag)
 
 
-def sealed(folder: Path, n: int = 6) -> Path:
-    writer = Writer(folder, HEADER, when=WHEN, id4="4c1e")
+def sealed(folder: Path, n: int = 6, id4: str = "4c1e") -> Path:
+    writer = Writer(folder, HEADER, when=WHEN, id4=id4)
     writer.add(some_rows(n))
     writer.mark(Mark(0.05, "drip at the lower hose clamp"))
     writer.add(some_rows(2, n))
