@@ -85,6 +85,7 @@ class LedgerCheck:
     which listed file each has all bytes of (it was renamed, copied or exchanged). moved: of those missing, where else
     a whole recording with all its bytes is, as far as that is known.
     set_back: lines of a time more than a day before that of a line above: a clock was wrong on one of them.
+    sealed_since: of those that had no seal when they were looked at, the ones that have the listed one by now.
     again: files that are listed again with another hash. unreadable: why nothing of it
     could be read; else None. noted: which of the hashes that were asked for are in it, and on which line.
     """
@@ -105,6 +106,7 @@ class LedgerCheck:
     last_line: int = 0
     moved: tuple[tuple[str, str], ...] = ()
     set_back: tuple[int, ...] = ()
+    sealed_since: tuple[str, ...] = ()
 
     @property
     def good(self) -> bool:
@@ -120,8 +122,16 @@ def _seal_of_file(path: Path) -> tuple[str | None, bool | None]:
     return found.sha256, found.intact
 
 
+def _recordings(folder: Path) -> list[Path]:
+    """Whatever the capitals of their ``.csv``, as the audit finds them; none where the folder cannot be read."""
+    try:
+        return sorted(path for path in folder.iterdir() if path.name.lower().endswith(".csv") and not is_ledger(path))
+    except OSError:
+        return []
+
+
 def _seals_of(folder: Path) -> dict[str, tuple[str | None, bool | None]]:
-    return {path.name: _seal_of_file(path) for path in sorted(folder.glob("*.csv")) if not is_ledger(path)}
+    return {path.name: _seal_of_file(path) for path in _recordings(folder)}
 
 
 def _sealed_since(
@@ -130,7 +140,7 @@ def _sealed_since(
     """The seals, with those of files that were not there, or had none, when they were looked at, as they are now: an
     audit takes minutes, in which a test may end."""
     late = {name for name in listed if seals.get(name, (None, None)) == (None, None)}
-    there = [path for path in folder.glob("*.csv") if path.name in late] if late else []
+    there = [path for path in _recordings(folder) if path.name in late] if late else []
     return {**seals, **{path.name: _seal_of_file(path) for path in there}}
 
 
@@ -270,7 +280,8 @@ def verify_ledger(
             again.append(Relisted(cells[1], number))
         previous, last = own, hashlib.sha256(raw.removesuffix(b"\r")).hexdigest()
         there += [(digest, number) for digest in noted if digest in own]
-    seals = _sealed_since(place, seals, listed)
+    before, seals = seals, _sealed_since(place, seals, listed)
+    since = sorted(name for name in before if seals[name] != before[name] and seals[name] == (listed.get(name), True))
     missing = sorted(set(listed) - set(seals))
     altered = sorted(
         name for name, digest in listed.items()
@@ -286,4 +297,4 @@ def verify_ledger(
     return LedgerCheck(str(path), count, last, _form(data), tuple(sorted(set(broken))), tuple(missing), tuple(added),
                        tuple(altered), tuple(resealed), tuple((a, b) for a, b in alike if b is not None), tuple(again),
                        noted=tuple(there), last_line=last_line, moved=moved,
-                       set_back=_set_back(lines))
+                       set_back=_set_back(lines), sealed_since=tuple(since))

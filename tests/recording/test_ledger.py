@@ -128,6 +128,14 @@ def test_the_same_line_twice_is_no_alteration(tmp_path: Path) -> None:
     assert check is not None and check.good and check.lines == 2
 
 
+def test_capitals_in_the_ending_of_a_name_hide_no_recording(tmp_path: Path) -> None:
+    """Systems that know no small letters, and sticks of theirs, give names back in capitals. The audit finds them."""
+    path = sealed(tmp_path)
+    path.rename(path.with_suffix(".CSV"))
+    check = verify_ledger(tmp_path)
+    assert check is not None and check.added == (path.with_suffix(".CSV").name,) and check.missing == (path.name,)
+
+
 def test_a_changed_line_breaks_the_chain(tmp_path: Path) -> None:
     for k in range(4):
         append_ledger(tmp_path, f"{k}.csv", "0" * 64)
