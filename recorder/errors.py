@@ -22,6 +22,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from contextlib import suppress
+from typing import Any
 
 __all__ = [
     "FileError",
@@ -86,6 +87,13 @@ def fault_of(err: BaseException) -> str:
             "set RECORDER_DEBUG=1 and run it again to see where")
 
 
+def _handed_over(kind: type[RecorderError], args: tuple[object, ...], carried: Mapping[str, Any]) -> RecorderError:
+    """Made without its ``__init__``, whose arguments have names, which pickle does not know."""
+    err = kind.__new__(kind, *args)
+    err.__dict__.update(carried)
+    return err
+
+
 class RecorderError(Exception):
     """Base of all errors that a user may see.
 
@@ -99,6 +107,10 @@ class RecorderError(Exception):
         self.what = what
         self.where = where
         self.do = do
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """As another process hands it over, of the same kind and with all that it carries."""
+        return _handed_over, (type(self), self.args, dict(self.__dict__))
 
     def __str__(self) -> str:
         text = f"{self.where}: {self.what}" if self.where else self.what

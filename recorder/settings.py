@@ -21,6 +21,7 @@ from __future__ import annotations
 
 import os
 import re
+import stat
 import sys
 from collections.abc import Mapping
 from contextlib import suppress
@@ -145,9 +146,11 @@ def find_settings() -> Path | None:
     own = _config_folder()
     for folder in (Path(), own) if own is not None else (Path(),):
         path = folder / FILE_NAME
-        try:
-            if path.is_file():
+        try:  # ``is_file`` tells no reason: from Python 3.14 on it raises nothing
+            if stat.S_ISREG(path.stat().st_mode):
                 return path
+        except (FileNotFoundError, NotADirectoryError):
+            continue
         except OSError as err:  # a folder that may not be entered, say the home of somebody else
             raise FileError(f"settings cannot be looked for here ({err.strerror})", path=str(path),
                             do="check the rights of its folder, or whose home HOME names") from None

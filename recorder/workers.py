@@ -21,6 +21,7 @@ from recorder.errors import RunError
 __all__ = ["WORTH_WORKERS", "cores", "one_beside", "spread"]
 
 WORTH_WORKERS = 32  # with fewer files, starting workers takes longer than the work
+_MOST_ON_WINDOWS = 61  # processes of one pool (Python's documentation of ProcessPoolExecutor)
 _CHUNK = 8  # files handed to a worker at a time
 _Result = TypeVar("_Result")
 
@@ -137,6 +138,8 @@ def spread(
     load: modules that it will need. begin: called with ``given`` in each process first. Never more waits than a few
     chunks for each process, however many files there are. RunError where a process dies.
     """
+    if os.name == "nt":
+        jobs = min(jobs, _MOST_ON_WINDOWS)
     with _tidy_end(), _one_thread_each(), ProcessPoolExecutor(jobs, _context(load), _start, (begin, given)) as pool:
         waiting: deque[Future[list[_Result]]] = deque()
         try:

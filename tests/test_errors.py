@@ -1,6 +1,8 @@
 """Errors: one line, where and what to do, and nothing that can drive a terminal."""
 
+import copy
 import inspect
+import pickle
 import re
 
 import pytest
@@ -33,3 +35,20 @@ def test_a_value_is_shown_as_it_stands_in_a_file() -> None:
     assert [errors.as_written(v) for v in (True, None, "a", {"é": [1.5]})] == ["true", "null", "'a'", '{"é": [1.5]}']
     assert errors.as_written(10**5000) == "something that cannot be shown"  # more digits than are turned into text
     assert len(errors.as_written("x" * 1000)) == 60
+
+
+def kinds(of: type[RecorderError]) -> list[type[RecorderError]]:
+    return [of, *(one for sub in of.__subclasses__() if sub.__module__ == errors.__name__ for one in kinds(sub))]
+
+
+@pytest.mark.parametrize("kind", kinds(RecorderError))
+def test_an_error_comes_whole_from_another_process(kind: type[RecorderError]) -> None:
+    """A worker of a cluster that lacked a package ended the audit by a fault of pickle instead of saying which."""
+    if kind is FileError:
+        err: RecorderError = FileError("no columns", path="a.csv", line=3, do="name them", by_hand=True)
+    elif kind is PortMissing:
+        err = PortMissing("no such port", where="COM3", do="plug it in", found=("COM4",))
+    else:
+        err = kind("it broke", where="here", do="mend it")
+    for again in (pickle.loads(pickle.dumps(err)), copy.deepcopy(err)):
+        assert type(again) is kind and str(again) == str(err) and vars(again) == vars(err) and again.args == err.args

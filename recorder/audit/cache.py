@@ -116,10 +116,12 @@ class Cache:
         except sqlite3.OperationalError as err:
             self._db = None  # locked or not allowed
             self._why = _words(err)
-        except sqlite3.DatabaseError:
-            if ours:  # and damaged
-                self.path.unlink(missing_ok=True)
-                self._db = self._connected(False)
+        except sqlite3.DatabaseError as err:
+            if not ours:  # somebody put another file there meanwhile, which is left as it is
+                self._why = _words(err)
+                return
+            self.path.unlink(missing_ok=True)  # damaged
+            self._db = self._connected(False)
 
     def _connected(self, ours: bool) -> sqlite3.Connection:
         db = sqlite3.connect(self.path, timeout=10, isolation_level=None)

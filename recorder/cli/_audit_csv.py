@@ -26,6 +26,7 @@ HEAD = sheet_line((*_OF_ROW, "ledger", *_MORE))
 _NO_LEDGER = "no ledger in its folder"
 _NOT_SEALED = "not sealed, and not in the ledger"
 _AS_LISTED = "as the ledger says"
+_SEALED_SINCE = "sealed since it was read, as the ledger says"
 
 
 class Sheet:
@@ -66,6 +67,8 @@ class Sheet:
                 rest = _NO_LEDGER
             elif check.unreadable is not None:
                 rest = f"its folder's ledger cannot be used: {check.unreadable}"
+            elif Path(row.file).name in check.sealed_since:
+                rest = _SEALED_SINCE
             words = said.get(Path(row.file).name, rest)
             yield sheet_line([*(_cell(getattr(row, name)) for name in _OF_ROW), printable(words),
                               *(_cell(getattr(row, name)) for name in _MORE)])

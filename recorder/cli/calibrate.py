@@ -19,7 +19,7 @@ from recorder.cli._pairs import Taken, live_pairs, parse_pairs, reference_u_kpa,
 from recorder.cli._plain import put_data
 from recorder.digits import decimals
 from recorder.errors import SettingError, StorageError, as_typed, as_written, printable
-from recorder.model import USUAL_BAUD, ZERO_RATIOS, Calibration
+from recorder.model import HIGHEST_COUNTS, USUAL_BAUD, ZERO_RATIOS, Calibration
 from recorder.settings import load_settings
 from recorder.units import format_pressure, pressure_factor_kpa
 
@@ -158,8 +158,8 @@ def _write(path: str, text: str) -> None:
 @click.option("--bare", callback=checked_unit, metavar="UNIT",
               help="The readings are pressures in this unit: a board that prints one plain number a line.")
 @click.option("--full-scale", metavar="PRESSURE", help="The sensor's own full scale; catches unit slips.")
-@click.option("--full-scale-counts", type=Number(min=1), help="Readings are counts of this full scale; live, "
-              "that of an adapter which does not announce its own.")
+@click.option("--full-scale-counts", type=Number(1, HIGHEST_COUNTS),
+              help="Readings are counts of this full scale; live, that of an adapter which does not announce its own.")
 @click.option("--reference", metavar="TEXT", help="What the reference was: gauge, number, certificate.")
 @click.option("--reference-u", metavar="U", help="Its standard uncertainty, '0.3 kPa', or a maker's limit, '0.25 %FS'; "
               "-o needs it, 0 where the reference is to be taken as perfect.")

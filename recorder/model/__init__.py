@@ -31,6 +31,7 @@ from recorder.model.values import (
     TestKind,
 )
 from recorder.model.wire import (
+    HIGHEST_COUNTS,
     USUAL_BAUD,
     Announcement,
     BareBlock,
@@ -56,8 +57,8 @@ else:
         return NDArray[getattr(np, _ARRAYS[name])]
 
 __all__ = [
-    "LARGEST_COEFFICIENT_KPA", "SAME_FAULT_S", "TEST_KINDS", "USUAL_BAUD", "ZERO_RATIOS", "Announcement", "BareBlock",
-    "BoolArray", "Calibration", "Fault", "FaultRun", "FloatArray", "Header", "Hold", "IntArray", "JsonObject",
-    "Judgement", "LiveView", "Mark", "Marking", "Message", "OtherVersion", "Outcome", "Phase", "PhaseName",
-    "Quantity", "Reason", "Recording", "Rows", "SampleBlock", "Settling", "TestKind", "WireCounts",
+    "HIGHEST_COUNTS", "LARGEST_COEFFICIENT_KPA", "SAME_FAULT_S", "TEST_KINDS", "USUAL_BAUD", "ZERO_RATIOS",
+    "Announcement", "BareBlock", "BoolArray", "Calibration", "Fault", "FaultRun", "FloatArray", "Header", "Hold",
+    "IntArray", "JsonObject", "Judgement", "LiveView", "Mark", "Marking", "Message", "OtherVersion", "Outcome", "Phase",
+    "PhaseName", "Quantity", "Reason", "Recording", "Rows", "SampleBlock", "Settling", "TestKind", "WireCounts",
 ]  # fmt: skip

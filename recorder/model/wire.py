@@ -9,6 +9,7 @@ if TYPE_CHECKING:
     from recorder.model.values import FloatArray, IntArray
 
 
+HIGHEST_COUNTS = 0xFFFFFFFF  # counts, supply counts (at least 1) and counts at full scale (at least 1)
 USUAL_BAUD = 115200  # what the wire format says, where no other speed is given
 
 

@@ -5,13 +5,13 @@ from recorder.recording.annotations import ended
 from recorder.recording.differing import differing_keys
 from recorder.recording.ledger import (
     LedgerCheck,
-    append_ledger,
     is_ledger,
     ledger_lines,
     listed_in,
     other_order,
     verify_ledger,
 )
+from recorder.recording.ledger_append import append_ledger
 from recorder.recording.named import of_file
 from recorder.recording.program import program_of, program_versions
 from recorder.recording.raw import RawDifference, verify_raw

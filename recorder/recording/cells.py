@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from recorder.model import IntArray
 
-__all__ = ["BadRow", "Grid"]
+__all__ = ["LARGEST_NUMBER", "BadRow", "Grid"]
 
 LARGEST_NUMBER = 2**62
 _LONGEST_ROW = 4096  # bytes; a row of ours has about 60

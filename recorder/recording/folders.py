@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import stat
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -40,12 +41,13 @@ def _folders(folder: str | os.PathLike[str]) -> Iterator[tuple[Path, list[str], 
         raise FileError("the name of the folder is empty", do="give its name; . is the current one")
     top = Path(folder)
     try:
-        if not top.is_dir():
-            if top.exists():
-                raise FileError("this is no folder", path=str(top), do="name the folder that it is in")
-            raise FileError("there is no such folder", path=str(top), do="check the name")
+        is_folder = stat.S_ISDIR(top.stat().st_mode)  # ``is_dir`` tells no reason: from Python 3.14 on it raises none
+    except (FileNotFoundError, NotADirectoryError, ValueError):
+        raise FileError("there is no such folder", path=str(top), do="check the name") from None
     except OSError as err:
         raise FileError(f"it cannot be opened ({err.strerror})", path=str(top), do="check its rights") from None
+    if not is_folder:
+        raise FileError("this is no folder", path=str(top), do="name the folder that it is in")
     seen: set[tuple[int, int]] = set()
 
     closed: list[Path] = []

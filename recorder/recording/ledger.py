@@ -1,4 +1,4 @@
-"""The ledger of a folder: one line a sealed recording, each with the hash of the line before it.
+"""The ledger of a folder, read and checked: one line a sealed recording, each with the hash of the line before it.
 
 It shows that a recording was taken away, added or altered later: the first line of a file counts, and a line
 that lists it again with another hash is reported. It cannot show that the whole ledger was written anew: for
@@ -8,29 +8,25 @@ that its last hash has to be noted somewhere else.
 from __future__ import annotations
 
 import csv
-import errno
 import hashlib
-import io
 import math
 import os
-import stat
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
 
-from recorder.errors import FileError, StorageError
+from recorder.errors import FileError
 from recorder.moments import moment
 from recorder.recording.reader import read, read_bytes
 
 __all__ = [
+    "FIRST",
+    "HEAD",
     "HEAD_BYTES",
     "LEDGER",
     "LedgerCheck",
     "Relisted",
-    "append_ledger",
     "begins_ledger",
     "is_ledger",
     "ledger_lines",
@@ -40,18 +36,17 @@ __all__ = [
 ]
 
 LEDGER = "ledger.csv"
-_HEAD = b"time,file,sha256,previous\n"
+HEAD = b"time,file,sha256,previous\n"
 _BOM = b"\xef\xbb\xbf"
-HEAD_BYTES = len(_HEAD)
-_FIRST = "0" * 64
-_LOCKED_BYTE = 1 << 30
+HEAD_BYTES = len(HEAD)
+FIRST = "0" * 64
 _DAY_S = 86400.0  # clocks of recorders that share a folder, and tests that are stored again, are apart by less
 
 
 def begins_ledger(data: bytes) -> bool:
     """Whether these first bytes (``HEAD_BYTES`` of them) are a ledger's; one cut short within its first
     line, down to nothing, is still a ledger, and so is one with a byte order mark."""
-    return _HEAD.startswith(data[:HEAD_BYTES].removeprefix(_BOM).rstrip(b"\r\n"))
+    return HEAD.startswith(data[:HEAD_BYTES].removeprefix(_BOM).rstrip(b"\r\n"))
 
 
 def is_ledger(path: str | os.PathLike[str]) -> bool:
@@ -66,79 +61,6 @@ def is_ledger(path: str | os.PathLike[str]) -> bool:
             return begins_ledger(file.read(HEAD_BYTES))
     except OSError:
         return False
-
-
-@contextmanager
-def _locked(fd: int) -> Iterator[None]:
-    """The only one at the ledger, also among processes."""
-    if os.name == "nt":
-        import msvcrt  # type: ignore[import-not-found,unused-ignore]
-
-        # Locks are binding there, so a byte that no reader asks for is taken.
-        os.lseek(fd, _LOCKED_BYTE, os.SEEK_SET)
-        msvcrt.locking(fd, msvcrt.LK_LOCK, 1)  # type: ignore[attr-defined,unused-ignore]
-        try:
-            yield
-        finally:
-            os.lseek(fd, _LOCKED_BYTE, os.SEEK_SET)
-            msvcrt.locking(fd, msvcrt.LK_UNLCK, 1)  # type: ignore[attr-defined,unused-ignore]
-        return
-    import fcntl
-
-    fcntl.flock(fd, fcntl.LOCK_EX)
-    try:
-        yield
-    finally:
-        fcntl.flock(fd, fcntl.LOCK_UN)
-
-
-def _csv_line(cells: list[str]) -> bytes:
-    out = io.StringIO()
-    csv.writer(out, lineterminator="\n").writerow(cells)
-    return out.getvalue().encode()
-
-
-def _put(fd: int, data: bytes) -> None:
-    """All of it, on the disk, or nothing: a part of a line would be a broken one for ever. OSError."""
-    size = os.fstat(fd).st_size
-    rest = memoryview(data)
-    try:
-        while rest:
-            rest = rest[os.write(fd, rest):]
-        os.fsync(fd)
-    except OSError:
-        with suppress(OSError):
-            os.ftruncate(fd, size)
-        raise
-
-
-def append_ledger(
-    folder: str | os.PathLike[str], file: str, sha256: str, *, when: datetime | None = None
-) -> str:
-    """Add a line for a sealed recording; the hash of that line. Safe among processes. StorageError."""
-    path = Path(folder) / LEDGER
-    flags = os.O_RDWR | os.O_CREAT | os.O_APPEND | getattr(os, "O_BINARY", 0)
-    moment = (when or datetime.now(UTC)).astimezone(UTC).isoformat(timespec="milliseconds")
-    try:
-        fd = os.open(path, flags, 0o644)
-        try:
-            if not stat.S_ISREG(os.fstat(fd).st_mode):
-                raise OSError(errno.EINVAL, "it is a device or pipe, not a file")  # reading it may never end
-            with _locked(fd):
-                lines = path.read_bytes()
-                new = b"" if lines else _HEAD
-                if lines and not lines.endswith(b"\n"):
-                    new = b"\n"  # a line that a crash cut short stays visible as a line of its own
-                before = lines.removesuffix(b"\n").split(b"\n")[1:]  # as it is checked: LF alone ends a line
-                previous = hashlib.sha256(before[-1]).hexdigest() if before else _FIRST
-                line = _csv_line([moment.replace("+00:00", "Z"), file, sha256, previous])
-                _put(fd, new + line)
-        finally:
-            os.close(fd)
-    except OSError as err:
-        raise StorageError(f"the ledger cannot be written ({err.strerror})", where=str(path),
-                           do="the recording itself is saved and sealed") from None
-    return hashlib.sha256(line[:-1]).hexdigest()
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,6 +85,7 @@ class LedgerCheck:
     which listed file each has all bytes of (it was renamed, copied or exchanged). moved: of those missing, where else
     a whole recording with all its bytes is, as far as that is known.
     set_back: lines of a time more than a day before that of a line above: a clock was wrong on one of them.
+    sealed_since: of those that had no seal when they were looked at, the ones that have the listed one by now.
     again: files that are listed again with another hash. unreadable: why nothing of it
     could be read; else None. noted: which of the hashes that were asked for are in it, and on which line.
     """
@@ -183,6 +106,7 @@ class LedgerCheck:
     last_line: int = 0
     moved: tuple[tuple[str, str], ...] = ()
     set_back: tuple[int, ...] = ()
+    sealed_since: tuple[str, ...] = ()
 
     @property
     def good(self) -> bool:
@@ -198,8 +122,16 @@ def _seal_of_file(path: Path) -> tuple[str | None, bool | None]:
     return found.sha256, found.intact
 
 
+def _recordings(folder: Path) -> list[Path]:
+    """Whatever the capitals of their ``.csv``, as the audit finds them; none where the folder cannot be read."""
+    try:
+        return sorted(path for path in folder.iterdir() if path.name.lower().endswith(".csv") and not is_ledger(path))
+    except OSError:
+        return []
+
+
 def _seals_of(folder: Path) -> dict[str, tuple[str | None, bool | None]]:
-    return {path.name: _seal_of_file(path) for path in sorted(folder.glob("*.csv")) if not is_ledger(path)}
+    return {path.name: _seal_of_file(path) for path in _recordings(folder)}
 
 
 def _sealed_since(
@@ -208,7 +140,7 @@ def _sealed_since(
     """The seals, with those of files that were not there, or had none, when they were looked at, as they are now: an
     audit takes minutes, in which a test may end."""
     late = {name for name in listed if seals.get(name, (None, None)) == (None, None)}
-    there = [path for path in folder.glob("*.csv") if path.name in late] if late else []
+    there = [path for path in _recordings(folder) if path.name in late] if late else []
     return {**seals, **{path.name: _seal_of_file(path) for path in there}}
 
 
@@ -226,8 +158,8 @@ def _form(data: bytes) -> tuple[str, ...]:
     out = []
     if first.startswith(_BOM):
         out.append("a byte order mark was put in before its first line")
-    if first.removeprefix(_BOM).removesuffix(b"\r") + b"\n" != _HEAD:
-        out.append(f"its first line is not '{_HEAD[:-1].decode()}'")
+    if first.removeprefix(_BOM).removesuffix(b"\r") + b"\n" != HEAD:
+        out.append(f"its first line is not '{HEAD[:-1].decode()}'")
     if b"\r\n" in data:
         out.append("its line ends were changed (CR LF)")
     empty = sum(not line.strip() for line in rest.split(b"\n")[:-1])
@@ -255,7 +187,7 @@ def _set_back(lines: list[bytes]) -> tuple[int, ...]:
 
 
 def _is_head(raw: bytes) -> bool:
-    return raw.removeprefix(_BOM).rstrip(b"\r") + b"\n" == _HEAD
+    return raw.removeprefix(_BOM).rstrip(b"\r") + b"\n" == HEAD
 
 
 def ledger_lines(folder: str | os.PathLike[str]) -> dict[str, tuple[int, int]]:
@@ -330,7 +262,7 @@ def verify_ledger(
     again: list[Relisted] = []
     there: list[tuple[str, int]] = []
     listed: dict[str, str] = {}
-    previous, last, count, last_line = {_FIRST}, None, 0, 0
+    previous, last, count, last_line = {FIRST}, None, 0, 0
     if lines[-1] != b"":
         broken.append(len(lines))
     for number, raw in enumerate(lines[1:-1], 2):
@@ -348,7 +280,8 @@ def verify_ledger(
             again.append(Relisted(cells[1], number))
         previous, last = own, hashlib.sha256(raw.removesuffix(b"\r")).hexdigest()
         there += [(digest, number) for digest in noted if digest in own]
-    seals = _sealed_since(place, seals, listed)
+    before, seals = seals, _sealed_since(place, seals, listed)
+    since = sorted(name for name in before if seals[name] != before[name] and seals[name] == (listed.get(name), True))
     missing = sorted(set(listed) - set(seals))
     altered = sorted(
         name for name, digest in listed.items()
@@ -364,4 +297,4 @@ def verify_ledger(
     return LedgerCheck(str(path), count, last, _form(data), tuple(sorted(set(broken))), tuple(missing), tuple(added),
                        tuple(altered), tuple(resealed), tuple((a, b) for a, b in alike if b is not None), tuple(again),
                        noted=tuple(there), last_line=last_line, moved=moved,
-                       set_back=_set_back(lines))
+                       set_back=_set_back(lines), sealed_since=tuple(since))

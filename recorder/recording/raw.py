@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.errors import RecorderError
+from recorder.recording.cells import LARGEST_NUMBER
 from recorder.recording.rows import LARGEST_KPA
 from recorder.units import pressure_factor_kpa
 
@@ -79,7 +80,7 @@ def _pressure(recording: Recording) -> list[RawDifference]:
         return []
     if isinstance(full, bool) or not isinstance(full, int | float) or full <= 0:
         full = np.nan
-    scale = np.full(len(rows), float(full))
+    scale = np.full(len(rows), float(min(full, LARGEST_NUMBER)))  # of a number without end no float can be made
     if rows.supply is not None:
         scale = np.where(rows.supply > 0, rows.supply, scale)
     ratio = np.where(rows.counts >= 0, rows.counts, np.nan) / scale

@@ -8,9 +8,33 @@ from pathlib import Path
 from typing import Any
 
 from recorder.errors import FileError
+from recorder.recording.annotations import load_value, split_line
 from recorder.recording.reader import read
 
 __all__ = ["latest_tester"]
+
+_HEAD_BYTES = 1 << 14  # of a recorder's header some hundred are used
+
+
+def _of_another(path: Path, adapter_id: str) -> bool:
+    """Whether its first lines name another adapter. Of years of recordings all would be read to the end otherwise,
+    while somebody waits for the first reading."""
+    try:
+        if not path.is_file():  # a pipe may never end
+            return False
+        with path.open("rb") as file:
+            lines = file.read(_HEAD_BYTES).split(b"\n")[:-1]
+    except OSError:
+        return False
+    for line in lines:
+        found = split_line(line.decode("utf-8", "replace")) if line.startswith(b"#") else None
+        if found is not None and found[0] == "adapter":
+            try:
+                said = load_value(*found)
+            except ValueError:
+                return False
+            return isinstance(said, Mapping) and said.get("id") != adapter_id
+    return False
 
 
 def latest_tester(folder: str | os.PathLike[str], adapter_id: str) -> Mapping[str, Any] | None:
@@ -22,6 +46,8 @@ def latest_tester(folder: str | os.PathLike[str], adapter_id: str) -> Mapping[st
     except OSError:  # a folder that may not be entered; whoever writes there says so
         return None
     for path in files:
+        if _of_another(path, adapter_id):
+            continue
         try:
             found = read(path, rows=False)
         except FileError:

@@ -19,7 +19,7 @@ from recorder.errors import RunError, StorageError
 from recorder.model import FaultRun, Header, Mark, Rows
 from recorder.recording.annotations import annotation_line, header_text
 from recorder.recording.aside import Aside
-from recorder.recording.ledger import append_ledger
+from recorder.recording.ledger_append import append_ledger
 from recorder.recording.rows import RAW_COLUMNS, BadRow, columns_line, written
 
 __all__ = ["Writer", "check_folder"]
@@ -158,15 +158,18 @@ class Writer:
         if self._fd < 0 or self._sealed:
             raise StorageError("this recording is finished", where=str(self.path))
 
-    def _write(self, data: bytes) -> None:
-        """All of ``data`` or StorageError. What a failed write left of a line is cut off again, so
-        that nothing can be glued onto it; where even that fails, the reader drops it."""
+    def _write(self, data: bytes, *, of_rows: bool = False) -> None:
+        """All of ``data`` or StorageError. What a failed write left of it is cut off again, of rows the whole lines
+        are kept: nothing can be glued onto a part of one. Where even that fails, the reader drops the part."""
         self._ready()
         rest = memoryview(data)
         try:
             while rest:
                 rest = rest[os.write(self._fd, rest):]
         except OSError as err:
+            kept = data.rfind(b"\n", 0, len(data) - len(rest)) + 1 if of_rows else 0
+            self._took(data[:kept])
+            self.rows_written += data.count(b"\n", 0, kept)
             try:
                 os.ftruncate(self._fd, self._size)
                 os.fsync(self._fd)
@@ -174,6 +177,9 @@ class Writer:
                 pass
             saved = f"; {self.rows_written} rows were saved"
             raise self._fail(_storage_error(err, self.path, saved)) from None
+        self._took(data)
+
+    def _took(self, data: bytes) -> None:
         self._hash.update(data)
         self._size += len(data)
 
@@ -249,7 +255,7 @@ class Writer:
             raise RunError(
                 f"a sample cannot be recorded: its time {back.time_s[0]:.6f} s is not after the "
                 f"last one ({self._last_time_s:.6f} s)", where=str(self.path))
-        self._write(text)
+        self._write(text, of_rows=True)
         self._last_time_s = float(back.time_s[-1])
         self.rows_written += len(back)
         self._sync_soon()

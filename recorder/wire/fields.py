@@ -9,6 +9,8 @@ from __future__ import annotations
 import math
 import re
 
+from recorder.model import HIGHEST_COUNTS
+
 __all__ = [
     "DECIMAL", "HIGHEST_COUNTS", "HIGHEST_RATE_HZ", "HIGHEST_SEQ", "HIGHEST_TEMP_C", "HIGHEST_US", "INTEGER",
     "is_name", "rate_hz", "temperature",
@@ -16,7 +18,6 @@ __all__ = [
 
 HIGHEST_SEQ = 0xFFFF
 HIGHEST_US = 0xFFFFFFFF
-HIGHEST_COUNTS = 0xFFFFFFFF  # counts, supply counts (at least 1) and counts at full scale (at least 1)
 HIGHEST_TEMP_C = 1e6  # either way: what an adapter sends for "no sensor" is a number too
 HIGHEST_RATE_HZ = 1e6
 

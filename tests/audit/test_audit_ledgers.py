@@ -89,6 +89,11 @@ def test_tests_that_end_while_an_audit_runs_are_neither_missing_nor_altered(
     done = run(shop)
     assert done.exit_code == 0, done.output
     assert first.name in done.stdout and "not in the folder" not in done.stdout and "ALTERED" not in done.stdout
+    for path in (running, late):
+        path.unlink()
+    running.write_bytes(whole[running][: whole[running].index(b"\n# judgement: ") + 1])
+    assert ledger_column(shop) == {
+        first.name: "as the ledger says", running.name: "sealed since it was read, as the ledger says"}
 
 
 def test_what_is_no_hash_is_refused(shop: Path) -> None:

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from recorder.audit import audit_folder
+from recorder.audit import audit_folder, cache
 from recorder.audit.cache import Cache, key_of
 from recorder.cli import main
 from recorder.errors import SettingError
@@ -84,6 +84,22 @@ def test_a_new_file_and_an_empty_one_become_a_cache(shop: Path, tmp_path: Path, 
     db = sqlite3.connect(path)
     assert db.execute("select count(*) from audit").fetchone() == (1,)
     db.close()
+
+
+def test_a_file_that_takes_its_place_meanwhile_is_left_and_said(
+    shop: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing was remembered then, and nobody knew why each audit took as long as the first."""
+    place = tmp_path / "cache"
+
+    def look(path: Path) -> bool:
+        path.write_text("notes\n" * 200, "utf-8")
+        return False
+
+    monkeypatch.setattr(cache, "_is_ours", look)
+    done = run(shop, "--cache", place)
+    assert done.exit_code == 0 and f"{place}: no cache is kept (file is not a database)" in done.stderr
+    assert place.read_text("utf-8") == "notes\n" * 200
 
 
 @pytest.mark.parametrize("what", [{"intact": True}, {"stored": "pass"}, {"sha256": "0" * 64}])

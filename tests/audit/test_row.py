@@ -115,3 +115,12 @@ def test_ctrl_c_is_no_fault_of_a_file(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("recorder.audit.row.parse", breaks)
     with pytest.raises(KeyboardInterrupt):
         audit_bytes(judged({}), "x.csv")
+
+
+def test_a_full_scale_without_end_is_no_fault_of_the_program() -> None:
+    """JSON has whole numbers of any length, and no float is so large."""
+    head = ('# test: "cap"\n# adapter: {"full_scale_counts": 1' + "0" * 400 + "}\n"
+            '# calibration: {"coefficients_kPa": [-25.0, 250.0]}\ntime_s,pressure_kPa,counts\n')
+    row = audit_bytes((head + "".join(f"{k / 10:.1f},0.00,102\n" for k in range(50))).encode(), "x.csv")
+    assert row.error is None and row.recomputed is not None
+    assert row.raw == ("pressure of row 1 is 0, its raw columns give -25 (50 rows differ)",)

@@ -21,10 +21,11 @@ _LONGEST = 4096
 _ENOUGH = 77  # exit code: all bytes were fed
 
 
-def guided(total: int, seed: int) -> tuple[bool, str]:
-    """Whether it found something, and what there is to say. In a process of its own: the fuzzer never returns."""
+def guided(total: int, seed: int) -> tuple[bool | None, str]:
+    """Whether it found something, None where it was not tried, and what there is to say. In a process of its own: the
+    fuzzer never returns."""
     if importlib.util.find_spec("atheris") is None:
-        return False, "not tried, the package atheris is not installed"
+        return None, "not tried, the package atheris is not installed"
     got = subprocess.run(
         [sys.executable, "-m", "tests.benchmarks.wire_fuzz_guided", "--inside", "--bytes", str(total), "--seed",
          str(seed)], capture_output=True, text=True, check=False, cwd=Path(__file__).resolve().parents[2])
@@ -87,7 +88,7 @@ def main() -> int:
         _fuzz(given.bytes, given.seed)
     wrong, said = guided(given.bytes, given.seed)
     print(said)
-    return 1 if wrong else 0
+    return 2 if wrong is None else int(wrong)
 
 
 if __name__ == "__main__":

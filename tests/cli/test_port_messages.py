@@ -229,3 +229,10 @@ def test_plain_numbers_without_calibration_are_said_to_be_so(
     monkeypatch.setattr("recorder.cli._gather.SILENT_S", 2.0)
     got = CliRunner().invoke(main, ["adapter", "--port", url, "--bare", "kPa", "--seconds", "5"])
     assert got.exit_code == 2 and "with a point and no unit" in got.stderr and "needs --bare" not in got.stderr
+
+
+@pytest.mark.parametrize("command", ["record --test tester", "adapter", "calibrate"])
+def test_a_full_scale_beyond_all_counts_is_refused_before_the_port_is_opened(command: str) -> None:
+    """It ended a test with the first reading, by a fault of the program: no float is so large."""
+    got = CliRunner().invoke(main, [*command.split(), "--port", "/dev/none", "--full-scale-counts", "9" * 400])
+    assert got.exit_code == 2 and "--full-scale-counts" in got.stderr and "4294967295" in got.stderr

@@ -6,11 +6,13 @@ import csv
 import hashlib
 import subprocess
 import sys
+import threading
+import time
 from pathlib import Path
 
 import pytest
 
-from recorder.recording import append_ledger, read, verify_ledger
+from recorder.recording import append_ledger, ledger_append, read, verify_ledger
 from recorder.recording.ledger import LEDGER, Relisted
 from tests.recording.test_recording_files import sealed
 
@@ -126,6 +128,14 @@ def test_the_same_line_twice_is_no_alteration(tmp_path: Path) -> None:
     assert check is not None and check.good and check.lines == 2
 
 
+def test_capitals_in_the_ending_of_a_name_hide_no_recording(tmp_path: Path) -> None:
+    """Systems that know no small letters, and sticks of theirs, give names back in capitals. The audit finds them."""
+    path = sealed(tmp_path)
+    path.rename(path.with_suffix(".CSV"))
+    check = verify_ledger(tmp_path)
+    assert check is not None and check.added == (path.with_suffix(".CSV").name,) and check.missing == (path.name,)
+
+
 def test_a_changed_line_breaks_the_chain(tmp_path: Path) -> None:
     for k in range(4):
         append_ledger(tmp_path, f"{k}.csv", "0" * 64)
@@ -166,6 +176,88 @@ def test_a_disk_that_is_full_leaves_no_part_of_a_line(tmp_path: Path) -> None:
     subprocess.run([sys.executable, "-c", DISK_FULL, str(tmp_path)], check=True, cwd=Path(__file__).parents[2])
     check = verify_ledger(tmp_path, {})
     assert check is not None and (check.broken, check.form, check.missing) == ((), (), ("a.csv", "c.csv"))
+
+
+UNLISTED = """
+import resource, signal, sys
+from pathlib import Path
+from recorder.errors import StorageError
+from recorder.recording import append_ledger, read
+from tests.recording.test_recording_files import sealed
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+folder = Path(sys.argv[1])
+paths = [sealed(folder, id4=f"{k:04x}") for k in range(4)]
+(folder / "ledger.csv").unlink()
+append_ledger(folder, paths[0].name, read(paths[0]).sha256)
+resource.setrlimit(resource.RLIMIT_FSIZE, ((folder / "ledger.csv").stat().st_size + 30, resource.RLIM_INFINITY))
+for path in paths[1:3]:
+    try:
+        append_ledger(folder, path.name, read(path).sha256)
+    except StorageError:
+        continue
+    sys.exit("it was written")
+paths[1].unlink()
+resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
+append_ledger(folder, paths[3].name, read(paths[3]).sha256)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="limits of POSIX")
+def test_what_a_full_disk_refused_is_listed_before_the_next_one(tmp_path: Path) -> None:
+    """The audit said of it for ever that somebody had added it. What was taken away meanwhile is not listed: it would
+    be missing for ever."""
+    subprocess.run([sys.executable, "-c", UNLISTED, str(tmp_path)], check=True, cwd=Path(__file__).parents[2])
+    check = verify_ledger(tmp_path)
+    assert check is not None and check.good and check.lines == 3
+    with (tmp_path / LEDGER).open(newline="", encoding="utf-8") as file:
+        _, *lines = csv.reader(file)
+    assert [line[1][-8:] for line in lines] == ["0000.csv", "0002.csv", "0003.csv"]
+    assert [line[0] for line in lines] == sorted(line[0] for line in lines)  # when each was sealed
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="there a file that is open stays where it is")
+def test_an_editor_that_saves_while_the_line_waits_its_turn(tmp_path: Path) -> None:
+    """It puts a new file in the ledger's place: the line went into the old one, which nobody sees any more."""
+    import fcntl
+
+    append_ledger(tmp_path, "0.csv", "0" * 64)
+    ledger = tmp_path / LEDGER
+    with ledger.open("rb") as held:
+        fcntl.flock(held, fcntl.LOCK_EX)
+        waiting = threading.Thread(target=append_ledger, args=(tmp_path, "1.csv", "1" * 64))
+        waiting.start()
+        time.sleep(0.3)  # long enough that it waits for the lock
+        (tmp_path / "beside").write_bytes(ledger.read_bytes())
+        (tmp_path / "beside").replace(ledger)
+    waiting.join()
+    check = verify_ledger(tmp_path, {})
+    assert check is not None and (check.missing, check.broken, check.lines) == (("0.csv", "1.csv"), (), 2)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="there a file that is open stays where it is")
+@pytest.mark.parametrize("seen", [True, False])
+def test_an_editor_that_saves_right_behind_the_line(
+    seen: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whether what it saves has the line or not, it is there once."""
+    append_ledger(tmp_path, "0.csv", "0" * 64)
+    ledger = tmp_path / LEDGER
+    real = ledger_append._put
+    saved: list[bytes] = []
+
+    def put(fd: int, data: bytes) -> None:
+        before = ledger.read_bytes()
+        real(fd, data)
+        if not saved:
+            saved.append(before)
+            (tmp_path / "beside").write_bytes(ledger.read_bytes() if seen else before)
+            (tmp_path / "beside").replace(ledger)
+
+    monkeypatch.setattr(ledger_append, "_put", put)
+    last = append_ledger(tmp_path, "1.csv", "1" * 64)
+    check = verify_ledger(tmp_path, {}, (last,))
+    assert check is not None and (check.missing, check.broken, check.lines) == (("0.csv", "1.csv"), (), 2)
+    assert check.noted == ((last, 3),)
 
 
 def test_an_emptied_ledger_has_no_lines(tmp_path: Path) -> None:

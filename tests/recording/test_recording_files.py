@@ -45,8 +45,8 @@ def some_rows(n: int, start: int = 0) -> Rows:
                 np.full(n, np.nan), temp, flag)
 
 
-def sealed(folder: Path, n: int = 6) -> Path:
-    writer = Writer(folder, HEADER, when=WHEN, id4="4c1e")
+def sealed(folder: Path, n: int = 6, id4: str = "4c1e") -> Path:
+    writer = Writer(folder, HEADER, when=WHEN, id4=id4)
     writer.add(some_rows(n))
     writer.mark(Mark(0.05, "drip at the lower hose clamp"))
     writer.add(some_rows(2, n))
@@ -353,7 +353,7 @@ def test_full_disk_leaves_whole_rows(tmp_path: Path, monkeypatch: pytest.MonkeyP
         return real(fd, bytes(data)[: len(data) // 2])
 
     monkeypatch.setattr(os, "write", half)
-    with pytest.raises(StorageError, match="disk is full"):
+    with pytest.raises(StorageError, match=r"disk is full; 1[1-9] rows were saved"):
         writer.add(some_rows(10, 10))
     monkeypatch.undo()
     with pytest.raises(StorageError):
@@ -362,7 +362,10 @@ def test_full_disk_leaves_whole_rows(tmp_path: Path, monkeypatch: pytest.MonkeyP
         writer.seal({})
     writer.close()
     writer.close()
-    assert len(read(writer.path).rows) == 10
+    found = read(writer.path)
+    assert 10 < len(found.rows) == writer.rows_written < 20  # those of the last block that fitted in, too
+    assert writer.size == writer.path.stat().st_size and not any("left out" in note for note in found.notes)
+    assert (found.rows.time_s == some_rows(20).time_s[: len(found.rows)]).all()
 
 
 def test_a_file_that_cannot_be_begun_is_let_go_of_and_taken_away(

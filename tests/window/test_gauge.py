@@ -63,7 +63,7 @@ def test_what_is_written_on_the_form() -> None:
 
 @pytest.mark.parametrize("wrong", [
     {"plain": True}, {"plain": True, "unit": "furlong"}, {"full_scale": "nonsense"}, {"full_scale": "0 kPa"},
-    {"counts": "many"}, {"counts": "1"},
+    {"counts": "many"}, {"counts": "1"}, {"counts": "9" * 400},
 ])
 def test_what_cannot_be_is_said(wrong: dict[str, object]) -> None:
     with pytest.raises(SettingError):
@@ -82,7 +82,8 @@ def test_the_settings_go_before_the_memory_and_rubbish_is_left() -> None:
     assert gauge_of(Settings(), remembered(gauge)) == gauge
     assert gauge_of(Settings(full_scale_kpa=100.0, calibration="b.json"), remembered(gauge)) == dataclasses.replace(
         gauge, full_scale_kpa=100.0, calibration="b.json")
-    for rubbish in ({"full_scale_kpa": "x"}, {"bare_unit": "furlong"}, {"full_scale_counts": "1.5"}):
+    for rubbish in ({"full_scale_kpa": "x"}, {"bare_unit": "furlong"}, {"full_scale_counts": "1.5"},
+                    {"full_scale_kpa": "nan"}, {"full_scale_kpa": "0"}, {"full_scale_counts": "-1"}):
         assert gauge_of(Settings(), rubbish) == Gauge()
 
 

@@ -11,6 +11,7 @@ import pytest
 from PySide6.QtCore import QPoint, Qt, QTimer
 from pytestqt.qtbot import QtBot
 
+from recorder.errors import FileError
 from recorder.recording import read
 from recorder.window.places import records as qt_records
 from recorder.window.places.main import MainWindow
@@ -325,3 +326,25 @@ def test_one_recording_is_counted_as_one(opened: Callable[..., MainWindow], qtbo
     shutil.copy(next(few.glob("*-*.csv")), folder)
     place = records(opened(folder=folder), qtbot)
     assert place.count.text() == "1 recording"
+
+
+def test_a_folder_that_goes_while_it_is_read_shows_none_of_it(
+    opened: Callable[..., MainWindow], qtbot: QtBot, few: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The rest of what was found in it came into the table below the words that it cannot be read."""
+    for n in range(200):
+        shutil.copy(next(few.glob("*-system-*.csv")), tmp_path / f"{n}.csv")
+    window = opened(folder=tmp_path)
+    monkeypatch.setattr(qt_records, "_SLICE_S", 0.0)
+    qtbot.keyClick(window, Qt.Key.Key_F2)
+    place = window.records
+    assert place._filler.isActive()
+
+    def gone(folder: Path) -> list[Path]:
+        raise FileError("the folder cannot be read (Input/output error)", path=str(folder))
+
+    monkeypatch.setattr(qt_records, "list_folder", gone)
+    place.reload()
+    qtbot.wait(500)
+    assert place.model.list.rows == [] and "cannot be read" in window.banner.text()
+    assert not place._filler.isActive()

@@ -104,3 +104,53 @@ def test_players_that_fail_are_left_and_the_bell_rings(tmp_path: Path, monkeypat
             until(lambda: ended(alarm))
     assert (tmp_path / "asked").read_text().split() == ["pw-play", "paplay"]
     alarm.close()
+
+
+def test_a_player_that_hangs_is_ended_and_the_bell_rings(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A sound service that does not answer holds its players for ever: the alarm was silent from then on."""
+    player(tmp_path, "pw-play", f"if [ -e {tmp_path}/stuck ]; then exec sleep 60; fi; exit 0")
+    player(tmp_path, "paplay", f"echo x >> {tmp_path}/heard")
+    monkeypatch.setenv("PATH", f"{tmp_path}{os.pathsep}/usr/bin{os.pathsep}/bin")
+    monkeypatch.setattr(sound, "_PLAYERS", (("pw-play",), ("paplay",)))
+    bell, now = Bell(), [0.0]
+    alarm = Alarm(bell, lambda: now[0])
+    alarm()
+    until(lambda: ended(alarm))
+    (tmp_path / "stuck").touch()
+    alarm()
+    hung = alarm._playing
+    assert bell.n == 1 and hung is not None  # it works
+    for now[0] in (0.6, 1.2, 1.8):
+        alarm()
+    assert bell.n == 1 and hung.poll() is None  # a slow one is not taken for one that hangs
+    now[0] = 60.0
+    alarm()
+    assert bell.n == 2 and hung.poll() is not None
+    until(lambda: (tmp_path / "heard").exists())  # by the next that there is
+    alarm.close()
+
+
+@pytest.mark.parametrize("whole", [True, False])
+def test_a_tone_that_was_tidied_away_is_made_again(
+    whole: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Temporary files that nobody used for some days go: every player failed then, and the bell alone was left."""
+    player(tmp_path, "paplay", f'cp "$1" {tmp_path}/heard.wav')
+    monkeypatch.setenv("PATH", f"{tmp_path}{os.pathsep}/usr/bin{os.pathsep}/bin")
+    monkeypatch.setattr(sound, "_PLAYERS", (("paplay",),))
+    bell = Bell()
+    alarm = Alarm(bell)
+    alarm()
+    until(lambda: ended(alarm))
+    where = alarm._file()
+    where.unlink()
+    if whole:
+        where.parent.rmdir()
+    (tmp_path / "heard.wav").unlink()
+    alarm()
+    until(lambda: ended(alarm))
+    assert (tmp_path / "heard.wav").stat().st_size > 10_000
+    alarm()
+    assert bell.n == 1
+    until(lambda: ended(alarm))
+    alarm.close()

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import pytest
 
-from tests.benchmarks import wire_streams
+from tests.benchmarks import wire_fuzz, wire_fuzz_guided, wire_streams
 from tests.benchmarks.wire_fuzz import crc, fuzz, thought_out
 from tests.benchmarks.wire_fuzz_guided import guided
 
@@ -31,7 +32,17 @@ def test_thought_out_by_hypothesis() -> None:
 def test_thought_out_by_coverage() -> None:
     pytest.importorskip("atheris")
     wrong, said = guided(60_000, 1)
-    assert not wrong, said
+    assert wrong is False, said
+
+
+def test_what_was_not_tried_is_no_success(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    """It ended with exit 0, as if all had been tried."""
+    monkeypatch.setattr(wire_fuzz_guided.importlib.util, "find_spec", lambda name: None)
+    monkeypatch.setattr(wire_streams, "run", lambda seed: [])
+    monkeypatch.setattr(sys, "argv", ["wire_fuzz", "--bytes", "20_000"])
+    assert wire_fuzz.main() == 2
+    *_, last = capsys.readouterr().out.splitlines()
+    assert last.startswith("NOT ALL OF IT: ") and "atheris" in last
 
 
 @pytest.mark.parametrize("stream", wire_streams.STREAMS[1:-1], ids=lambda stream: stream.__name__)

@@ -14,6 +14,7 @@ import time
 import wave
 from array import array
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 __all__ = ["Alarm", "Sounding", "players", "write_tone"]
@@ -23,6 +24,8 @@ RATE_HZ = 22_050
 TONES_HZ = (1600.0, 1000.0, 1600.0)
 _TONE_S = 0.14
 _EVERY_S = 0.6  # the tones last 0.42 s
+_KILLED_S = 0.2  # a process that was killed is gone by then, unless the system itself holds it
+_HANGS_S = 3.0  # a player that has not ended by then waits for a sound service that does not answer
 _FADE_S = 0.008  # so that it does not click
 # Each plays a file and ends. The first that is there is taken.
 _PLAYERS = (("pw-play",), ("paplay",), ("aplay", "-q"), ("afplay",), ("play", "-q"))
@@ -51,6 +54,13 @@ def players() -> list[list[str]]:
     return [[path, *rest] for path, rest in found if path is not None]
 
 
+def _end(playing: subprocess.Popen[bytes]) -> None:
+    """At once; what not even that ends at once is waited for no longer."""
+    playing.kill()
+    with suppress(subprocess.TimeoutExpired):
+        playing.wait(_KILLED_S)
+
+
 class Sounding:
     """A sound that comes again and again while it is asked for, and can be muted."""
 
@@ -75,21 +85,25 @@ class Sounding:
 
 
 class Alarm:
-    """Call it again and again while there is an alarm. ``bell`` rings until a player has shown that it works."""
+    """Call it again and again while there is an alarm. ``bell`` rings until a player has shown that it works, and again
+    once it hangs. clock: monotonic seconds."""
 
-    def __init__(self, bell: Callable[[], object]) -> None:
-        self._bell = bell
+    def __init__(self, bell: Callable[[], object], clock: Callable[[], float] = time.monotonic) -> None:
+        self._bell, self._clock = bell, clock
+        self._began_s = 0.0  # when what plays was started
         self._commands: list[list[str]] | None = None  # until it is known what there is
         self._playing: subprocess.Popen[bytes] | None = None
         self._works = False
         self._folder: tempfile.TemporaryDirectory[str] | None = None
 
     def __call__(self) -> None:
-        """Sounds once, where it does not sound already. Never waits."""
+        """Sounds once, where it does not sound already. Waits for nothing but the end of a player that hangs."""
         if self._playing is not None:
             ended = self._playing.poll()
-            if ended is None:
+            if ended is None and self._clock() - self._began_s < _HANGS_S:
                 return
+            if ended is None:
+                _end(self._playing)
             self._over(failed=ended != 0)
         if not self._works:
             self._bell()
@@ -102,10 +116,17 @@ class Alarm:
             self._commands.pop(0)
 
     def _file(self) -> Path:
+        """The tone; made again where it is gone: systems tidy their temporary folder up, and a window may be open for
+        weeks."""
+        if self._folder is not None and not Path(self._folder.name).is_dir():
+            self._folder.cleanup()  # else it is told at the end that nobody did
+            self._folder = None
         if self._folder is None:
-            self._folder = tempfile.TemporaryDirectory(prefix="alarm-")
-            write_tone(Path(self._folder.name) / "alarm.wav")
-        return Path(self._folder.name) / "alarm.wav"
+            self._folder = tempfile.TemporaryDirectory(prefix="alarm-", ignore_cleanup_errors=True)
+        path = Path(self._folder.name) / "alarm.wav"
+        if not path.exists():
+            write_tone(path)
+        return path
 
     def _play(self) -> None:
         try:
@@ -118,6 +139,7 @@ class Alarm:
             if self._commands is None:
                 self._commands = players()
             if self._commands:
+                self._began_s = self._clock()
                 self._playing = subprocess.Popen(
                     [*self._commands[0], str(self._file())], stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL,
                     stderr=subprocess.DEVNULL)
@@ -128,8 +150,7 @@ class Alarm:
         """Silence. May be called twice."""
         playing, self._playing = self._playing, None
         if playing is not None:
-            playing.kill()
-            playing.wait()
+            _end(playing)
         folder, self._folder = self._folder, None
         if folder is not None:
             folder.cleanup()

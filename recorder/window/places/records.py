@@ -115,6 +115,8 @@ class RecordsPlace(QWidget):
         try:
             found = list_folder(self.folder)
         except RecorderError as err:
+            self._filler.stop()
+            self._waiting, self._ready = iter(()), []
             self._stop_checks()
             self._show(lambda: self.model.list.clear())
             self._say_count()

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
-from recorder.errors import FileError, RecorderError, SettingError
-from recorder.model import Calibration
+from recorder.errors import FileError, RecorderError, SettingError, as_written
+from recorder.model import HIGHEST_COUNTS, Calibration
 from recorder.settings import ASSUMED_FULL_SCALE, Settings
 from recorder.units import format_pressure, parse_quantity, pressure_factor_kpa, sensor_scale
 
@@ -67,6 +67,15 @@ class Gauge:
         return from_file_text(text, self.calibration)
 
 
+def _is_scale(kpa: float) -> bool:
+    """Whether a gauge for this job may have such a full scale."""
+    return 1.0 <= kpa <= 10_000.0
+
+
+def _is_counts(counts: int) -> bool:
+    return 2 <= counts <= HIGHEST_COUNTS
+
+
 def gauge_of(settings: Settings, memory: Mapping[str, str] | None = None) -> Gauge:
     """What the settings file says goes before what is remembered from the last time; what makes no sense is left."""
     kept = {name: value for name in _KEPT if (value := (memory or {}).get(name, ""))}
@@ -79,6 +88,9 @@ def gauge_of(settings: Settings, memory: Mapping[str, str] | None = None) -> Gau
         )
         if gauge.bare_unit is not None:
             pressure_factor_kpa(gauge.bare_unit)
+        kpa, counts = gauge.full_scale_kpa, gauge.full_scale_counts
+        if (kpa is not None and not _is_scale(kpa)) or (counts is not None and not _is_counts(counts)):
+            gauge = Gauge()
     except (ValueError, RecorderError):
         gauge = Gauge()
     if settings.full_scale_kpa is not None:
@@ -102,7 +114,7 @@ def parse_gauge(*, plain: bool, unit: str, full_scale: str, counts: str, calibra
     full_scale_kpa, full_counts = None, None
     if full_scale.strip():
         kpa = sensor_scale(full_scale.strip(), shown_unit)
-        if not 1.0 <= kpa <= 10_000.0:
+        if not _is_scale(kpa):
             raise SettingError(f"a full scale of {kpa:g} kPa is no gauge's for this job",
                                do="write what is printed on the gauge, like 30 psi")
         full_scale_kpa = kpa
@@ -111,8 +123,8 @@ def parse_gauge(*, plain: bool, unit: str, full_scale: str, counts: str, calibra
             full_counts = int(counts)
         except ValueError:
             full_counts = 0
-        if full_counts < 2:
-            raise SettingError(f"'{counts}' is no number of counts", do="write it like 1023 or 4095")
+        if not _is_counts(full_counts):
+            raise SettingError(f"{as_written(counts)} is no number of counts", do="write it like 1023 or 4095")
     return Gauge(bare_unit, full_scale_kpa, full_counts, calibration.strip() or None)
 
 
