@@ -178,6 +178,12 @@ def test_the_check_of_the_adapter_is_shown_with_its_sign() -> None:
     odd = dataclasses.replace(report, seconds=200.0, reasons=(), notes=("its supply?",))
     noted = verdict_of(odd, "", listening=True, in_test=False)
     assert noted.reasons == ("its supply?",)
+    # the numbers beside them were in psi, these in kPa
+    off = dataclasses.replace(report, seconds=200.0, reasons=(
+        "open to air it reads 12.0 kPa: is the hose open?", "open to air it drifts +0.50 kPa/min: let it warm up"))
+    told = verdict_of(off, "", listening=True, in_test=False, unit="psi")
+    assert told.reasons == ("open to air it reads 1.74 psi: is the hose open?",
+                            "open to air it drifts +0.073 psi/min: let it warm up")
 
 
 def test_an_adapter_is_not_checked_through_the_calibration_of_another() -> None:
