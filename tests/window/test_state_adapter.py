@@ -169,6 +169,10 @@ def test_the_check_of_the_adapter_is_shown_with_its_sign() -> None:
     assert report is not None and not why
     rows = dict(sensor_rows(report, "psi"))
     assert rows["one count"] == f"{206.84 / 0.8 / 1023 / 6.894757:.4f} psi"
+    # 207 kPa over 24 bits; "0.000 kPa" stood there
+    fine = dataclasses.replace(report, resolution_kpa=206.84 / 0.8 / 16777215)
+    assert dict(sensor_rows(fine, "kPa"))["one count"] == "0.00002 kPa"
+    assert dict(sensor_rows(fine, "psi"))["one count"] == "0.000002 psi"
     assert "white" in rows["noise"] and " in " in rows["Allan deviation"]
     assert "psi/min" in rows["drift"] and rows["smallest fall"].endswith("psi in 2 min")
     assert "kPa" not in " ".join(rows.values())

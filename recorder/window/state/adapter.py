@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from recorder import report as words
-from recorder.units import format_pressure
+from recorder.digits import significant
+from recorder.units import format_pressure, pressure_factor_kpa
 from recorder.window.state.words import in_window
 
 if TYPE_CHECKING:
@@ -82,7 +83,10 @@ def sensor_rows(r: AdapterReport, unit: str) -> tuple[tuple[str, str], ...]:
         return words.quantity({"value": kpa, "standard_uncertainty": u, "unit": f"kPa{per}"}, unit)
 
     def fine(kpa: float) -> str:
-        return format_pressure(kpa, unit, extra=2)
+        text = format_pressure(kpa, unit, extra=2)
+        if kpa and not text.split(" ")[0].strip("-0."):  # of a converter of 24 bits one count is not nothing
+            return f"{significant(kpa / pressure_factor_kpa(unit), 1)} {unit}"
+        return text
 
     clock = "not measured yet"
     if r.clock_error_ppm is not None and r.clock_error_u_ppm is not None:
