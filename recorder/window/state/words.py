@@ -17,7 +17,7 @@ _MAY_BREAK = "\u200b"  # Unicode's zero width space: takes no room, and a line m
 # What is an option of a command there is a field or a key here. Most particular first.
 _INSTEAD: tuple[tuple[str, str], ...] = (
     (r"an adapter that prints plain numbers needs --bare UNIT", "an adapter that prints plain numbers: F3, then G"),
-    (r"'recorder record', 'adapter' and 'calibrate' take them with --bare UNIT", "say that they are: F3, then G"),
+    (r"'recorder record', 'adapter' and 'calibrate' take them with --bare UNIT", "set plain numbers: F3, then G"),
     (r"where they are counts, --bare does not take them, for it needs a pressure", "where they are counts, they cannot "
      "be taken, for a pressure is needed"),
     (r"on each line and use --bare UNIT", "on each line and say its unit (F3, then G)"),
