@@ -144,9 +144,9 @@ def _rules(r: Mapping[str, Any], nominal_hz: float) -> Sequence[tuple[float, flo
          f"and {matters_kpa:g} kPa matters"),
         (still * wanders, _WANDERS_SHARE * matters_kpa, math.inf,
          f"its reading wanders by {significant(r['wander_kpa'], 2)} kPa from one {r['wander_s']:.0f} s to the next "
-         f"(white noise alone: {significant(r['wander_white_kpa'], 1)}): of leaks of {2 * matters_kpa:g} kPa in two "
-         f"minutes many will be undecided ({matters_kpa:g} kPa matters); look at plugs, sense wire and supply, let it "
-         "warm up"),
+         f"(white noise alone: {significant(r['wander_white_kpa'], 1)} kPa): of leaks of {2 * matters_kpa:g} kPa in "
+         f"two minutes many will be undecided ({matters_kpa:g} kPa matters); look at plugs, sense wire and supply, "
+         "let it warm up"),
         (1.0 / r["rate_hz"], 1 / 8.0, 1 / 2.0,
          f"its rate is only {significant(r['rate_hz'], 3)} a second, 8 or more are wanted"),
         (r["lost_fraction"], 0.01, 0.10,

@@ -61,13 +61,15 @@ def _one_thread_each() -> Iterator[None]:
 
 
 @contextmanager
-def _ctrl_c_later() -> Iterator[None]:
-    """What is started within never hears Ctrl-C, not even while it starts; this process hears it afterwards."""
+def _heard_later() -> Iterator[None]:
+    """What is started within never hears Ctrl-C, not even while it starts; this process hears it afterwards, and as
+    late whoever asks it to end: a worker that has half started would miss what it is to share."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return
     heard: list[int] = []
-    before = signal.signal(signal.SIGINT, lambda number, frame: heard.append(number))
+    asked = [number for number in _asks_to_end() if signal.getsignal(number) not in (signal.SIG_IGN, None)]
+    before = [(number, signal.signal(number, lambda number, frame: heard.append(number))) for number in asked]
     mask = None
     if hasattr(signal, "pthread_sigmask"):  # not on Windows; a new process takes the mask over
         mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
@@ -76,9 +78,15 @@ def _ctrl_c_later() -> Iterator[None]:
     finally:
         if mask is not None:
             signal.pthread_sigmask(signal.SIG_SETMASK, mask)
-        signal.signal(signal.SIGINT, before)
+        for number, handler in before:
+            signal.signal(number, handler)
         if heard:
-            signal.raise_signal(signal.SIGINT)
+            signal.raise_signal(heard[0])
+
+
+def _asks_to_end() -> list[signal.Signals]:
+    """The signals by which a process is asked to end, as far as this system has them."""
+    return [signal.Signals[name] for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
 
 
 def _as_ctrl_c(number: int, frame: FrameType | None) -> None:
@@ -91,9 +99,8 @@ def _tidy_end() -> Iterator[None]:
     is given back to the system."""
     before: list[tuple[int, Any]] = []
     if threading.current_thread() is threading.main_thread():
-        asked = (getattr(signal, name, None) for name in ("SIGTERM", "SIGHUP"))
-        before = [(number, signal.signal(number, _as_ctrl_c)) for number in asked
-                  if number is not None and signal.getsignal(number) == signal.SIG_DFL]
+        before = [(number, signal.signal(number, _as_ctrl_c)) for number in _asks_to_end()
+                  if signal.getsignal(number) == signal.SIG_DFL]
     try:
         yield
     finally:
@@ -119,7 +126,7 @@ def one_beside() -> ProcessPoolExecutor:
     """One process for work beside a program with a window, which only loads what it is given; it is started now. As
     those of ``spread`` it hears no Ctrl-C, which a terminal sends to all of them, and ends with its parent."""
     pool = ProcessPoolExecutor(1, multiprocessing.get_context("spawn"), _start, (None, ()))
-    with _ctrl_c_later():
+    with _heard_later():
         pool.submit(_nothing)
     return pool
 
@@ -145,13 +152,12 @@ def spread(
         try:
             while True:
                 while len(waiting) < 4 * jobs and (chunk := list(islice(files, _CHUNK))):
-                    with _ctrl_c_later():  # the first one starts the workers
+                    with _heard_later():  # the first one starts the workers
                         waiting.append(pool.submit(work, chunk))
                 if not waiting:
                     return
                 yield from waiting.popleft().result()
         except BrokenProcessPool:
             raise RunError("a worker ended unexpectedly", do="free some memory, or run it with --jobs 1") from None
-        finally:
-            for future in waiting:
-                future.cancel()
+        finally:  # by the pool's own thread: it breaks at what was cancelled behind its back where a worker died
+            pool.shutdown(wait=False, cancel_futures=True)

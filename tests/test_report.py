@@ -129,6 +129,9 @@ def test_rounding_as_in_the_review_of_particle_physics(error: float, text: str) 
         ("83.8 ± 1.5 kPa, 99.3 to 121.3 kPa allowed.", "psi", "12.15 ± 0.22 psi, 14.4 to 17.6 psi allowed."),
         ("above 138 kPa", "bar", "above 1.38 bar"),
         ("7 kPa/min allowed", "kPa", "7 kPa/min allowed"),
+        ("6.89476 kPa/min allowed", "psi", "1.000 psi/min allowed"),  # given as 1 psi/min; 1.000000 stood there
+        ("6.89476 kPa/min allowed", "kPa", "6.89476 kPa/min allowed"),
+        ("0.35 kPa/min allowed", "psi", "0.051 psi/min allowed"),
     ],
 )
 def test_a_text_in_another_unit(text: str, unit: str, shown: str) -> None:

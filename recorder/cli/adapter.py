@@ -77,7 +77,7 @@ def _lines(r: AdapterReport | BareReport, seen: _Seen) -> list[str]:
         *([f"  the latest dropped  '{escaped(seen.unusable)}'"] if r.dropped_lines and seen.unusable else []),
         *([f"  seen through        {seen.gauge}"] if seen.gauge else []),
         f"  reading, hose open  {round(r.zero_kpa, 2) + 0.0:+.2f} kPa",
-        f"  {count:<18}  {_figures('{:.3f} kPa', r.resolution_kpa)}",
+        f"  {count:<18}  {'not known' if r.resolution_kpa is None else f'{significant(r.resolution_kpa, 2)} kPa'}",
         "  noise               " + _figures("{:.3f} kPa: white {:.3f}, slower {:.3f}", r.noise_kpa, r.white_noise_kpa,
                                             r.correlated_noise_kpa),
         f"  wander              {_wander(r)}",

@@ -79,7 +79,8 @@ def _lines(
         f"kPa =                {' + '.join(terms).replace('+ -', '- ')} (the file keeps every digit)",
         *sensor,
         f"range                {p(fit.range_kpa[0], whole)} to {p(fit.range_kpa[1], whole)}",
-        f"scatter              {p(fit.curve.residual_sd, fine)}, {fit.curve.dof} degrees of freedom",
+        f"scatter              {p(fit.curve.residual_sd, fine)}, "
+        f"{fit.curve.dof} degree{'s' * (fit.curve.dof != 1)} of freedom",
         "hysteresis           " + ("not known" if fit.hysteresis_kpa is None else p(fit.hysteresis_kpa, fine)),
         "repeatability        " + ("not known" if fit.repeatability_kpa is None else p(fit.repeatability_kpa, fine)),
         "reference            " + (f"u = {small(fit.reference_u_kpa)}" if fit.reference_u_kpa else "taken as perfect"),

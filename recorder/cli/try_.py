@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shlex
+import shutil
 import sys
 import time
 from pathlib import Path
@@ -91,8 +93,17 @@ def command(ctx: click.Context, fast: bool, folder: str, unit: str | None, as_js
             if stop.why is not None:
                 break
     if not as_json and stop.why is None:
-        click.echo(f"{len(paths)} recordings; judge them again with: recorder judge {folder}/*.csv")
+        click.echo(f"{len(paths)} recordings; judge them again with: {_called()} judge {shlex.quote(folder)}/*.csv")
     ctx.exit(0)
+
+
+def _called() -> str:
+    """How this program is called again: by its name where the shell finds it so, else as it was called now, for an
+    environment need not be activated."""
+    own, found = sys.argv[0], shutil.which("recorder")
+    if Path(own).name != "recorder" or not Path(own).is_file() or (found is not None and Path(found).samefile(own)):
+        return "recorder"
+    return shlex.quote(own)
 
 
 def _recorded(part: DemoTest, trace: Trace, live: LiveLine, stop: StopSignals, folder: Path, *, fast: bool) -> Finished:

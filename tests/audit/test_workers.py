@@ -69,6 +69,35 @@ def test_so_is_any_other_signal_that_asks_it_to_end(many: Path, number: signal.S
     assert gone(child.pid)
 
 
+def test_so_is_one_that_all_of_them_hear(many: Path) -> None:
+    """As ``timeout`` and a service manager send it. A traceback came instead: what waited was cancelled by this
+    process, and told by the pool's own thread that its worker is dead."""
+    for _ in range(2):
+        child = audit(many)
+        assert child.stdout is not None and child.stdout.readline().startswith("{")
+        os.killpg(child.pid, signal.SIGTERM)
+        _, err = child.communicate(timeout=60)
+        assert (child.returncode, err.strip()) == (2, "stopped")
+        assert gone(child.pid)
+
+
+@pytest.mark.skipif(not Path("/proc/self/task").is_dir(), reason="what it has started is read from /proc")
+def test_so_is_one_while_the_workers_start(many: Path) -> None:
+    """The half-started worker printed a traceback, mostly: what it was to share had been given back to the system."""
+    child = audit(many)
+
+    def begun(by: str) -> list[str]:
+        return Path(f"/proc/{by}/task/{by}/children").read_text().split()
+
+    until = time.monotonic() + 60
+    while not any(begun(one) for one in begun(str(child.pid))) and time.monotonic() < until:
+        pass  # what starts the workers is its child, and the first of them a child's child
+    child.send_signal(signal.SIGTERM)
+    _, err = child.communicate(timeout=60)
+    assert (child.returncode, err.strip()) == (2, "stopped")
+    assert gone(child.pid)
+
+
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGKILL])
 def test_workers_end_with_the_program(many: Path, number: signal.Signals) -> None:
     with audit(many) as child:

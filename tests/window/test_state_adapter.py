@@ -169,6 +169,10 @@ def test_the_check_of_the_adapter_is_shown_with_its_sign() -> None:
     assert report is not None and not why
     rows = dict(sensor_rows(report, "psi"))
     assert rows["one count"] == f"{206.84 / 0.8 / 1023 / 6.894757:.4f} psi"
+    # 207 kPa over 24 bits; "0.000 kPa" stood there
+    fine = dataclasses.replace(report, resolution_kpa=206.84 / 0.8 / 16777215)
+    assert dict(sensor_rows(fine, "kPa"))["one count"] == "0.00002 kPa"
+    assert dict(sensor_rows(fine, "psi"))["one count"] == "0.000002 psi"
     assert "white" in rows["noise"] and " in " in rows["Allan deviation"]
     assert "psi/min" in rows["drift"] and rows["smallest fall"].endswith("psi in 2 min")
     assert "kPa" not in " ".join(rows.values())
@@ -178,6 +182,12 @@ def test_the_check_of_the_adapter_is_shown_with_its_sign() -> None:
     odd = dataclasses.replace(report, seconds=200.0, reasons=(), notes=("its supply?",))
     noted = verdict_of(odd, "", listening=True, in_test=False)
     assert noted.reasons == ("its supply?",)
+    # the numbers beside them were in psi, these in kPa
+    off = dataclasses.replace(report, seconds=200.0, reasons=(
+        "open to air it reads 12.0 kPa: is the hose open?", "open to air it drifts +0.50 kPa/min: let it warm up"))
+    told = verdict_of(off, "", listening=True, in_test=False, unit="psi")
+    assert told.reasons == ("open to air it reads 1.74 psi: is the hose open?",
+                            "open to air it drifts +0.073 psi/min: let it warm up")
 
 
 def test_an_adapter_is_not_checked_through_the_calibration_of_another() -> None:

@@ -93,6 +93,19 @@ def test_hold_screen_gives_fall_and_leak_with_their_uncertainties() -> None:
     assert (screen.hold.start_s, screen.hold.end_s) == (10.0, 130.0)
 
 
+@pytest.mark.parametrize("unit", ["kPa", "psi", "bar", "kgf/cm2"])
+@pytest.mark.parametrize("allowed", [7.0, 0.35, 12.5, 7.25, 125.0, 6.894757])
+def test_what_is_allowed_stands_beside_the_hold_as_in_the_judgement(allowed: float, unit: str) -> None:
+    """In psi 7 kPa/min were 1 here and 1.0 there; 12.5 kPa/min were 12, and 125 were 1.2e+02."""
+    procedure = dataclasses.replace(resolve("system"), steady_fall_allowed_kpa_per_min=allowed)
+    screen = live_screen(HOLD, test="system", unit=unit, procedure=procedure)
+    text = f"No fall: 0.07 kPa/min beyond settling, {allowed:g} kPa/min allowed."
+    reason = {"code": "no-detectable-fall", "text": text}
+    there = report.reasons({"reasons": [reason]}, unit)[0].split(", ")[-1]
+    assert screen.hold is not None
+    assert screen.hold.leak.split(", ")[-1].replace(" allowed", f" {unit}/min allowed.") == there
+
+
 def test_the_fall_is_said_with_the_time_in_which_it_fell() -> None:
     view = dataclasses.replace(HOLD, fall_at_s=51.0)
     screen = live_screen(view, test="system", unit="kPa", procedure=resolve("system"))

@@ -242,7 +242,7 @@ class AdapterPlace(QWidget):
         facts = link.facts(now) if link is not None else None
         verdict = verdict_of(self.report, self._why_not, listening=link is not None, in_test=self.in_test,
                              plain=facts is not None and facts.plain is not None,
-                             away=facts is not None and facts.away)
+                             away=facts is not None and facts.away, unit=self.unit)
         due = ("the simulated tester has a gauge of its own" if self._simulated else
                gauge_words(self._testing.gauge, self.unit, date.today()))
         show = self.report is not None and link is not None and not self.in_test

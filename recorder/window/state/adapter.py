@@ -6,7 +6,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from recorder import report as words
-from recorder.units import format_pressure
+from recorder.digits import significant
+from recorder.units import format_pressure, pressure_factor_kpa
+from recorder.window.state.words import in_window
 
 if TYPE_CHECKING:
     from recorder.adapter import AdapterReport
@@ -81,7 +83,10 @@ def sensor_rows(r: AdapterReport, unit: str) -> tuple[tuple[str, str], ...]:
         return words.quantity({"value": kpa, "standard_uncertainty": u, "unit": f"kPa{per}"}, unit)
 
     def fine(kpa: float) -> str:
-        return format_pressure(kpa, unit, extra=2)
+        text = format_pressure(kpa, unit, extra=2)
+        if kpa and not text.split(" ")[0].strip("-0."):  # of a converter of 24 bits one count is not nothing
+            return f"{significant(kpa / pressure_factor_kpa(unit), 1)} {unit}"
+        return text
 
     clock = "not measured yet"
     if r.clock_error_ppm is not None and r.clock_error_u_ppm is not None:
@@ -110,8 +115,8 @@ _VERDICTS = {"fit": ("FIT TO USE", "tick", "good"), "marginal": ("MARGINAL", "qu
 
 
 def verdict_of(report: AdapterReport | None, why_not: str, *, listening: bool, in_test: bool,
-               plain: bool = False, away: bool = False) -> AdapterVerdict:
-    """Is it fit to use, as far as is known. plain: plain numbers come in. away: it is unplugged."""
+               plain: bool = False, away: bool = False, unit: str = "kPa") -> AdapterVerdict:
+    """Is it fit to use, as far as is known. plain: plain numbers come in. away: it is unplugged. unit: of pressure."""
     if in_test:
         return AdapterVerdict("IN A TEST", "slash", "nothing", (
             "Noise and drift can only be told with the hose open: listen between two tests.",))
@@ -126,9 +131,9 @@ def verdict_of(report: AdapterReport | None, why_not: str, *, listening: bool, i
         return AdapterVerdict("PLAIN NUMBERS", "question", "open_question", (
             "They have no check and no count: a wrong or a lost one is not noticed.",))
     if report is None:
-        return AdapterVerdict("LISTENING", "question", "nothing", (why_not or "waiting for samples",))
+        return AdapterVerdict("LISTENING", "question", "nothing", (in_window(why_not) or "waiting for samples",))
     word, sign, role = _VERDICTS[report.verdict]
     reasons = list(report.reasons[:3]) or list(report.notes) or ["Nothing speaks against it."]
     if report.seconds < WANTED_S:
         reasons.insert(0, f"So far, after {report.seconds:.0f} s; listen for {WANTED_S:.0f} s to be sure of the drift.")
-    return AdapterVerdict(word, sign, role, tuple(reasons))
+    return AdapterVerdict(word, sign, role, tuple(in_window(words.in_unit(text, unit)) for text in reasons))

@@ -11,6 +11,7 @@ from recorder.errors import FileError, RecorderError, SettingError, as_written
 from recorder.model import HIGHEST_COUNTS, Calibration
 from recorder.settings import ASSUMED_FULL_SCALE, Settings
 from recorder.units import format_pressure, parse_quantity, pressure_factor_kpa, sensor_scale
+from recorder.window.state.words import in_window
 
 __all__ = ["Gauge", "due_words", "gauge_of", "gauge_words", "parse_gauge", "remembered"]
 
@@ -134,7 +135,7 @@ def gauge_words(gauge: Gauge, unit: str, today: date) -> str:
     try:
         cal, full_scale_kpa = gauge.resolved()
     except RecorderError as err:
-        return f"▲ {err}"
+        return f"▲ {in_window(str(err))}"
     if cal is not None:
         return sends + due_words(cal, today)
     if full_scale_kpa is None:

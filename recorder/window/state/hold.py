@@ -11,7 +11,6 @@ import numpy as np
 
 from recorder import report
 from recorder.model import LiveView
-from recorder.units import pressure_factor_kpa
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray
@@ -74,8 +73,8 @@ def hold_of(judgement: Mapping[str, Any], unit: str, *, allowed_kpa_per_min: flo
 
 
 def _leak(rate: Mapping[str, Any] | None, allowed_kpa_per_min: float, unit: str) -> str:
-    allowed = allowed_kpa_per_min / pressure_factor_kpa(unit)
-    return f"leak {report.quantity(rate, unit)}, {allowed:.2g} allowed"
+    allowed = report.in_unit(f"{allowed_kpa_per_min:g} kPa/min", unit)  # as the reasons of the judgement have it
+    return f"leak {report.quantity(rate, unit)}, {allowed.split(' ')[0]} allowed"
 
 
 def strip_range(pressure_kpa: FloatArray, curve_kpa: FloatArray, band_kpa: FloatArray) -> tuple[float, float]:
