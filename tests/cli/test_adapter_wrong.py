@@ -4,6 +4,7 @@ what is wrong with it. And what is judged when it is ended early."""
 from __future__ import annotations
 
 import json
+import os
 import random
 import re
 import signal
@@ -12,6 +13,7 @@ import sys
 import time
 from binascii import crc_hqx
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -182,7 +184,12 @@ def test_conform_ended_early_judges_what_has_come() -> None:
     with board(sent) as url:
         child = subprocess.Popen([sys.executable, "-m", "recorder", "conform", "--port", url, "--seconds", "3600"],
                                  cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-        time.sleep(4.0)
+        fds = Path(f"/proc/{child.pid}/fd")
+        end = time.monotonic() + 60.0
+        while not any(os.path.realpath(fd) == url for fd in fds.iterdir()):  # until it reads the port
+            assert time.monotonic() < end
+            time.sleep(0.1)
+        time.sleep(2.0)
         child.send_signal(signal.SIGINT)
         out, err = child.communicate(timeout=30)
     assert child.returncode == 0, out
