@@ -122,7 +122,8 @@ def some(count: int, one: str) -> str:
 
 
 def _counts(counts: dict[str, int]) -> str:
-    return ", ".join(f"{n} {k}" for k, n in sorted(counts.items()))
+    """Those of ``Totals``, whose ``error`` is said as everywhere below the table."""
+    return ", ".join(f"{n} {'cannot be used' if k == 'error' else k}" for k, n in sorted(counts.items()))
 
 
 def _names(names: list[str], count: int) -> str:

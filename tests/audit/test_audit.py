@@ -196,7 +196,9 @@ def test_of_many_files_the_table_lists_those_with_something_to_say(
     said = run(str(shop))[1]
     assert "listed are 4 recordings of which there is something to say" in said
     assert "scribble.csv" in said and "-system-0001.csv" in said and "-system-0009.csv" not in said
-    assert "5 recordings: " in said
+    totals = said.partition("\n5 recordings: ")[2].splitlines()
+    assert "1 cannot be used" in totals[0].split(", ") and "; cannot be used: 1; " in totals[1]
+    assert "error" not in said.partition("\n5 recordings: ")[2]  # it was "1 error" beside "cannot be used: 1"
 
 
 def test_holds_cut_short_and_calibrations_out_of_date(tmp_path: Path) -> None:

@@ -280,11 +280,24 @@ def test_a_simulated_tester_that_breaks_is_said_in_one_line(
 
 def test_an_adapter_that_cannot_be_read_is_said_large(opened: Callable[..., MainWindow], qtbot: QtBot, tmp_path: Path,
                                                       monkeypatch: pytest.MonkeyPatch) -> None:
-    """The banner says why; the sentence, which is read from afar, no longer says to wait."""
+    """The banner says why, and where it is set; the sentence, which is read from afar, no longer says to wait. The
+    result said to check the cable, and the banner was so high that the page of the gauge was cut off."""
     monkeypatch.setattr("recorder.session.patience.WRONG_SPEED_S", 0.5)
     window = opened(GAUGE)
     with Plug(tmp_path / "adapter", [(n * 0.05, b"%.2f\r\n" % n) for n in range(400)]):
         begin(window, tmp_path / "adapter")
         qtbot.waitUntil(lambda: window.testing.live.sentence.text().startswith("▲ Nothing can be read"), timeout=20000)
         assert window.banner.isVisible() and "not one valid line" in window.banner.text()
+        assert "set plain numbers: F3, then G" in window.banner.text() and "--" not in window.banner.text()
+        window.resize(1024, 600)
+        window.go(2)
+        window.adapter.show_page(2)
+        page = window.adapter.gauge
+        qtbot.waitUntil(lambda: page.isVisible() and page.height() >= page.minimumSizeHint().height(), timeout=5000)
+        window.go(0)
         window.testing.end("enough", wait=True)
+    live = window.testing.live
+    assert live.word.text() == "NOT A TEST" and "nothing was recorded" in live.reasons.text()
+    assert "the line at the top says what to do" in live.sentence.text() and "cable" not in live.sentence.text()
+    window.testing.set_unit("psi")
+    assert "the line at the top says what to do" in live.sentence.text()

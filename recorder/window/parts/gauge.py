@@ -7,11 +7,12 @@ from datetime import date
 from functools import partial
 
 from PySide6.QtCore import Signal
+from PySide6.QtGui import QResizeEvent, QShowEvent
 from PySide6.QtWidgets import QGridLayout, QLabel, QLineEdit, QVBoxLayout, QWidget
 
 from recorder.errors import RecorderError
 from recorder.units import format_pressure
-from recorder.window.parts.widgets import SMALLEST_TARGET_PX, Key, words
+from recorder.window.parts.widgets import SMALLEST_TARGET_PX, Key, fits, words
 from recorder.window.state.gauge import Gauge, gauge_words, parse_gauge
 
 __all__ = ["GaugePage"]
@@ -30,9 +31,9 @@ class GaugePage(QWidget):
         self.plain = gauge.bare_unit is not None
         column = QVBoxLayout(self)
         column.setContentsMargins(10, 4, 10, 4)
-        heading = words("step", name="what to do")
-        heading.setText("Say once how your gauge is read; it is remembered")
-        column.addWidget(heading)
+        self.heading = words("step", name="what to do")
+        self.heading.setText("Say once how your gauge is read; it is remembered")
+        column.addWidget(self.heading)
         self.said = words("state", name="what the readings rest on")
         column.addWidget(self.said)
         grid = QGridLayout()
@@ -76,6 +77,19 @@ class GaugePage(QWidget):
         for edit in (self.unit_edit, self.full_edit, self.counts_edit, self.file_edit):
             edit.textChanged.connect(self._written)
         self._show()
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        self._make_room()
+
+    def showEvent(self, event: QShowEvent) -> None:
+        super().showEvent(event)
+        self._make_room()
+
+    def _make_room(self) -> None:
+        """Below a banner of several lines the heading goes before a field is cut."""
+        self.heading.show()
+        self.heading.setVisible(fits(self))
 
     @staticmethod
     def _field(text: str, hint: str) -> QLineEdit:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from recorder.window.state.hold import hold_of
 from recorder.window.state.levels import lines_of
-from recorder.window.state.result import result_screen
+from recorder.window.state.result import result_screen, unread
 from recorder.window.state.testing import Span, spans_of
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ def show_result(
     opening = judgement.get("opening")
     page.trace.levels = running.levels
     page.trace.lines = lines_of(running.levels, opening["value"] if opening else None)
-    page.show_result(
-        result_screen(judgement, unit, [m.text for m in running.marks]), strip, spans_of(judgement) or seen,
-        tuple(running.marks), running.fit, unit,
-    )
+    screen = result_screen(judgement, unit, [m.text for m in running.marks])
+    if running.problem and not running.begun:
+        screen = unread(screen)
+    page.show_result(screen, strip, spans_of(judgement) or seen, tuple(running.marks), running.fit, unit)

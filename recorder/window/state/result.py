@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from recorder import report
@@ -11,7 +11,8 @@ from recorder.units import format_pressure
 from recorder.window.link.left_on import LeftOn
 from recorder.window.state.words import in_window, minus
 
-__all__ = ["LeftOnScreen", "Number", "ResultScreen", "left_on_screen", "numbers_of", "result_screen", "sign_of"]
+__all__ = ["LeftOnScreen", "Number", "ResultScreen", "left_on_screen", "numbers_of", "result_screen", "sign_of",
+           "unread"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +139,12 @@ def result_screen(judgement: Mapping[str, Any], unit: str, found: Sequence[str] 
         report.caution("release", judgement.get("test", "cap")) or "", numbers_of(judgement, unit),
         report.warning(judgement), frozenset(map(in_window, safety)), report.put_away(judgement, found),
     )
+
+
+def unread(screen: ResultScreen) -> ResultScreen:
+    """Of a test in which not one reading came, where the banner says why: no cable is to be checked besides."""
+    return replace(screen, reasons=("Not one reading came, and nothing was recorded.",), numbers=(), warning="",
+                   advice=("Nothing could be read from the adapter: the line at the top says what to do.",))
 
 
 def left_on_screen(left: LeftOn, unit: str) -> LeftOnScreen:

@@ -18,6 +18,7 @@ _MAY_BREAK = "\u200b"  # Unicode's zero width space: takes no room, and a line m
 _INSTEAD: tuple[tuple[str, str], ...] = (
     (r"an adapter that prints plain numbers needs --bare UNIT", "an adapter that prints plain numbers: F3, then G"),
     (r"'recorder record', 'adapter' and 'calibrate' take them with --bare UNIT", "set plain numbers: F3, then G"),
+    (r"; plain numbers have no check, [^:]*: [^;]*, and recordings say so", ""),  # the page of the gauge says it
     (r"where they are counts, --bare does not take them, for it needs a pressure", "where they are counts, they cannot "
      "be taken, for a pressure is needed"),
     (r"on each line and use --bare UNIT", "on each line and say its unit (F3, then G)"),
