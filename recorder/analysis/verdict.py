@@ -292,7 +292,7 @@ def _system(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], flo
                 out, more = "undecided", None
     over = over_limit(setup, f)
     if over is not None and over[0] == "above" and f.peak is not None:  # held or not: who sees it lets go at once
-        text = f"It was pumped to {f.peak.value:.0f} kPa; never above {rounded_down(over[1], 0)} kPa."
+        text = f"It was pumped to {f.peak.value:.0f} kPa; never above {rounded_down(over[1], 1)} kPa."
         reasons.append(Reason("over-limit", text))
     most = setup.procedure.most_air_ml
     if f.headspace_ml is not None and f.headspace_ml > most:

@@ -285,7 +285,7 @@ def _notes(setup: Setup, s: Study, f: Findings, outcome: Outcome) -> list[dict[s
     over = over_limit(setup, f) if setup.test == "system" else None
     if over is not None and over[0] == "unclear" and f.peak is not None and f.peak.value > over[1]:
         said = with_doubt(f.peak.value, 2.0 * (f.peak.standard_uncertainty or 0.0))
-        text = f"It may have been pumped above the limit: {said} kPa, never above {rounded_down(over[1], 0)} kPa."
+        text = f"It may have been pumped above the limit: {said} kPa, never above {rounded_down(over[1], 1)} kPa."
         notes.append({"code": "near-the-limit", "text": text})
     if setup.tester_unused:
         text = "The tester's own fall stands in the recording as nothing that can be read: it was not taken out."
