@@ -265,7 +265,10 @@ class HoldCases:
         """``cases``, or leaks that begin within the hold where these are clearly likelier: what then bends down at once
         would count as noise that wanders, and the fall as anything. Looked for where there is such noise."""
         first = cases[0]
-        if known is not None or first.noise.wander_kpa == 0.0 or fall_kpa <= 0.0:
+        b = self.finder.b
+        start, middle, end = np.interp([0.0, 0.5 * self.length_s, self.length_s], b.t, b.y)
+        late = start - middle < middle - end  # it falls faster later on
+        if known is not None or first.noise.wander_kpa == 0.0 or fall_kpa <= 0.0 or not late:
             return cases
 
         def at(begins_s: float) -> Case:
@@ -292,12 +295,14 @@ class HoldCases:
         much, heat = self.strange(likely[0])
         y = self.finder.b.y
         end = float(np.mean(y[-max(len(y) // 8, 1) :]))
-        # quick settling may be in the first of the fall, and what shuts is widest open there: the law is of all of it
-        whole = max(float(y[0]) - end, fall_kpa)
-        shuts = shut_laws(end, whole)  # none where all of them would shut below zero
-        if much < _TOO_MUCH or not shuts:
+        shut: list[Case] = []
+        # quick settling may be in the first of the fall; where that explains less, what shuts is widest open there
+        for fall in dict.fromkeys((fall_kpa, max(float(y[0]) - end, fall_kpa))):
+            shuts = shut_laws(end, fall)  # none where all of them would shut below zero
+            if much >= _TOO_MUCH and shuts and not (shut and total(self.look(shut[0])) > total(self.look(likely[0]))):
+                shut = self.likely(self.moved([Case(law, law, noise, most) for law in shuts], least, known))
+        if not shut:
             return likely
-        shut = self.likely(self.moved([Case(law, law, noise, most) for law in shuts], least, known))
         # where it may be heat its size says nothing: the shape alone has to speak for a leak that shuts
         if heat is not None and total(self.look(shut[0])) < total(self.look(usual[0])) + heat:
             return likely
