@@ -166,9 +166,10 @@ def test_one_begun_in_the_hold_is_not_called_a_broken_wire() -> None:
     assert sensor_fault(off, 0.02, rails) == "it sits at its lower end (wire broken?)"
 
 
-@pytest.mark.parametrize("waits_s", [0.0, 2.0])
-def test_begun_under_the_last_test_and_let_go_before_pumping(waits_s: float) -> None:
-    """What it was let down from and pumped up through again is no zero, though its middle may look like one."""
+@pytest.mark.parametrize(("waits_s", "released"), [(0.0, True), (2.0, True), (2.0, False)])
+def test_begun_under_the_last_test_and_let_go_before_pumping(waits_s: float, released: bool) -> None:
+    """What it was let down from and pumped up through again is no zero, though its middle may look like one. Where it
+    is not let go at the end either, it stood open in between."""
     made = make(88, rate_hz=50.0, stroke_kpa=9.0, target_kpa=108.0, hold_s=125.0)
     whole = judged(made, "system", 98.0)
     step = 1.0 / 50.0
@@ -178,8 +179,20 @@ def test_begun_under_the_last_test_and_let_go_before_pumping(waits_s: float) -> 
         made, time_s=np.concatenate([before, made.time_s + len(before) * step]),
         pressure_kpa=np.concatenate([np.round(last, 1), made.pressure_kpa]),
     )  # fmt: skip
+    if not released:
+        seen = both.time_s < made.release_s - 1.0 + len(before) * step
+        both = replace(both, time_s=both.time_s[seen], pressure_kpa=both.pressure_kpa[seen])
     told = judged(both, "system", 98.0)
     assert told.zero is not None and whole.zero is not None
     assert told.zero.value == pytest.approx(whole.zero.value, abs=0.3)
     assert told.outcome == whole.outcome == "pass"
     assert told.strokes == whole.strokes
+
+
+def test_pumped_on_from_the_last_tests_pressure_and_never_let_go_it_has_no_zero() -> None:
+    """The lowest that is seen is only gone through."""
+    made = make(88, rate_hz=50.0, stroke_kpa=9.0, target_kpa=108.0, hold_s=125.0)
+    seen = (made.pressure_kpa > 20.0) & (made.time_s < made.release_s - 1.0)
+    late = replace(made, time_s=made.time_s[seen], pressure_kpa=made.pressure_kpa[seen])
+    told = judged(late, "system", 98.0)
+    assert told.outcome == "void" and told.zero is None

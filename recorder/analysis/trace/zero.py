@@ -80,6 +80,9 @@ def find_start(
         return Start(zero, u, vented_end)  # vented before and after: a reading that is off by so much, or absolute
     first = float(t[0])
     if last > most or last > zero - 3.0 * SAME_KPA:
+        between = _vented_since(t, p, zero, most, known) if begins > most else None
+        if between is not None:
+            return between
         text = (
             f"it begins at {zero:.0f} kPa, under pressure, so zero is not known; begin with the tester open to the "
             "air, or let the pressure go at the end"
@@ -87,6 +90,24 @@ def find_start(
         return Start(0.0, most / math.sqrt(3.0), first, True, text)  # anywhere within what a vented one reads
     spread = normal_sd(tail - last)
     return Start(last, max(u, spread / 2.0), first, True)
+
+
+def _vented_since(t: FloatArray, p: FloatArray, begins_kpa: float, most_kpa: float, known: Sampling) -> Start | None:
+    """Of a trace that ``begins_kpa`` high and ends under pressure as well: the start at its lowest, where it was let go
+    in between and stood open for a second. None where it was not."""
+    n = max(round(1.0 / known.dt_s), 3)  # a second of readings
+    if len(p) < 3 * n:
+        return None
+    each = running_mean(p, n)[n // 2 : -n // 2]
+    at = int(np.argmin(each))
+    level = median(p[at : at + n])
+    if level > min(most_kpa, begins_kpa - 3.0 * SAME_KPA):
+        return None
+    limit = max(5.0 * normal_sd(p[at : at + n] - level), 1.2, 2.5 * known.step_kpa)
+    if float(np.max(p[at : at + n])) > level + limit:
+        return None  # it only went through
+    zero, u, vented_end = find_zero(t[at:], p[at:], known)
+    return Start(zero, u, vented_end)
 
 
 def _begins_kpa(t: FloatArray, p: FloatArray, dt_s: float) -> float:
