@@ -8,21 +8,24 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recorder.analysis.trace.filters import median, quantile
+from recorder.analysis.trace.filters import median, normal_sd, quantile, running_median
 from recorder.model import SAME_FAULT_S, FaultRun
 
 if TYPE_CHECKING:
     from recorder.model import BoolArray, Calibration, FloatArray
 
 __all__ = [
-    "BEFORE_S", "NOTHING_REPORTED", "NO_PRESSURE", "Cut", "Reported", "often_reported", "rails_kpa", "sensor_fault",
-    "usable",
+    "BEFORE_S", "NOTHING_REPORTED", "NO_PRESSURE", "Cut", "Reported", "at_scale_end", "often_reported", "rails_kpa",
+    "sensor_fault", "usable",
 ]
 
 PINNED_S = 1.0  # shorter runs of one reading are left alone
 FALSE_ALARM = 1e-6  # that a sound sensor gives such a run in one recording
 NEAR = 0.002  # of the range of the converter: the last count or two of ten bits
 NEAR_END = 0.8  # of the converter's range: a ratiometric sensor ends at 0.9; common practice
+# A 10 to 90 % sensor gives no more at the end of its scale; noise of wires and converter comes after that. So near to
+# it or above, in shares of the scale, so long, and as flat as this but for the noise; common practice, no source
+SCALE_END, TO_END, ENDS_S, FLAT, AS_NOISY = 0.9, 0.015, 3.0, 0.001, 1.5
 LOW_SHARE, LOW_LEAST = 0.02, 5  # of the readings at one value far below the vented one: a wire is off
 # where the converter's ends are not known: from so much on a start is no vented one, and so near to nought is what was
 # let go, kPa
@@ -136,10 +139,44 @@ def sensor_fault(p: FloatArray, dt_s: float, rails: tuple[float, float] | None =
     return None
 
 
+def at_scale_end(
+    t: FloatArray, p: FloatArray, dt_s: float, vented_end_s: float, calibration: Calibration | None
+) -> str | None:
+    """What is wrong with readings ``p`` (kPa, not zero-corrected) at ``t`` (s) that rest at the end of the sensor's
+    scale, or beyond: what the pressure was there nobody knows, be it what a cap opened at or what was held. None where
+    they do not, or the end is not known."""
+    scale = calibration.full_scale_kpa if calibration is not None else None
+    if calibration is None or scale is None or calibration.ends_with_counts:
+        return None
+    end = float(sum(c * SCALE_END**i for i, c in enumerate(calibration.coefficients_kpa)))
+    if float(np.max(p)) < end - TO_END * scale:
+        return None
+    near = running_median(p, 2 * round(0.15 / dt_s) + 1, "reflect") > end - TO_END * scale
+    first, last = _longest_run(near)
+    many = last - first
+    if many * dt_s < ENDS_S or many < 9:
+        return None
+    vented, rests = p[t < vented_end_s], p[first:last]
+    noise = normal_sd(vented - median(vented)) if len(vented) >= 3 else 0.0
+    moved = abs(float(np.mean(rests[: many // 3]) - np.mean(rests[-(many // 3) :])))
+    if normal_sd(rests - median(rests)) > AS_NOISY * noise + FLAT * scale or moved > noise + FLAT * scale:
+        return None
+    return "it sits at its upper end (the sensor's scale ends there)"
+
+
 def _longest(there: BoolArray) -> int:
     """Length of the longest run."""
+    first, last = _longest_run(there)
+    return last - first
+
+
+def _longest_run(there: BoolArray) -> tuple[int, int]:
+    """Where the longest run begins, and where it is over."""
     edges = np.flatnonzero(np.diff(np.concatenate([[False], there, [False]]).astype(np.int8)))
-    return int(np.max(edges[1::2] - edges[::2])) if len(edges) else 0
+    if not len(edges):
+        return 0, 0
+    k = int(np.argmax(edges[1::2] - edges[::2]))
+    return int(edges[2 * k]), int(edges[2 * k + 1])
 
 
 def _pinned(p: FloatArray, dt_s: float) -> bool:
