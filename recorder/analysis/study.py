@@ -24,6 +24,7 @@ from recorder.analysis.trace.faults import (
     often_reported,
     rails_kpa,
     sensor_fault,
+    stands_still,
     usable,
 )
 from recorder.analysis.trace.signal import COARSE_S, TELLS_STROKES_S, Prepared, prepare, sampling
@@ -127,6 +128,7 @@ def study(
     gaps, broken = _holes(np.diff(got.t), x.dt_s)
     broken = broken or _late(start, parts)
     fault = often_reported(told) or sensor_fault(got.p, x.dt_s, rails_kpa(setup.calibration))
+    fault = fault or stands_still(got.t, got.p, got.counts, taken, start.vented_end_s)
     end = parts.release_s if parts.release_s is not None else float(got.t[-1])
 
     # the end of a gauge's range is a ceiling too

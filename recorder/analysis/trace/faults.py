@@ -12,11 +12,12 @@ from recorder.analysis.trace.filters import median, normal_sd, quantile, running
 from recorder.model import SAME_FAULT_S, FaultRun
 
 if TYPE_CHECKING:
+    from recorder.analysis.trace.signal import Sampling
     from recorder.model import BoolArray, Calibration, FloatArray
 
 __all__ = [
     "BEFORE_S", "NOTHING_REPORTED", "NO_PRESSURE", "Cut", "Reported", "at_scale_end", "often_reported", "rails_kpa",
-    "sensor_fault", "usable",
+    "sensor_fault", "stands_still", "usable",
 ]
 
 PINNED_S = 1.0  # shorter runs of one reading are left alone
@@ -26,6 +27,10 @@ NEAR_END = 0.8  # of the converter's range: a ratiometric sensor ends at 0.9; co
 # A 10 to 90 % sensor gives no more at the end of its scale; noise of wires and converter comes after that. So near to
 # it or above, in shares of the scale, so long, and as flat as this but for the noise; common practice, no source
 SCALE_END, TO_END, ENDS_S, FLAT, AS_NOISY = 0.9, 0.015, 3.0, 0.001, 1.5
+# A converter or a line that is held up gives one value again and again. Seconds and readings of it, at least; of the
+# vented start: readings, their spread in steps of the resolution, and how many may be like the one before; under more
+# than so much pressure (kPa); no source
+STILL_S, STILL_LEAST, KNOWN_LEAST, MOVES, ALIKE, STILL_UNDER_KPA = 5.0, 50, 20, 1.0, 0.5, 5.0
 LOW_SHARE, LOW_LEAST = 0.02, 5  # of the readings at one value far below the vented one: a wire is off
 # where the converter's ends are not known: from so much on a start is no vented one, and so near to nought is what was
 # let go, kPa
@@ -162,6 +167,29 @@ def at_scale_end(
     if normal_sd(rests - median(rests)) > AS_NOISY * noise + FLAT * scale or moved > noise + FLAT * scale:
         return None
     return "it sits at its upper end (the sensor's scale ends there)"
+
+
+def stands_still(
+    t: FloatArray, p: FloatArray, counts: FloatArray, taken: Sampling, vented_end_s: float
+) -> str | None:
+    """What is wrong with readings ``p`` (kPa) at ``t`` (s) that stay one and the same under pressure for far longer
+    than the noise of the vented start lets them; None where they do not, or where that noise is less than a step, as of
+    a coarse gauge. counts: of the converter (NaN where not known), for the supply may move what stands still."""
+    values, step = (counts, 1.0) if bool(np.isfinite(counts).all()) else (p, taken.step_kpa)
+    vented = values[t < vented_end_s]
+    if len(vented) < KNOWN_LEAST or step <= 0.0:
+        return None
+    spread = (quantile(vented, 0.84) - quantile(vented, 0.16)) / 2.0
+    alike = (np.count_nonzero(np.diff(vented) == 0.0) + 1.0) / (len(vented) + 1.0)
+    if spread < MOVES * step or alike > ALIKE:
+        return None
+    under = p[1:] > median(p[t < vented_end_s]) + STILL_UNDER_KPA
+    first, last = _longest_run(under & (np.diff(values) == 0.0))
+    many = last - first
+    by_chance = many * math.log(alike) + math.log(len(p)) > math.log(FALSE_ALARM)
+    if by_chance or many < max(STILL_LEAST, STILL_S / taken.dt_s):
+        return None
+    return f"it stands still from {t[first]:.1f} s on (converter or line held up?)"
 
 
 def _longest(there: BoolArray) -> int:
