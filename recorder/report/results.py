@@ -97,7 +97,7 @@ def _hold_lines(judgement: Mapping[str, Any], unit: str) -> list[str]:
 
 
 # "83.8 ± 1.5 kPa", "99.3 to 121.3 kPa", "7 kPa/min": the pressures in a text.
-_MOST_DIGITS = 4  # of a number that stands alone; no gauge has more
+_MOST_DIGITS = 4  # of a rate that stands alone; no gauge tells one more closely
 _PRESSURES = re.compile(r"(-?\d+(?:\.\d+)?)(?:( ± | to )(\d+(?:\.\d+)?))? kPa(/min)?")
 
 
@@ -117,7 +117,8 @@ def in_unit(text: str, unit: str, known: Mapping[str, str] | None = None) -> str
         def one(number: str) -> str:
             places = len(number.partition(".")[2]) + more - (between == " to ")
             value = float(number) * per_kpa
-            if between is None and value:  # a limit that was given as 1 psi/min is 6.89476 kPa/min, and no 1.000000
+            # a limit that was given as 1 psi/min is 6.89476 kPa/min, and no 1.000000
+            if minute and between is None and value:
                 places = min(places, _MOST_DIGITS - 1 - math.floor(math.log10(abs(value))))
             return f"{value:.{max(places, 0)}f}"
 

@@ -31,6 +31,9 @@ class Pool:
         done.set_result(work(files))
         return done
 
+    def shutdown(self, **_: bool) -> None:
+        pass
+
 
 def test_windows_has_at_most_61_in_a_pool(monkeypatch: pytest.MonkeyPatch) -> None:
     names = [f"{n}.csv" for n in range(100)]
