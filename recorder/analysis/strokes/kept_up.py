@@ -22,7 +22,8 @@ __all__ = ["without_fall"]
 # where no source is named beside a number: common practice, no source
 KEPT_UP_S = 12.0  # so long a row of strokes too weak to be seen by themselves may be
 ABOUT = 0.2  # of the steepest fall, less than by which another is as steep
-HIT_S = 0.6  # what lasts for less than half as long is left out
+# a dip of so many standard deviations of the readings that lasts for less than half as long: a hose was hit
+HIT, HIT_S = 6.0, 0.6
 FALL_S = 2.0  # after the last stroke: over so long it is seen how fast the pressure falls between strokes
 TOP_SHARE = 0.9  # of the last stroke's pressure: where strokes are eased
 
@@ -41,7 +42,8 @@ def without_fall(x: Prepared, c: Rises, chosen: IntArray, end_s: float) -> tuple
         return x, 0.0
     since = np.arange(n) - (n - 1) / 2.0
     # a hose that is hit dips for a moment: that is no fall
-    calm = running_median(p[lo:hi], 2 * round(0.5 * HIT_S / x.dt_s) + 1, "reflect")
+    usual = running_median(p[lo:hi], 2 * round(0.5 * HIT_S / x.dt_s) + 1, "reflect")
+    calm = np.where(np.abs(p[lo:hi] - usual) > HIT * x.sd_kpa, usual, p[lo:hi])
     falls = np.convolve(calm, since[::-1] / (-since @ since * x.dt_s), "valid")
     pace = median(np.diff(c.t[run])) if len(run) > 1 else USUAL_CADENCE_S
     most = median(c.stays[run]) / pace  # faster than strokes bring, it is let go
