@@ -53,6 +53,12 @@ class Calibration:
         where that is not known."""
         return self._at(1.0) if self.ends_with_counts else self.full_scale_kpa
 
+    @property
+    def scale_end_kpa(self) -> float | None:
+        """What a 10 to 90 % sensor reads where its scale ends, zero and all; None of others, and where that is not
+        known."""
+        return None if self.ends_with_counts or self.full_scale_kpa is None else self._at(0.9)
+
     def _at(self, ratio: float) -> float:
         return float(sum(c * ratio**i for i, c in enumerate(self.coefficients_kpa)))
 

@@ -295,12 +295,17 @@ class HoldCases:
         much, heat = self.strange(likely[0])
         y = self.finder.b.y
         end = float(np.mean(y[-max(len(y) // 8, 1) :]))
-        shut: list[Case] = []
+        if much < _TOO_MUCH:
+            return likely
+
+        def shut_over(fall: float) -> list[Case]:
+            laws = shut_laws(end, fall)  # none where all of them would shut below zero
+            return self.likely(self.moved([Case(law, law, noise, most) for law in laws], least, known)) if laws else []
+
+        shut, whole = shut_over(fall_kpa), float(y[0]) - end
         # quick settling may be in the first of the fall; where that explains less, what shuts is widest open there
-        for fall in dict.fromkeys((fall_kpa, max(float(y[0]) - end, fall_kpa))):
-            shuts = shut_laws(end, fall)  # none where all of them would shut below zero
-            if much >= _TOO_MUCH and shuts and not (shut and total(self.look(shut[0])) > total(self.look(likely[0]))):
-                shut = self.likely(self.moved([Case(law, law, noise, most) for law in shuts], least, known))
+        if whole > fall_kpa and not (shut and total(self.look(shut[0])) > total(self.look(likely[0]))):
+            shut = shut_over(whole) or shut
         if not shut:
             return likely
         # where it may be heat its size says nothing: the shape alone has to speak for a leak that shuts

@@ -1,4 +1,4 @@
-"""Readings that cannot be trusted: the adapter says so, or they sit at an end of the range."""
+"""Readings that cannot be trusted: the adapter says so, or they sit at an end of the range, or stand still."""
 
 from __future__ import annotations
 
@@ -25,8 +25,9 @@ FALSE_ALARM = 1e-6  # that a sound sensor gives such a run in one recording
 NEAR = 0.002  # of the range of the converter: the last count or two of ten bits
 NEAR_END = 0.8  # of the converter's range: a ratiometric sensor ends at 0.9; common practice
 # A 10 to 90 % sensor gives no more at the end of its scale; noise of wires and converter comes after that. So near to
-# it or above, in shares of the scale, so long, and as flat as this but for the noise; common practice, no source
-SCALE_END, TO_END, ENDS_S, FLAT, AS_NOISY = 0.9, 0.015, 3.0, 0.001, 1.5
+# it or above, in shares of the scale, averaged over so long, for so long and so many readings, and as flat as this but
+# for the noise; common practice, no source
+TO_END, OVER_S, ENDS_S, ENDS_LEAST, FLAT, AS_NOISY = 0.015, 0.3, 3.0, 9, 0.001, 1.5
 # A converter or a line that is held up gives one value again and again. Seconds and readings of it, at least; of the
 # vented start: readings, their spread in steps of the resolution, and how many may be like the one before; under more
 # than so much pressure (kPa); no source
@@ -150,16 +151,14 @@ def at_scale_end(
     """What is wrong with readings ``p`` (kPa, not zero-corrected) at ``t`` (s) that rest at the end of the sensor's
     scale, or beyond: what the pressure was there nobody knows, be it what a cap opened at or what was held. None where
     they do not, or the end is not known."""
-    scale = calibration.full_scale_kpa if calibration is not None else None
-    if calibration is None or scale is None or calibration.ends_with_counts:
+    if calibration is None or calibration.scale_end_kpa is None or calibration.full_scale_kpa is None:
         return None
-    end = float(sum(c * SCALE_END**i for i, c in enumerate(calibration.coefficients_kpa)))
-    if float(np.max(p)) < end - TO_END * scale:
+    scale, from_kpa = calibration.full_scale_kpa, calibration.scale_end_kpa - TO_END * calibration.full_scale_kpa
+    if float(np.max(p)) < from_kpa:
         return None
-    near = running_median(p, 2 * round(0.15 / dt_s) + 1, "reflect") > end - TO_END * scale
-    first, last = _longest_run(near)
+    first, last = _longest_run(running_median(p, 2 * round(0.5 * OVER_S / dt_s) + 1, "reflect") > from_kpa)
     many = last - first
-    if many * dt_s < ENDS_S or many < 9:
+    if many * dt_s < ENDS_S or many < ENDS_LEAST:
         return None
     vented, rests = p[t < vented_end_s], p[first:last]
     noise = normal_sd(vented - median(vented)) if len(vented) >= 3 else 0.0

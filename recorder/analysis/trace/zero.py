@@ -103,8 +103,7 @@ def _vented_since(t: FloatArray, p: FloatArray, begins_kpa: float, most_kpa: flo
     level = median(p[at : at + n])
     if level > min(most_kpa, begins_kpa - 3.0 * SAME_KPA):
         return None
-    limit = max(5.0 * normal_sd(p[at : at + n] - level), 1.2, 2.5 * known.step_kpa)
-    if float(np.max(p[at : at + n])) > level + limit:
+    if float(np.max(p[at : at + n])) > level + _leaves_kpa(p[at : at + n], level, known.step_kpa):
         return None  # it only went through
     zero, u, vented_end = find_zero(t[at:], p[at:], known)
     return Start(zero, u, vented_end)
@@ -112,9 +111,17 @@ def _vented_since(t: FloatArray, p: FloatArray, begins_kpa: float, most_kpa: flo
 
 def _begins_kpa(t: FloatArray, p: FloatArray, dt_s: float) -> float:
     """What a trace begins at; pumping may begin within its first second."""
-    second = np.searchsorted(t, t[0] + max(1.0, 3 * dt_s), "right")
     few = max(int(np.searchsorted(t, t[0] + _VERY_FIRST_S, "right")), 3)
-    return min(median(p[:second]), median(p[:few]))
+    return min(median(_first_second(t, p, dt_s)), median(p[:few]))
+
+
+def _first_second(t: FloatArray, p: FloatArray, dt_s: float) -> FloatArray:
+    return p[: np.searchsorted(t, t[0] + max(1.0, 3 * dt_s), "right")]
+
+
+def _leaves_kpa(vented: FloatArray, level_kpa: float, step_kpa: float) -> float:
+    """By so much more than the level of readings that are ``vented`` another one is none of them."""
+    return max(5.0 * normal_sd(vented - level_kpa), 1.2, 2.5 * step_kpa)
 
 
 def find_zero(t: FloatArray, p: FloatArray, known: Sampling | None = None) -> tuple[float, float, float]:
@@ -126,10 +133,9 @@ def find_zero(t: FloatArray, p: FloatArray, known: Sampling | None = None) -> tu
         return (median(p) if len(p) else 0.0), 0.0, float(t[-1]) if len(t) else 0.0
     known = known or sampling(t, p)
     dt, step = known.dt_s, known.step_kpa
-    first = p[: np.searchsorted(t, t[0] + max(1.0, 3 * dt), "right")]
+    first = _first_second(t, p, dt)
     level = median(first)
-    spread = normal_sd(first - level)
-    limit = max(5.0 * spread, 1.2, 2.5 * step)
+    limit = _leaves_kpa(first, level, step)
     short = _short_start(t, p, dt, step)
     if short is not None:
         at, limit = short
