@@ -10,6 +10,7 @@ import io
 import os
 import stat
 import threading
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
@@ -22,6 +23,9 @@ from recorder.recording.ledger import FIRST, HEAD, LEDGER
 __all__ = ["append_ledger"]
 
 _LOCKED_BYTE = 1 << 30
+_NO_LOCKS = {errno.ENOLCK, errno.EOPNOTSUPP, errno.ENOSYS}  # of a shared folder whose server keeps none
+_LOCK_FILE = "ledger.lock"
+_LOCK_FILE_WAIT_S = 5.0  # a line takes some ms; one that stays longer was left by a program that was killed
 _TRIES = 5  # where it is put in the place of another; an editor does so once
 
 
@@ -38,8 +42,28 @@ _refused_lock = threading.Lock()
 
 
 @contextmanager
-def _locked(fd: int) -> Iterator[None]:
-    """The only one at the ledger, also among processes."""
+def _alone(lock: Path) -> Iterator[None]:
+    """The only one that made the file ``lock``, which O_EXCL grants to one alone, over a network too. OSError."""
+    give_up = time.monotonic() + _LOCK_FILE_WAIT_S
+    while True:
+        try:
+            os.close(os.open(lock, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o644))
+            break
+        except FileExistsError:
+            if time.monotonic() > give_up:
+                raise OSError(errno.EBUSY, f"{lock.name} beside it says that another recorder writes it; "
+                                           "where none does, remove that file") from None
+            time.sleep(0.02)
+    try:
+        yield
+    finally:
+        with suppress(OSError):
+            lock.unlink()
+
+
+@contextmanager
+def _locked(fd: int, path: Path) -> Iterator[None]:
+    """The only one at the ledger ``path``, open as ``fd``, also among processes. OSError."""
     if os.name == "nt":
         import msvcrt  # type: ignore[import-not-found,unused-ignore]
 
@@ -54,7 +78,14 @@ def _locked(fd: int) -> Iterator[None]:
         return
     import fcntl
 
-    fcntl.flock(fd, fcntl.LOCK_EX)
+    try:
+        fcntl.flock(fd, fcntl.LOCK_EX)
+    except OSError as err:
+        if err.errno not in _NO_LOCKS:
+            raise
+        with _alone(path.with_name(_LOCK_FILE)):
+            yield
+        return
     try:
         yield
     finally:
@@ -118,7 +149,7 @@ def _append(path: Path, sealed: Sequence[_Sealed]) -> str:
         try:
             if not stat.S_ISREG(os.fstat(fd).st_mode):
                 raise OSError(errno.EINVAL, "it is a device or pipe, not a file")  # reading it may never end
-            with _locked(fd):
+            with _locked(fd, path):
                 if tries_left and _taken_away(fd, path):  # while the lock was waited for
                     continue
                 with open(fd, "rb", closefd=False) as file:
