@@ -17,12 +17,14 @@ from recorder.analysis.phases import Stretches, gone_at_once, phases, segment, t
 from recorder.analysis.setup import Setup
 from recorder.analysis.space import headspace_of
 from recorder.analysis.trace.faults import (
+    AT_UPPER_END,
     BEFORE_S,
     NOTHING_REPORTED,
     Reported,
     at_scale_end,
     often_reported,
     rails_kpa,
+    rests_on_top,
     sensor_fault,
     stands_still,
     usable,
@@ -53,7 +55,8 @@ class Study:
     zero_kpa, zero_u: what is taken off every reading, and its standard uncertainty (kPa); zero_known: whether it was
     seen. x: the trace made ready. parts: strokes, holds, release. hold_start_s, hold_end_s: the hold that is judged,
     and hold_lasts_s: when it was over; all 0 where there is none; fit: what it says. fault: what is wrong with the
-    gauge; broken: with the trace. early: the sequential answer. gaps: holes in the trace; same_time: readings with the
+    gauge; broken: with the trace. on_top: it rests at its highest reading, and nothing tells that from the end of the
+    gauge's range. early: the sequential answer. gaps: holes in the trace; same_time: readings with the
     time of the one before, which were left out. late_start: it was begun under pressure.
     """
 
@@ -69,6 +72,7 @@ class Study:
     same_time: int = 0
     fault: str | None = None
     broken: str | None = None
+    on_top: bool = False
     rhythmic: bool = False
     peak: Quantity | None = None
     opening: Opening | None = None
@@ -127,14 +131,15 @@ def study(
     )  # fmt: skip
     gaps, broken = _holes(np.diff(got.t), x.dt_s)
     broken = broken or _late(start, parts)
-    fault = often_reported(told) or sensor_fault(got.p, x.dt_s, rails_kpa(setup.calibration))
+    fault = often_reported(told) or sensor_fault(
+        got.p, x.dt_s, rails_kpa(setup.calibration), vented=got.p[got.t < start.vented_end_s], step_kpa=taken.step_kpa)
     fault = fault or stands_still(got.t, got.p, got.counts, taken, start.vented_end_s)
     end = parts.release_s if parts.release_s is not None else float(got.t[-1])
 
     # the end of a gauge's range is a ceiling too
-    opening = _opened(setup, x, parts, end, quick=quick) if fault is None else None
+    opening, on_top = _opened(setup, x, parts, end, quick=quick) if fault is None else None, False
     if fault is None and _may_pass(setup, opening):
-        fault = at_scale_end(got.t, got.p, x.dt_s, start.vented_end_s, setup.calibration)
+        fault, on_top = _at_its_end(setup, got, x.dt_s, start, opening)
         opening = opening if fault is None else None
     held = _held(setup, x, parts, opening, quick=quick)
     fit = held.fit if held is not None else None
@@ -159,7 +164,7 @@ def study(
         zero_kpa=start.zero_kpa, zero_u=start.zero_u, zero_known=start.wrong is None, late_start=start.late,
         coarse_s=x.dt_s if x.dt_s > COARSE_S else None,
         x=x, parts=parts, phases=got.covered(in_order), gaps=gaps, same_time=got.same_time,
-        fault=fault, broken=broken, rhythmic=beat is not None,
+        fault=fault, broken=broken, on_top=on_top, rhythmic=beat is not None,
         peak=peak, opening=opening, never_held=gone_at_once(x, parts.strokes, end),
         hold_start_s=held.start_s if held is not None else 0.0,
         hold_end_s=held.end_s if held is not None else 0.0,
@@ -247,6 +252,16 @@ def _may_pass(setup: Setup, opening: Opening | None) -> bool:
         return setup.test != "cap"
     band = band_kpa(setup.procedure, setup.marked)
     return band is None or opening.onset_kpa - 2.0 * opening.onset_u < band[1]
+
+
+def _at_its_end(
+    setup: Setup, got: _Readings, dt_s: float, start: Start, opening: Opening | None
+) -> tuple[str | None, bool]:
+    """What is wrong where the readings, ``dt_s`` apart, rest at the end of the gauge's range, and whether they may."""
+    fault = at_scale_end(got.t, got.p, dt_s, start.vented_end_s, setup.calibration)
+    on_top = fault is None and rests_on_top(got.p, dt_s, rails_kpa(setup.calibration))
+    # a cap lets out to and fro: a ceiling at which nothing moves is the gauge's own
+    return (AT_UPPER_END if on_top and opening is not None else fault), on_top
 
 
 def _opened(setup: Setup, x: Prepared, parts: Stretches, end_s: float, *, quick: bool) -> Opening | None:

@@ -267,6 +267,10 @@ def _notes(setup: Setup, s: Study, f: Findings, outcome: Outcome) -> list[dict[s
         text = (f"Readings come {s.coarse_s:.2f} s apart, so strokes cannot be told apart, and no gas space by them; "
                 "10 a second are wanted.")
         notes.append({"code": "coarse", "text": text})
+    if s.on_top:
+        text = ("The reading stayed at its highest, and is too coarse to tell that from the end of the sensor's range: "
+                "make sure that the gauge reads higher.")
+        notes.append({"code": "on-top", "text": text})
     if s.late_start:
         zero = "zero is the reading after the release" if s.zero_known else "pressures are as read, zero is not known"
         notes.append({"code": "late-start", "text": f"The recording was begun under pressure; {zero}."})

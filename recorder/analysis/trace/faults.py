@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from recorder.model import BoolArray, Calibration, FloatArray
 
 __all__ = [
-    "BEFORE_S", "NOTHING_REPORTED", "NO_PRESSURE", "Cut", "Reported", "at_scale_end", "often_reported", "rails_kpa",
-    "sensor_fault", "stands_still", "usable",
+    "AT_UPPER_END", "BEFORE_S", "NOTHING_REPORTED", "NO_PRESSURE", "Cut", "Reported", "at_scale_end", "often_reported",
+    "rails_kpa", "rests_on_top", "sensor_fault", "stands_still", "usable",
 ]
 
 PINNED_S = 1.0  # shorter runs of one reading are left alone
@@ -42,6 +42,8 @@ BEFORE_S, AFTER_S = 0.5, 1.0
 # A blink of a second and less is told twice a second, so over a second at most; a quarter for what is late.
 LASTING_S = 1.25
 MOST_TOLD = 3  # times that an adapter reports one, in one recording: then it is no blink
+AT_UPPER_END = "it sits at its upper end (range exceeded or short circuit?)"
+TWO_STEPS, SURELY = 1.5, 1.5  # steps that only noise jumps by; standard deviations, 3, of the root of a Poisson count
 NO_PRESSURE = "fault-ratio"  # the recorder's own word: counts over supply are what no sensor gives
 _OWN = {NO_PRESSURE: "the counts are above what the supply allows (sense wire or supply off?)"}
 
@@ -114,35 +116,48 @@ def rails_kpa(calibration: Calibration | None) -> tuple[float, float] | None:
     return ends if ends[0] != ends[1] else None
 
 
-def sensor_fault(p: FloatArray, dt_s: float, rails: tuple[float, float] | None = None) -> str | None:
+def sensor_fault(
+    p: FloatArray, dt_s: float, rails: tuple[float, float] | None = None, *, vented: FloatArray | None = None,
+    step_kpa: float = 0.0,
+) -> str | None:
     """What is wrong with readings ``p`` (kPa) taken every ``dt_s`` s; None where nothing is seen. rails: what the ends
-    of the converter read (kPa)."""
+    of the converter read (kPa). vented, step_kpa: readings of the vented start and their resolution, which tell a
+    gauge that is too coarse for its noise to be seen."""
     if rails is not None and len(p) > 20:
         away = (p - rails[0]) / (rails[1] - rails[0])  # beyond 1 where the supply is measured as well
         if float(np.mean(away < NEAR)) > 0.5:
             return "it sits at its lower end (wire broken?)"
         if _longest(away > 1.0 - NEAR) >= max(20, PINNED_S / dt_s):
-            return "it sits at its upper end (range exceeded or short circuit?)"
+            return AT_UPPER_END
     if len(p) < 21 or float(np.ptp(p)) < 5.0:
         return None
     low, high = float(np.min(p)), float(np.max(p))
-    vented = median(p[: max(len(p) // 50, 3)])
+    begins = median(p[: max(len(p) // 50, 3)])
     # a recording that was begun under pressure falls far below its start as well, but not to the converter's end
     if rails is None:
-        at_end = vented <= UNDER_PRESSURE_KPA or low < -NOUGHT_KPA
+        at_end = begins <= UNDER_PRESSURE_KPA or low < -NOUGHT_KPA
     else:
         at_end = abs(low - rails[0]) < NEAR * abs(rails[1] - rails[0])
     lowest = int(np.count_nonzero(p < low + 1e-3))
-    if at_end and low < vented - 5.0 and lowest > max(LOW_SHARE * len(p), LOW_LEAST):
+    if at_end and low < begins - 5.0 and lowest > max(LOW_SHARE * len(p), LOW_LEAST):
         return "it sits at its lower end (wire broken?)"
-    # coarse readings stand still in any quiet hold: only near the end of a sensor's range does that say anything
+    # coarse readings stand still in any quiet hold: only near the end of a sensor's range does that say anything, or
+    # where its noise would have moved them
     near_end = rails is None or (high - rails[0]) / (rails[1] - rails[0]) > NEAR_END
-    if near_end and _pinned(p, dt_s):
-        return "it sits at its upper end (range exceeded or short circuit?)"
-    jump = float(np.max(np.abs(np.diff(p)))) > 0.5 * (high - low)
-    if near_end and jump and float(np.mean(p > high - 1e-3)) > 0.10:
+    many = _stays_on_top(p, dt_s) if near_end else 0
+    if many and (rails is not None or vented is None or len(vented) < KNOWN_LEAST
+                 or _too_still(many, len(p), _stillest(vented, step_kpa))):
+        return AT_UPPER_END
+    rises = float(np.max(np.diff(p))) > 0.5 * (high - low) or p[0] > high - 1e-3
+    if near_end and rises and float(np.mean(p > high - 1e-3)) > 0.10:
         return "it sits at its upper end (short circuit?)"
     return None
+
+
+def rests_on_top(p: FloatArray, dt_s: float, rails: tuple[float, float] | None) -> bool:
+    """Whether ``p`` (kPa) stays at the very same highest reading where nothing tells that from the end of the sensor's
+    range: of what ends it has (``rails``, kPa) nothing is known."""
+    return rails is None and len(p) > 20 and _stays_on_top(p, dt_s) > 0
 
 
 def at_scale_end(
@@ -206,16 +221,38 @@ def _longest_run(there: BoolArray) -> tuple[int, int]:
     return int(edges[2 * k]), int(edges[2 * k + 1])
 
 
-def _pinned(p: FloatArray, dt_s: float) -> bool:
-    """A run of the very same highest reading longer than chance allows, by how still the other quiet readings are."""
+def _stays_on_top(p: FloatArray, dt_s: float) -> int:
+    """Length of a run of the very same highest reading longer than chance allows, by how still the other quiet readings
+    are; 0 where there is none."""
     change = np.abs(np.diff(p))
     still = change < 1e-9
     top = (p[1:] > float(np.max(p)) - 1e-9) & still
     longest = _longest(top)
     if longest < max(20, PINNED_S / dt_s):
-        return False
+        return 0
     moved = change[~still]
     step = quantile(moved, 0.2) if len(moved) else 0.0  # the resolution, or noise
     quiet = ~top & (change < 4.0 * step + 1e-9)
     same = (np.count_nonzero(still & quiet) + 1.0) / (np.count_nonzero(quiet) + 2.0)
-    return longest * math.log(same) + math.log(len(p)) < math.log(FALSE_ALARM)
+    return longest if _too_still(longest, len(p), same) else 0
+
+
+def _too_still(many: int, of: int, alike: float) -> bool:
+    """Whether ``many`` readings one after the other, among ``of``, are one and the same more often than chance lets
+    them, of which a share ``alike`` is like the one before."""
+    return many * math.log(alike) + math.log(of) < math.log(FALSE_ALARM)
+
+
+def _stillest(vented: FloatArray, step_kpa: float) -> float:
+    """The greatest share of readings that are like the one before, wherever between two steps the pressure is, by the
+    noise of ``vented`` ones (kPa).
+
+    A pressure near the middle between two steps is read there and there by any noise, however small. Jumps of two steps
+    take noise that goes half a step to both sides of a reading's middle: each with a share a of the readings, they come
+    with 2 a^2 at most, and there readings are alike with (1 - 2 a)^2 + 2 a^2. Of the jumps seen, three standard
+    deviations are taken off (the root of a Poisson count has 1/2; Anscombe 1948).
+    """
+    jumps = np.count_nonzero(np.abs(np.diff(vented)) > TWO_STEPS * step_kpa)
+    least = max(math.sqrt(jumps) - SURELY, 0.0) ** 2 / max(len(vented) - 1, 1)
+    a = min(math.sqrt(least / 2.0), 1.0 / 3.0)  # a third each is the least alike that three steps are
+    return (1.0 - 2.0 * a) ** 2 + 2.0 * a * a
