@@ -31,6 +31,7 @@ from recorder.analysis.strokes.kept_up import without_fall
 from recorder.analysis.strokes.knocks import (
     RINGS_S,
     without_bumps,
+    without_creep,
     without_gone,
     without_knocks,
     without_last_alone,
@@ -304,7 +305,7 @@ def find_strokes(x: Prepared, start_s: float, end_s: float, *, may_open: bool) -
         found = with_due(x, with_peaks(x, found, level_sd, end_s), level_sd)
         found = without_more_alike(without_last_alone(x, found), c, end_s)
     else:
-        found = without_trifles(without_bumps(x, found), level_sd)
+        found = without_trifles(without_bumps(x, without_creep(x, found, slope.sd)), level_sd)
     found = without_gone(x, without_knocks(x, found, end_s, may_open=may_open), may_open=may_open)
     found = without_halves(without_wavering(x, found))
     return through_holes(x, y, found, level_sd, end_s, may_open=may_open)

@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from recorder.model import FloatArray
 
 __all__ = [
-    "RINGS_S", "without_bumps", "without_gone", "without_knocks", "without_last_alone", "without_last_trifles",
-    "without_more_alike", "without_trifles", "without_wavering",
+    "RINGS_S", "without_bumps", "without_creep", "without_gone", "without_knocks", "without_last_alone",
+    "without_last_trifles", "without_more_alike", "without_trifles", "without_wavering",
 ]
 
 # where no source is named beside a number: common practice, no source
@@ -40,6 +40,7 @@ SMALL, LEAVES = 0.15, 0.3  # of a usual stroke; of its own rise; common practice
 ON_THE_WAY = 0.85  # of the highest top: nearer to it small strokes keep the pressure up
 BESIDE, TRIFLE = 4, 0.04  # strokes to each side; of what these bring a hand brings more; no source
 ENOUGH, AFTER_S, SAME = 5, 1.2, 0.12  # strokes; after the last one; of its height: where the pressure was
+HARDLY, SLOW, AS_BEFORE = 12, 0.2, 8  # strokes on end; as steep as the median of so many before; no source
 WILD = 6.0  # standard deviations of a reading: by so much one that is alone stands out
 BEGINS_S = 0.1  # a slope that was averaged begins so much later, or earlier, than the rise itself
 # of a usual stroke: smaller ones may be noise's; after it, and before the release; as steep; so far from each other
@@ -214,6 +215,18 @@ def without_wavering(x: Prepared, strokes: list[Stroke]) -> list[Stroke]:
         if s.start_s >= there_s or s.rise_kpa > SMALL * usual or left(s) > LEAVES * s.rise_kpa
     ]  # fmt: skip
     return keep if len(keep) > 1 else strokes
+
+
+def without_creep(x: Prepared, strokes: list[Stroke], slope_sd: float) -> list[Stroke]:
+    """Without a long row of last rises far less steep than the strokes before it, where noise is too small to have made
+    them so: nobody pumps on like that, and what goes up by itself warms up. slope_sd: noise of the slope (kPa/s)."""
+    edges = np.searchsorted(x.even_t, [(s.start_s, s.end_s) for s in strokes])
+    steep = np.array([float(x.even_slope[a : b + 1].max()) for a, b in edges])
+    for first in range(AS_BEFORE, len(strokes) - HARDLY + 1):
+        most = SLOW * median(steep[first - AS_BEFORE : first])
+        if most > 3.0 * slope_sd and float(steep[first:].max()) < most:
+            return strokes[:first]
+    return strokes
 
 
 def without_trifles(strokes: list[Stroke], level_sd: float) -> list[Stroke]:
