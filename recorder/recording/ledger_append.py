@@ -10,6 +10,7 @@ import io
 import os
 import stat
 import threading
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
@@ -22,6 +23,7 @@ from recorder.recording.ledger import FIRST, HEAD, LEDGER
 __all__ = ["append_ledger"]
 
 _LOCKED_BYTE = 1 << 30
+_WAIT_S, _AGAIN_S = 10.0, 0.01  # for the lock, as Windows waits; a recorder holds it for milliseconds
 _TRIES = 5  # where it is put in the place of another; an editor does so once
 
 
@@ -39,7 +41,8 @@ _refused_lock = threading.Lock()
 
 @contextmanager
 def _locked(fd: int) -> Iterator[None]:
-    """The only one at the ledger, also among processes."""
+    """The only one at the ledger, also among processes. OSError where another program does not let go of it: whoever
+    ended a test is not to wait for that."""
     if os.name == "nt":
         import msvcrt  # type: ignore[import-not-found,unused-ignore]
 
@@ -54,7 +57,15 @@ def _locked(fd: int) -> Iterator[None]:
         return
     import fcntl
 
-    fcntl.flock(fd, fcntl.LOCK_EX)
+    end = time.monotonic() + _WAIT_S
+    while True:
+        try:
+            fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            break
+        except BlockingIOError:
+            if time.monotonic() >= end:
+                raise OSError(errno.EAGAIN, "another program holds it") from None
+            time.sleep(_AGAIN_S)
     try:
         yield
     finally:
