@@ -27,7 +27,7 @@ class Aside(Generic[_T]):
         return self._thread is not None
 
     def start(self, work: Callable[[], _T]) -> None:
-        """Begin; not while ``busy``. Where the system has no more threads to give, it is done at once and waited for."""
+        """Begin; not while ``busy``. Where the system has no more threads to give, it is done at once."""
         thread = threading.Thread(target=self._run, args=(work,), name="aside", daemon=self._daemon)
         self._thread = thread
         try:

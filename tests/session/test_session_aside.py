@@ -106,8 +106,8 @@ print(done.judgement["outcome"], done.sha256 is not None, session.error)
 @pytest.mark.skipif(sys.platform != "linux", reason="how much address space a thread takes is Linux's")
 def test_a_system_without_a_thread_to_spare_costs_no_test(tmp_path: Path) -> None:
     """Syncs and looks are made in threads: the recording broke off unsealed, its program with it."""
-    done = subprocess.run([sys.executable, "-c", NO_THREADS, str(tmp_path)], capture_output=True, text=True, timeout=100,
-                          check=False, cwd=Path(__file__).parents[2])
+    done = subprocess.run([sys.executable, "-c", NO_THREADS, str(tmp_path)], capture_output=True, text=True,
+                          timeout=100, check=False, cwd=Path(__file__).parents[2])
     assert (done.returncode, done.stdout) == (0, "pass True None\n"), done.stderr
 
 
