@@ -172,6 +172,7 @@ def test_a_live_view_that_breaks_is_said_and_its_step_stands_no_longer(
 
     monkeypatch.setattr("recorder.analysis.analyser.live_study", breaks)
     monkeypatch.setattr("recorder.cli._live._PLAIN_EVERY_S", 0.0)
+    monkeypatch.setattr("recorder.cli._drive._TURN_S", 0.0)  # each step is shown
     test = demo()[0]
     data = wire_bytes(simulate(test.scene))
     port = PlayedPort((data[i : i + 2000] for i in range(0, len(data), 2000)), 0.7)
