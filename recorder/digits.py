@@ -16,7 +16,7 @@ def decimals(expanded: float) -> int:
     rule of the Review of Particle Physics, introduction, section 5.3 (from memory)."""
     if not math.isfinite(expanded) or expanded <= 0:
         return 2
-    exponent = math.floor(math.log10(expanded))
+    exponent = max(math.floor(math.log10(expanded)), -MOST_DECIMALS - 1)  # of less there are no more decimals
     leading = expanded / 10.0**exponent
     return min(max(-exponent + (1 if leading < 3.55 else 0), 0), MOST_DECIMALS)
 

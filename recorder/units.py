@@ -178,11 +178,9 @@ def convert(value: float, unit: str, to: str) -> float:
     if unit == to:
         return value
     if to in ("degC", "degF", "K") or _spelled(unit) in ("degC", "degF"):
-        import pint
-
         try:
             return float(registry().Quantity(value, _spelled(unit)).to(to).magnitude)
-        except (pint.PintError, ValueError, TypeError):
+        except Exception:  # pint raises many kinds for text that is no unit
             raise SettingError(f"'{unit}' cannot be turned into {to}") from None
     return value * _factor(unit, to)
 

@@ -11,7 +11,7 @@ from recorder import calibration
 from recorder.adapter import Samples, check_adapter, clock_error, settling_inflation
 from recorder.adapter_bare import check_bare
 from recorder.cli.adapter import _lines, _Seen
-from recorder.digits import significant
+from recorder.digits import significant, with_doubt
 from recorder.errors import RunError
 from recorder.model import Announcement, Calibration, WireCounts
 
@@ -269,6 +269,10 @@ def test_a_hose_that_was_pumped_is_no_sensor_that_drifts() -> None:
 ])
 def test_significant_digits_without_an_exponent(value: float, digits: int, text: str) -> None:
     assert significant(value, digits) == text and significant(value, digits, sign=True) == f"+{text}"
+
+
+def test_an_uncertainty_of_next_to_nothing_is_written_too() -> None:
+    assert with_doubt(0.25, 5e-324) == "0.250000 ± 0.000000"  # the smallest float that there is
 
 
 @pytest.mark.parametrize(("share", "said"), [

@@ -264,6 +264,13 @@ def test_temperatures_are_points_on_their_scales(value: float, unit: str, to: st
         units.convert(value, "kPa", to)
 
 
+@pytest.mark.parametrize("unit", ["]", ":", "(", "1/", "m**"])
+def test_what_is_no_unit_is_no_temperature_either(unit: str) -> None:
+    """The unit library's parser lets out errors of several kinds, an AssertionError among them."""
+    with pytest.raises(SettingError, match="cannot be turned into degC"):
+        units.convert(1.0, unit, "degC")
+
+
 @pytest.mark.parametrize(("text", "higher"), [
     ("13-16 psi", "16 psi"), ("13 - 16", "16"), ("13 psi to 16 psi", "16 psi"), ("0.9..1.1 bar", "1.1 bar"),
     ("0.9–1,1 bar", "1,1 bar"), ("88 … 108 kPa", "108 kPa"), ("13/16 psi", "16 psi"), ("13 or 16 lb", "16 lb"),

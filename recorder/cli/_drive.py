@@ -142,7 +142,7 @@ def drive(
 
     twice = AskTwice()
     shown = float("-inf")
-    why, told, noted = "finished", False, False
+    why, told, noted, blind = "finished", False, False, False
     while True:
         session.step()
         if session.finished or session.broken is not None:
@@ -155,6 +155,9 @@ def drive(
         if session.note is not None and not noted:
             noted = True
             live.say(str(session.note), loud=True)
+        if session.blind is not None and not blind:
+            blind = True
+            live.say(str(session.blind), loud=True)
         if stop.why is not None:
             why = stop.why
             break
@@ -166,9 +169,7 @@ def drive(
             break
         now = time.monotonic()
         if now - shown >= 0.9 * _TURN_S:
-            view = session.view()
-            if session.analyser.behind_s < _STALE_S:
-                live.show(view, session.away)
+            _show(session, live)
             shown = time.monotonic()
         time.sleep(pause_s)
     error = session.broken
@@ -178,6 +179,14 @@ def drive(
     if session.note is not None and not noted:  # what only the end could tell
         live.say(str(session.note), loud=True)
     return done, error or session.storage_error  # the disk may have refused the seal
+
+
+def _show(session: Session, live: LiveLine) -> None:
+    view = session.view()
+    if session.blind is not None:
+        live.show_pressure(view, session.away)
+    elif session.analyser.behind_s < _STALE_S:
+        live.show(view, session.away)
 
 
 def _ends(key: str, session: Session, live: LiveLine, twice: AskTwice) -> bool:

@@ -154,6 +154,18 @@ class LiveLine:
             self._put_line(self.text(view, away).strip())
             self._shown_at = now
 
+    def show_pressure(self, view: LiveView, away: Away | None = None) -> None:
+        """One moment of which nothing but the pressure is known: no step, which would be an old one."""
+        text = self._pressure(view, away, "--")
+        now = time.monotonic()
+        if self.terminal:
+            line = f"{text:>10}"
+            if self._put("\r" + line + " " * max(0, self._width - len(line))):
+                self._width = len(line)
+        elif now - self._shown_at >= _PLAIN_EVERY_S:
+            self._put_line(text)
+            self._shown_at = now
+
     def _say_caution(self, view: LiveView) -> None:
         words = report.caution(view, self.test)
         if words is not None and words != self._caution:

@@ -27,14 +27,18 @@ class Aside(Generic[_T]):
         return self._thread is not None
 
     def start(self, work: Callable[[], _T]) -> None:
-        """Begin; not while ``busy``."""
-        self._thread = threading.Thread(target=self._run, args=(work,), name="aside", daemon=self._daemon)
-        self._thread.start()
+        """Begin; not while ``busy``. Where the system has no more threads to give, it is done at once."""
+        thread = threading.Thread(target=self._run, args=(work,), name="aside", daemon=self._daemon)
+        self._thread = thread
+        try:
+            thread.start()
+        except RuntimeError:  # "can't start new thread": too many processes, or too little memory
+            self._run(work)
 
     def take(self, *, wait: bool = False) -> _T | None:
         """What came of the work, once, when it is over (``wait``: it is waited for); None before, and where
         there is none. Raises what the work raised."""
-        if self._thread is not None and wait:
+        if wait and self._thread is not None and self._thread.ident is not None:  # else it was done at once
             self._thread.join()
         if self._thread is None or self._thread.is_alive():
             return None

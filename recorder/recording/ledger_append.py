@@ -11,7 +11,7 @@ import os
 import stat
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
@@ -23,9 +23,9 @@ from recorder.recording.ledger import FIRST, HEAD, LEDGER
 __all__ = ["append_ledger"]
 
 _LOCKED_BYTE = 1 << 30
+_WAIT_S, _AGAIN_S = 10.0, 0.01  # for the lock, as Windows waits; a recorder holds it for milliseconds
 _NO_LOCKS = {errno.ENOLCK, errno.EOPNOTSUPP, errno.ENOSYS}  # of a shared folder whose server keeps none
 _LOCK_FILE = "ledger.lock"
-_LOCK_FILE_WAIT_S = 5.0  # a line takes some ms; one that stays longer was left by a program that was killed
 _TRIES = 5  # where it is put in the place of another; an editor does so once
 
 
@@ -41,19 +41,24 @@ _refused: dict[Path, tuple[_Sealed, ...]] = {}  # by ledger: what has no line ye
 _refused_lock = threading.Lock()
 
 
+def _wait_for(take: Callable[[], None], held: str) -> None:
+    """``take``, as soon as no other has it. OSError with the word ``held`` where another program does not let go of it:
+    whoever ended a test is not to wait for that."""
+    end = time.monotonic() + _WAIT_S
+    while True:
+        try:
+            return take()
+        except (BlockingIOError, FileExistsError):
+            if time.monotonic() >= end:
+                raise OSError(errno.EAGAIN, held) from None
+            time.sleep(_AGAIN_S)
+
+
 @contextmanager
 def _alone(lock: Path) -> Iterator[None]:
     """The only one that made the file ``lock``, which O_EXCL grants to one alone, over a network too. OSError."""
-    give_up = time.monotonic() + _LOCK_FILE_WAIT_S
-    while True:
-        try:
-            os.close(os.open(lock, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o644))
-            break
-        except FileExistsError:
-            if time.monotonic() > give_up:
-                raise OSError(errno.EBUSY, f"{lock.name} beside it says that another recorder writes it; "
-                                           "where none does, remove that file") from None
-            time.sleep(0.02)
+    _wait_for(lambda: os.close(os.open(lock, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o644)),
+              f"{lock.name} beside it says that another program writes it; where none does, remove that file")
     try:
         yield
     finally:
@@ -79,7 +84,7 @@ def _locked(fd: int, path: Path) -> Iterator[None]:
     import fcntl
 
     try:
-        fcntl.flock(fd, fcntl.LOCK_EX)
+        _wait_for(lambda: fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB), "another program holds it")
     except OSError as err:
         if err.errno not in _NO_LOCKS:
             raise

@@ -250,8 +250,7 @@ class Session(Parts):
 
     def _taken(self) -> LiveView:
         view = self._kept(lambda: self._views.take(self.analyser))
-        if self._views.broke is not None:  # said, and no reason to stop
-            self.error = self.error or words.look_broke(self._views.broke, self.path)
+        self.error = self.error or self.blind  # said, and no reason to stop
         return view
 
     def _kept(self, ask: Callable[[], _T]) -> _T:

@@ -13,6 +13,7 @@ from recorder.errors import RecorderError, StorageError
 from recorder.limits import band_kpa, resolve
 from recorder.model import Announcement, Mark, WireCounts
 from recorder.recording import Writer
+from recorder.session import words
 from recorder.session.after_hold import AfterHold
 from recorder.session.away import Away
 from recorder.session.config import Finished, PortLike, SessionConfig
@@ -100,6 +101,11 @@ class Parts:
     def finished(self) -> bool:
         """The test is over, there is nothing more to wait for."""
         return self._finished
+
+    @property
+    def blind(self) -> RecorderError | None:
+        """Why the phases can be looked at no more, so that of a view only the pressure is of this moment; else None."""
+        return None if self._views.broke is None else words.look_broke(self._views.broke, self.path)
 
     @property
     def away(self) -> Away | None:

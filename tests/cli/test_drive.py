@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import json
 import os
+import re
 import select
 import signal
 import sys
@@ -15,12 +16,15 @@ from typing import Any
 
 import pytest
 
+from recorder.analysis import live
 from recorder.cli._drive import Keys, StopSignals, drive
+from recorder.cli._live import LiveLine
 from recorder.recording import read
+from recorder.rig import demo, simulate, wire_bytes
 from recorder.session import Session, SessionConfig
 from recorder.wire import encode_line
 from tests.cli.board import board
-from tests.memory_ports import FedPort
+from tests.memory_ports import FedPort, PlayedPort
 
 ROOT = Path(__file__).parents[2]
 
@@ -152,3 +156,33 @@ def test_in_the_background_of_a_terminal_it_is_not_stopped(tmp_path: Path) -> No
     os.close(terminal)
     os.waitpid(child, 0)
     assert b"STOPPED" not in said and b"there is no such port" in said, said
+
+
+def test_a_live_view_that_breaks_is_said_and_its_step_stands_no_longer(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """From 12 s on, in the strokes, every look at the phases fails. "Slow strokes until it opens" stood there to the
+    end of the test, which never came by itself, beside a pressure that stood as well."""
+    looked = live.live_study
+
+    def breaks(setup: Any, t: Any, *more: Any) -> Any:
+        if len(t) and t[-1] > 12.0:
+            raise TypeError("made up")
+        return looked(setup, t, *more)
+
+    monkeypatch.setattr("recorder.analysis.analyser.live_study", breaks)
+    monkeypatch.setattr("recorder.cli._live._PLAIN_EVERY_S", 0.0)
+    monkeypatch.setattr("recorder.cli._drive._TURN_S", 0.0)  # each step is shown
+    test = demo()[0]
+    data = wire_bytes(simulate(test.scene))
+    port = PlayedPort((data[i : i + 2000] for i in range(0, len(data), 2000)), 0.7)
+    session = Session(SessionConfig(test.test, test.marked, full_scale_kpa=test.scene.sensor.full_scale_kpa), port=port,
+                      folder=tmp_path, clock=port.clock)
+    done, error = drive(session, LiveLine("cap"), StopSignals(), over=lambda: port.over, pause_s=0.0)
+    said = capsys.readouterr().err.splitlines()
+    at = next(i for i, line in enumerate(said) if "the live view broke (TypeError: made up)" in line)
+    assert "end it by hand" in said[at]
+    assert any("kPa  pump-up  " in line for line in said[:at])
+    after = said[at + 1 :]
+    assert len(after) > 3 and all(re.fullmatch(r"-?\d+\.\d kPa", line) for line in after), after
+    assert error is None and done.sha256 is not None and done.judgement["outcome"] == "pass"

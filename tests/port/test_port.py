@@ -332,6 +332,21 @@ def test_backlog_is_bounded_and_says_so(plug: Plug, when_taken: bool, monkeypatc
 
 
 @pytest.mark.parametrize("when_taken", [False, True])
+def test_what_was_taken_is_no_backlog(plug: Plug, when_taken: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Else a board that is listened to all day would break off after its first 64 MB."""
+    monkeypatch.setattr("recorder.port.port.MOST_BACKLOG_BYTES", 1000)
+    port = Port(str(plug.link), when_taken=when_taken)
+    port.open()
+    got = Taken(port)
+    for n in range(1, 6):
+        plug.send(b"y" * 400)
+        until(lambda n=n: len(got.data) == 400 * n)
+    time.sleep(0.3)  # the thread has looked at what there is since
+    assert port.failure is None
+    port.close()
+
+
+@pytest.mark.parametrize("when_taken", [False, True])
 def test_network_url(when_taken: bool) -> None:
     import socket
 

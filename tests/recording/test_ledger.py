@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from recorder.errors import StorageError
 from recorder.recording import append_ledger, ledger_append, read, verify_ledger
 from recorder.recording.ledger import LEDGER, Relisted
 from tests.recording.test_recording_files import sealed
@@ -213,6 +214,25 @@ def test_what_a_full_disk_refused_is_listed_before_the_next_one(tmp_path: Path) 
         _, *lines = csv.reader(file)
     assert [line[1][-8:] for line in lines] == ["0000.csv", "0002.csv", "0003.csv"]
     assert [line[0] for line in lines] == sorted(line[0] for line in lines)  # when each was sealed
+
+
+@pytest.mark.timeout(30)
+def test_a_ledger_that_another_program_holds_keeps_nobody_waiting(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A recorder that was stopped (Ctrl-Z) in its line, or on a share an editor: the test is over, and its answer is
+    waited for. The line comes with the next one."""
+    fcntl = pytest.importorskip("fcntl")
+    monkeypatch.setattr(ledger_append, "_WAIT_S", 0.2)
+    for n in (1, 2):
+        (tmp_path / f"{n}.csv").write_bytes(b"")
+    with (tmp_path / LEDGER).open("ab") as other:
+        fcntl.flock(other, fcntl.LOCK_EX)
+        with pytest.raises(StorageError, match=r"another program holds it.*saved and sealed"):
+            append_ledger(tmp_path, "1.csv", "1" * 64)
+    append_ledger(tmp_path, "2.csv", "2" * 64)
+    check = verify_ledger(tmp_path, {})
+    assert check is not None and check.lines == 2 and check.broken == ()
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="there a file that is open stays where it is")

@@ -46,7 +46,7 @@ def test_a_lock_that_was_left_is_named_and_waited_for_no_longer_than_some_second
         raise OSError(errno.ENOLCK, "no locks here")
 
     monkeypatch.setattr(fcntl, "flock", none)
-    monkeypatch.setattr(ledger_append, "_LOCK_FILE_WAIT_S", 0.3)
+    monkeypatch.setattr(ledger_append, "_WAIT_S", 0.3)
     left = tmp_path / "ledger.lock"
     left.touch()
     begin = time.monotonic()

@@ -452,7 +452,7 @@ def test_a_slow_disk_holds_nothing_up(tmp_path: Path, monkeypatch: pytest.Monkey
 def test_rows_that_could_not_be_read_back_are_refused(tmp_path: Path) -> None:
     writer = Writer(tmp_path, HEADER, when=WHEN)
     writer.add(some_rows(5))
-    for bad in (some_rows(1), Rows(np.array([9.0]), np.array([np.nan])),
+    for bad in (some_rows(1), some_rows(1, 4), Rows(np.array([9.0]), np.array([np.nan])),
                 Rows(np.array([9.0, 9.0]), np.array([1.0, 1.0]))):
         with pytest.raises(RunError):
             writer.add(bad)

@@ -78,6 +78,39 @@ def test_what_breaks_aside_is_told() -> None:
     assert got == 5
 
 
+NO_THREADS = """
+import resource, sys
+from tests.session import test_session_aside as own
+from recorder.rig import demo, simulate, wire_bytes
+from tests.memory_ports import PlayedPort
+from pathlib import Path
+data = wire_bytes(simulate(demo()[0].scene))
+port = PlayedPort((data[i : i + 6000] for i in range(0, len(data), 6000)), 2.0)
+session = own._session(port, Path(sys.argv[1]))
+used = int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
+own.threading.stack_size(1 << 30)  # what each thread asks for, and more than there is
+resource.setrlimit(resource.RLIMIT_AS, (used + (600 << 20), resource.RLIM_INFINITY))
+try:
+    own.threading.Thread(target=print, daemon=True).start()
+    sys.exit("there is room for a thread")
+except RuntimeError:
+    pass
+while not port.over:
+    session.step()
+    session.view()
+done = session.stop("over")
+print(done.judgement["outcome"], done.sha256 is not None, session.error)
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="how much address space a thread takes is Linux's")
+def test_a_system_without_a_thread_to_spare_costs_no_test(tmp_path: Path) -> None:
+    """Syncs and looks are made in threads: the recording broke off unsealed, its program with it."""
+    done = subprocess.run([sys.executable, "-c", NO_THREADS, str(tmp_path)], capture_output=True, text=True,
+                          timeout=100, check=False, cwd=Path(__file__).parents[2])
+    assert (done.returncode, done.stdout) == (0, "pass True None\n"), done.stderr
+
+
 def test_the_program_does_not_end_in_the_middle_of_a_look() -> None:
     """A thread that the interpreter's end cuts off within compiled code aborts the process ("terminate called without
     an active exception", exit -6), after the file was sealed and the answer said."""
