@@ -303,7 +303,7 @@ def _held(setup: Setup, x: Prepared, parts: Stretches, opening: Opening | None, 
         hold = (_shut_s(x, opening, *hold, latest_s), hold[1])
     lasts_s = hold[1]
     hold = at_its_pressure(setup, x, hold)
-    before = _before(x, parts, hold[0])
+    before = _before(x, parts, hold[0], opening)
     pick = (x.t >= hold[0]) & (x.t <= hold[1])
     if np.count_nonzero(pick) < _FEWEST:
         return _Held(*hold, None, before, lasts_s)
@@ -328,12 +328,14 @@ def _shut_s(x: Prepared, opening: Opening, start_s: float, end_s: float, latest_
     return shut.at_s if shut is not None and shut.at_s < latest_s else start_s
 
 
-def _before(x: Prepared, parts: Stretches, hold_s: float) -> Before:
+def _before(x: Prepared, parts: Stretches, hold_s: float, opening: Opening | None) -> Before:
     """What came before the hold that begins at ``hold_s``."""
     strokes = [s for s in parts.strokes if s.end_s <= hold_s + 0.5]
     since = x.smooth[(x.t > hold_s - WARMS_S) & (x.t <= hold_s)]
+    opened = x.smooth[(x.t > opening.onset_s) & (x.t <= hold_s)] if opening is not None else since[:0]
     return Before(
         ages_s=np.array([max(hold_s - s.end_s, 0.0) for s in strokes]),
         rises_kpa=np.array([max(s.rise_kpa, 0.0) for s in strokes]),
         fell_kpa=float(since.max() - since[-1]) if len(since) else 0.0,
+        shut_kpa=float(opened.min()) if len(opened) else None,
     )

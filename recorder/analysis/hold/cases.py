@@ -43,7 +43,7 @@ if TYPE_CHECKING:
 
     from recorder.model import FloatArray
 
-__all__ = ["WARMS_S", "Before", "Case", "HoldCases"]
+__all__ = ["CLEARLY", "MOST_LAWS", "WARMS_S", "Before", "Case", "HoldCases"]
 
 # where no source is named beside a number: common practice, no source
 WARMS_S = 25.0  # no longer does gas take to warm up after some was let out
@@ -60,11 +60,11 @@ _LOG_CREEPS, _CREEPS = math.log(0.02), 0.5
 _BEHIND = (8.0, 5.0)  # log evidence below the best: not looked at any closer; left out
 # when a leak may begin that was none at first, in shares of the hold, and so likely, at odds; it has to be so much
 # likelier than one that leaked all the time (log evidence); no source
-_BEGINS, _LOG_BEGINS, _CLEARLY = np.linspace(0.06, 0.86, 17), math.log(0.02), 8.0
+_BEGINS, _LOG_BEGINS, CLEARLY = np.linspace(0.06, 0.86, 17), math.log(0.02), 8.0
 _TELLS = 4.0  # log evidence of a third exponential's amplitude, at its best time constant, that is more than chance
 _SO_LIKELY = 3.0  # log likelihood by which another kind of noise may be behind
 _HALVES = 4  # so often the time at which a leak begins is looked for twice as closely
-_MOST = (3, 5)  # laws that are moved; laws and noises that are kept
+MOST_LAWS, _MOST = 3, 5  # laws that are moved; laws and noises that are kept
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,11 +84,13 @@ class Case:
 @dataclass(frozen=True, slots=True, eq=False)
 class Before:
     """What came before a hold: how long before it each stroke ended (s), and its rise (kPa); by how much the pressure
-    had fallen from its highest in the last ``WARMS_S``."""
+    had fallen from its highest in the last ``WARMS_S``. shut_kpa: how far a cap's valve had let it fall between the
+    strokes that opened it; None where none was seen to open."""
 
     ages_s: FloatArray
     rises_kpa: FloatArray
     fell_kpa: float
+    shut_kpa: float | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -282,7 +284,7 @@ class HoldCases:
             near = [best, *(at(max(best.law.begins_s + way * apart, apart)) for way in (-1.0, 1.0))]
             best = max(near, key=lambda case: total(self.look(case)))
         found = self.likely([replace(case, noise=n) for case in {*near, best} for n in self.noises(case, least, known)])
-        return found if total(self.full(found[0])) > max(total(self.full(c)) for c in cases) + _CLEARLY else cases
+        return found if total(self.full(found[0])) > max(total(self.full(c)) for c in cases) + CLEARLY else cases
 
     def laws(self, fall_kpa: float, noise: Noise, least: float, known: Noise | None) -> list[Case]:
         """As ``far``, with the noise beside two exponentials at most."""
@@ -312,7 +314,7 @@ class HoldCases:
         if heat is not None and total(self.look(shut[0])) < total(self.look(usual[0])) + heat:
             return likely
         # a hose may take a third exponential, which a quick look has not
-        return self.likely(likely[: _MOST[0]] + shut[: _MOST[0]], quick=False)
+        return self.likely(likely[:MOST_LAWS] + shut[:MOST_LAWS], quick=False)
 
     def strange(self, case: Case) -> tuple[float, float | None]:
         """The most that settles, in standard deviations of what hoses give; where strokes' heat explains it, by how
@@ -329,7 +331,7 @@ class HoldCases:
         """The best of ``cases``, each where the trace has it."""
         value = {case: total(self.look(case)) for case in cases}
         out = []
-        for first in sorted(cases, key=lambda case: -value[case])[: _MOST[0]]:
+        for first in sorted(cases, key=lambda case: -value[case])[:MOST_LAWS]:
             if value[first] < max(value.values()) - _BEHIND[0]:
                 break
             tried, shuts = [first], first.law.width_kpa > 0.0
@@ -354,7 +356,7 @@ class HoldCases:
             return cases
         value = {case: total(self.look(case) if quick else self.full(case)) for case in cases}
         least = max(value.values()) - _BEHIND[1]
-        return [c for c in sorted(value, key=lambda case: -value[case]) if value[c] > least][: _MOST[1]]
+        return [c for c in sorted(value, key=lambda case: -value[case]) if value[c] > least][:_MOST]
 
 
 def _likelier(points: list[Points], log: FloatArray) -> list[Points]:

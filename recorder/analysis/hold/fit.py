@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.hold.bins import bin_hold
+from recorder.analysis.hold.breaks_off import shut_within
 from recorder.analysis.hold.cases import Before, Case, HoldCases
 from recorder.analysis.hold.curve import curve_through
 from recorder.analysis.hold.laws import Law, leak_shape
@@ -135,7 +136,8 @@ class _Readings:
         else:
             cases = hold.near(self.noise, self.least, self.known, quick=quick)
         if not quick:
-            cases = hold.begun(cases, self.start_kpa - self.end_kpa, self.noise, self.least, self.known)
+            fell = self.start_kpa - self.end_kpa, self.noise, self.least, self.known
+            cases = shut_within(hold, hold.begun(cases, *fell), *fell)
         return hold.points(cases, quick=quick), cases[0]
 
     def nearly_all(self, fall_kpa: float | None = None) -> tuple[float, float]:

@@ -33,7 +33,7 @@ STAYS = 0.65  # of the fall: air that was let out of is cold, and gives back 0.2
 GONE = 0.1  # of what was held
 AT_END, AT_END_SHARE = 0.05, 0.03  # a fall that the trace ends in: of what was held; a second
 LINE_S, LINE_KPA, STRAIGHT = 1.5, 0.6, 2.0  # a straight fall that stops: two such stretches, nearly as steep
-# a fall that began with the stretch: of what was held, at least; when it stops, or half is gone, at the latest
+# a fall that began with the stretch: of what was held, at least; when it stops (any), or half is gone, at the latest
 AT_ONCE, STOPS_S, HALF_S = 0.15, 20.0, 10.0
 # one that dies away: more than hoses and heat take; so much of it is left to come within so long
 DIES_AWAY, TO_COME, COMES_S = 0.25, 0.05, 10.0
@@ -115,7 +115,8 @@ def _is_over(
     level: FloatArray, a: int, b: int, held: float, block_s: float, hold_s: float, step_kpa: float
 ) -> bool:
     """Whether the fall from block ``a`` to ``b`` is over then, all of the ``held`` pressure is gone, or it goes on to
-    the stretch's end as a hand makes it. step_kpa: the resolution, within which any fall seems to stand still."""
+    the stretch's end as a hand makes it. step_kpa: the resolution, within which any fall seems to stand still. One that
+    stops after longer than a hand takes is a leak's that shuts, whose start cold air hid that warmed up."""
     drop = held - float(level[b])
     if float(level[b : b + 3].min()) < GONE * held:
         return True
@@ -126,7 +127,7 @@ def _is_over(
     each = drop / (b - a)
     if len(after) < seen:
         return drop > AT_END * held and each > AT_END_SHARE * block_s * held
-    if len(after) * each < STEPS * step_kpa:
+    if (b - a) * block_s > STOPS_S or len(after) * each < STEPS * step_kpa:
         return False
     slope = float(after[0] - after[-1]) / max(len(after) - 1, 1)
     return slope < each / TIMES and held - median(after) > STAYS * drop
