@@ -8,12 +8,12 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from recorder.analysis import Analyser, Setup, judge, live
+from recorder.analysis import MOST_SAMPLES, Analyser, Setup, judge, live
 from recorder.errors import RunError
 from recorder.model import Judgement
-from recorder.recording import read
+from recorder.recording import LARGEST_BYTES, read
 from recorder.rig import demo, simulate
-from recorder.session import Session, SessionConfig
+from recorder.session import Session, SessionConfig, keeper
 from recorder.units import parse_marking
 from tests.memory_ports import FedPort
 
@@ -111,3 +111,8 @@ def test_a_judgement_that_breaks_while_the_test_runs_is_told_and_costs_no_row(
     said = str(session.broken)
     assert "the analysis broke (TypeError: made up)" in said and "raw rows are kept" in said
     assert session.path is not None and len(read(session.path).rows) == len(rows)
+
+
+def test_no_recording_grows_beyond_what_is_read_again() -> None:
+    """With room for the rows of one more turn and for the seal."""
+    assert keeper._MOST_BYTES + (4 << 20) <= LARGEST_BYTES and keeper.MOST_ROWS <= MOST_SAMPLES
