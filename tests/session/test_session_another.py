@@ -194,3 +194,20 @@ def test_half_a_plain_reading_is_not_joined_to_half_of_another(tmp_path: Path) -
     done = session.stop("enough")
     assert done.path is not None
     assert read(done.path).rows.pressure_kpa.tolist() == [1.0] * 20 + [2.0] * 20
+
+
+def test_what_was_held_is_carried_on_in_the_order_in_which_it_came(tmp_path: Path) -> None:
+    """Back to front its rows would be lines that came late, and left out."""
+    session, port = begun(tmp_path, head=encode_announcement(HOSE))
+    back(port, later(104, 600))
+    for first in (700, 800):
+        session.step()
+        port.now += 1.0
+        port.send(later(104, first))
+    session.step()
+    port.send(encode_announcement(HOSE) + later(104, 900))
+    session.step()
+    done = session.stop("enough")
+    assert done.path is not None
+    seq = read(done.path).rows.seq
+    assert seq is not None and seq.tolist() == [*range(300), *range(600, 1000)]

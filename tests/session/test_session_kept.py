@@ -116,3 +116,17 @@ def test_a_judgement_that_breaks_while_the_test_runs_is_told_and_costs_no_row(
 def test_no_recording_grows_beyond_what_is_read_again() -> None:
     """With room for the rows of one more turn and for the seal."""
     assert keeper._MOST_BYTES + (4 << 20) <= LARGEST_BYTES and keeper.MOST_ROWS <= MOST_SAMPLES
+
+
+def test_two_plain_readings_that_lost_the_line_end_between_them_cost_no_test(tmp_path: Path) -> None:
+    port = FedPort()
+    session = Session(SessionConfig("system", parse_marking("16 psi"), bare_unit="kPa"), port=port, folder=tmp_path,
+                      clock=lambda: port.now)
+    for line in (b"rest\n", *[b"101\n"] * 20, b"101102\n", *[b"103\n"] * 20):
+        port.now += 0.1
+        port.send(line)
+        session.step()
+    assert session.broken is None
+    done = session.stop("enough")
+    assert done.path is not None and '"dropped_lines": 1,' in done.path.read_text("utf-8")
+    assert read(done.path, strict=True).rows.pressure_kpa.tolist() == [101.0] * 20 + [103.0] * 20
