@@ -130,3 +130,17 @@ def test_two_plain_readings_that_lost_the_line_end_between_them_cost_no_test(tmp
     done = session.stop("enough")
     assert done.path is not None and '"dropped_lines": 1,' in done.path.read_text("utf-8")
     assert read(done.path, strict=True).rows.pressure_kpa.tolist() == [101.0] * 20 + [103.0] * 20
+
+
+def test_behind_a_row_that_cannot_be_recorded_none_is(tmp_path: Path) -> None:
+    """It would stand behind a hole that no flag tells of."""
+    port = FedPort()
+    session = Session(SessionConfig("system", parse_marking("16 psi"), bare_unit="kPa"), port=port, folder=tmp_path,
+                      clock=lambda: port.now)
+    for line in (b"rest\n", *[b"101\n"] * 20, *[b"999999\n"] * 3, *[b"103\n"] * 20):
+        port.now += 0.1
+        port.send(line)
+        session.step()
+    assert session.broken is not None and "the pressure is 999999 kPa, which no cooling" in str(session.broken)
+    done = session.stop("enough")
+    assert done.path is not None and read(done.path).rows.pressure_kpa.tolist() == [101.0] * 20
