@@ -22,6 +22,7 @@ from recorder.recording.annotations import annotation_line, header_text
 from recorder.recording.aside import Aside
 from recorder.recording.ledger_append import append_ledger
 from recorder.recording.rows import RAW_COLUMNS, BadRow, columns_line, written
+from recorder.recording.whole import sync_folder
 
 __all__ = ["Writer", "check_folder"]
 
@@ -230,28 +231,13 @@ class Writer:
         """Whether the file is still where it was made. Raises OSError. Runs in a thread."""
         os.fsync(self._fd)
         if not self._folder_synced:
-            self._sync_folder()
+            sync_folder(self._folder)
             self._folder_synced = True
         try:
             mine, there = os.fstat(self._fd), self.path.stat()
         except FileNotFoundError:
             return False
         return mine.st_nlink > 0 and (there.st_ino, there.st_dev) == (mine.st_ino, mine.st_dev)
-
-    def _sync_folder(self) -> None:
-        if os.name == "nt":  # folders cannot be synced there
-            return
-        try:
-            fd = os.open(self._folder, os.O_RDONLY)
-            try:
-                os.fsync(fd)
-            finally:
-                os.close(fd)
-        except FileNotFoundError:
-            pass  # noticed by what follows
-        except OSError as err:
-            if err.errno not in (errno.EINVAL, errno.ENOTSUP):  # some network shares
-                raise
 
     def add(self, rows: Rows) -> Rows:
         """Write rows; the values as parsed back from what was written. RunError where a row could not

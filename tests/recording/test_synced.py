@@ -144,3 +144,8 @@ def test_the_ledgers_line_before_the_call_returns(tmp_path: Path, synced: list[t
     append_ledger(tmp_path, "1.csv", "1" * 64)
     found = (tmp_path / "ledger.csv").stat()
     assert (found.st_ino, found.st_size) in synced
+    assert tmp_path.stat().st_ino in [inode for inode, _ in synced]  # so that its name is there, too
+    synced.clear()
+    append_ledger(tmp_path, "2.csv", "2" * 64)
+    found = (tmp_path / "ledger.csv").stat()
+    assert synced == [(found.st_ino, found.st_size)]
