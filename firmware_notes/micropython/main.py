@@ -61,16 +61,16 @@ def fault_of(counts, supply):
 
 
 def wait_until(due, keys, before):
-    # Answers "?" LF until the next sample is due. before: the last character that came; so is what it gives back.
+    # Answers "?" LF until the next sample is due. before: the last byte that came; so is what it gives back.
     while True:
         left = time.ticks_diff(due, time.ticks_us())
         if left <= 0:
             return before
         if keys.poll(0):
-            c = sys.stdin.read(1)
-            if c == "\n" and before == "?":
+            c = sys.stdin.buffer.read(1)  # a byte: half a letter, as noise has it, would be waited for as text
+            if c == b"\n" and before == b"?":
                 send(ANNOUNCEMENT)
-            if c != "\r":
+            if c != b"\r":
                 before = c
         elif left > 2000:
             time.sleep_us(1000)
@@ -95,7 +95,7 @@ def run():
     clock_us = START_US
     since_announcement = 0
     fault_pause = 0
-    before = ""
+    before = b""
     send(ANNOUNCEMENT)
     dog = machine.WDT(timeout=2000)
     last = time.ticks_us()

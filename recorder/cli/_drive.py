@@ -195,7 +195,7 @@ def _ends(key: str, session: Session, live: LiveLine, twice: AskTwice) -> bool:
         mark = session.mark("seen")
         live.say("nothing has been recorded yet to mark" if mark is None else f"marked at {mark.time_s:.1f} s")
     elif key in ("q", "Q"):
-        left_s = twice.press(session.view() if session.away is None else None)
+        left_s = twice.press(session.view() if session.away is None and session.blind is None else None)
         if left_s is None:
             return True
         live.say(f"the hold is not over: it needs {report.clock(left_s)} more to tell. Press q again within "

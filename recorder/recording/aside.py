@@ -35,11 +35,11 @@ class Aside(Generic[_T]):
         except RuntimeError:  # "can't start new thread": too many processes, or too little memory
             self._run(work)
 
-    def take(self, *, wait: bool = False) -> _T | None:
-        """What came of the work, once, when it is over (``wait``: it is waited for); None before, and where
+    def take(self, *, wait_s: float = 0.0) -> _T | None:
+        """What came of the work, once, when it is over (for which it is waited so long); None before, and where
         there is none. Raises what the work raised."""
-        if wait and self._thread is not None and self._thread.ident is not None:  # else it was done at once
-            self._thread.join()
+        if wait_s and self._thread is not None and self._thread.ident is not None:  # else it was done at once
+            self._thread.join(wait_s)
         if self._thread is None or self._thread.is_alive():
             return None
         self._thread = None

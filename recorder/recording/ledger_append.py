@@ -19,6 +19,7 @@ from typing import NamedTuple
 
 from recorder.errors import StorageError
 from recorder.recording.ledger import FIRST, HEAD, LEDGER
+from recorder.recording.whole import sync_folder
 
 __all__ = ["append_ledger"]
 
@@ -159,8 +160,11 @@ def _append(path: Path, sealed: Sequence[_Sealed]) -> str:
                     continue
                 with open(fd, "rb", closefd=False) as file:
                     file.seek(0)
-                    new, last = _lines_after(file.read(), sealed)
+                    before = file.read()
+                new, last = _lines_after(before, sealed)
                 _put(fd, new)
+                if not before:  # it is new
+                    sync_folder(path.parent)
                 if not _taken_away(fd, path):
                     break
         finally:

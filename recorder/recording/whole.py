@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import shutil
 import stat
 from pathlib import Path
 from typing import BinaryIO
 
-__all__ = ["write_whole"]
+__all__ = ["sync_folder", "write_whole"]
 
 
 def write_whole(path: Path, data: bytes, *, force: bool = False) -> None:
@@ -53,3 +54,21 @@ def _replace(path: Path, data: bytes) -> None:
         with contextlib.suppress(OSError):
             beside.unlink()
         raise
+
+
+def sync_folder(folder: Path) -> None:
+    """The names in it, down to the disk: a new file may else be gone after a power cut, whatever was put into it.
+    OSError, but where the folder is gone or its disk knows no such thing."""
+    if os.name == "nt":  # folders cannot be synced there
+        return
+    try:
+        fd = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(fd)
+        finally:
+            os.close(fd)
+    except FileNotFoundError:
+        pass  # noticed by what follows
+    except OSError as err:
+        if err.errno not in (errno.EINVAL, errno.ENOTSUP):  # some network shares
+            raise

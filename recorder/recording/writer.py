@@ -12,6 +12,7 @@ import time
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -21,10 +22,14 @@ from recorder.recording.annotations import annotation_line, header_text
 from recorder.recording.aside import Aside
 from recorder.recording.ledger_append import append_ledger
 from recorder.recording.rows import RAW_COLUMNS, BadRow, columns_line, written
+from recorder.recording.whole import sync_folder
 
 __all__ = ["Writer", "check_folder"]
 
 _SYNC_EVERY_S = 1.0
+# A busy disk takes seconds. What takes longer than this, as a share whose server is gone, may never come, and whoever
+# stands at the pump waits for the judgement. Common practice, no source.
+_LONGEST_SYNC_S = 60.0
 _WHY = {
     errno.ENOSPC: ("the disk is full", "free some space and test again"),
     errno.EDQUOT: ("your share of the disk is full", "free some space and test again"),
@@ -40,6 +45,11 @@ _WHY = {
 def _storage_error(err: OSError, path: Path, saved: str = "") -> StorageError:
     what, do = _WHY.get(err.errno or 0, (f"writing failed ({err.strerror})", "test again"))
     return StorageError(what + saved, where=str(path), do=do)
+
+
+def _put_down(fd: int) -> bool:
+    os.fsync(fd)
+    return True
 
 
 def check_folder(folder: Path) -> None:
@@ -94,6 +104,7 @@ class Writer:
         self.rows_written = 0
         self.path, self.header = self._create(header, moment, id4)
         self._aside: Aside[bool] = Aside()
+        self._answers = True  # the disk, in time
         self._folder_synced = False
         self._synced = -math.inf
         try:
@@ -184,9 +195,10 @@ class Writer:
         self._size += len(data)
 
     def _sync(self) -> None:
-        """To the disk, and wait for it."""
+        """To the disk, and wait for it, though not for ever."""
         self._synced_aside(wait=True)
-        self._check(self._to_disk)
+        self._aside.start(self._to_disk)
+        self._synced_aside(wait=True)
         self._synced = self._clock()
 
     def _sync_soon(self, *, at_once: bool = False) -> None:
@@ -200,14 +212,15 @@ class Writer:
             self._aside.start(self._to_disk)
 
     def _synced_aside(self, *, wait: bool = False) -> None:
-        self._check(lambda: self._aside.take(wait=wait))
-
-    def _check(self, sync: Callable[[], bool | None]) -> None:
+        saved = f"; up to {self.rows_written} rows were saved"
         try:
-            there = sync()
+            there = self._aside.take(wait_s=_LONGEST_SYNC_S if wait and self._answers else 0.0)
         except OSError as err:
-            saved = f"; up to {self.rows_written} rows were saved"
             raise self._fail(_storage_error(err, self.path, saved)) from None
+        if wait and self._aside.busy:
+            self._answers = False
+            raise self._fail(StorageError(f"the disk does not answer{saved}", where=str(self.path),
+                                          do="check it, and the network where it is on one, and test again"))
         if there is False:
             raise self._fail(StorageError(
                 "the file was removed or moved while it was being written", where=str(self.path),
@@ -215,31 +228,16 @@ class Writer:
             ))
 
     def _to_disk(self) -> bool:
-        """Whether the file is still where it was made. Raises OSError. May run in a thread."""
+        """Whether the file is still where it was made. Raises OSError. Runs in a thread."""
         os.fsync(self._fd)
         if not self._folder_synced:
-            self._sync_folder()
+            sync_folder(self._folder)
             self._folder_synced = True
         try:
             mine, there = os.fstat(self._fd), self.path.stat()
         except FileNotFoundError:
             return False
         return mine.st_nlink > 0 and (there.st_ino, there.st_dev) == (mine.st_ino, mine.st_dev)
-
-    def _sync_folder(self) -> None:
-        if os.name == "nt":  # folders cannot be synced there
-            return
-        try:
-            fd = os.open(self._folder, os.O_RDONLY)
-            try:
-                os.fsync(fd)
-            finally:
-                os.close(fd)
-        except FileNotFoundError:
-            pass  # noticed by what follows
-        except OSError as err:
-            if err.errno not in (errno.EINVAL, errno.ENOTSUP):  # some network shares
-                raise
 
     def add(self, rows: Rows) -> Rows:
         """Write rows; the values as parsed back from what was written. RunError where a row could not
@@ -302,15 +300,19 @@ class Writer:
         return digest
 
     def close(self) -> None:
-        """Let go of the file, sealed or not. Twice is fine."""
-        if self._fd >= 0:
-            with contextlib.suppress(OSError):  # told by the sync below, if it is still so
-                self._aside.take(wait=True)
-            fd, self._fd = self._fd, -1
-            try:
-                if not self._failure:
-                    os.fsync(fd)
-            except OSError as err:
-                raise self._fail(_storage_error(err, self.path)) from None
-            finally:
+        """Let go of the file, sealed or not; where the disk does not answer that is left to the system. Twice is
+        fine."""
+        if self._fd < 0:
+            return
+        with contextlib.suppress(OSError):  # told by the sync below, if it is still so
+            self._aside.take(wait_s=_LONGEST_SYNC_S if self._answers else 0.0)
+        self._answers = self._answers and not self._aside.busy
+        fd, self._fd = self._fd, -1
+        try:
+            if not self._failure:
+                if not self._aside.busy:
+                    self._aside.start(partial(_put_down, fd))
+                self._synced_aside(wait=True)
+        finally:
+            if not self._aside.busy:  # else its thread still has it
                 os.close(fd)

@@ -58,15 +58,16 @@ def header(
 
 
 def ending(
-    why: str, error: RecorderError | None, decoder: Decoder, timeline: Timeline
+    why: str, error: RecorderError | None, decoder: Decoder, timeline: Timeline, left_out: int = 0
 ) -> JsonObject:
-    """The annotation ``ended``: why, what was lost on the way, which error came up."""
+    """The annotation ``ended``: why, what was lost on the way, which error came up. left_out: plain readings that are
+    none."""
     out: JsonObject = {
         "why": why,
         "lost_samples": timeline.lost_samples,
         "restarts": timeline.restarts,
         "replayed": timeline.replayed,
-        "dropped_lines": decoder.counts.dropped,
+        "dropped_lines": decoder.counts.dropped + left_out,
         "faults": decoder.counts.faults,
     }
     if timeline.undecided:

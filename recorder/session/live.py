@@ -158,7 +158,9 @@ class Session(Parts):
                         self._faults.seen("supply", self._clock())
                     self._rows(rows)
         else:
-            self._rows(self._pressure.of_plain(self.timeline.add_bare(message, host_s), message.value))
+            rows = self._pressure.of_plain(self.timeline.add_bare(message, host_s), message.value)
+            if len(rows):
+                self._rows(rows)
 
     def _tell(self, until_s: float | None) -> None:
         """The adapter's faults, into the file and to the analyser."""
@@ -298,7 +300,8 @@ class Session(Parts):
         judgement = self._kept(self.analyser.judgement).to_json()
         if self.timeline.undecided:
             self.note = self.note or words.undecided(self._port.url, self.timeline.undecided)
-        digest = self._keeper.seal(ending(why, self.error or self.note, self.decoder, self.timeline), judgement)
+        ended = ending(why, self.error or self.note, self.decoder, self.timeline, self._pressure.left_out)
+        digest = self._keeper.seal(ended, judgement)
         self._wrong(self._keeper.error)
         self._done = Finished(self.path, judgement, digest, why, tuple(self._marks))
         return self._done

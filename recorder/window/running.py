@@ -58,6 +58,7 @@ class Running:
         self.away = False  # the adapter is unplugged at the moment, and waited for
         self.back = False  # it is plugged in again, and has no reading yet
         self.silent = False  # it is plugged in and gives no reading
+        self.blind = False  # the phases are looked at no more
         self.finished = False
         self.fit: HoldCurve | None = None
         self.marks: list[Mark] = []
@@ -171,6 +172,7 @@ class Running:
         gone = session.away
         self.away, self.back, self.silent = (
             gone is not None and gone.why == why for why in ("unplugged", "back", "silent"))
+        self.blind = session.blind is not None
         if session.error is not None or session.note is not None:
             self.problem = str(session.error or session.note)
         self.stored = session.storage_error is None

@@ -146,6 +146,16 @@ def test_it_answers(run: Run) -> None:
     assert len(announcements) == 2
 
 
+@pytest.mark.parametrize("noise", [b"\xc3", b"~\0x\xf0~\n", b"\x80\xff?\xfe\n"])
+def test_bytes_that_are_no_letters_stop_nothing(run: Run, noise: bytes) -> None:
+    """A host that looks for modems sends some to each new port, and a line has noise: half a letter of UTF-8 was waited
+    for until the watchdog came, a byte that begins none ended the program."""
+    samples, _, announcements = parse(run("1.5 5.0", 60, ask=noise).replace(b"\r\n", b"\n"))
+    assert [s.seq for s in samples] == list(range(59)) and len(announcements) == 1
+    _, _, announcements = parse(run("1.5 5.0", 60, ask=noise + b"?\n").replace(b"\r\n", b"\n"))
+    assert len(announcements) == 2
+
+
 def test_its_check_value() -> None:
     """The check function itself, run here: CRC-16/XMODEM of "123456789" is 31C3."""
     text = (NOTES / "micropython" / "main.py").read_text()

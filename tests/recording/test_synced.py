@@ -10,8 +10,9 @@ from pathlib import Path
 
 import pytest
 
+from recorder.errors import StorageError
 from recorder.model import FaultRun, Mark
-from recorder.recording import Writer
+from recorder.recording import Writer, append_ledger
 from tests.recording.test_recording_files import HEADER, WHEN, some_rows
 
 
@@ -117,3 +118,34 @@ def test_a_finding_is_not_waited_for_and_follows_what_is_under_way(
     wait_for(lambda: len(sizes) > 1)
     assert sizes[-1] == writer.path.stat().st_size
     writer.close()
+
+
+@pytest.mark.timeout(60)
+@pytest.mark.parametrize("call", [lambda w: w.seal({"outcome": "pass"}), lambda w: w.close()], ids=["seal", "close"])
+def test_a_disk_that_does_not_answer_is_not_waited_for_for_ever(
+    call: Callable[[Writer], object], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As on a share whose server is gone: the test was over, and neither its judgement nor Ctrl-C came through."""
+    writer = begun(tmp_path, lambda: 0.0)
+    goes_on = threading.Event()
+    monkeypatch.setattr("recorder.recording.writer._LONGEST_SYNC_S", 0.2)
+    monkeypatch.setattr(os, "fsync", lambda fd: goes_on.wait(300.0))
+    try:
+        writer.add(some_rows(5))
+        with pytest.raises(StorageError, match="the disk does not answer; up to 5 rows were saved; check it"):
+            call(writer)
+        writer.close()
+        assert writer.sealed is None
+    finally:
+        goes_on.set()
+
+
+def test_the_ledgers_line_before_the_call_returns(tmp_path: Path, synced: list[tuple[int, int]]) -> None:
+    append_ledger(tmp_path, "1.csv", "1" * 64)
+    found = (tmp_path / "ledger.csv").stat()
+    assert (found.st_ino, found.st_size) in synced
+    assert tmp_path.stat().st_ino in [inode for inode, _ in synced]  # so that its name is there, too
+    synced.clear()
+    append_ledger(tmp_path, "2.csv", "2" * 64)
+    found = (tmp_path / "ledger.csv").stat()
+    assert synced == [(found.st_ino, found.st_size)]

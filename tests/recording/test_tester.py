@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -26,6 +27,24 @@ def test_latest_tester(tmp_path: Path) -> None:
     writer.add(some_rows(3))
     writer.seal({"outcome": "void", "hold": {"rate": {"value": 9.9, "unit": "kPa/min"}}})  # a hold, and no test
     assert (latest_tester(tmp_path, "hose-7") or {})["rate"]["value"] == 0.2
+
+
+@pytest.mark.parametrize("change", [
+    lambda data: data.replace(b'"value": 0.2', b'"value": 2.2'),  # by hand
+    lambda data: data[: data.rindex(b"# sha256")],  # cut off
+], ids=["altered", "without a seal"])
+def test_a_baseline_that_is_not_as_it_was_sealed_is_none(tmp_path: Path, change: Callable[[bytes], bytes]) -> None:
+    """A larger leak of the tester's own would excuse that of a system."""
+    for hour, value in ((9, 0.1), (10, 0.2)):
+        when = datetime(2026, 3, 14, hour, tzinfo=UTC)
+        writer = Writer(tmp_path, Header("tester", adapter={"id": "hose-7"}), when=when)
+        writer.add(some_rows(3))
+        writer.seal({"hold": {"rate": {"value": value, "standard_uncertainty": 0.01, "unit": "kPa/min"}}})
+    assert (latest_tester(tmp_path, "hose-7") or {})["rate"]["value"] == 0.2
+    before = writer.path.read_bytes()
+    writer.path.write_bytes(change(before))
+    assert writer.path.read_bytes() != before
+    assert (latest_tester(tmp_path, "hose-7") or {})["rate"]["value"] == 0.1
 
 
 def test_of_other_adapters_recordings_only_the_head_is_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from recorder.model import Announcement
+from recorder.model import Announcement, Calibration
 from recorder.port import Back, Lost
 from recorder.recording import read
 from recorder.session import Session, SessionConfig
@@ -164,3 +164,50 @@ def test_nor_before_the_test_has_begun(tmp_path: Path) -> None:
     assert done.path is not None
     counts = read(done.path).rows.counts
     assert counts is not None and set(counts.tolist()) == {104}
+
+
+def test_what_came_before_the_name_of_one_that_the_calibration_is_not_of_is_never_read_by_it(tmp_path: Path) -> None:
+    """Full-scale counts were given for one that says no name, and this one has said its own."""
+    port = FedPort()
+    calibration = Calibration((-25.0, 250.0), adapter_id="hose-7")
+    config = SessionConfig("system", calibration=calibration, full_scale_counts=1023)
+    session = Session(config, port=port, folder=tmp_path, clock=lambda: port.now)
+    port.send(samples(412))
+    session.step()
+    port.send(encode_announcement(replace(HOSE, adapter_id="hose-8")) + samples(412))
+    session.step()
+    assert session.broken is not None and "hose-8" in str(session.broken)
+    assert session.stop("another adapter").path is None and not list(tmp_path.iterdir())
+
+
+def test_half_a_plain_reading_is_not_joined_to_half_of_another(tmp_path: Path) -> None:
+    """9 and 8.0 around a loose plug are no 98 kPa; the rest of a line may be all that is left of its number."""
+    port = FedPort()
+    session = Session(replace(CONFIG, bare_unit="kPa", full_scale_kpa=None), port=port, folder=tmp_path,
+                      clock=lambda: port.now)
+    port.send(b"rest\n" + b"1.0\n" * 20 + b"9")
+    session.step()
+    port.now += 1.0
+    port.items += [Lost(port.now), Back(port.now)]
+    port.send(b"8.0\n" + b"2.0\n" * 20)
+    session.step()
+    done = session.stop("enough")
+    assert done.path is not None
+    assert read(done.path).rows.pressure_kpa.tolist() == [1.0] * 20 + [2.0] * 20
+
+
+def test_what_was_held_is_carried_on_in_the_order_in_which_it_came(tmp_path: Path) -> None:
+    """Back to front its rows would be lines that came late, and left out."""
+    session, port = begun(tmp_path, head=encode_announcement(HOSE))
+    back(port, later(104, 600))
+    for first in (700, 800):
+        session.step()
+        port.now += 1.0
+        port.send(later(104, first))
+    session.step()
+    port.send(encode_announcement(HOSE) + later(104, 900))
+    session.step()
+    done = session.stop("enough")
+    assert done.path is not None
+    seq = read(done.path).rows.seq
+    assert seq is not None and seq.tolist() == [*range(300), *range(600, 1000)]

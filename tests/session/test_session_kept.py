@@ -8,12 +8,12 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from recorder.analysis import Analyser, Setup, judge, live
+from recorder.analysis import MOST_SAMPLES, Analyser, Setup, judge, live
 from recorder.errors import RunError
 from recorder.model import Judgement
-from recorder.recording import read
+from recorder.recording import LARGEST_BYTES, read
 from recorder.rig import demo, simulate
-from recorder.session import Session, SessionConfig
+from recorder.session import Session, SessionConfig, keeper
 from recorder.units import parse_marking
 from tests.memory_ports import FedPort
 
@@ -111,3 +111,36 @@ def test_a_judgement_that_breaks_while_the_test_runs_is_told_and_costs_no_row(
     said = str(session.broken)
     assert "the analysis broke (TypeError: made up)" in said and "raw rows are kept" in said
     assert session.path is not None and len(read(session.path).rows) == len(rows)
+
+
+def test_no_recording_grows_beyond_what_is_read_again() -> None:
+    """With room for the rows of one more turn and for the seal."""
+    assert keeper._MOST_BYTES + (4 << 20) <= LARGEST_BYTES and keeper.MOST_ROWS <= MOST_SAMPLES
+
+
+def test_two_plain_readings_that_lost_the_line_end_between_them_cost_no_test(tmp_path: Path) -> None:
+    port = FedPort()
+    session = Session(SessionConfig("system", parse_marking("16 psi"), bare_unit="kPa"), port=port, folder=tmp_path,
+                      clock=lambda: port.now)
+    for line in (b"rest\n", *[b"101\n"] * 20, b"101102\n", *[b"103\n"] * 20):
+        port.now += 0.1
+        port.send(line)
+        session.step()
+    assert session.broken is None
+    done = session.stop("enough")
+    assert done.path is not None and '"dropped_lines": 1,' in done.path.read_text("utf-8")
+    assert read(done.path, strict=True).rows.pressure_kpa.tolist() == [101.0] * 20 + [103.0] * 20
+
+
+def test_behind_a_row_that_cannot_be_recorded_none_is(tmp_path: Path) -> None:
+    """It would stand behind a hole that no flag tells of."""
+    port = FedPort()
+    session = Session(SessionConfig("system", parse_marking("16 psi"), bare_unit="kPa"), port=port, folder=tmp_path,
+                      clock=lambda: port.now)
+    for line in (b"rest\n", *[b"101\n"] * 20, *[b"999999\n"] * 3, *[b"103\n"] * 20):
+        port.now += 0.1
+        port.send(line)
+        session.step()
+    assert session.broken is not None and "the pressure is 999999 kPa, which no cooling" in str(session.broken)
+    done = session.stop("enough")
+    assert done.path is not None and read(done.path).rows.pressure_kpa.tolist() == [101.0] * 20

@@ -46,6 +46,30 @@ def test_rows_that_no_sensor_gives_are_flagged_and_can_be_recorded() -> None:
     assert not latest_odd
 
 
+def plain(line: Timeline, *values: float, at_s: float) -> tuple[TimedBlock, Any]:
+    block = line.add_bare(BareBlock(np.array(values)), at_s)
+    return block, block.value
+
+
+@pytest.mark.parametrize("joined", [(101102.0,), (101102.0, 103104.0)])
+def test_two_plain_readings_without_the_line_end_between_them_end_no_test(joined: tuple[float, ...]) -> None:
+    """101 and 102 kPa, and a byte that was lost. A test broke off for it ("101102 kPa, which no cooling system
+    has")."""
+    line, made = Timeline(), pressure(bare_unit="kPa")
+    assert made.of_plain(*plain(line, 100.0, *joined, 103.0, at_s=0.0)).pressure_kpa.tolist() == [100.0, 103.0]
+    line.lost()
+    rows = made.of_plain(*plain(line, *joined, at_s=1.0))  # alone in its block, behind a break
+    assert len(rows) == 0 and made.left_out == 2 * len(joined)
+    rows = made.of_plain(*plain(line, 104.0, 105.0, at_s=2.0))
+    assert rows.pressure_kpa.tolist() == [104.0, 105.0] and rows.flag == ["gap", ""]
+
+
+def test_plain_readings_that_stay_wild_are_of_a_wrong_unit_and_are_not_left_out() -> None:
+    line, made = Timeline(), pressure(bare_unit="MPa")
+    seen = [len(made.of_plain(*plain(line, 103.0, at_s=float(n)))) for n in range(4)]
+    assert seen == [0, 0, 1, 1] and made.left_out == 2
+
+
 def test_plain_readings_are_in_their_unit() -> None:
     """1 psi = 6.894757 kPa (NIST SP 811)."""
     plain = Timeline().add_bare(BareBlock(np.array([0.0, 10.0])), 0.0)

@@ -347,3 +347,12 @@ def test_a_cap_on_the_bench_has_places_of_its_own() -> None:
     assert report.places("system") == report.PLACES
     asked = live_screen(HOLD, test="cap", unit="kPa", choosing=True).sentence
     assert "Listen" in asked and "Follow the wet" not in asked
+
+
+def test_where_the_phases_are_looked_at_no_more_no_old_step_stands() -> None:
+    """The hold's time ran on and its sentence stood, beside a banner that only the pressure is as it is."""
+    screen = live_screen(HOLD, test="system", unit="kPa", procedure=resolve("system"), blind=True)
+    assert "press E to end the test" in screen.sentence and screen.hold is None
+    assert screen.reading == live_screen(HOLD, test="system", unit="kPa").reading
+    over = dataclasses.replace(HOLD, next_step="over-limit")
+    assert live_screen(over, test="system", unit="kPa", blind=True).sentence.startswith("STOP")

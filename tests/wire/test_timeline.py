@@ -186,6 +186,18 @@ def test_silence_longer_than_the_clock_follows_the_host() -> None:
     assert again([one, two])
 
 
+def test_a_silence_of_more_than_half_a_turn_of_the_clock_is_no_step_back() -> None:
+    """A turn of 32 bits of microseconds takes 71.6 min. After 40 min the clock is nearer to where it was by going
+    back."""
+    line = Timeline()
+    one = line.add(block((0, 0), (1, 10_000)), 0.0)
+    late_us = 2_400_000_000
+    two = line.add(block((240_001, late_us), (240_002, late_us + 10_000)), 2400.0)
+    assert two.flags == ("gap", "") and (line.restarts, line.replayed) == (0, 0)
+    assert np.diff(two.time_s).tolist() == pytest.approx([0.01]) and two.time_s[0] == pytest.approx(2400.0, abs=0.1)
+    assert again([one, two])
+
+
 def test_announcements_that_disagree_and_faults_flag_the_next_row() -> None:
     line = Timeline()
     line.announce(HOSE)

@@ -193,6 +193,7 @@ class Testing(QWidget):
             view, test=running.test, unit=self.unit, levels=running.levels, procedure=running.procedure,
             marks=running.marks, choosing=self.noting.choosing, away=self.away, back=running.back,
             silent=running.silent, unread=bool(running.problem) and not running.begun, asked=self.ending.asked,
+            blind=running.blind,
         )
         self._phases.add(view)
         if screen.alarm and not self._over_limit:

@@ -138,14 +138,15 @@ def _reading(kpa: float | None, unit: str) -> str:
 def live_screen(
     view: LiveView, *, test: TestKind, unit: str, levels: Levels = NO_LEVELS, procedure: Procedure | None = None,
     marks: Sequence[Mark] = (), choosing: bool = False, away: bool = False, back: bool = False,
-    silent: bool = False, unread: bool = False, asked: bool = False,
+    silent: bool = False, unread: bool = False, asked: bool = False, blind: bool = False,
 ) -> LiveScreen:
     """The running screen for this view.
 
     choosing: the places of a finding are open. away: the adapter is unplugged at the moment, and no pressure known.
     back: it is plugged in again, and has no reading yet. silent: it is plugged in, and gives no reading. unread: no
     reading has come yet, and the banner says why. asked: the key that ends the test was pressed
-    once, and a hold that is not over asks for it again.
+    once, and a hold that is not over asks for it again. blind: the phases are looked at no more, so that step
+    and hold are old ones.
     """
     alarm = view.next_step == "over-limit"
     sentence = _capital(report.next_step(view, test=test, unit=unit))
@@ -159,12 +160,14 @@ def live_screen(
         sentence = "Nothing can be read from the adapter: the line at the top says what to do"
     elif asked and not alarm and view.hold_left_s:
         sentence = f"The hold is not over, {report.clock(view.hold_left_s)} to go. Press E again to end it here"
+    elif blind and not alarm:
+        sentence = "What comes next can be told no more: press E to end the test, and relieve by the pump's own gauge"
     elif choosing and not alarm:
         left = f"{report.clock(view.hold_left_s)} left. " if view.hold_left_s is not None else ""
         where = "Follow the wet up to its highest point" if test == "system" else "Listen and wet it with soap water"
         sentence = f"{left}{where}: where is it?"
     strip = None
-    if procedure is not None:
+    if procedure is not None and not blind:
         strip = hold_strip(view, unit, hold_s=procedure.hold_s,
                            allowed_kpa_per_min=procedure.steady_fall_allowed_kpa_per_min)
         if strip is not None and view.fault is not None:  # what is not believed has neither fallen nor leaked
