@@ -5,5 +5,6 @@ from recorder.port.listing import PortInfo, check_port, list_ports, may_be_there
 from recorder.port.port import Back, Chunk, Lost, Port
 
 __all__ = [
-    "Back", "Chunk", "Lost", "Port", "PortInfo", "check_port", "list_ports", "may_be_there", "ports_there_are", "translate",
+    "Back", "Chunk", "Lost", "Port", "PortInfo", "check_port", "list_ports", "may_be_there", "ports_there_are",
+    "translate",
 ]

@@ -9,6 +9,7 @@ import re
 import subprocess
 import sys
 import xml.etree.ElementTree as ET
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -73,7 +74,7 @@ def test_a_table_has_a_line_for_each_row(page: Path) -> None:
     lines = page.read_text("utf-8").splitlines()
     below = [line for line in lines if "|---" in line]
     assert [line for line in below if not re.fullmatch(r" *\|(-+\|)+", line)] == []
-    for heads, line in zip(lines, lines[1:], strict=False):
+    for heads, line in pairwise(lines):
         assert line not in below or len(re.findall(r"(?<!\\)\|", heads)) == line.count("|"), heads
 
 
