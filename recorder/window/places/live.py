@@ -116,7 +116,7 @@ class LivePage(QWidget):
         self.hold.show_hold(None, store, None)
         self._show_face(result=False)
 
-    def _show_face(self, *, result: bool) -> None:
+    def _show_face(self, *, result: bool, keep: Findings | None = None) -> None:
         self._column.setStretch(1, 0 if result else 4)  # a result takes what its words need
         for widget in (self.sign, self._said, self.numbers):
             widget.setVisible(result)
@@ -124,8 +124,9 @@ class LivePage(QWidget):
             widget.setVisible(not result)
         for label in (self.sentence, self.caution):
             restyle(label, "scale", "" if result else "now")
-        self.open_keypad(self.findings, False)
-        self.open_keypad(self.repairs, False)
+        for keypad in (self.findings, self.repairs):
+            if keypad is not keep:
+                self.open_keypad(keypad, False)
 
     def open_keypad(self, keypad: Findings, is_open: bool) -> None:
         """A keypad takes the place of the whole trace."""
@@ -182,9 +183,10 @@ class LivePage(QWidget):
 
     def show_result(self, screen: ResultScreen, strip: HoldStrip | None, spans: tuple[Span, ...],
                     marks: Sequence[Mark], fit: HoldCurve | None, unit: str) -> None:
-        """The result of a test; the trace keeps its levels. Shown anew (unit, colours), it keeps an open keypad."""
+        """The result of a test; the trace keeps its levels. Shown anew (unit, colours), it keeps an open keypad, and
+        what is being written there."""
         asking = self.repairs.isVisibleTo(self) and self._said.isVisibleTo(self)
-        self._show_face(result=True)
+        self._show_face(result=True, keep=self.repairs if asking else None)
         self.sign.show_sign(screen.sign, screen.role, screen.word)
         self.word.setText(screen.word)
         self.word.setAccessibleName(f"outcome: {screen.word}")
@@ -196,7 +198,6 @@ class LivePage(QWidget):
         self.hold.show_hold(strip, trace.store, fit, marks)
         self.hold.leak.hide()  # the reasons say it
         if asking:
-            self.repairs.show()
             self._show_trace()
         self._tighten()
         trace.redraw()

@@ -167,6 +167,8 @@ class Testing(QWidget):
             if not self._left_on.show(running):
                 self._timer.stop()
             return
+        if self.noting.wait_for(running):
+            self.end("finished")
         view = running.look()
         if running.judgement is not None:
             self._ended(running)
@@ -223,6 +225,7 @@ class Testing(QWidget):
         running = self.running
         if running is None or self.judgement is not None:
             return
+        self.noting.keep()
         running.stop(why)
         if wait:
             running.wait()
