@@ -87,6 +87,8 @@ class LivePage(QWidget):
         self.simulated = words("simulated", name="this test is simulated")
         self.simulated.setText(SIMULATED)
         self.simulated.hide()
+        self.of = words("muted", name="which test of which job")
+        column.addWidget(self.of)
         column.addWidget(self.simulated)
         column.addLayout(top, 4)
         self.sentence, self.caution = words("sentence", name="what to do"), words("caution", name="caution")
@@ -107,8 +109,10 @@ class LivePage(QWidget):
         lower.addWidget(self.hold, 5)
         column.addLayout(lower, 6)
 
-    def begin(self, store: TraceStore, earlier: Earlier | None, *, simulated: bool = False) -> None:
-        """An empty trace, with the earlier one behind it. simulated: said as long as the test and its result show."""
+    def begin(self, store: TraceStore, earlier: Earlier | None, *, of: str = "", simulated: bool = False) -> None:
+        """An empty trace, with the earlier one behind it. of: which test this is; that and simulated are said as long
+        as the test and its result show."""
+        self._set(self.of, of)
         self.simulated.setVisible(simulated)
         self.trace.clear_trace()
         self.trace.store = store
@@ -117,7 +121,7 @@ class LivePage(QWidget):
         self._show_face(result=False)
 
     def _show_face(self, *, result: bool, keep: Findings | None = None) -> None:
-        self._column.setStretch(1, 0 if result else 4)  # a result takes what its words need
+        self._column.setStretchFactor(self._top, 0 if result else 4)  # a result takes what its words need
         for widget in (self.sign, self._said, self.numbers):
             widget.setVisible(result)
         for widget in (self.reading, self.sentence, self._steps):
