@@ -86,6 +86,16 @@ def test_a_hold_that_falls_says_so_and_where_to_look() -> None:
     assert report.brief(replace(HELD, hold_left_s=None)) == ("hands off",)
 
 
+def test_a_hold_that_rises_says_that_it_will_tell_nothing() -> None:
+    """The judgement of such a hold is CANNOT TELL YET (warming), however long it is held."""
+    warm = replace(HELD, rate_kpa_per_min=-4.1, rate_u_kpa_per_min=0.2, hold_elapsed_s=40.0)
+    assert "it is rising: warming coolant hides a leak" in report.next_step(warm, test="system")
+    for other in (replace(warm, rate_kpa_per_min=-0.7), replace(warm, hold_elapsed_s=20.0),
+                  replace(warm, rate_u_kpa_per_min=None), replace(warm, rate_kpa_per_min=None)):
+        assert "rising" not in report.next_step(other, test="system")
+    assert "rising" not in report.next_step(warm, test="cap")  # there is no coolant in it
+
+
 @pytest.mark.parametrize(("test", "early", "said"), [
     ("system", "leak", "it leaks: "), ("system", "tight", "it is tight: "), ("cap", "tight", "it holds: "),
     ("cap", None, "the hold is over: "),

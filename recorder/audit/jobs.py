@@ -10,6 +10,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 
 from recorder import report
@@ -24,6 +25,7 @@ __all__ = ["CANNOT_BE_READ", "CANNOT_BE_TOLD", "Job", "JobTest", "Jobs", "job_st
 
 CANNOT_BE_READ = "cannot be read"  # a test's outcome
 CANNOT_BE_TOLD = "cannot be told"  # a job's state
+_SAME_MARKING = 0.025  # 1.1 bar is 16 psi, 0.9 bar is 13 psi, and 15 psi is neither
 _NAME = re.compile(r"(\d{4})(\d\d)(\d\d)T(\d\d)(\d\d)(\d\d)Z-([a-z]+)-[0-9a-f]{4,}\.csv")
 
 
@@ -34,7 +36,8 @@ class JobTest:
     file that cannot be used no more than its job is legible. started: as written; it may
     be no time at all. repair: what was done since the job's last test. findings: what was seen during this one.
     simulated: no real vehicle was tested. over: that it was pumped over the limit, or may have been, in words; empty
-    where it was not, and of a file that was altered."""
+    where it was not, and of a file that was altered. marked: the cap's marking as it was typed, like ``16 psi``, and in
+    kPa; empty and None where there is none."""
 
     file: str
     started: str
@@ -44,6 +47,8 @@ class JobTest:
     findings: tuple[str, ...] = ()
     simulated: bool = False
     over: str = ""
+    marked: str = ""
+    marked_kpa: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +68,9 @@ class Jobs:
     whole by its seal is the test, else the first). of_any_job: which of those that cannot be read may belong to
     any job; the job of the others is legible, and they are among its tests. look_alikes: pairs of jobs whose texts may
     name one, where not both are done (else that they are two says nothing wrong of either). other_order: jobs of which
-    a ledger has tests of one kind in another order than their times, so that a clock was wrong."""
+    a ledger has tests of one kind in another order than their times, so that a clock was wrong. other_marking: jobs of
+    which two tests, one after the other and nothing repaired in between, were made by markings that differ, so that one
+    of them was read wrong."""
 
     jobs: tuple[Job, ...]
     without_job: int
@@ -73,6 +80,7 @@ class Jobs:
     same_tests: tuple[str, ...] = ()
     look_alikes: tuple[tuple[str, str], ...] = ()
     other_order: tuple[str, ...] = ()
+    other_marking: tuple[str, ...] = ()
 
 
 def job_state(tests: Sequence[JobTest], unsure: Collection[str] = ()) -> str:
@@ -123,7 +131,16 @@ def _test(found: Recording) -> JobTest:
     repair = header.other.get("repair")
     return JobTest(found.path, header.started or "", header.test, outcome,
                    repair.strip() if isinstance(repair, str) else "", tuple(report.found(found.marks)),
-                   header.simulated, over)
+                   header.simulated, over, f"{header.marked.value:g} {header.marked.unit}" if header.marked else "",
+                   header.marked.kpa if header.marked else None)
+
+
+def _marking_changed(tests: Sequence[JobTest]) -> bool:
+    """Whether the marking is another than at the test before, of the cap and of the system alike, and no repair lies
+    between. 1.1 bar and 16 psi are one."""
+    marked = [(t.marked_kpa, t.repair) for t in tests if t.marked_kpa is not None and t.outcome != "altered"]
+    return any(not repair and abs(kpa - before) > _SAME_MARKING * before
+               for (before, _), (kpa, repair) in pairwise(marked))
 
 
 def _lost(data: bytes, path: Path) -> tuple[str, JobTest] | None:
@@ -198,7 +215,7 @@ def jobs_table(folder: str | os.PathLike[str]) -> Jobs:
             without += 1
         else:
             by_job.setdefault(key, []).append(test)
-    out, in_other_order = [], []
+    out, in_other_order, marked_otherwise = [], [], []
     ledgers = cache(ledger_lines)
     for named in filter(None, by_job.values()):
         named.sort(key=lambda one: _order(one[1]))
@@ -207,8 +224,9 @@ def jobs_table(folder: str | os.PathLike[str]) -> Jobs:
                   if other_order([(t.file, t.started) for t in tests if t.test == kind], ledgers)]
         out.append(Job(named[-1][0], tests, job_state(tests, unsure)))
         in_other_order += [named[-1][0]] if unsure else []
+        marked_otherwise += [named[-1][0]] if _marking_changed(tests) else []
     out.sort(key=_latest, reverse=True)
     open_ones = {job.job for job in out if job.state != "done"}
     alike = tuple(pair for pair in look_alikes(job.job for job in out) if open_ones.intersection(pair))
     return Jobs(tuple(out), without, tuple(unreadable), tuple(copies), tuple(of_any), tuple(same), alike,
-                tuple(in_other_order))
+                tuple(in_other_order), tuple(marked_otherwise))

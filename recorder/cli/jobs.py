@@ -50,7 +50,8 @@ def command(folder: str, only_open: bool, since: date | None, until: date | None
     names = {job.job for job in kept}
     left_out = len(found.jobs) - len(kept)
     found = replace(found, jobs=kept, look_alikes=tuple(p for p in found.look_alikes if names.intersection(p)),
-                    other_order=tuple(job for job in found.other_order if job in names))
+                    other_order=tuple(job for job in found.other_order if job in names),
+                    other_marking=tuple(job for job in found.other_marking if job in names))
     for error in found.unreadable:
         click.echo(error, err=True)
     if found.without_job:
@@ -67,20 +68,20 @@ def command(folder: str, only_open: bool, since: date | None, until: date | None
         put_data(json.dumps({**chosen, "without_job": found.without_job, "unreadable": found.unreadable,
                              "of_any_job": found.of_any_job, "copies": found.copies,
                              "same_tests": found.same_tests, "look_alikes": found.look_alikes,
-                             "other_order": found.other_order}))
+                             "other_order": found.other_order, "other_marking": found.other_marking}))
     else:
         _table(found, left_out)
     return 2 if found.unreadable else 0
 
 
-def _story(job: Job) -> str:
-    """Each test in turn: what was repaired before it, its outcome, what was seen."""
+def _story(job: Job, *, marked: bool) -> str:
+    """Each test in turn: what was repaired before it, its outcome, what was seen. marked: its marking, too."""
     lines = []
     for test in job.tests:
         if test.repair:
             lines.append(f"repair: {test.repair}")
         seen = f" ({'; '.join(test.findings)})" if test.findings else ""
-        kind = test.test or "a test that"
+        kind = f"{test.test or 'a test that'}{f' ({test.marked})' if marked and test.marked else ''}"
         lines.append(f"{utc_text(test.started) or 'at an unknown time'}  {kind} {test.outcome}"
                      f"{f', {test.over}' if test.over else ''}{', SIMULATED' if test.simulated else ''}{seen}")
     return "\n".join(printable(line) for line in lines)
@@ -102,13 +103,14 @@ def _table(found: Jobs, left_out: int) -> None:
     if files:
         table.add_column("last file", no_wrap=True)
     for job in found.jobs:
-        cells = printable(job.job), job.state, _story(job), printable(Path(job.tests[-1].file).name)
+        story = _story(job, marked=job.job in found.other_marking)
+        cells = printable(job.job), job.state, story, printable(Path(job.tests[-1].file).name)
         table.add_row(*(Text(c) for c in cells[: 4 if files else 3]))
     Console(file=sys.stdout, width=width).print(table)
     states = Counter(job.state for job in found.jobs)
     others = f"; {left_out} left out" if left_out else ""
     click.echo("jobs: " + (", ".join(f"{n} {state}" for state, n in states.most_common()) or "none") + others)
-    for line in (*_look_alikes(found), *_other_order(found), *_not_read(found)):
+    for line in (*_look_alikes(found), *_other_order(found), *_other_marking(found), *_not_read(found)):
         click.echo(line)
 
 
@@ -122,6 +124,13 @@ def _other_order(found: Jobs) -> Iterator[str]:
     """Which test was the last is then not known."""
     for job in found.other_order:
         yield printable(f'"{job}": the ledger has its tests in another order than their times: a clock was wrong')
+
+
+def _other_marking(found: Jobs) -> Iterator[str]:
+    """A test by a wrong marking passes or fails by the wrong limits: only who reads the cap knows which it is."""
+    for job in found.other_marking:
+        yield printable(f'"{job}": its marking changed from one test to the next, and nothing was repaired in between: '
+                        "which is stamped on the cap?")
 
 
 def _not_read(found: Jobs) -> Iterator[str]:

@@ -34,6 +34,13 @@ def list_ports() -> list[PortInfo]:
     return out
 
 
+def may_be_there(url: str) -> bool:
+    """Whether the port is listed, or is one of which the list says nothing: a link to a port (such as those below
+    /dev/serial/by-id), a pseudo-terminal, a network address. Never raises."""
+    # os.path, as Path raises for a name that is too long
+    return "://" in url or os.path.exists(url) or any(p.url == url for p in list_ports())  # noqa: PTH110
+
+
 def ports_there_are(but: str = "") -> str:
     """Words for the end of a message: the ports of this computer, without ``but``, the one that it is about."""
     # a name under /dev/serial/by-id is a link to the port that the system lists

@@ -19,6 +19,9 @@ Stage = Literal["before", "pump", "hold", "over-limit", "release", "done"]
 
 # A steady fall that is seen by the eye within seconds: kPa/min, clear of its uncertainty. Common practice, no source.
 _FAST_KPA_PER_MIN = 5.0
+# A steady rise as large as the smallest fall that matters, clear of its uncertainty, may hide such a fall. Not in the
+# first part of a hold: there air that was let out warms up again, which is settling. Common practice, no source.
+_RISE_KPA_PER_MIN, _RISE_AFTER_S = 0.35, 30.0
 _NEARLY_KPA = 1.0  # below the band is as good as in it: "0.0 kPa to go" is no guidance
 _LOOK = "look under the coolant pump and at both ends of every hose, with a light"
 _RELIEVE = "turn the relief and wait for zero before you take anything off"
@@ -140,6 +143,9 @@ def _hold(view: LiveView, test: TestKind) -> str:
         if _from_over_the_limit(view):  # it was said to turn the relief
             return "it falls from over the limit: open the relief fully and wait for zero, then begin anew"
         return f"hold: {left}, it falls fast: a leak. Hands off the pump, {_LOOK}"
+    if test == "system" and rate is not None and u is not None and view.hold_elapsed_s >= _RISE_AFTER_S \
+            and rate + 2.0 * u < -_RISE_KPA_PER_MIN:
+        return f"hold: {left}, it is rising: warming coolant hides a leak. Better relieve and let it go cold"
     if view.early == "leak":
         found = "it is falling"
         if test == "system":

@@ -60,6 +60,8 @@ class Running:
         self.silent = False  # it is plugged in and gives no reading
         self.blind = False  # the phases are looked at no more
         self.finished = False
+        self.over = False  # nothing more is to come; it is finished once no finding is being written
+        self.writing = False  # said by the window: a finding is being written, and goes into this recording
         self.fit: HoldCurve | None = None
         self.marks: list[Mark] = []
         self.left_on: LeftOn | None = None  # the pressure that was on at the end, as it is now
@@ -96,7 +98,10 @@ class Running:
         return self._taken > 0
 
     def mark(self, text: str) -> None:
-        """Writes a finding into the recording."""
+        """Writes a finding into the recording; of one that is being sealed ``problem`` says that it takes no more."""
+        if self.finished or self._why is not None:
+            self.problem = self.problem or f"the test was over before this finding, which is not in it: {text}"
+            return
         self._wanted.append(text)
         self._wake.set()
 
@@ -179,7 +184,8 @@ class Running:
         # Of a port that stayed away, or another adapter, nothing more is recorded, whatever is plugged in: the test is
         # over, and its result says so. One that is silent may speak again.
         over = self.port.failure or (None if isinstance(session.broken, SilentAdapter) else session.broken)
-        self.finished = bool(session.finished) or (self.begun and over is not None)
+        self.over = bool(session.finished) or (self.begun and over is not None)
+        self.finished = self.over and not self.writing
 
     def _write_marks(self) -> None:
         while self._wanted:

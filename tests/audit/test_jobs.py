@@ -25,6 +25,7 @@ from recorder.limits import resolve
 from recorder.model import Header, Mark, Rows
 from recorder.recording import Writer, read
 from recorder.rig import demo, simulate
+from recorder.units import parse_marking
 
 Add = Callable[..., Path]
 
@@ -55,12 +56,11 @@ def add(tmp_path: Path, traces: dict[str, tuple[Header, Rows]]) -> Add:
     count = 0
     judged: dict[str, object] = {}
 
-    def one(name: str, job: str, *, repair: str = "", seen: str = "") -> Path:
+    def one(name: str, job: str, *, repair: str = "", seen: str = "", marked: str = "") -> Path:
         nonlocal count
         header, rows = traces[name]
         other = {"repair": repair} if repair else {}
-        own = Header(header.test, marked=header.marked, job=job, calibration=header.calibration,
-                     procedure=header.procedure, other=other)
+        own = replace(header, marked=parse_marking(marked) if marked else header.marked, job=job, other=other)
         when = datetime(2026, 3, 2, 8, tzinfo=UTC) + timedelta(hours=count)
         count += 1
         writer = Writer(tmp_path, own, when=when, id4=f"{count:04x}")
@@ -238,6 +238,25 @@ def test_a_slip_in_a_job_is_asked_about_and_nothing_is_merged(tmp_path: Path) ->
     assert rest["look_alikes"] == [["Blue vna\x1b", "blue van"]]
     _written(tmp_path, "3.csv", "2026-03-02T11:00:00Z", "blue van", "pass")  # both are done: nothing is at stake
     assert "looks like" not in CliRunner().invoke(main, ["jobs", str(tmp_path)]).stdout
+
+
+def test_a_marking_that_changed_without_a_repair_is_asked_about(add: Add, tmp_path: Path) -> None:
+    """A system that passes by 3 psi typed for 16 makes its job done: the one who answers for it has to see that."""
+    add("cap-passes", "wagon", marked="16 psi")
+    add("cap-passes", "wagon", marked="13 psi")
+    add("cap-passes", "van", marked="16 psi")
+    add("cap-passes", "van", marked="1.1 bar")  # the same, in another unit
+    add("cap-passes", "coupe", marked="16 psi")
+    add("cap-passes", "coupe", marked="13 psi", repair="the right cap put on")
+    assert jobs_table(tmp_path).other_marking == ("wagon",)
+    said = CliRunner().invoke(main, ["jobs", str(tmp_path)]).stdout
+    assert '"wagon": its marking changed from one test to the next, and nothing was repaired in between' in said
+    assert "cap (13 psi)" in said and said.count("(16 psi)") == 1 and "bar" not in said
+    *jobs, rest = map(json.loads, CliRunner().invoke(main, ["jobs", str(tmp_path), "--json"]).stdout.splitlines())
+    assert rest["other_marking"] == ["wagon"]
+    (wagon,) = [job for job in jobs if job["job"] == "wagon"]
+    assert [test["marked"] for test in wagon["tests"]] == ["16 psi", "13 psi"]
+    assert wagon["tests"][1]["marked_kpa"] == pytest.approx(89.632, abs=1e-3)  # NIST SP 811: 1 psi is 6.894757 kPa
 
 
 def test_a_job_that_was_pumped_over_the_limit_says_so(add: Add, tmp_path: Path) -> None:

@@ -9,6 +9,7 @@ import re
 import subprocess
 import sys
 import xml.etree.ElementTree as ET
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -65,6 +66,16 @@ def anchors(page: Path) -> set[str]:
     """What a link can name in a page: its headings, as forges of Markdown spell them."""
     headings = re.findall(r"^#+ +(.*)$", page.read_text(encoding="utf-8"), re.MULTILINE)
     return {re.sub(r"[^\w -]", "", heading.lower()).strip().replace(" ", "-") for heading in headings}
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.stem)
+def test_a_table_has_a_line_for_each_row(page: Path) -> None:
+    """Rows that a reflow has run together are shown as they stand, bars and all (GitHub Flavored Markdown, tables)."""
+    lines = page.read_text("utf-8").splitlines()
+    below = [line for line in lines if "|---" in line]
+    assert [line for line in below if not re.fullmatch(r" *\|(-+\|)+", line)] == []
+    for heads, line in pairwise(lines):
+        assert line not in below or len(re.findall(r"(?<!\\)\|", heads)) == line.count("|"), heads
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: str(page.relative_to(ROOT)))

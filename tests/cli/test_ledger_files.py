@@ -70,7 +70,7 @@ def test_folders_are_read_without_it(shop: Path) -> None:
     [job, rest] = (json.loads(x) for x in run("jobs", "--json", shop).stdout.splitlines())
     assert len(job["tests"]) == 1 and rest == {
         "without_job": 0, "unreadable": [], "of_any_job": [], "copies": [], "same_tests": [], "look_alikes": [],
-        "other_order": []}
+        "other_order": [], "other_marking": []}
 
 
 def test_a_recording_of_that_name_is_none(shop: Path) -> None:

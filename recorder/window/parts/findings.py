@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Mapping
 from functools import partial
 
@@ -55,6 +56,8 @@ class Findings(QStackedWidget):
         self.own_words.setMinimumHeight(SMALLEST_TARGET_PX)
         self.own_words.setMaxLength(200)
         self.own_words.returnPressed.connect(self._written)
+        self.own_words.textEdited.connect(self._touch)
+        self._touched_s = float("-inf")
         label.setBuddy(self.own_words)
         row = QHBoxLayout()
         row.addWidget(Key("Write   [Enter]", self._written, says=f"write this {what}"))
@@ -80,10 +83,26 @@ class Findings(QStackedWidget):
         self.own_words.clear()
         self.setCurrentIndex(0)
 
+    @property
+    def rested_s(self) -> float | None:
+        """For how long nothing was typed into the field for one's own words; None where it is not open."""
+        parent = self.parentWidget()
+        is_open = self.currentIndex() == 1 and (parent is None or self.isVisibleTo(parent))
+        return time.monotonic() - self._touched_s if is_open else None
+
+    def _touch(self) -> None:
+        self._touched_s = time.monotonic()
+
     def write(self) -> None:
         """The field for one's own words."""
+        self._touch()
         self.setCurrentIndex(1)
         self.own_words.setFocus()
+
+    def keep(self) -> None:
+        """What stands in the field is taken as it is, where it is open."""
+        if self.rested_s is not None:
+            self._written()
 
     def _written(self) -> None:
         text = self.own_words.text().strip()

@@ -87,6 +87,8 @@ class LivePage(QWidget):
         self.simulated = words("simulated", name="this test is simulated")
         self.simulated.setText(SIMULATED)
         self.simulated.hide()
+        self.of = words("muted", name="which test of which job")
+        column.addWidget(self.of)
         column.addWidget(self.simulated)
         column.addLayout(top, 4)
         self.sentence, self.caution = words("sentence", name="what to do"), words("caution", name="caution")
@@ -107,8 +109,10 @@ class LivePage(QWidget):
         lower.addWidget(self.hold, 5)
         column.addLayout(lower, 6)
 
-    def begin(self, store: TraceStore, earlier: Earlier | None, *, simulated: bool = False) -> None:
-        """An empty trace, with the earlier one behind it. simulated: said as long as the test and its result show."""
+    def begin(self, store: TraceStore, earlier: Earlier | None, *, of: str = "", simulated: bool = False) -> None:
+        """An empty trace, with the earlier one behind it. of: which test this is; that and simulated are said as long
+        as the test and its result show."""
+        self._set(self.of, of)
         self.simulated.setVisible(simulated)
         self.trace.clear_trace()
         self.trace.store = store
@@ -116,16 +120,17 @@ class LivePage(QWidget):
         self.hold.show_hold(None, store, None)
         self._show_face(result=False)
 
-    def _show_face(self, *, result: bool) -> None:
-        self._column.setStretch(1, 0 if result else 4)  # a result takes what its words need
+    def _show_face(self, *, result: bool, keep: Findings | None = None) -> None:
+        self._column.setStretchFactor(self._top, 0 if result else 4)  # a result takes what its words need
         for widget in (self.sign, self._said, self.numbers):
             widget.setVisible(result)
         for widget in (self.reading, self.sentence, self._steps):
             widget.setVisible(not result)
         for label in (self.sentence, self.caution):
             restyle(label, "scale", "" if result else "now")
-        self.open_keypad(self.findings, False)
-        self.open_keypad(self.repairs, False)
+        for keypad in (self.findings, self.repairs):
+            if keypad is not keep:
+                self.open_keypad(keypad, False)
 
     def open_keypad(self, keypad: Findings, is_open: bool) -> None:
         """A keypad takes the place of the whole trace."""
@@ -182,9 +187,10 @@ class LivePage(QWidget):
 
     def show_result(self, screen: ResultScreen, strip: HoldStrip | None, spans: tuple[Span, ...],
                     marks: Sequence[Mark], fit: HoldCurve | None, unit: str) -> None:
-        """The result of a test; the trace keeps its levels. Shown anew (unit, colours), it keeps an open keypad."""
+        """The result of a test; the trace keeps its levels. Shown anew (unit, colours), it keeps an open keypad, and
+        what is being written there."""
         asking = self.repairs.isVisibleTo(self) and self._said.isVisibleTo(self)
-        self._show_face(result=True)
+        self._show_face(result=True, keep=self.repairs if asking else None)
         self.sign.show_sign(screen.sign, screen.role, screen.word)
         self.word.setText(screen.word)
         self.word.setAccessibleName(f"outcome: {screen.word}")
@@ -196,7 +202,6 @@ class LivePage(QWidget):
         self.hold.show_hold(strip, trace.store, fit, marks)
         self.hold.leak.hide()  # the reasons say it
         if asking:
-            self.repairs.show()
             self._show_trace()
         self._tighten()
         trace.redraw()

@@ -80,6 +80,8 @@ class MainWindow(QWidget):
         self.unit_key = Key("", self.next_unit, says="pressure unit")
         self.light_key = Key("", self.toggle_dark, says="light or dark")
         self.mute_key = Key("", self.toggle_mute, says="sound on or off")
+        for key in (self.unit_key, self.light_key, self.mute_key):
+            key.setFocusPolicy(Qt.FocusPolicy.TabFocus)  # touched while one writes, they leave one where one was
         self.bar = Bar(self.place_keys, (self.unit_key, self.light_key, self.mute_key))
         column = QVBoxLayout(self)
         column.setContentsMargins(8, 6, 8, 6)

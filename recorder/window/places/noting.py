@@ -10,8 +10,11 @@ from recorder.window.parts.widgets import Key
 if TYPE_CHECKING:
     from recorder.window.places.host import Host
     from recorder.window.places.live import LivePage
+    from recorder.window.running import Running
 
 __all__ = ["Noting"]
+
+_WAITS_S = 30.0  # so long a test that is over waits for a finding of which nothing more is typed
 
 
 class Noting:
@@ -35,6 +38,20 @@ class Noting:
     def choosing(self) -> bool:
         """Whether the places of a finding are open."""
         return self._page is not None and self._page.findings.isVisibleTo(self._page)
+
+    def wait_for(self, running: Running) -> bool:
+        """Tells the test whether a finding is being written, for which it waits where it is over by itself: the
+        letters would be keys of its result, and the words lost. Whether it has waited long enough."""
+        rested_s = self._page.findings.rested_s if self._page is not None else None
+        running.writing = rested_s is not None
+        if running.over and running.writing:
+            self._testing.note.emit("the test is over and waits for these words: Enter writes them")
+        return running.over and rested_s is not None and rested_s > _WAITS_S
+
+    def keep(self) -> None:
+        """The test ends: what was written by then is a finding of it."""
+        if self._page is not None:
+            self._page.findings.keep()
 
     def toggle(self) -> None:
         """The keypad comes or goes; there is none but while a test runs."""

@@ -25,7 +25,7 @@ from recorder.window.places.setup import SetupPage
 from recorder.window.places.storing import Storing
 from recorder.window.state.colours import Palette
 from recorder.window.state.gauge import Gauge, gauge_of
-from recorder.window.state.testing import PhaseLog, live_screen, start_screen
+from recorder.window.state.testing import PhaseLog, live_screen, of_test, start_screen
 
 if TYPE_CHECKING:
     from recorder.window.places.live import LivePage
@@ -148,7 +148,9 @@ class Testing(QWidget):
         # came between: it may be any car's.
         this = running.test, job_key(running.config.job)
         self._earlier = {of: earlier for of, earlier in self._earlier.items() if of[1] or of == this}
-        self.live.begin(running.store, self._earlier.get(this), simulated=running.config.simulated)
+        config = running.config
+        self.live.begin(running.store, self._earlier.get(this), of=of_test(config.test, config.marked, config.job),
+                        simulated=config.simulated)
         # else the words of the test before would stand there until something arrives
         self.live.show_live(start_screen(running.test, self.unit, begun=True), (), (), None)
         self.noting.use_test(running.test)
@@ -167,6 +169,8 @@ class Testing(QWidget):
             if not self._left_on.show(running):
                 self._timer.stop()
             return
+        if self.noting.wait_for(running):
+            self.end("finished")
         view = running.look()
         if running.judgement is not None:
             self._ended(running)
@@ -224,6 +228,7 @@ class Testing(QWidget):
         running = self.running
         if running is None or self.judgement is not None:
             return
+        self.noting.keep()
         running.stop(why)
         if wait:
             running.wait()

@@ -25,13 +25,13 @@ class PortChoice:
 
 def port_choices(remembered: str | None) -> list[PortChoice]:
     """The remembered port first, then those that are there, then the simulated tester's scenes, where it can play."""
-    from recorder.port import list_ports
+    from recorder.port import list_ports, may_be_there
     from recorder.rig import can_play, demo
 
     found = [PortChoice(p.url, f"{p.url}  {p.description}".strip()) for p in list_ports()]
     if remembered and not remembered.startswith(SIMULATED):
-        again = [c for c in found if c.url == remembered]
-        label = f"{again[0].label}  (used last)" if again else f"{remembered}  (used last, not plugged in now)"
+        label = next((c.label for c in found if c.url == remembered), remembered)
+        label += "  (used last)" if may_be_there(remembered) else "  (used last, not plugged in now)"
         found = [PortChoice(remembered, label), *(c for c in found if c.url != remembered)]
     simulated = [
         PortChoice(SIMULATED + one.name, f"simulated tester: {one.name.replace('-', ' ')}", one.test,

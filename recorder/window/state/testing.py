@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 from recorder import report
-from recorder.errors import SettingError
+from recorder.errors import SettingError, printable
 from recorder.limits import Procedure, needed_kpa, resolve
 from recorder.model import LiveView, Mark, Marking, TestKind
 from recorder.units import format_pressure, parse_marking, pressure_factor_kpa
@@ -17,7 +17,7 @@ from recorder.window.state.words import minus
 
 __all__ = [
     "REPAIRS", "UNITS", "LiveScreen", "PhaseLog", "Rung", "SetupForm", "Span", "check_setup", "factor", "live_screen",
-    "spans_of", "start_screen", "with_repair",
+    "of_test", "spans_of", "start_screen", "with_repair",
 ]
 
 # What is commonly mended between two tests of a job; anything else in one's own words.
@@ -29,6 +29,7 @@ REPAIRS: dict[str, str] = {
 }
 UNITS: tuple[str, ...] = ("kPa", "psi", "bar", "kgf/cm2")
 
+_JOB_LETTERS = 50  # with the test and its marking on one line of the smallest window
 _SHORTEST_S = 1.0  # a relief of a cap that opened lasts longer; common practice, no source
 
 RungState = Literal["to come", "now", "done"]
@@ -267,6 +268,16 @@ def spans_of(judgement: Mapping[str, Any]) -> tuple[Span, ...]:
     """The phases of a stored judgement."""
     phases: Sequence[Mapping[str, Any]] = judgement.get("phases") or ()
     return tuple(Span(str(p["name"]), float(p["start_s"]), float(p["end_s"])) for p in phases)
+
+
+def of_test(test: TestKind, marked: Marking | None, job: str) -> str:
+    """Which test of which job this is, on one line: so a marking that was read wrong, or the job of another car, is
+    seen before the test is over."""
+    name = report.test_name(test)
+    stamp = f", marked {marked.value:g} {marked.unit}" if marked is not None else ""
+    shown = printable(job.strip())
+    shown = shown if len(shown) <= _JOB_LETTERS else f"{shown[:_JOB_LETTERS - 1].rstrip()}…"
+    return f"{name[:1].upper()}{name[1:]}{stamp}: {shown or 'no job given'}"
 
 
 def factor(unit: str) -> float:
