@@ -1,4 +1,4 @@
-"""A leak that shuts within the hold, told from what settles by the law that its slope breaks.
+"""A leak that shuts or begins within the hold, told from what settles by the laws that its slope breaks.
 
 Against SciPy's own integration of a space with two Kelvin-Voigt hoses (creep compliance, Ferry 1980, from memory) and
 of what leaves it, with the leak and without; and against sums of exponentials of one sign, whose slopes are log-convex
@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
+from recorder.analysis.hold.bends import breaks_off, speeds_up
 from recorder.analysis.hold.bins import bin_hold
-from recorder.analysis.hold.breaks_off import breaks_off
 from recorder.analysis.hold.cases import Before
 from recorder.analysis.hold.fit import fit_hold
 from tests.analysis.judging import judged
@@ -23,9 +23,11 @@ HELD_S = BEGINS_S + (STROKES - 1) * EACH_S + STROKE_S
 CREEPS = ((0.022, 10.0), (0.012, 60.0))  # of the give at once; time constant, s
 
 
-def space(kpa_per_min: float, shuts_kpa: float, *, laminar: bool) -> tuple[np.ndarray, np.ndarray]:
-    """Times (s) and pressures (kPa) of a space that gives one unit a kPa at once: strokes, then a leak of so much at
-    109 kPa that passes nothing below ``shuts_kpa``."""
+def space(
+    kpa_per_min: float, shuts_kpa: float, *, laminar: bool, begins_s: float = HELD_S
+) -> tuple[np.ndarray, np.ndarray]:
+    """Times (s) and pressures (kPa) of a space that gives one unit a kPa at once: strokes, then, from ``begins_s`` on,
+    a leak of so much at 109 kPa that passes nothing below ``shuts_kpa``."""
 
     def pressure(state: np.ndarray) -> np.ndarray:
         return np.asarray(state[0] - state[1] - state[2])
@@ -37,7 +39,7 @@ def space(kpa_per_min: float, shuts_kpa: float, *, laminar: bool) -> tuple[np.nd
         if 0 <= n < STROKES and part < STROKE_S:
             come = 9.25 * math.pi / (2.0 * STROKE_S) * math.sin(math.pi * part / STROKE_S)
         leaks = kpa_per_min / 60.0 * max(p / 109.0, 0.0) ** (1.0 if laminar else 0.5)
-        gone = leaks if t > HELD_S and p > shuts_kpa else 0.0
+        gone = leaks if t > begins_s and p > shuts_kpa else 0.0
         return [come - gone, *((give * p - x) / tau for (give, tau), x in zip(CREEPS, state[1:], strict=True))]
 
     t = np.arange(0.0, HELD_S + LASTS_S, 0.02)
@@ -59,8 +61,21 @@ def test_a_system_whose_leak_shuts_is_not_tight(laminar: bool) -> None:
     assert truth > 0.35 and abs(hold.rate.value - truth) < 2.0 * hold.rate.standard_uncertainty
 
 
-def fall(seed: int, *, shuts: bool) -> bool:
-    """Whether a fall of up to three exponentials and a leak breaks off, as a leak that shuts makes it."""
+@pytest.mark.parametrize("after_s", [20.0, 45.0])
+def test_a_leak_that_begins_while_hoses_still_give(after_s: float) -> None:
+    """Its rate is the mean over the hold, the tight part as well."""
+    t, p = space(4.0, 0.0, laminar=False, begins_s=HELD_S + after_s)
+    tight = space(0.0, 0.0, laminar=False)[1]
+    hold = judged("system", t, p + np.random.default_rng(7).normal(0.0, 0.15, len(t))).hold
+    assert hold is not None
+    i, j = np.searchsorted(t, [hold.start_s, hold.end_s - 0.01])
+    truth = 60.0 * float((tight - p)[j] - (tight - p)[i]) / (hold.end_s - hold.start_s)
+    assert abs(hold.rate.value - truth) < 2.0 * hold.rate.standard_uncertainty < 1.0
+
+
+def fall(seed: int, *, shuts: bool = False, begins: bool = False) -> tuple[bool, bool]:
+    """Whether a fall of up to three exponentials and a leak breaks off, as a leak that shuts makes it; whether it
+    speeds up, as one that begins does."""
     made = np.random.default_rng(seed)
     length, sd = float(made.choice([45.0, 120.0])), float(made.uniform(0.05, 0.4))
     t = np.arange(0.0, length, 0.02)
@@ -69,16 +84,20 @@ def fall(seed: int, *, shuts: bool) -> bool:
         p += made.uniform(0.0, 6.0) * np.exp(-t / math.exp(made.uniform(math.log(0.5), math.log(100.0))))
     if shuts:
         p -= made.uniform(12.0, 40.0) * np.minimum(t, made.uniform(0.3, 0.7) * length) / 60.0
-    return breaks_off(bin_hold(t, p + made.normal(0.0, sd, len(t)), sd), length, sd)
+    if begins:
+        p -= made.uniform(12.0, 40.0) * np.maximum(t - made.uniform(0.3, 0.7) * length, 0.0) / 60.0
+    bins = bin_hold(t, p + made.normal(0.0, sd, len(t)), sd)
+    return breaks_off(bins, length, sd), speeds_up(bins, length, sd)
 
 
-def test_what_settles_and_leaks_never_breaks_off() -> None:
-    assert not any(fall(seed, shuts=False) for seed in range(300))
+def test_what_settles_and_leaks_does_neither() -> None:
+    assert {fall(seed) for seed in range(300)} == {(False, False)}
 
 
-def test_what_shuts_breaks_off() -> None:
+def test_what_shuts_breaks_off_and_what_begins_speeds_up() -> None:
     """Where most of the fall is not the steady leak's beside it."""
-    assert sum(fall(seed, shuts=True) for seed in range(100)) > 50
+    assert sum(fall(seed, shuts=True)[0] for seed in range(100)) > 50
+    assert sum(fall(seed, begins=True)[1] for seed in range(100)) > 50
 
 
 @pytest.mark.parametrize(("shut_kpa", "leaks"), [(None, True), (97.0, True), (90.3, False)])

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recorder.analysis.hold.bends import speeds_up
 from recorder.analysis.hold.creep import Creep, creep_shape
 from recorder.analysis.hold.grid import LOG_ONE_LESS
 from recorder.analysis.hold.laws import (
@@ -268,9 +269,9 @@ class HoldCases:
         would count as noise that wanders, and the fall as anything. Looked for where there is such noise."""
         first = cases[0]
         b = self.finder.b
-        start, middle, end = np.interp([0.0, 0.5 * self.length_s, self.length_s], b.t, b.y)
-        late = start - middle < middle - end  # it falls faster later on
-        if known is not None or first.noise.wander_kpa == 0.0 or fall_kpa <= 0.0 or not late:
+        if known is not None or first.noise.wander_kpa == 0.0 or fall_kpa <= 0.0:
+            return cases
+        if not speeds_up(b, self.length_s, min(white.white_kpa, first.noise.white_kpa)):
             return cases
 
         def at(begins_s: float) -> Case:

@@ -18,7 +18,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.hold.bins import bin_hold
-from recorder.analysis.hold.breaks_off import shut_within
 from recorder.analysis.hold.cases import Before, Case, HoldCases
 from recorder.analysis.hold.curve import curve_through
 from recorder.analysis.hold.laws import Law, leak_shape
@@ -26,6 +25,7 @@ from recorder.analysis.hold.line import settles_kpa
 from recorder.analysis.hold.noise import Noise, NoiseFinder
 from recorder.analysis.hold.posterior import TIGHT, Points, posterior
 from recorder.analysis.hold.rounded import Rounded
+from recorder.analysis.hold.shuts import shut_within
 from recorder.analysis.hold.summary import HoldFit, rate_of, summary
 from recorder.analysis.trace.filters import STEP_TO_SD, median, normal_sd
 

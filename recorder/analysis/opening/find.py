@@ -41,7 +41,7 @@ from recorder.analysis.opening.relief import (
 )
 from recorder.analysis.opening.shuts import Shut, shut_later
 from recorder.analysis.opening.slow_valve import find_slow, sinks
-from recorder.analysis.opening.slowly import is_slow, shuts_at, shuts_lower, went_on
+from recorder.analysis.opening.slowly import is_slow, seat_of, shuts_at, shuts_lower, went_on
 from recorder.analysis.opening.sticks import met_first
 from recorder.analysis.opening.valve import (
     ENOUGH,
@@ -145,7 +145,8 @@ def find_opening(
     levels = find_slow(x, strokes, end_s, correlated) if sinks(x, strokes, end_s) else None
     shuts = shuts_at(levels, max(s.top_kpa for s in strokes))
     # of what sank so far strokes tell nothing, as between them it leaked
-    pumped = _Pumped(x, strokes, fell, usual, end_s, correlated, air_kpa, shuts)
+    later = shut_later(x, strokes[-1].end_s, end_s)
+    pumped = _Pumped(x, strokes, fell, usual, end_s, correlated, air_kpa, shuts, seat_of(later, strokes))
     found = None if sank else _by_strokes(pumped, k)
     if found is None and shuts is not None and not sank:
         found = _by_strokes(replace(pumped, shuts=None), k)
@@ -159,7 +160,6 @@ def find_opening(
         found = slowly
     if found is None:
         return None
-    later = shut_later(x, strokes[-1].end_s, end_s)
     if later is None and found.reseat_s > strokes[-1].end_s:
         later = shut_later(x, found.reseat_s, end_s)
     if later is not None and levels is not None and shuts_lower(levels, later):
@@ -183,6 +183,7 @@ class _Pumped:
     correlated: float
     air_kpa: float
     shuts: tuple[float, float] | None
+    seat: tuple[float, float] | None
 
     def fit(self, which: Sequence[int], before: int, *, may_ease: bool) -> Tried:
         """The valve of the strokes ``which`` (in order), those of them that were used, and what strokes before them,
@@ -194,7 +195,7 @@ class _Pumped:
 
     def valve(self, near: Sequence[int], response: Response, *, may_ease: bool) -> ValveFit | None:
         return fit_valve(self.x, self.strokes, near, response, self.end_s, self.correlated, may_ease=may_ease,
-                         shuts=self.shuts)  # fmt: skip
+                         shuts=self.shuts, seat=self.seat)  # fmt: skip
 
     def without(self, odd: int, near: list[int], response: Response, *, may_ease: bool) -> Fitted | None:
         """The same of all strokes ``near`` but number ``odd``: something else disturbed that one, if two others let

@@ -19,7 +19,7 @@ from recorder.analysis.trace.filters import median
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
-__all__ = ["is_slow", "shuts_at", "shuts_lower", "went_on"]
+__all__ = ["is_slow", "seat_of", "shuts_at", "shuts_lower", "went_on"]
 
 # where no source is named beside a number: common practice, no source
 # 1/s: so slow that strokes, looked at for WAIT_S after, do not show the half of it; and where they show no valve at all
@@ -38,6 +38,14 @@ def shuts_at(slow: SlowValve | None, top_kpa: float) -> tuple[float, float] | No
     if slow.per_s * AFTER_S > 1.0 or slow.close_kpa < SHUTS_ABOVE * slow.open_kpa:
         return None
     return slow.close_kpa, math.hypot(slow.close_u, SHUT_DOUBT * max(top_kpa - slow.close_kpa, 0.0))
+
+
+def seat_of(later: Shut | None, strokes: Sequence[Stroke]) -> tuple[float, float] | None:
+    """Where a valve shuts (kPa), with its uncertainty, where it was seen to after the last stroke (``later``)."""
+    if later is None:
+        return None
+    top = max(s.top_kpa for s in strokes)
+    return later.kpa, math.hypot(later.u, SHUT_DOUBT * max(top - later.kpa, 0.0))
 
 
 def shuts_lower(levels: SlowValve, later: Shut) -> bool:

@@ -101,18 +101,20 @@ def fit_valve(
     *,
     may_ease: bool = False,
     shuts: tuple[float, float] | None = None,
+    seat: tuple[float, float] | None = None,
 ) -> ValveFit | None:
     """The valve that explains strokes number ``which``, all of which meet it; None where there are
     too few readings, or strokes before bring nothing.
 
     correlated: how much larger the variance of averages is than white noise would make it. may_ease: strokes on the
-    valve may be weaker than those before.
+    valve may be weaker than those before. shuts: where it shuts, and u (kPa); seat: the same, seen after the last
+    stroke, which counts where a stroke does not show it.
     """
     met = {j: w for j in which if (w := window(x, strokes, j, end_s, r)) is not None}
     windows = list(met.values())
     if not windows or r.amount_kpa <= 0.0:
         return None
-    fit = MetStrokes(windows, r, may_ease=may_ease, shuts=shuts)
+    fit = MetStrokes(windows, r, may_ease=may_ease, shuts=shuts, seat=seat)
     n = sum(len(w.t) for w in windows)
     free = OWN * len(windows) + 2
     # what the response leaves unexplained goes on for a while: fewer independent readings

@@ -137,7 +137,8 @@ class MetStrokes:
     """The strokes that meet the valve, and what is known beforehand of each."""
 
     def __init__(
-        self, windows: Sequence[Window], r: Response, *, may_ease: bool, shuts: tuple[float, float] | None = None
+        self, windows: Sequence[Window], r: Response, *, may_ease: bool, shuts: tuple[float, float] | None = None,
+        seat: tuple[float, float] | None = None,
     ) -> None:
         self.windows, self.r, self.may_ease = windows, r, may_ease
         self.grids = np.stack([w.grid for w in windows], axis=1)
@@ -151,11 +152,11 @@ class MetStrokes:
         self.piston = Piston.of(r.w, r.v, r.held, base, np.clip(self.top - base, 0.0, r.amount_kpa), r.outside_kpa)
         self.mean = np.stack([base, np.full(m, r.lead_s), np.full(m, math.log(r.length_s)),
                               np.full(m, r.amount_kpa), self.after])  # fmt: skip
-        if shuts is not None:
-            self.mean[CLOSE] = shuts[0]
         self.sd = np.array([3.0, 0.06, r.length_spread, r.amount_spread * r.amount_kpa, 0.05 * self.top + 1.0])
+        if shuts is None and seat is not None and float(self.after.max()) - seat[0] > self.sd[CLOSE]:
+            shuts = seat  # it had not shut yet where a stroke was last looked at
         if shuts is not None:
-            self.sd[CLOSE] = shuts[1]
+            self.mean[CLOSE], self.sd[CLOSE] = shuts
         eased = np.array([1.0, 1.0, EASED_SPREAD / r.length_spread, EASED_SPREAD / r.amount_spread, 1.0])
         self.eased_sd = self.sd * np.maximum(eased, 1.0)
         self.eased_cost = float(np.sum(np.log(self.eased_sd / self.sd))) - math.log(EASED_SHARE)
