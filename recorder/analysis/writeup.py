@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from contextlib import suppress
 from dataclasses import replace
+from itertools import pairwise
 from math import hypot
 from typing import TYPE_CHECKING, Any
 
@@ -122,8 +123,10 @@ def findings(setup: Setup, s: Study) -> Findings:
 
 def _reached_kpa(s: Study) -> float:
     """The pressure that the hold which is judged was pumped to, since some was last let down; 0 where that was not
-    seen."""
+    seen, or where the hold begins as a fall stops."""
     if s.x is None or s.parts is None or s.fit is None or not s.parts.strokes:
+        return 0.0
+    if any(end == begins and abs(begins - s.hold_start_s) < 0.5 for (_, end), (begins, _) in pairwise(s.parts.holds)):
         return 0.0
     since = max((b for _, b in s.parts.let_downs if b <= s.hold_start_s + 0.5), default=0.0)
     pumped = (s.x.t >= since) & (s.x.t <= s.hold_start_s + 0.5)
