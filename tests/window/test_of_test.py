@@ -28,4 +28,4 @@ def test_it_has_one_line_whatever_the_job_is() -> None:
     assert of_test("tester", None, " bench 2 ") == "Tester check (blanked hose): bench 2"
     assert of_test("system", None, "a\nb") == r"System test: a\nb"
     long = of_test("system", parse_marking("1.1 kgf/cm2"), "1057 " + "green " * 30)
-    assert long.startswith("System test, marked 1.1 kgf/cm2: 1057 green") and long.endswith("…") and len(long) < 84
+    assert long.startswith("System test, marked 1.1 kgf/cm2: 1057 green") and long.endswith("…") and len(long) < 112

@@ -29,7 +29,7 @@ REPAIRS: dict[str, str] = {
 }
 UNITS: tuple[str, ...] = ("kPa", "psi", "bar", "kgf/cm2")
 
-_JOB_LETTERS = 50  # with the test and its marking on one line of the smallest window
+_JOB_LETTERS = 75  # with the test and its marking on one line of the smallest window
 _SHORTEST_S = 1.0  # a relief of a cap that opened lasts longer; common practice, no source
 
 RungState = Literal["to come", "now", "done"]
