@@ -27,6 +27,7 @@ _LEVEL_S = 0.15  # over which a level is averaged
 _STAYS = 0.05  # of the highest pressure: less between the strokes is as good as none
 # the pressure rises by so much more than in the strokes that are counted, in shares of it and in standard deviations
 _MORE, _MORE_SURE = 0.1, 3.0
+_HIDDEN, _HOLE_S, _HOLE = 0.25, 0.25, 3.5  # of the strokes; a hole is longer, and of so many readings
 
 
 def headspace_of(
@@ -36,8 +37,8 @@ def headspace_of(
     volume = setup.procedure.stroke_volume_ml
     until = opening.onset_s if opening is not None else fit.time_s[0] + 0.5 if fit is not None else math.inf
     pumped = _last_attempt(parts, float(until))
-    if volume is None or len(pumped) < 3:
-        return None
+    if volume is None or len(pumped) < 3 or _hidden(x, pumped) > _HIDDEN * len(pumped):
+        return None  # how many there were in a hole is a guess
     later = [s.start_s for s in parts.strokes if s.start_s > pumped[-1].end_s]
     after = later[0] if later else pumped[-1].end_s
     levels = [_level(x, s.start_s) for s in pumped]
@@ -79,6 +80,13 @@ def headspace_of(
         found = either(space(leak), space(0.0), leaked_before(x, pumped, leak, fit.start_kpa, fit.leak_n))
     more = _uncounted(x, pumped, levels, noise_kpa)
     return with_uncounted(found, more) if found is not None and more > 0.0 else found
+
+
+def _hidden(x: Prepared, pumped: Sequence[Stroke]) -> int:
+    """How many of the strokes lie in holes of the trace, where they are counted by what the pressure gained."""
+    holes = np.flatnonzero(np.diff(x.t) > max(_HOLE * x.dt_s, _HOLE_S))
+    middles = np.array([(s.start_s + s.end_s) / 2.0 for s in pumped])
+    return int(np.count_nonzero((middles[:, None] > x.t[holes]) & (middles[:, None] < x.t[holes + 1])))
 
 
 def _uncounted(x: Prepared, pumped: Sequence[Stroke], levels_kpa: Sequence[float], level_u_kpa: float) -> float:
