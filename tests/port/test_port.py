@@ -9,6 +9,7 @@ import termios
 import threading
 import time
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -331,6 +332,10 @@ def test_backlog_is_bounded_and_says_so(plug: Plug, when_taken: bool, monkeypatc
     port.close()
 
 
+def _has(got: Taken, many: int) -> bool:
+    return len(got.data) == many
+
+
 @pytest.mark.parametrize("when_taken", [False, True])
 def test_what_was_taken_is_no_backlog(plug: Plug, when_taken: bool, monkeypatch: pytest.MonkeyPatch) -> None:
     """Else a board that is listened to all day would break off after its first 64 MB."""
@@ -340,7 +345,7 @@ def test_what_was_taken_is_no_backlog(plug: Plug, when_taken: bool, monkeypatch:
     got = Taken(port)
     for n in range(1, 6):
         plug.send(b"y" * 400)
-        until(lambda n=n: len(got.data) == 400 * n)
+        until(partial(_has, got, 400 * n))
     time.sleep(0.3)  # the thread has looked at what there is since
     assert port.failure is None
     port.close()
