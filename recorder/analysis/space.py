@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.headspace import Leak, Settles, Space, either, headspace, with_uncounted
+from recorder.analysis.strokes.holes import holes_of
 from recorder.analysis.trace.filters import STEP_TO_SD, median
 
 if TYPE_CHECKING:
@@ -27,7 +28,7 @@ _LEVEL_S = 0.15  # over which a level is averaged
 _STAYS = 0.05  # of the highest pressure: less between the strokes is as good as none
 # the pressure rises by so much more than in the strokes that are counted, in shares of it and in standard deviations
 _MORE, _MORE_SURE = 0.1, 3.0
-_HIDDEN, _HOLE_S, _HOLE = 0.25, 0.25, 3.5  # of the strokes; a hole is longer, and of so many readings
+_HIDDEN = 0.25  # of the strokes
 
 
 def headspace_of(
@@ -84,7 +85,7 @@ def headspace_of(
 
 def _hidden(x: Prepared, pumped: Sequence[Stroke]) -> int:
     """How many of the strokes lie in holes of the trace, where they are counted by what the pressure gained."""
-    holes = np.flatnonzero(np.diff(x.t) > max(_HOLE * x.dt_s, _HOLE_S))
+    holes = holes_of(x)
     middles = np.array([(s.start_s + s.end_s) / 2.0 for s in pumped])
     return int(np.count_nonzero((middles[:, None] > x.t[holes]) & (middles[:, None] < x.t[holes + 1])))
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -11,7 +12,10 @@ from recorder.analysis.strokes.stroke import Stroke
 from recorder.analysis.trace.filters import median
 from recorder.analysis.trace.signal import Prepared
 
-__all__ = ["through_holes"]
+if TYPE_CHECKING:
+    from recorder.model import IntArray
+
+__all__ = ["holes_of", "through_holes"]
 
 # where no source is named beside a number: common practice, no source
 FEWEST = 4  # strokes that tell what is usual; where the first is hidden, those of small systems are fewer
@@ -24,6 +28,11 @@ TREND_S = 0.4  # before and after a hole: over so long it is seen how the pressu
 RISE = 0.25  # of a stroke: it does not rise so far by itself
 
 
+def holes_of(x: Prepared) -> IntArray:
+    """The readings before a hole that may hide a stroke."""
+    return np.flatnonzero(np.diff(x.t) > max(3.5 * x.dt_s, SHORTEST_S))
+
+
 def through_holes(
     x: Prepared, y: Prepared, strokes: list[Stroke], level_sd: float, end_s: float, *, may_open: bool
 ) -> list[Stroke]:
@@ -31,8 +40,7 @@ def through_holes(
 
     level_sd: noise (kPa) of the pressure averaged over 0.12 s.
     """
-    holes = np.flatnonzero(np.diff(x.t) > max(3.5 * x.dt_s, SHORTEST_S))
-    for h in holes:
+    for h in holes_of(x):
         lo, hi = float(x.t[h]), float(x.t[h + 1])
         if hi > end_s:
             break
