@@ -64,7 +64,7 @@ def test_the_whole_is_a_judged_test() -> None:
     assert ENDED["lost_samples"] == 7 and ENDED["dropped_lines"] >= 4
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=4, deadline=None)
 @given(st.lists(st.integers(1, len(DATA) - 1), max_size=60, unique=True).map(sorted))
 @example(list(range(7, len(DATA), 97)))
 def test_any_cuts_of_the_bytes_give_the_same_judgement(cuts: list[int]) -> None:

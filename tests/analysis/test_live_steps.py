@@ -38,17 +38,17 @@ def after(*parts: tuple[np.ndarray, np.ndarray]) -> tuple[np.ndarray, np.ndarray
 
 
 class Live:
-    """An analyser that is asked for a view twice a second."""
+    """An analyser that is asked for a view every ``every_s``."""
 
     def __init__(
         self, test: TestKind, t: np.ndarray, p: np.ndarray, *, scale_kpa: float = SCALE_KPA,
-        marked: Marking | None = MARKED,
+        marked: Marking | None = MARKED, every_s: float = 0.5,
     ) -> None:
         self.analyser = Analyser(Setup(test, marked, resolve(test, {}), calibration.nominal(scale_kpa)))
-        self.views = list(self._views(t, p))
+        self.views = list(self._views(t, p, every_s))
 
-    def _views(self, t: np.ndarray, p: np.ndarray) -> Iterator[LiveView]:
-        for piece in np.split(np.arange(len(t)), np.searchsorted(t, np.arange(0.5, t[-1], 0.5))):
+    def _views(self, t: np.ndarray, p: np.ndarray, every_s: float) -> Iterator[LiveView]:
+        for piece in np.split(np.arange(len(t)), np.searchsorted(t, np.arange(every_s, t[-1], every_s))):
             self.analyser.feed(t[piece], p[piece])
             yield self.analyser.view()
 
@@ -64,14 +64,14 @@ class Live:
 def test_begun_under_pressure_says_to_vent_until_it_is_vented_and_is_then_as_any_other(test: TestKind) -> None:
     scene = SCENES["system-repaired"] if test == "system" else SCENES["cap-passes"]
     begin_s = 135.0 if test == "system" else 50.0  # in the hold
-    late, whole = trace(scene, begin_s), trace(replace(scene, hold_s=64.0))
-    live = Live(test, *after(late, whole))
+    late, whole = trace(scene, begin_s), trace(replace(scene, hold_s=64.0 if test == "system" else 47.0))
+    live = Live(test, *after(late, whole), every_s=1.0)
     vented_s = float(late[0][np.argmax(late[1] < 3.0)])
     before = [v for v in live.views if v.time_s < vented_s]
     assert {v.next_step for v in before} <= {"wait", "vent", "vent-again"}
     assert "vented" not in {v.phase for v in before}
     assert any(v.next_step == "vent" and (v.pressure_kpa or 0.0) > 90.0 for v in before)
-    plain = Live(test, *whole)
+    plain = Live(test, *whole, every_s=1.0)
     rest = [v for v in live.views if v.time_s > vented_s + 5.0]
     assert [s for s, _ in groupby(v.next_step for v in rest)] == plain.steps()[1:]
     assert rest[-1].strokes == plain.views[-1].strokes
@@ -91,7 +91,7 @@ def test_a_test_begun_late_with_its_strokes_is_taken_to_its_end() -> None:
     t, p = trace(replace(SCENES["system-repaired"], hold_s=64.0))
     begin = float(t[np.argmax(p > 40.0)])
     late = t >= begin
-    live = Live("system", t[late] - begin, p[late])
+    live = Live("system", t[late] - begin, p[late], every_s=1.0)
     assert live.steps()[-1] == "done"
     assert live.judgement().outcome == "pass"
 
