@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from recorder.analysis import Analyser, Setup
@@ -11,9 +13,14 @@ from recorder.model import Judgement, Marking, TestKind
 
 def judged(test: str, t: np.ndarray, p: np.ndarray) -> Judgement:
     """Of a cap or a system marked 98 kPa: times (s) and pressures (kPa) as a file would have them."""
-    kind: TestKind = "cap" if test == "cap" else "system"
+    return _judged("cap" if test == "cap" else "system", np.asarray(t, float).round(6).tobytes(),
+                   np.asarray(p, float).round(4).tobytes())
+
+
+@lru_cache(maxsize=32)  # many tests compare with the same plain trace
+def _judged(kind: TestKind, t: bytes, p: bytes) -> Judgement:
     analyser = Analyser(Setup(kind, Marking(98.0, "kPa", 98.0), resolve(kind, {})))
-    analyser.feed(t.round(6), p.round(4))
+    analyser.feed(np.frombuffer(t), np.frombuffer(p))
     return analyser.judgement()
 
 
