@@ -229,9 +229,16 @@ class _Pumped:
                 fit, as_eased = as_eased, None  # eased they were
         found = by_fit(self.x, self.strokes, near, response, fit, self.usual)
         if self.shuts is None:  # before a stroke on a slow valve nothing is held: it sinks
-            found = met_first(self.x, self.strokes, self.fell, found, fit, odd, response, self.usual, self.end_s,
-                              self.correlated, alone=len(near) == 1)  # fmt: skip
+            alone = partial(self.alone, response=response)
+            found = met_first(self.strokes, self.fell, found, fit, odd, alone, only_one=len(near) == 1)
         return found if as_eased is None else doubted(found, as_eased.open_kpa - fit.open_kpa)
+
+    def alone(self, k: int, response: Response) -> tuple[ValveFit, Opening] | None:
+        """The valve of stroke ``k`` by itself, wherever it shuts, and its onset; None where that one shows none."""
+        fit = fit_valve(self.x, self.strokes, [k], response, self.end_s, self.correlated)
+        if fit is None or fit.gain < ENOUGH or fit.open_u > 0.5 * self.usual:
+            return None
+        return fit, by_fit(self.x, self.strokes, [k], response, fit, self.usual)
 
 
 def _by_strokes(pumped: _Pumped, k: int) -> Opening | None:
