@@ -28,7 +28,6 @@ from recorder.analysis.opening.onset import (
     together,
     within_seen,
 )
-from recorder.analysis.opening.piston import OUTSIDE_KPA
 from recorder.analysis.opening.relief import (
     HELD_S,
     STILL_S,
@@ -115,7 +114,7 @@ def _correlation(x: Prepared, start_s: float, end_s: float) -> float:
 
 
 def find_opening(
-    x: Prepared, strokes: Sequence[Stroke], end_s: float, *, air_kpa: float = OUTSIDE_KPA, quick: bool = False
+    x: Prepared, strokes: Sequence[Stroke], end_s: float, *, air_kpa: float, quick: bool
 ) -> Opening | None:
     """The opening of a cap, or None where no stroke relieved. air_kpa: outside, absolute. quick: from levels alone, for
     a view while it runs."""
