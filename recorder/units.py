@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from recorder.digits import rounded_down
 from recorder.errors import SettingError, as_written
 from recorder.model import Marking
-from recorder.numerals import typed_clock, typed_number
+from recorder.numerals import has_tolerance, typed_clock, typed_number
 
 if TYPE_CHECKING:
     import pint
@@ -312,7 +312,7 @@ def _one_unit(text: str) -> None:
 def _one_end(text: str) -> None:
     """SettingError where two ends of a range are given for the one pressure of a marking."""
     found = _TWO_ENDS.fullmatch(text)
-    if found is None:
+    if found is None or has_tolerance(text):  # which is refused as that
         return
     unit = found[4] or found[2]
     raise SettingError(f"'{text.strip()}' is a range, and a marking is one pressure",

@@ -286,6 +286,16 @@ def test_a_range_for_a_marking_is_told_to_be_one(text: str, higher: str) -> None
         units.parse_marking(one)
 
 
+@pytest.mark.parametrize("text", ["16 ± 1 psi", "16 psi ± 1", "16±2 psi", "16 +/- 1 psi", "16+-1 psi", "16 psi +−10 %"])
+def test_a_tolerance_is_no_unit_and_no_range(text: str) -> None:
+    """The unit library takes "± 1 psi" for a psi, so that a recording had "16 ± 1 psi" for its marking; and of 16 +/- 1
+    psi the higher end is not 1 psi."""
+    for parse in (units.parse_marking, lambda given: units.parse_quantity(given, "kPa")):
+        with pytest.raises(SettingError) as info:
+            parse(text)
+        assert str(info.value) == f"'{text}' has a tolerance; write the number and its unit alone, like '16 psi'"
+
+
 @pytest.mark.parametrize(("text", "first", "second"), [
     ("16 psi / 110 kPa", "16 psi", "110 kPa"), ("110kPa/16psi", "110 kPa", "16 psi"),
     ("1.1 kgf/cm2 (108 kPa)", "1.1 kgf/cm2", "108 kPa"), ("110 kPa (16 lb)", "110 kPa", "16 psi"),
