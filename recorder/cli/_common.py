@@ -22,7 +22,7 @@ from recorder.units import (
     parse_quantity,
     pressure_factor_kpa,
     sensor_scale,
-    unit_name,
+    typed_unit,
 )
 
 if TYPE_CHECKING:
@@ -80,12 +80,12 @@ def checked_unit(ctx: click.Context, param: click.Parameter, value: str | None) 
     if value is None:
         return None
     try:
-        kpa = pressure_factor_kpa(value)
+        name = typed_unit(value)
     except SettingError as err:
         raise SettingError(err.what, where=f"--{param.name}",
                            do="give a unit of pressure: kPa, psi, bar, kgf/cm2") from None
-    name = unit_name(value)
     if is_mass(value):
+        kpa = pressure_factor_kpa(value)
         click.echo(printable(f"--{param.name}: '{value}' is a mass, and is taken for {name} ({kpa:.4g} kPa)"), err=True)
     return name
 
