@@ -33,7 +33,7 @@ from typing import Any
 from recorder.errors import FileError, RecorderError, SettingError, as_written
 from recorder.limits import KEYS, NAMED, Procedure, check, limit_name, resolve
 from recorder.model import USUAL_BAUD, TestKind
-from recorder.units import pressure_factor_kpa, sensor_scale, unit_name
+from recorder.units import sensor_scale, typed_unit
 
 __all__ = [
     "ASSUMED_FULL_SCALE", "FILE_NAME", "SETTINGS", "Settings", "find_settings", "load_settings", "recordings_folder",
@@ -240,11 +240,10 @@ def _checked(data: Mapping[str, Any], text: str, file: Path) -> Settings:
             "write its name in the IANA database, region/town, or leave it out: times are in UTC then", "shop",
         ) from None
     procedures = _procedures(data, refuse)
-    unit = str(data.get("unit", "kPa"))
     full_scale = None
     key = "unit"
     try:
-        pressure_factor_kpa(unit)
+        unit = typed_unit(data.get(key, "kPa"))
         key = "full_scale"
         if key in data:
             full_scale = sensor_scale(data[key], "kPa")
@@ -263,7 +262,7 @@ def _checked(data: Mapping[str, Any], text: str, file: Path) -> Settings:
                          "write the whole path") from None
 
     return Settings(
-        path=str(file), unit=unit_name(unit), port=data.get("port"), baud=baud, folder=beside("folder"),
+        path=str(file), unit=unit, port=data.get("port"), baud=baud, folder=beside("folder"),
         calibration=beside("calibration"), full_scale_kpa=full_scale,
         shop_name=shop.get("name", ""), shop_line=shop.get("line", ""), shop_time_zone=zone,
         procedures=procedures, limits=common, limits_by_test=by_test,

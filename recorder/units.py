@@ -14,24 +14,14 @@ from typing import TYPE_CHECKING, Any
 from recorder.digits import rounded_down
 from recorder.errors import SettingError, as_written
 from recorder.model import Marking
-from recorder.numerals import typed_clock, typed_number
+from recorder.numerals import has_tolerance, typed_clock, typed_number
 
 if TYPE_CHECKING:
     import pint
 
 __all__ = [
-    "LIKELY_FULL_SCALE_KPA",
-    "both_ways",
-    "convert",
-    "format_pressure",
-    "is_mass",
-    "marking_from_json",
-    "parse_marking",
-    "parse_quantity",
-    "pressure_factor_kpa",
-    "registry",
-    "sensor_scale",
-    "unit_name",
+    "LIKELY_FULL_SCALE_KPA", "both_ways", "convert", "format_pressure", "is_mass", "marking_from_json", "parse_marking",
+    "parse_quantity", "pressure_factor_kpa", "registry", "sensor_scale", "typed_unit", "unit_name",
 ]
 
 # As people write them -> as pint reads them. Gauge is always meant; pint has no gauge units. Capitals, blanks, a full
@@ -140,6 +130,23 @@ def _spelled(unit: str) -> str:
     return _SPELLINGS.get(_OF_A_GAUGE.sub("", text.lower().translate(_POWERS)).rstrip("."), text)
 
 
+# What the unit library passes over: a number one, a sign, a remark behind #, a line that goes on.
+_PASSED_OVER = re.compile(r"^\s*[\d(]|[+±;#]|[\x00-\x1f]")
+
+
+def _checked(unit: str, to: str) -> str:
+    """A unit that was typed; SettingError where something in it is none, which would stand behind every number.
+    Recordings may have such a one, and are read all the same."""
+    if _spelled(unit) == unit.strip().rstrip(".") and _PASSED_OVER.search(unit.strip()):
+        raise _no_unit(unit, to)
+    return unit
+
+
+def _no_unit(unit: str, to: str) -> SettingError:
+    return SettingError(f"'{unit}' is not a unit this program knows",
+                        do=f"write for instance {_USUAL[to]}" if to in _USUAL else "")
+
+
 def _is_absolute(unit: str) -> bool:
     """Whether it is a unit of pressure with a word for absolute behind it."""
     found = _ABSOLUTE.fullmatch(unit.strip())
@@ -160,14 +167,9 @@ def _factor(unit: str, to: str) -> float:
     try:
         return float(registry().Quantity(1.0, own).to(to).magnitude)
     except pint.DimensionalityError:
-        raise SettingError(
-            f"'{unit}' is not a unit that can be turned into {to}", do=f"give it in {to}"
-        ) from None
+        raise SettingError(f"'{unit}' is not a unit that can be turned into {to}", do=f"give it in {to}") from None
     except Exception:  # pint raises many kinds for text that is no unit
-        raise SettingError(
-            f"'{unit}' is not a unit this program knows",
-            do=f"write for instance {_USUAL[to]}" if to in _USUAL else "",
-        ) from None
+        raise _no_unit(unit, to) from None
 
 
 def convert(value: float, unit: str, to: str) -> float:
@@ -199,6 +201,12 @@ def unit_name(unit: str) -> str:
     return {"kgf/cm**2": "kgf/cm2", "N/cm**2": "N/cm2"}.get(_spelled(unit), _spelled(unit))
 
 
+def typed_unit(text: str) -> str:
+    """A unit of pressure that was typed, as this program writes it. SettingError where it is none."""
+    pressure_factor_kpa(_checked(text, "kPa"))
+    return unit_name(text)
+
+
 def is_mass(unit: str) -> bool:
     """Whether it is a mass that is taken for a pressure, as in "16 lb"."""
     return unit.strip().lower().rstrip(".") in _MASSES
@@ -212,7 +220,8 @@ def _split(text: str, unit: str = "kPa") -> tuple[float, str]:
     clock_s = typed_clock(text) if unit == "s" else None
     if clock_s is not None:
         return clock_s, unit
-    return typed_number(text, _WRITTEN.get(unit, f"16 {unit}"))
+    number, own = typed_number(text, _WRITTEN.get(unit, f"16 {unit}"))
+    return number, _checked(own, unit)
 
 
 def parse_quantity(given: str | float | Mapping[str, Any], unit: str) -> float:
@@ -262,8 +271,8 @@ def sensor_scale(text: str, unit: str) -> float:
         return kpa
     meant = [f"'{value:g} {u}'" for u in ("psi", "bar", "kPa", "MPa") if low <= convert(value, u, "kPa") <= high]
     raise SettingError(
-        f"'{text}' without a unit is {both_ways(kpa)}, and usual sensors have "
-        f"{low:g} to {high:g} kPa", do=f"give its unit: {' or '.join(meant) or 'kPa, psi or bar'}",
+        f"'{text}' without a unit is {both_ways(kpa)}, and usual sensors have {low:g} to {high:g} kPa",
+        do=f"give its unit: {' or '.join(meant) or 'kPa, psi or bar'}",
     )
 
 
@@ -312,7 +321,7 @@ def _one_unit(text: str) -> None:
 def _one_end(text: str) -> None:
     """SettingError where two ends of a range are given for the one pressure of a marking."""
     found = _TWO_ENDS.fullmatch(text)
-    if found is None:
+    if found is None or has_tolerance(text):  # which is refused as that
         return
     unit = found[4] or found[2]
     raise SettingError(f"'{text.strip()}' is a range, and a marking is one pressure",
@@ -333,10 +342,8 @@ def parse_marking(text: str) -> Marking:
         if len(fits) == 1:
             return Marking(value, fits[0][0], fits[0][1])
         if not fits:
-            raise SettingError(
-                f"no cap is marked '{text.strip()}' in any usual unit",
-                do="read the stamp again and give it with its unit, like '16 psi', '1.1 bar' or '110 kPa'",
-            )
+            raise SettingError(f"no cap is marked '{text.strip()}' in any usual unit", do="read the stamp again and "
+                               "give it with its unit, like '16 psi', '1.1 bar' or '110 kPa'")
         spelled = " or ".join(f"'{value:g} {u}' ({k:.1f} kPa)" for u, k in fits)
         raise SettingError(f"the marking '{text.strip()}' can be read in two ways", do=f"write {spelled}")
     try:
@@ -355,9 +362,8 @@ def parse_marking(text: str) -> Marking:
                 likely.append(f"'{moved:g} {unit}' ({convert(k, 'kPa', 'psi'):.1f} psi)")
         hint = " or ".join(likely)
         raise SettingError(
-            f"'{text.strip()}' is {both_ways(kpa)}, and caps are marked "
-            f"{LOWEST_MARKING_KPA:g} to {HIGHEST_MARKING_KPA:g} kPa",
-            do=f"did you mean {hint}?" if hint else "read the stamp again",
+            f"'{text.strip()}' is {both_ways(kpa)}, and caps are marked {LOWEST_MARKING_KPA:g} to "
+            f"{HIGHEST_MARKING_KPA:g} kPa", do=f"did you mean {hint}?" if hint else "read the stamp again",
         )
     return Marking(value, unit_name(unit), kpa)
 

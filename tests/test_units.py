@@ -286,6 +286,33 @@ def test_a_range_for_a_marking_is_told_to_be_one(text: str, higher: str) -> None
         units.parse_marking(one)
 
 
+@pytest.mark.parametrize("text", ["1 psi", "± psi", "+psi", "psi;", "psi # of steel", "(psi)", "psi\x00", "1*psi"])
+def test_what_the_unit_library_passes_over_is_no_unit(text: str) -> None:
+    """It would stand behind every number: 14.4 to 17.6 1 psi allowed. Recordings that have such a one are read."""
+    with pytest.raises(SettingError, match="is not a unit this program knows"):
+        units.typed_unit(text)
+    if not text[0].isdigit():
+        with pytest.raises(SettingError, match=r"is not a unit|has a tolerance|where the number"):
+            units.parse_marking(f"16 {text}")
+    assert units.marking_from_json({"value": 16, "unit": text}).kpa == pytest.approx(16 * 6.894757)
+
+
+def test_a_unit_that_is_typed_has_one_spelling() -> None:
+    for text in ("PSI", "psig", "lb/in²", "#", "p.s.i.", " psi "):
+        assert units.typed_unit(text) == "psi"
+    assert [units.typed_unit(text) for text in ("kg/cm²", "N/cm2", "inH2O")] == ["kgf/cm2", "N/cm2", "inH2O"]
+
+
+@pytest.mark.parametrize("text", ["16 ± 1 psi", "16 psi ± 1", "16±2 psi", "16 +/- 1 psi", "16+-1 psi", "16 psi +−10 %"])
+def test_a_tolerance_is_no_unit_and_no_range(text: str) -> None:
+    """The unit library takes "± 1 psi" for a psi, so that a recording had "16 ± 1 psi" for its marking; and of 16 +/- 1
+    psi the higher end is not 1 psi."""
+    for parse in (units.parse_marking, lambda given: units.parse_quantity(given, "kPa")):
+        with pytest.raises(SettingError) as info:
+            parse(text)
+        assert str(info.value) == f"'{text}' has a tolerance; write the number and its unit alone, like '16 psi'"
+
+
 @pytest.mark.parametrize(("text", "first", "second"), [
     ("16 psi / 110 kPa", "16 psi", "110 kPa"), ("110kPa/16psi", "110 kPa", "16 psi"),
     ("1.1 kgf/cm2 (108 kPa)", "1.1 kgf/cm2", "108 kPa"), ("110 kPa (16 lb)", "110 kPa", "16 psi"),

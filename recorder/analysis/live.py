@@ -13,7 +13,7 @@ from recorder.analysis.trace.faults import Reported
 from recorder.analysis.trace.filters import median
 from recorder.analysis.trace.zero import full_scale_kpa, most_offset_kpa
 from recorder.analysis.verdict import longer_s
-from recorder.limits import band_kpa, limit_kpa
+from recorder.limits import limit_kpa
 from recorder.model import LiveView
 
 if TYPE_CHECKING:
@@ -39,26 +39,13 @@ OVER_S, LET_DOWN_S = 3.0, 20.0
 BEYOND_SHARE = 0.03
 
 
-def _target(setup: Setup) -> tuple[float | None, float | None, float | None]:
-    """What has to be reached, from and to, and the limit (kPa gauge): a cap has to open between the two."""
-    limit, proc = limit_kpa(setup.procedure, setup.marked), setup.procedure
-    if setup.test == "cap":
-        return *(band_kpa(proc, setup.marked) or (None, None)), limit
-    if setup.marked is None:
-        return (proc.tester_target_kpa if setup.test == "tester" else None), None, None
-    return setup.marked.kpa + proc.target_low_kpa, setup.marked.kpa + proc.target_high_kpa, limit
-
-
 def latest_kpa(t: FloatArray, p: FloatArray) -> float | None:
     """The median of the last 0.12 s, at most 64 readings; None where there is none."""
     if not len(t):
         return None
-    last = t[-64:] > t[-1] - 0.12
-    near = sorted(v for v in p[-64:][last].tolist() if v == v)
-    if not near:
-        return None
-    middle = len(near) // 2
-    return float(near[middle] if len(near) % 2 else (near[middle - 1] + near[middle]) / 2.0)
+    near = p[-64:][t[-64:] > t[-1] - 0.12]
+    near = near[np.isfinite(near)]
+    return median(near) if len(near) else None
 
 
 def live_study(setup: Setup, t: FloatArray, p: FloatArray, told: Reported, counts: FloatArray) -> Study:
@@ -138,7 +125,8 @@ class _Hold:
 def live_view(setup: Setup, s: Study, t: FloatArray, raw: float | None, seen: float | None = None) -> LiveView:
     """The view at the last of the readings' times ``t`` (s), when the pressure is ``raw``; ``seen``: the highest since
     the study (both kPa, not zero-corrected)."""
-    low, high, limit = _target(setup)
+    low, high = setup.target_kpa
+    limit = limit_kpa(setup.procedure, setup.marked)
     now = float(t[-1]) if len(t) else 0.0
     zero = 0.0 if s.late_start else s.zero_kpa  # before it was vented, zero is the calibration's
     pressure = raw - zero if raw is not None else None

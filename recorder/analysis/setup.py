@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any, Literal, TypeAlias
 
 from recorder.errors import SettingError
-from recorder.limits import Procedure, resolve
+from recorder.limits import Procedure, band_kpa, resolve
 from recorder.model import Calibration, Header, Marking, Quantity, TestKind
 from recorder.units import parse_quantity
 
@@ -36,6 +36,22 @@ class Setup:
     calibration: Calibration | None = None
     tester: Mapping[str, Any] | None = None
     nominal: bool = False
+
+    @property
+    def target_kpa(self) -> tuple[float | None, float | None]:
+        """What has to be reached, from and to (kPa gauge): a cap has to open between the two. None where nothing tells.
+        SettingError as of ``band_kpa``."""
+        proc = self.procedure
+        if self.test == "cap":
+            return band_kpa(proc, self.marked) or (None, None)
+        if self.marked is None:
+            return (proc.tester_target_kpa if self.test == "tester" else None), None
+        return self.marked.kpa + proc.target_low_kpa, self.marked.kpa + proc.target_high_kpa
+
+    @property
+    def gauge_u_kpa(self) -> float:
+        """Standard uncertainty of the calibration, 0 where it is not known."""
+        return float((self.calibration.standard_uncertainty_kpa if self.calibration else None) or 0.0)
 
     @property
     def tester_rate(self) -> Quantity | None:

@@ -37,7 +37,7 @@ from recorder.model import Phase, Quantity
 
 if TYPE_CHECKING:
     from recorder.analysis.opening import Opening
-    from recorder.model import FloatArray
+    from recorder.model import BoolArray, FloatArray
 
 __all__ = ["Study", "study"]
 
@@ -45,6 +45,7 @@ _FEWEST = 8  # readings, below which nothing is said
 _SHORTEST_STEP_S = 1e-4  # a line of the wire takes longer even at 2 Mbaud
 _MOST_MISSING = 20_000_000  # lost readings that are put in: more than any recording has rows
 _MOST_LOST = 0.4  # of the trace
+_HOLE_STEPS, _HOLE_S = 5.0, 0.5  # of the usual step, and s: a longer one is a hole
 _ENDS_S = 1.0  # by so much a hold that is complete may be shorter
 
 
@@ -222,7 +223,7 @@ def _unusable(setup: Setup, t: FloatArray, dt: float) -> str | None:
     steps = np.diff(t)
     if dt < _SHORTEST_STEP_S:
         return f"more than {1 / _SHORTEST_STEP_S:.0f} readings a second"
-    lost = steps[steps > max(5.0 * dt, 0.5)]
+    lost = steps[_is_hole(steps, dt)]
     if float(np.sum(np.minimum(lost, 600.0))) / dt > _MOST_MISSING:
         return f"{float(lost.sum()):.0f} s of {float(steps.sum()):.0f} s are missing"
     if setup.test == "cap" and dt > TELLS_STROKES_S:
@@ -230,9 +231,14 @@ def _unusable(setup: Setup, t: FloatArray, dt: float) -> str | None:
     return None
 
 
+def _is_hole(steps_s: FloatArray, dt_s: float) -> BoolArray:
+    """Which steps between two readings, usually ``dt_s`` apart, are holes in the trace."""
+    return steps_s > max(_HOLE_STEPS * dt_s, _HOLE_S)
+
+
 def _holes(steps_s: FloatArray, dt_s: float) -> tuple[int, str | None]:
     """How many holes the trace has, and what is missing where it is too much."""
-    holes = steps_s > max(5.0 * dt_s, 0.5)
+    holes = _is_hole(steps_s, dt_s)
     lost, whole = float(steps_s[holes].sum()), float(steps_s.sum())
     broken = f"{lost:.0f} s of {whole:.0f} s are missing" if lost > _MOST_LOST * whole else None
     return int(np.count_nonzero(holes)), broken

@@ -7,8 +7,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recorder.limits import band_kpa
-
 if TYPE_CHECKING:
     from recorder.analysis.opening import Opening
     from recorder.analysis.phases import Stretches
@@ -38,22 +36,12 @@ def judged_hold(
         return holds[0] if holds else None
     held = [float(np.interp(h[0] + 0.5, x.t, x.smooth)) for h in holds]
     if opening is None:
-        target = _target_kpa(setup)
+        target = setup.target_kpa[0]
         high = min(max(held), target) if target is not None else max(held)
         holds = tuple(h for h, kpa in zip(holds, held, strict=True) if kpa >= min(NEARLY * high, high))
     enough = max(ENOUGH * setup.procedure.hold_s, setup.procedure.shortest_hold_s)
     long = [h for h in holds if h[1] - h[0] >= enough]
     return long[-1] if long else max(holds, key=lambda h: h[1] - h[0])
-
-
-def _target_kpa(setup: Setup) -> float | None:
-    """Where the target, or a cap's band, begins (kPa gauge)."""
-    if setup.test == "cap":
-        band = band_kpa(setup.procedure, setup.marked)
-        return band[0] if band is not None else None
-    if setup.marked is not None:
-        return setup.marked.kpa + setup.procedure.target_low_kpa
-    return setup.procedure.tester_target_kpa if setup.test == "tester" else None
 
 
 def at_its_pressure(setup: Setup, x: Prepared, hold: tuple[float, float]) -> tuple[float, float]:

@@ -80,7 +80,7 @@ def findings(setup: Setup, s: Study) -> Findings:
     length = s.hold_end_s - s.hold_start_s
     if s.fit is not None:
         rate = Quantity(60.0 * s.fit.rate_kpa_per_s, 60.0 * s.fit.rate_u, "kPa/min")
-    scale_u = float((setup.calibration.standard_uncertainty_kpa if setup.calibration else None) or 0.0)
+    scale_u = setup.gauge_u_kpa
     opening = peak = None
 
     def told(o: Opening) -> Quantity:
@@ -181,8 +181,7 @@ def write_up(setup: Setup, s: Study) -> Judgement:
     """The judgement; a pure function of the setup and the study."""
     f = findings(setup, s)
     outcome, reasons, more = decide(setup, f)
-    cal_u = setup.calibration.standard_uncertainty_kpa if setup.calibration else None
-    scale_u = float(cal_u or 0.0)
+    scale_u = setup.gauge_u_kpa
     headspace = leak = None
     if s.headspace is not None and s.fit is not None:
         headspace = _q(s.headspace.volume_ml, s.headspace.u_ml, "mL")

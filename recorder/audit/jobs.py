@@ -7,7 +7,7 @@ import math
 import os
 import re
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from functools import cache
 from itertools import pairwise
@@ -19,7 +19,7 @@ from recorder.audit.run import find_recordings
 from recorder.errors import RecorderError, as_text
 from recorder.model import TEST_KINDS, Recording
 from recorder.moments import job_key, moment
-from recorder.recording import ledger_lines, legible, other_order, parse, read_bytes
+from recorder.recording import Legible, ledger_lines, legible, other_order, parse, read_bytes
 
 __all__ = ["CANNOT_BE_READ", "CANNOT_BE_TOLD", "Job", "JobTest", "Jobs", "job_state", "jobs_table", "within"]
 
@@ -143,10 +143,9 @@ def _marking_changed(tests: Sequence[JobTest]) -> bool:
                for (before, _), (kpa, repair) in pairwise(marked))
 
 
-def _lost(data: bytes, path: Path) -> tuple[str, JobTest] | None:
+def _lost(seen: Legible, path: Path) -> tuple[str, JobTest] | None:
     """The job that a file names which cannot be used, and the test that it was, with time and kind by the file's name
     where they are not legible. None where the job is not legible, or in more ways than one."""
-    seen = legible(data)
     job = " ".join((seen.text("job") or "").split())
     if not job:
         return None
@@ -170,54 +169,81 @@ def _latest(job: Job) -> float:
     return max((when.timestamp() for t in job.tests if (when := moment(t.started)) is not None), default=-math.inf)
 
 
-def jobs_table(folder: str | os.PathLike[str]) -> Jobs:
-    """The recordings below the folder by the text of their job, whatever its capitals, spaces and way of typing
-    accents. Outcomes are the stored ones. FileError where there is no such folder."""
-    by_job: dict[str, list[tuple[str, JobTest]]] = {}
-    without, unreadable, copies, of_any, same = 0, [], [], [], []
-    known: set[bytes] = set()
-    by_id: dict[str, tuple[str, bool, str, tuple[str, JobTest] | None]] = {}  # file, whether whole, key and test
-    for path in find_recordings(folder):
+@dataclass
+class _Gathered:
+    """The tests of a folder by the key of their job, each with the job as it is written, and what is in none of them,
+    as of ``Jobs``. ``add`` each file, then ``settle``."""
+
+    by_job: dict[str, list[tuple[str, JobTest]]] = field(default_factory=dict)
+    without: int = 0
+    unreadable: list[str] = field(default_factory=list)
+    copies: list[str] = field(default_factory=list)
+    of_any: list[str] = field(default_factory=list)
+    same: list[str] = field(default_factory=list)
+    _known: set[bytes] = field(default_factory=set)  # hashes of what was seen
+    # by id: file, whether whole, key and test
+    _by_id: dict[str, tuple[str, bool, str, tuple[str, JobTest] | None]] = field(default_factory=dict)
+    _lost: list[tuple[Path, str, bytes, Legible]] = field(default_factory=list)  # why, hash, what is legible
+
+    def add(self, path: Path) -> None:
         data = b""
         try:
             data = read_bytes(path)
             found = parse(data, str(path), rows=False)
         except RecorderError as err:
-            unreadable.append(str(err))
-            lost = _lost(data, path)
-            if lost is None:
-                of_any.append(str(path))
-            elif (digest := hashlib.sha256(data).digest()) not in known:
-                known.add(digest)
-                by_job.setdefault(job_key(lost[0]), []).append(lost)
-            continue
+            self._lost.append((path, str(err), hashlib.sha256(data).digest(), legible(data)))
+            return
         digest = hashlib.sha256(data).digest()
-        if digest in known:
-            copies.append(str(path))
-            continue
-        known.add(digest)
+        if digest in self._known:
+            self.copies.append(str(path))
+            return
+        self._known.add(digest)
         words = found.header.job.split()
         key, test = job_key(found.header.job), (" ".join(words), _test(found)) if words else None
         if found.header.id is not None:
             whole = found.intact is True
-            other = by_id.get(found.header.id)
+            other = self._by_id.get(found.header.id)
             if other is not None and (other[1] or not whole):
-                same.append(str(path))
-                continue
-            by_id[found.header.id] = (str(path), whole, key, test)
+                self.same.append(str(path))
+                return
+            self._by_id[found.header.id] = (str(path), whole, key, test)
             if other is not None:  # the one that was taken so far was changed or cut
-                same.append(other[0])
+                self.same.append(other[0])
                 if other[3] is None:
-                    without -= 1
+                    self.without -= 1
                 else:
-                    by_job[other[2]].remove(other[3])
+                    self.by_job[other[2]].remove(other[3])
         if test is None:
-            without += 1
+            self.without += 1
         else:
-            by_job.setdefault(key, []).append(test)
+            self.by_job.setdefault(key, []).append(test)
+
+    def settle(self) -> None:
+        """Files that cannot be read, once all others are known."""
+        for path, said, digest, seen in self._lost:
+            own = self._by_id.get(seen.text("id") or "")
+            if own is not None and own[1]:  # a spreadsheet saved it beside the one that is whole
+                self.same.append(str(path))
+                continue
+            self.unreadable.append(said)
+            named = _lost(seen, path)
+            if named is None:
+                self.of_any.append(str(path))
+            elif digest not in self._known:
+                self._known.add(digest)
+                self.by_job.setdefault(job_key(named[0]), []).append(named)
+
+
+def jobs_table(folder: str | os.PathLike[str]) -> Jobs:
+    """The recordings below the folder by the text of their job, whatever its capitals, spaces and way of typing
+    accents. Outcomes are the stored ones. FileError where there is no such folder."""
+    gathered = _Gathered()
+    for path in find_recordings(folder):
+        gathered.add(path)
+    gathered.settle()
     out, in_other_order, marked_otherwise = [], [], []
     ledgers = cache(ledger_lines)
-    for named in filter(None, by_job.values()):
+    for named in filter(None, gathered.by_job.values()):
         named.sort(key=lambda one: _order(one[1]))
         tests = tuple(test for _, test in named)
         unsure = [kind for kind in ("system", "cap")
@@ -228,5 +254,5 @@ def jobs_table(folder: str | os.PathLike[str]) -> Jobs:
     out.sort(key=_latest, reverse=True)
     open_ones = {job.job for job in out if job.state != "done"}
     alike = tuple(pair for pair in look_alikes(job.job for job in out) if open_ones.intersection(pair))
-    return Jobs(tuple(out), without, tuple(unreadable), tuple(copies), tuple(of_any), tuple(same), alike,
-                tuple(in_other_order), tuple(marked_otherwise))
+    return Jobs(tuple(out), gathered.without, tuple(gathered.unreadable), tuple(gathered.copies),
+                tuple(gathered.of_any), tuple(gathered.same), alike, tuple(in_other_order), tuple(marked_otherwise))

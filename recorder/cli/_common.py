@@ -22,7 +22,7 @@ from recorder.units import (
     parse_quantity,
     pressure_factor_kpa,
     sensor_scale,
-    unit_name,
+    typed_unit,
 )
 
 if TYPE_CHECKING:
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from recorder.session import Session
 
 __all__ = [
-    "Number", "analysed", "both_ways", "checked_unit", "colour_on", "dump", "json_line", "limits_of",
+    "Number", "analysed", "both_ways", "check_gauge", "checked_unit", "colour_on", "dump", "json_line", "limits_of",
     "load_calibration", "not_complete", "of_one_file", "ports_found", "print_judgement", "read_text",
     "sensor_scale_kpa", "typed", "without_ledgers",
 ]
@@ -80,12 +80,12 @@ def checked_unit(ctx: click.Context, param: click.Parameter, value: str | None) 
     if value is None:
         return None
     try:
-        kpa = pressure_factor_kpa(value)
+        name = typed_unit(value)
     except SettingError as err:
         raise SettingError(err.what, where=f"--{param.name}",
                            do="give a unit of pressure: kPa, psi, bar, kgf/cm2") from None
-    name = unit_name(value)
     if is_mass(value):
+        kpa = pressure_factor_kpa(value)
         click.echo(printable(f"--{param.name}: '{value}' is a mass, and is taken for {name} ({kpa:.4g} kPa)"), err=True)
     return name
 
@@ -113,6 +113,22 @@ def sensor_scale_kpa(text: str, unit: str) -> float:
         click.echo(printable(f"--full-scale: {text} is {both_ways(kpa)}; usual sensors have {low:g} to {high:g} kPa"),
                    err=True)
     return kpa
+
+
+def check_gauge(
+    *, bare: bool, calibration: str | None, full_scale: str | None, full_scale_counts: int | None
+) -> None:
+    """SettingError where options do not go together that say what the gauge is: nothing of what was typed is passed
+    over in silence."""
+    if bare and full_scale is not None:
+        raise SettingError("plain numbers are pressures, and have no full scale", where="--full-scale",
+                           do="leave it away with --bare")
+    if bare and full_scale_counts is not None:
+        raise SettingError("plain numbers are pressures, and have no counts", where="--full-scale-counts",
+                           do="leave it away with --bare")
+    if calibration is not None and full_scale is not None:
+        raise SettingError("a calibration is given as well, and says itself what the gauge reads to",
+                           where="--full-scale", do="leave one of them away")
 
 
 def read_text(path: str, do: str, *, piped: bool = False) -> str:

@@ -13,6 +13,7 @@ from recorder.cli import _options
 from recorder.cli._common import (
     Number,
     both_ways,
+    check_gauge,
     checked_unit,
     load_calibration,
     ports_found,
@@ -133,9 +134,6 @@ def _gauge(
     SettingError, FileError."""
     from recorder import calibration
 
-    if bare and full_scale is not None:
-        raise SettingError("plain numbers are pressures, and have no full scale", where="--full-scale",
-                           do="leave it away with --bare")
     named = calibration_file
     path = named or (settings.calibration if full_scale is None else None)
     if path is not None:
@@ -187,10 +185,8 @@ def command(
     url = port or settings.port
     if url is None:
         raise SettingError("no port is given", where="--port", do=ports_found())
-
-    if bare is not None and full_scale_counts is not None:
-        raise SettingError("plain numbers are pressures, and have no counts", where="--full-scale-counts",
-                           do="leave it away with --bare")
+    check_gauge(bare=bare is not None, calibration=calibration, full_scale=full_scale,
+                full_scale_counts=full_scale_counts)
 
     from recorder.cli._drive import StopSignals
     from recorder.cli._unheld import Unheld

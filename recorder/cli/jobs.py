@@ -35,7 +35,7 @@ def command(folder: str, only_open: bool, since: date | None, until: date | None
 
     Jobs whose texts differ by a slip of the fingers are asked about, and stay two: "blue vna" looks like "blue van".
     A file that cannot be read is said, and the others are told all the same; then exit 2. A job that such a file names
-    is one that cannot be told.
+    is one that cannot be told, unless the same test is there whole.
 
     --open, --since and --until choose which jobs are listed, each with all its tests and the state that these give.
 

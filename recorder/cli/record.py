@@ -12,6 +12,7 @@ from recorder import report
 from recorder.air import pressure_at_altitude_kpa
 from recorder.cli import _options
 from recorder.cli._common import (
+    check_gauge,
     checked_unit,
     dump,
     limits_of,
@@ -165,6 +166,8 @@ def session_config(settings: Settings, given: dict[str, Any]) -> SessionConfig:
 
     test: TestKind = given["test"]
     marked = _marked(test, given["marked"])
+    check_gauge(bare=given["bare"] is not None, calibration=given["calibration"], full_scale=given["full_scale"],
+                full_scale_counts=given["full_scale_counts"])
     calibration, full_scale_kpa = _gauge(settings, given)
     return SessionConfig(
         test=test,
@@ -264,15 +267,12 @@ def _gauge(settings: Settings, given: dict[str, Any]) -> tuple[Calibration | Non
 
     Plain readings need neither; the settings file's calibration is used for them where it was made of such."""
     bare = given["bare"] is not None
-    if bare and given["calibration"] is None and settings.calibration is not None:
-        own = load_calibration(settings.calibration, settings.path)
-        return (own if own.bare else None), None
-    if bare and given["calibration"] is None:
-        return None, None
-    if given["full_scale"] is not None and given["calibration"] is None:
+    if given["calibration"] is not None:
+        return load_calibration(given["calibration"]), None
+    if given["full_scale"] is not None:
         unit = given["unit"] or "kPa"  # what is typed without a unit
         return None, sensor_scale_kpa(given["full_scale"], unit)
-    path = given["calibration"] or settings.calibration
-    if path is not None:
-        return load_calibration(path, None if given["calibration"] else settings.path), None
-    return None, settings.full_scale_kpa
+    if settings.calibration is not None:
+        own = load_calibration(settings.calibration, settings.path)
+        return (None if bare and not own.bare else own), None
+    return None, None if bare else settings.full_scale_kpa

@@ -172,13 +172,11 @@ def _append(path: Path, sealed: Sequence[_Sealed]) -> str:
     return last
 
 
-def append_ledger(
-    folder: str | os.PathLike[str], file: str, sha256: str, *, when: datetime | None = None
-) -> str:
+def append_ledger(folder: str | os.PathLike[str], file: str, sha256: str) -> str:
     """Add a line for a sealed recording; the hash of that line. Safe among processes. StorageError; then this program
     adds it before its next line for that folder, if the recording is still there."""
     path = Path(folder) / LEDGER
-    moment = (when or datetime.now(UTC)).astimezone(UTC).isoformat(timespec="milliseconds")
+    moment = datetime.now(UTC).isoformat(timespec="milliseconds")
     own = _Sealed(moment.replace("+00:00", "Z"), file, sha256)
     place = path.absolute()
     with _refused_lock:

@@ -45,10 +45,10 @@ def correlated(rng: np.random.Generator, n: int, sd: float, samples: float) -> F
     return np.asarray(lfilter([1.0], [1.0, -phi], white), dtype=np.float64)
 
 
-def _knocks(rng: np.random.Generator, t: FloatArray, number: int, lo: float, hi: float) -> FloatArray:
+def _knocks(rng: np.random.Generator, t: FloatArray, number: int, end_s: float) -> FloatArray:
     out = np.zeros_like(t)
     for _ in range(number):
-        at = rng.uniform(lo, hi)
+        at = rng.uniform(0.0, end_s)
         decay = rng.uniform(0.05, 0.25)
         hz = rng.uniform(4.0, 25.0)
         since = t - at
@@ -74,7 +74,7 @@ def sample(scene: Scene, time_s: FloatArray, pressure_kpa: FloatArray, hold_star
             + correlated(rng, n, s.correlated_kpa, s.correlated_s * s.rate_hz))
     if s.hum_kpa:
         read += s.hum_kpa * np.sin(2 * np.pi * s.hum_hz * t + rng.uniform(0, 6.28))
-    read += _knocks(rng, t, s.knocks, 0.0, end_s)
+    read += _knocks(rng, t, s.knocks, end_s)
     for i in rng.integers(0, n, s.spikes):
         read[i] += rng.choice([-1.0, 1.0]) * rng.uniform(5.0, 60.0)
     ratio = LOW + SPAN * read / s.full_scale_kpa

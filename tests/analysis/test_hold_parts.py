@@ -15,7 +15,7 @@ from recorder.analysis.hold.draws import Ridge
 from recorder.analysis.hold.fit import _Readings, fit_hold
 from recorder.analysis.hold.grid import FULL, log_prior
 from recorder.analysis.hold.laws import NEAR_LAW, leak_shape
-from recorder.analysis.hold.line import Problem, _inverse
+from recorder.analysis.hold.line import Line, Problem, _inverse
 from recorder.analysis.hold.noise import Noise, NoiseFinder
 from recorder.analysis.hold.posterior import (
     TIGHT,
@@ -79,7 +79,7 @@ def test_size_far_below_zero() -> None:
 def test_an_exponential_that_is_not_there_changes_nothing() -> None:
     b = made_bins(1)
     problem = Problem(NoiseFinder(b), Noise(0.1), 100.0, 3.0)
-    line = problem.line(-problem.whiten(b.t))
+    line = Line(problem, b.t)
     one, none = line.solve(np.log([[2.0, 20.0]])), line.solve(np.array([np.log([2.0, 20.0]), [NONE, NONE]]))
     assert none.log == pytest.approx(one.log, rel=1e-12)
     assert none.mean[0] == pytest.approx(one.mean[0], rel=1e-9)
@@ -102,7 +102,7 @@ def test_the_evidence_of_two_exponentials_where_one_is_enough(seed: int, size_kp
     problem = Problem(NoiseFinder(b), Noise(0.05), 100.0, 8.0)
     shape = leak_shape(b.t, NEAR_LAW, b.t, b.y, 120.0)
     two = posterior(problem, NEAR_LAW, shape, quick=False)[2]
-    line, step = problem.line(-problem.whiten(shape)), (GRID[1] - GRID[0]) / 21
+    line, step = Line(problem, shape), (GRID[1] - GRID[0]) / 21
     places = GRID[0] - 10 * step + step * np.arange(21 * len(GRID))
     log, rates = [], []
     for first in places:
@@ -129,7 +129,7 @@ def test_the_density_of_draws_along_a_ridge_is_how_many_there_are() -> None:
     """Its integral over any part of the plane is the number of draws there: counted in many times as many of them."""
     b = made_bins(2)
     problem = Problem(NoiseFinder(b), Noise(0.05), 100.0, 8.0)
-    line = problem.line(-problem.whiten(b.t))
+    line = Line(problem, b.t)
     ridge = Ridge(line, np.log([5.0]), -np.inf)
     step = 0.004
     places = np.arange(GRID[0] - 0.1, GRID[-1] + 0.1, step)

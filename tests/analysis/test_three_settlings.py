@@ -13,7 +13,7 @@ from scipy.stats import norm
 
 from recorder.analysis.hold import fit_hold
 from recorder.analysis.hold.bins import bin_hold
-from recorder.analysis.hold.line import Problem
+from recorder.analysis.hold.line import Line, Problem
 from recorder.analysis.hold.noise import Noise, NoiseFinder
 from recorder.analysis.hold.posterior import _covering
 
@@ -69,7 +69,7 @@ def test_gauss_newton_gets_where_a_simplex_gets(start_s: tuple[float, ...]) -> N
     t, p = hold(0.5, 1)
     b = bin_hold(t, p, 0.1)
     problem = Problem(NoiseFinder(b), Noise(NOISE_KPA), 120.0, 6.0)
-    line = problem.line(-problem.whiten(b.t))
+    line = Line(problem, b.t)
     found, _, value = line.newton(np.log([start_s]))
     nelder_mead: dict[str, Any] = {"method": "Nelder-Mead", "options": {"xatol": 1e-5, "fatol": 1e-5}}
 

@@ -250,6 +250,22 @@ def test_a_file_that_may_belong_to_any_job_is_said_on_standard_output(tmp_path: 
     assert rest["of_any_job"] == [str(lost), str(tmp_path / "scribble.csv")] and len(rest["unreadable"]) == 2
 
 
+def test_a_job_is_told_by_the_whole_one_where_a_spreadsheet_saved_it_again_beside_it(tmp_path: Path) -> None:
+    """Nothing is lost then, whatever that file has become; without the whole one nobody can tell."""
+    path = make(tmp_path, 0, seconds=8, job=JOB)
+    before = jobs_table(tmp_path)
+    for name, mark in (("0 copy.csv", ","), ("z copy.csv", ";")):
+        (tmp_path / name).write_bytes(resaved(path.read_bytes(), mark=mark))
+    found = jobs_table(tmp_path)
+    assert found.jobs == before.jobs and found.unreadable == found.of_any_job == ()
+    assert [Path(file).name for file in found.same_tests] == ["0 copy.csv", "z copy.csv"]
+    done = CliRunner().invoke(main, ["jobs", str(tmp_path)])
+    assert done.exit_code == 0 and "0 copy.csv: not listed, another file has its id and other bytes" in done.stderr
+    path.unlink()
+    [job] = jobs_table(tmp_path).jobs
+    assert job.state == "cannot be told" and len(jobs_table(tmp_path).unreadable) == 2
+
+
 def test_the_name_tells_time_and_kind_where_the_lines_do_not(tmp_path: Path) -> None:
     path = make(tmp_path, 5, seconds=8, job=JOB)
     lines = resaved(path.read_bytes()).splitlines(keepends=True)

@@ -253,6 +253,20 @@ def test_a_full_scale_without_a_unit_is_in_the_unit_given(typed: str, unit: str 
     assert _gauge(Settings(), given) == (None, pytest.approx(kpa))
 
 
+@pytest.mark.parametrize("command", [["record", "--test", "tester", "--folder", "."], ["adapter", "--seconds", "5"]])
+@pytest.mark.parametrize(("more", "said"), [
+    (["--bare", "psi", "--full-scale", "30 psi"], "--full-scale: plain numbers are pressures, and have no full scale"),
+    (["--bare", "psi", "--full-scale-counts", "1023"], "--full-scale-counts: plain numbers are pressures, and have no"),
+    (["--calibration", "none.json", "--full-scale", "30 psi"], "--full-scale: a calibration is given as well"),
+])
+def test_what_is_said_of_the_gauge_twice_is_refused_and_not_passed_over(
+    command: list[str], more: list[str], said: str
+) -> None:
+    """A full scale that nothing goes by would warn of nothing beyond it."""
+    got = CliRunner().invoke(main, [*command, "--port", "none:", *more])
+    assert got.exit_code == 2 and got.stderr.startswith(said) and got.stderr.count("\n") == 1
+
+
 @pytest.mark.parametrize(
     ("more", "said"),
     [

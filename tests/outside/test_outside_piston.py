@@ -12,10 +12,11 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
 from recorder.analysis import Analyser, Setup
-from recorder.analysis.opening.piston import OUTSIDE_KPA, POLYTROPE, Piston
+from recorder.analysis.opening.piston import POLYTROPE, Piston
 from recorder.limits import resolve
 from recorder.model import Marking, Quantity
 
+OUTSIDE_KPA = 101.325  # ISO 2533 standard atmosphere
 BASE, RISE = np.array([0.0, 40.0, OUTSIDE_KPA]), np.array([15.0, 15.0, 15.0])
 
 
@@ -54,7 +55,7 @@ def test_what_comes_in_is_what_the_barrel_loses(outside: float) -> None:
 
 def test_its_warmth_is_what_an_integrator_says() -> None:
     """c' = inflow - c / tau, by solve_ivp (LSODA)."""
-    piston, tau, length = Piston.of(0.8, 0.1, 1.0, BASE, RISE), 0.7, np.array([0.4, 0.5, 0.6])
+    piston, tau, length = Piston.of(0.8, 0.1, 1.0, BASE, RISE, OUTSIDE_KPA), 0.7, np.array([0.4, 0.5, 0.6])
     t = np.linspace(0.0, 2.0, 101)
     got = piston.warmth(np.repeat(t[None], 3, axis=0), length, tau)
 

@@ -15,6 +15,8 @@ from recorder.analysis.opening.valve_steps import Lanes, run_valves
 from recorder.limits import resolve
 from recorder.model import Marking
 
+AIR_KPA = 101.325  # ISO 2533 standard atmosphere
+
 
 @pytest.mark.parametrize("lag_s", [0.015, 0.05, 0.3])
 @pytest.mark.parametrize("k", [1.5, 12.0, 40.0])
@@ -23,7 +25,7 @@ def test_a_late_lift_is_stepped_as_an_integrator_does(k: float, lag_s: float) ->
     steps, length = 400, 2.0
     t = np.linspace(0.0, length, steps + 1)
     came = 15.0 * np.clip(t / 0.4, 0.0, 1.0)
-    still = Response(0.0, 0.0, 0.0, 0.0, 1.0, 15.0, 0.1, 0.4, 0.1, 0.0, 0.0, 0.0, 0.0)
+    still = Response(0.0, 0.0, 0.0, 0.0, 1.0, 15.0, 0.1, 0.4, 0.1, 0.0, 0.0, 0.0, 0.0, AIR_KPA)
     one = np.ones(1)
     lanes = Lanes(came[:, None], one * length / steps, 96.0 * one, 0.0 * one, 100.0 * one, k * one, 0.0 * one,
                   np.zeros(1, bool), 0.0 * one)
@@ -43,7 +45,7 @@ def test_a_stroke_finds_the_valve_as_the_one_before_has_left_it(lag_s: float | N
     steps, length, k, left, gap = 400, 2.0, 3.0, 4.0, 8.0
     t = np.linspace(0.0, length, steps + 1)
     one = np.ones(1)
-    still = Response(0.0, 0.0, 0.0, 0.0, 1.0, 6.0, 0.1, 0.4, 0.1, 0.0, 0.0, 0.0, 0.0)
+    still = Response(0.0, 0.0, 0.0, 0.0, 1.0, 6.0, 0.1, 0.4, 0.1, 0.0, 0.0, 0.0, 0.0, AIR_KPA)
     lanes = Lanes(6.0 * np.clip(t / 0.4, 0.0, 1.0)[:, None], one * length / steps, 98.0 * one, 0.0 * one, 100.0 * one,
                   k * one, gap * one, np.zeros(1, bool), left * one)
     got = run_valves(lanes, still, pop=0.0, lag_s=lag_s)[0][:, 0]
@@ -66,7 +68,7 @@ def test_a_lift_that_pops_is_stepped_as_an_integrator_does(full: bool) -> None:
     one = np.ones(1)
     lanes = Lanes(15.0 * np.clip(t / 0.4, 0.0, 1.0)[:, None], one * length / steps, 96.0 * one, 0.0 * one, 100.0 * one,
                   k * one, 5.0 * one, np.zeros(1, bool), 0.0 * one)
-    still = Response(0.0, 0.0, 0.0, 0.0, 1.0, 15.0, 0.1, 0.4, 0.1, 0.0, 0.0, 0.0, 0.0)
+    still = Response(0.0, 0.0, 0.0, 0.0, 1.0, 15.0, 0.1, 0.4, 0.1, 0.0, 0.0, 0.0, 0.0, AIR_KPA)
     got = run_valves(lanes, still, pop=1.0, full=full, lag_s=lag_s)[0][:, 0]
 
     is_open, now, y, true = False, 0.0, [96.0, 0.0], np.full(len(t), np.nan)
@@ -97,7 +99,7 @@ def test_a_lift_that_half_pops_is_stepped_as_an_integrator_does(lag_s: float) ->
     one = np.ones(1)
     lanes = Lanes(15.0 * np.clip(t / 0.4, 0.0, 1.0)[:, None], one * length / steps, 96.0 * one, 0.0 * one, 100.0 * one,
                   k * one, 6.0 * one, np.zeros(1, bool), 0.0 * one)
-    still = Response(0.0, 0.0, 0.0, 0.0, 1.0, 15.0, 0.1, 0.4, 0.1, 0.0, 0.0, 0.0, 0.0)
+    still = Response(0.0, 0.0, 0.0, 0.0, 1.0, 15.0, 0.1, 0.4, 0.1, 0.0, 0.0, 0.0, 0.0, AIR_KPA)
     got = run_valves(lanes, still, pop=0.5, lag_s=lag_s)[0][:, 0]
 
     def slope(at: float, y: np.ndarray) -> list[float]:

@@ -27,11 +27,10 @@ from recorder.analysis.hold.laws import (
     moved,
     shut_laws,
 )
-from recorder.analysis.hold.line import LOG_SLOW, settles_kpa
+from recorder.analysis.hold.line import LOG_SLOW, Problem, settles_kpa
 from recorder.analysis.hold.noise import Noise, NoiseFinder
 from recorder.analysis.hold.posterior import (
     Points,
-    Problem,
     best_three,
     moments,
     posterior,
@@ -96,15 +95,19 @@ class Before:
 
 @dataclass(frozen=True, eq=False)
 class HoldCases:
-    """What all looks at one hold share: pressure at its start, the last stroke's rise, length; what came before; prior
-    mass of no leak at all."""
+    """What all looks at one hold share: pressure at its start, the last stroke's rise, length; what came before; its
+    noise where all of that is white, and the least white noise of a reading (kPa); known: the noise, where it need not
+    be found; none: prior mass of no leak at all."""
 
     finder: NoiseFinder
     level_kpa: float
     rise_kpa: float
     length_s: float
     before: Before
-    none: float = 0.0
+    white: Noise
+    least_kpa: float
+    known: Noise | None
+    none: float
     problems: dict[Case, Problem] = field(default_factory=dict)
     looks: dict[Case, list[Points]] = field(default_factory=dict)
     fulls: dict[Case, list[Points]] = field(default_factory=dict)
@@ -171,20 +174,15 @@ class HoldCases:
             self.shapes[law] = leak_shape(b.t, law, b.t, b.y, self.length_s)
         return self.shapes[law]
 
-    def noises(
-        self, case: Case, least: float, known: Noise | None, look: list[Points] | None = None
-    ) -> list[Noise]:
-        """What the law leaves beside one, two, ... exponentials of ``look``, or of the case's own. least: white noise
-        of a reading, kPa."""
-        if known is not None:
-            return [known]
+    def noises(self, case: Case, look: list[Points] | None = None) -> list[Noise]:
+        """What the law leaves beside one, two, ... exponentials of ``look``, or of the case's own."""
+        if self.known is not None:
+            return [self.known]
         # what the nearest place of the grid misses would count as noise
         thetas = [some.theta[:, int(np.argmax(some.log_weight))] for some in (look or self.look(case))[1:]]
-        return self.noises_beside(case, thetas, least)
+        return self.noises_beside(case, thetas)
 
-    def noises_beside(
-        self, case: Case, thetas: Sequence[FloatArray], least: float, *, within: float = 0.0
-    ) -> list[Noise]:
+    def noises_beside(self, case: Case, thetas: Sequence[FloatArray], *, within: float = 0.0) -> list[Noise]:
         """What the law leaves beside exponentials of each of the log time constants ``thetas``."""
         b = self.finder.b
         columns = [np.ones_like(b.t), self.shape(case.law)]
@@ -195,37 +193,37 @@ class HoldCases:
         for theta in thetas:
             designs.append([*always, *range(len(columns), len(columns) + len(theta))])
             columns += list(np.exp(-b.t * np.exp(-theta)[:, None]))
-        return list(dict.fromkeys(self.finder.find(np.stack(columns), designs, least, within=within)))
+        return list(dict.fromkeys(self.finder.find(np.stack(columns), designs, self.least_kpa, within=within)))
 
-    def near(self, noise: Noise, least: float, known: Noise | None, *, quick: bool) -> list[Case]:
+    def near(self, *, quick: bool) -> list[Case]:
         """Where too little falls to show a law. Nearly all noises that are found are likely, so without ``quick`` full
         looks, which those are given anyway, decide."""
-        case = Case(NEAR_LAW, NEAR_LAW, noise, 0.0)
-        usual = self.likely([replace(case, noise=n) for n in self.noises(case, least, known)], quick=quick)
+        case = Case(NEAR_LAW, NEAR_LAW, self.white, 0.0)
+        usual = self.likely([replace(case, noise=n) for n in self.noises(case)], quick=quick)
         if quick:
             return usual
-        usual = self.with_third(usual, noise, least, known)
+        usual = self.with_third(usual)
         if len(full := self.full(usual[0])) < 4 or total(full[3:]) < total(full[:3]):
             return usual
         case = replace(case, creeps=True)
-        noises = dict.fromkeys([*self.noises(case, least, known), usual[0].noise])
+        noises = dict.fromkeys([*self.noises(case), usual[0].noise])
         likeliest = max((replace(case, noise=n) for n in noises), key=lambda case: total(self.full(case)))
         if not self.falls(likeliest):
             return usual
         same = replace(usual[0], noise=likeliest.noise)  # what the one leaves to noise the other is tried with
         return self.likely([*usual, same, likeliest], quick=False)
 
-    def with_third(self, cases: list[Case], white: Noise, least: float, known: Noise | None) -> list[Case]:
+    def with_third(self, cases: list[Case]) -> list[Case]:
         """``cases``, and where more than ``white`` is noise in the first, that with the noises that a third exponential
         leaves too: what two of them miss must not count as noise, or a third has nothing to tell."""
         first = cases[0]
-        if known is not None or (first.noise.wander_kpa == 0.0 and first.noise.white_kpa <= white.white_kpa):
+        if self.known is not None or (first.noise.wander_kpa == 0.0 and first.noise.white_kpa <= self.white.white_kpa):
             return cases
-        plain = replace(first, noise=white)
+        plain = replace(first, noise=self.white)
         theta, gain = best_three(self.problem(plain), self.shape(plain.law))
         if gain < _TELLS:
             return cases
-        found = self.noises_beside(plain, [theta], least, within=_SO_LIKELY)
+        found = self.noises_beside(plain, [theta], within=_SO_LIKELY)
         return self.likely([*cases, *(replace(first, noise=n) for n in found)], quick=False)
 
     def falls(self, case: Case) -> bool:
@@ -234,14 +232,14 @@ class HoldCases:
         by = self.problem(case).bent(self.shape(case.law), best.theta[:, i], best.mean[:, i])
         return 1.0 + float(by[-1]) > 0.0
 
-    def rising(self, noise: Noise, least: float, known: Noise | None) -> Case | None:
+    def rising(self) -> Case | None:
         """The trace as one that rises beyond doubt, which no leak does; None where it does not. What a leak would leave
         of a rise must not count as noise, so the noise is that beside any slope."""
-        case = Case(NEAR_LAW, NEAR_LAW, noise, 0.0)
+        case = Case(NEAR_LAW, NEAR_LAW, self.white, 0.0)
         shape = self.shape(NEAR_LAW)
         look = posterior(self.problem(case), NEAR_LAW, shape, quick=True, none=None, sharp=True)
         best: tuple[float, Case, list[Points]] | None = None
-        for found in self.noises(case, least, known, look):
+        for found in self.noises(case, look):
             other = replace(case, noise=found)
             points = posterior(self.problem(other), NEAR_LAW, shape, quick=True, none=None, sharp=True)
             if best is None or total(points) > best[0]:
@@ -260,22 +258,23 @@ class HoldCases:
             points += some if alike == 1 else [replace(q, log_weight=q.log_weight - math.log(alike)) for q in some]
         return points
 
-    def far(self, fall_kpa: float, noise: Noise, least: float, known: Noise | None) -> list[Case]:
+    def far(self, fall_kpa: float) -> list[Case]:
         """Laws with the noise that each leaves, best first. fall_kpa: by so much the pressure fell."""
-        return self.with_third(self.laws(fall_kpa, noise, least, known), noise, least, known)
+        return self.with_third(self.laws(fall_kpa))
 
-    def begun(self, cases: list[Case], fall_kpa: float, white: Noise, least: float, known: Noise | None) -> list[Case]:
+    def begun(self, cases: list[Case], fall_kpa: float) -> list[Case]:
         """``cases``, or leaks that begin within the hold where these are clearly likelier: what then bends down at once
         would count as noise that wanders, and the fall as anything. Looked for where there is such noise."""
         first = cases[0]
         b = self.finder.b
-        if known is not None or first.noise.wander_kpa == 0.0 or fall_kpa <= 0.0:
+        if self.known is not None or first.noise.wander_kpa == 0.0 or fall_kpa <= 0.0:
             return cases
-        if not speeds_up(b, self.length_s, min(white.white_kpa, first.noise.white_kpa)):
+        if not speeds_up(b, self.length_s, min(self.white.white_kpa, first.noise.white_kpa)):
             return cases
 
         def at(begins_s: float) -> Case:
-            return Case(NEAR_LAW._replace(begins_s=begins_s), NEAR_LAW._replace(begins_s=begins_s), white, rate)
+            law = NEAR_LAW._replace(begins_s=begins_s)
+            return Case(law, law, self.white, rate)
 
         rate = max(fall_kpa / self.length_s, 1e-6)
         best = max((at(float(share) * self.length_s) for share in _BEGINS), key=lambda case: total(self.look(case)))
@@ -284,15 +283,14 @@ class HoldCases:
             apart /= 2.0
             near = [best, *(at(max(best.law.begins_s + way * apart, apart)) for way in (-1.0, 1.0))]
             best = max(near, key=lambda case: total(self.look(case)))
-        found = self.likely([replace(case, noise=n) for case in {*near, best} for n in self.noises(case, least, known)])
+        found = self.likely([replace(case, noise=n) for case in {*near, best} for n in self.noises(case)])
         return found if total(self.full(found[0])) > max(total(self.full(c)) for c in cases) + CLEARLY else cases
 
-    def laws(self, fall_kpa: float, noise: Noise, least: float, known: Noise | None) -> list[Case]:
+    def laws(self, fall_kpa: float) -> list[Case]:
         """As ``far``, with the noise beside two exponentials at most."""
         most = fall_kpa / self.length_s
-        cases = self.moved([Case(law, law, noise, most) for law in LAWS], least, known)
-        usual = self.likely(cases)
-        more = self.likely(self.moved([Case(law, law, noise, most, _MORE) for law in LAWS], least, known))
+        usual = self.likely(self.moved([Case(law, law, self.white, most) for law in LAWS]))
+        more = self.likely(self.moved([Case(law, law, self.white, most, _MORE) for law in LAWS]))
         # a quick look may miss what hoses give: the likely ones of each kind are looked at closer
         likely = self.likely(usual + more, quick=False)
         much, heat = self.strange(likely[0])
@@ -303,7 +301,7 @@ class HoldCases:
 
         def shut_over(fall: float) -> list[Case]:
             laws = shut_laws(end, fall)  # none where all of them would shut below zero
-            return self.likely(self.moved([Case(law, law, noise, most) for law in laws], least, known)) if laws else []
+            return self.likely(self.moved([Case(law, law, self.white, most) for law in laws])) if laws else []
 
         shut, whole = shut_over(fall_kpa), float(y[0]) - end
         # quick settling may be in the first of the fall; where that explains less, what shuts is widest open there
@@ -328,7 +326,7 @@ class HoldCases:
         cold = (tau[large] > _COLD_S).any() or float(np.sum(size[large] / np.maximum(heat[large], 1e-9))) > 1.0
         return float(much.max(initial=0.0)), None if cold else 0.5 * float(much @ much)
 
-    def moved(self, cases: list[Case], least: float, known: Noise | None) -> list[Case]:
+    def moved(self, cases: list[Case]) -> list[Case]:
         """The best of ``cases``, each where the trace has it."""
         value = {case: total(self.look(case)) for case in cases}
         out = []
@@ -348,7 +346,7 @@ class HoldCases:
                     break
             # where a leak shuts a step may be one too far
             case = max(tried[1:], key=lambda case: total(self.look(case))) if shuts else tried[-1]
-            out += [replace(case, noise=n) for n in self.noises(case, least, known)]
+            out += [replace(case, noise=n) for n in self.noises(case)]
         return out
 
     def likely(self, cases: list[Case], *, quick: bool = True) -> list[Case]:

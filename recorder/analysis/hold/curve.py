@@ -10,8 +10,9 @@ import numpy as np
 
 from recorder.analysis.hold.bins import Bins
 from recorder.analysis.hold.laws import NEAR_LAW, leak_shape
+from recorder.analysis.hold.line import Problem
 from recorder.analysis.hold.noise import Noise, NoiseFinder
-from recorder.analysis.hold.posterior import Problem, posterior, top
+from recorder.analysis.hold.posterior import posterior, top
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray

@@ -1,7 +1,7 @@
 """The hold: a steady fall told from settling, with an uncertainty that carries what the trace cannot tell apart.
 
 Model: p(t) = a - r g(t) + sum of A_i exp(-t / tau_i) + noise, with none to three exponentials. g is the shape of a
-leak's fall (hold_laws), one a second on average. Level, rate and amplitudes are integrated in closed form (Gaussian
+leak's fall (``laws``), one a second on average. Level, rate and amplitudes are integrated in closed form (Gaussian
 prior on the amplitudes); the time constants, the number of exponentials, the law and the noise are averaged by their
 evidence (Hoeting et al. 1999, Statistical Science 14, 382): on a logarithmic grid, and by points drawn about the
 optima that Gauss-Newton finds, weighted together (Owen & Zhou 2000, J. Am. Stat. Assoc. 95, 135).
@@ -75,11 +75,10 @@ class _Readings:
         self.length_s = length = float(t[-1] - t[0])
         self.rise_kpa = last_rise_kpa
         time = t - t[0]
-        self.known = whole.noise if whole is not None else None
         sd = float(np.hypot(noise_kpa, step_kpa / STEP_TO_SD)) + 1e-4
         rounded = noise_kpa < 0.5 * step_kpa
         b = bin_hold(time, p, sd)
-        self.eighth = eighth = max(len(b.y) // 8, 1)
+        eighth = max(len(b.y) // 8, 1)
         level = median(b.y[:eighth])
         settled = b.y[b.t >= min(5.0, 0.1 * length)][:3]  # quick settling is no leak's
         fall = float(settled.mean() - b.y[-eighth:].mean())
@@ -103,14 +102,17 @@ class _Readings:
             spread = max(normal_sd(p - curve), sd)
             b = bin_hold(time, p, spread, curve, first=b.first)
             noise = Noise(spread)
-        self.b, self.noise = b, noise
-        self.least = (0.5 if rounded else 0.3) * noise.white_kpa
-        finder = NoiseFinder(b, only_s=self.known.wander_s if self.known is not None else None)
+        self.b, self.white_kpa = b, noise.white_kpa
+        known = whole.noise if whole is not None else None
+        finder = NoiseFinder(b, only_s=known.wander_s if known is not None else None)
         if before is None:
             rise = max(abs(last_rise_kpa), 1e-3)
             many = min(math.ceil(abs(level) / rise), _MOST_STROKES)
             before = Before(np.arange(0.0, many) * _STROKE_S, np.full(many, rise), 0.0)
-        self.hold = HoldCases(finder, level, last_rise_kpa, length, before, TIGHT if coolant else 0.0)
+        self.hold = HoldCases(
+            finder, level, last_rise_kpa, length, before, white=noise,
+            least_kpa=(0.5 if rounded else 0.3) * noise.white_kpa, known=known, none=TIGHT if coolant else 0.0,
+        )  # fmt: skip
         first = max(int(np.searchsorted(time, _FIRST_S)), 1)
         self.start_kpa = median(p[:first])
         self.first = _begins(time[:first], p[:first], sd)
@@ -124,20 +126,17 @@ class _Readings:
         late = self.b.t > 0.4 * self.length_s
         t, y = self.b.t[late], self.b.y[late]
         climbs = len(t) > 3 and float((t - t.mean()) @ (y - y.mean())) > 0.0
-        return self.hold.rising(self.noise, self.least, self.known) if climbs else None
+        return self.hold.rising() if climbs else None
 
     def points(self, *, quick: bool) -> tuple[list[Points], Case]:
         """Posterior of all laws and noises that are likely, and the first of these."""
         hold, up = self.hold, self.up
         if up is not None:
             return posterior(hold.problem(up), up.law, hold.shape(up.law), quick=quick, none=None), up
-        if self.share > 0.05 and not quick:
-            cases = hold.far(self.fall_kpa, self.noise, self.least, self.known)
-        else:
-            cases = hold.near(self.noise, self.least, self.known, quick=quick)
+        cases = hold.far(self.fall_kpa) if self.share > 0.05 and not quick else hold.near(quick=quick)
         if not quick:
-            fell = self.start_kpa - self.end_kpa, self.noise, self.least, self.known
-            cases = shut_within(hold, hold.begun(cases, *fell), *fell)
+            fell_kpa = self.start_kpa - self.end_kpa
+            cases = shut_within(hold, hold.begun(cases, fell_kpa), fell_kpa)
         return hold.points(cases, quick=quick), cases[0]
 
     def nearly_all(self, fall_kpa: float | None = None) -> tuple[float, float]:
@@ -198,7 +197,7 @@ def fit_hold(
         return r.all_gone(fit)
     if r.rounded is None or quick or r.up is not None:
         return fit
-    more, scatter = _no_more_than(step_kpa / r.length_s, *r.rounded.doubt(r.b, r.noise.white_kpa))
+    more, scatter = _no_more_than(step_kpa / r.length_s, *r.rounded.doubt(r.b, r.white_kpa))
     rate = max(fit.rate_kpa_per_s + more, min(fit.rate_kpa_per_s, 0.0))
     return replace(fit, rate_kpa_per_s=rate, rate_u=math.hypot(fit.rate_u, scatter), rounding_u=scatter)
 

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from recorder.air import STANDARD_ATMOSPHERE_KPA
+
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
@@ -29,7 +31,7 @@ class Law(NamedTuple):
 
 
 # where no source is named beside a number: common practice, no source
-_AIR_KPA = 101.325  # of the laws' shapes alone: 70 kPa change them by half of what a spread of m does
+_AIR_KPA = STANDARD_ATMOSPHERE_KPA  # of the laws' shapes alone: 70 kPa change them by half of what a spread of m does
 
 NEAR_LAW = Law(0.5, 1.0)  # a small fall does not show which one it is
 _SPREADS = (0.2, 0.6)  # standard deviations of n and m about a law: half the way to the next

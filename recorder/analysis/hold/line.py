@@ -21,7 +21,7 @@ from recorder.analysis.hold.noise import Noise, NoiseFinder
 if TYPE_CHECKING:
     from recorder.model import FloatArray, IntArray
 
-__all__ = ["GRID", "LOG_SLOW", "NONE", "SLOW_S", "Line", "Problem", "Solved", "settles_kpa"]
+__all__ = ["LOG_SLOW", "SLOW_S", "Line", "Problem", "Solved", "settles_kpa"]
 
 # where no source is named beside a number: common practice, no source
 SLOW_S = 8.0  # rubber, not air: settling slower than this falls
@@ -119,10 +119,6 @@ class Problem:
             own[:, None] - (along * cross).sum(axis=1),
         )
 
-    def line(self, leak: FloatArray) -> Line:
-        """Level and rate, apart from which amplitudes are looked for; leak (n): whitened bin means of a leak's fall."""
-        return Line(self, leak)
-
 
 def _inverse(a: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Inverses (k, k, m) and log determinants (m) of positive definite matrices ``a`` (k, k, m), k small: by sweeping
@@ -143,11 +139,11 @@ def _inverse(a: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 class Line:
     """Level and rate of a leak of one law, taken out of readings and amplitudes (Frisch & Waugh 1933, Econometrica 1,
-    387), so that what is left has one row and column for each amplitude."""
+    387), so that what is left has one row and column for each amplitude. shape (n): the leak's fall at the bins."""
 
-    def __init__(self, problem: Problem, leak: FloatArray) -> None:
+    def __init__(self, problem: Problem, shape: FloatArray) -> None:
         self.problem = problem
-        one, y = problem.one, problem.y
+        one, y, leak = problem.one, problem.y, -problem.whiten(shape)
         # Cholesky's root of their Gram matrix, and its inverse
         size = math.sqrt(float(one @ one) + 1e-12)
         across = float(one @ leak) / size

@@ -17,7 +17,7 @@ from recorder.analysis.hold.bins import NONE
 from recorder.analysis.hold.draws import LIKELY, Modes, Ridge, apart
 from recorder.analysis.hold.grid import FULL, QUICK, THREE, TWO, Family, log_prior
 from recorder.analysis.hold.laws import Law
-from recorder.analysis.hold.line import LOG_SLOW, SLOW_S, Line, Problem, Solved
+from recorder.analysis.hold.line import LOG_SLOW, Line, Problem, Solved
 from recorder.analysis.trace.normal import normal_cdf
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from recorder.analysis.hold.creep import Creep
     from recorder.model import FloatArray, IntArray
 
-__all__ = ["SLOW_S", "TIGHT", "Points", "Problem", "best_three", "moments", "posterior", "top", "total"]
+__all__ = ["TIGHT", "Points", "best_three", "moments", "posterior", "top", "total"]
 
 # where no source is named beside a number: common practice, no source
 _AIR_SHARE, _AIR_SHARE_U = 0.2, 0.115  # of what a change of pressure brings, undone by air's cooling: 0 to gamma - 1
@@ -308,7 +308,7 @@ def posterior(
     """Points with none, one, two and, unless ``quick`` or a second one brought nothing, three exponentials; shape (n):
     the leak's fall at the bins. none: prior mass of no leak at all, ``TIGHT`` or nothing; None where the rate may have
     either sign. sharp: between the places of the grid as well, where ``quick``."""
-    line = problem.line(-problem.whiten(shape))
+    line = Line(problem, shape)
     end = problem.length_s
     leak = _Leak(law, np.array([0.0, *problem.b.t, end]), np.array([0.0, *shape, end]))
     bests: dict[int, tuple[FloatArray, float]] = {}
@@ -323,7 +323,7 @@ def posterior(
 def best_three(problem: Problem, shape: FloatArray) -> tuple[FloatArray, float]:
     """Log time constants (3) of the three exponentials that leave least, and by how much their log evidence is above
     that of the best two, were the noise what they leave; shape (n): the leak's fall at the bins."""
-    line = problem.line(-problem.whiten(shape))
+    line = Line(problem, shape)
     best = []
     for family in (TWO, THREE):
         log = line.on_grid(family.index).log

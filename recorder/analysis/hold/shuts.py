@@ -6,7 +6,6 @@ A cap's valve that shuts late breaks it off as well, but where it has shut befor
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -16,27 +15,22 @@ from recorder.analysis.hold.laws import shut_laws
 from recorder.analysis.hold.line import settles_kpa
 from recorder.analysis.hold.posterior import total
 
-if TYPE_CHECKING:
-    from recorder.analysis.hold.noise import Noise
-
 __all__ = ["shut_within"]
 
 
-def shut_within(
-    hold: HoldCases, cases: list[Case], fall_kpa: float, white: Noise, least: float, known: Noise | None
-) -> list[Case]:
+def shut_within(hold: HoldCases, cases: list[Case], fall_kpa: float) -> list[Case]:
     """``cases``, or leaks that shut within the hold where these are clearly likelier. Looked for where the fall breaks
-    off. fall_kpa: by so much the pressure fell; white, least, known: as for all cases."""
+    off. fall_kpa: by so much the pressure fell."""
     b, first = hold.finder.b, cases[0]
-    if known is not None or fall_kpa <= 0.0 or any(case.law.width_kpa > 0.0 for case in cases):
+    if hold.known is not None or fall_kpa <= 0.0 or any(case.law.width_kpa > 0.0 for case in cases):
         return cases
-    if not breaks_off(b, hold.length_s, min(white.white_kpa, first.noise.white_kpa)):
+    if not breaks_off(b, hold.length_s, min(hold.white.white_kpa, first.noise.white_kpa)):
         return cases
     end, shut = float(np.mean(b.y[-max(len(b.y) // 8, 1) :])), hold.before.shut_kpa
     if shut is not None and end > shut - settles_kpa(shut):
         return cases  # no lower than the cap's own valve let it fall before
     rate = max(fall_kpa / hold.length_s, 1e-6)
-    found = hold.moved([Case(law, law, white, rate) for law in shut_laws(end, fall_kpa)], least, known)
+    found = hold.moved([Case(law, law, hold.white, rate) for law in shut_laws(end, fall_kpa)])
     if not found:
         return cases
     closer = hold.likely(hold.likely(found)[:MOST_LAWS], quick=False)

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recorder.analysis.hold.line import LOG_SLOW
+from recorder.analysis.hold.line import LOG_SLOW, SLOW_S
 from recorder.analysis.hold.noise import Noise
-from recorder.analysis.hold.posterior import SLOW_S, Points, moments, top
+from recorder.analysis.hold.posterior import Points, moments, top
 
 if TYPE_CHECKING:
     from collections.abc import Callable

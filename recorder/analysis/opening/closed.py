@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recorder.analysis.opening.piston import OUTSIDE_KPA, Piston
+from recorder.analysis.opening.piston import Piston
 from recorder.analysis.strokes import Stroke
 from recorder.analysis.trace.filters import median
 from recorder.analysis.trace.signal import Prepared
@@ -62,7 +62,7 @@ class Response:
     warm_kpa: float
     fall_kpa_per_s: float
     miss_kpa: float
-    outside_kpa: float = OUTSIDE_KPA
+    outside_kpa: float
 
 
 def _default(strokes: Sequence[Stroke], k: int, outside_kpa: float) -> Response:
@@ -75,9 +75,7 @@ def _default(strokes: Sequence[Stroke], k: int, outside_kpa: float) -> Response:
     )  # fmt: skip
 
 
-def closed_response(
-    x: Prepared, strokes: Sequence[Stroke], k: int, outside_kpa: float = OUTSIDE_KPA
-) -> Response:
+def closed_response(x: Prepared, strokes: Sequence[Stroke], k: int, outside_kpa: float) -> Response:
     """The response from the strokes before stroke ``k``, of air of ``outside_kpa``."""
     used = [s for s in strokes[max(k - USED, 0) : k] if s.rise_kpa > SEEN_KPA]
     if not used:

@@ -28,7 +28,6 @@ from recorder.analysis.opening.onset import (
     together,
     within_seen,
 )
-from recorder.analysis.opening.piston import OUTSIDE_KPA
 from recorder.analysis.opening.relief import (
     HELD_S,
     STILL_S,
@@ -115,7 +114,7 @@ def _correlation(x: Prepared, start_s: float, end_s: float) -> float:
 
 
 def find_opening(
-    x: Prepared, strokes: Sequence[Stroke], end_s: float, *, air_kpa: float = OUTSIDE_KPA, quick: bool = False
+    x: Prepared, strokes: Sequence[Stroke], end_s: float, *, air_kpa: float, quick: bool
 ) -> Opening | None:
     """The opening of a cap, or None where no stroke relieved. air_kpa: outside, absolute. quick: from levels alone, for
     a view while it runs."""
@@ -229,9 +228,16 @@ class _Pumped:
                 fit, as_eased = as_eased, None  # eased they were
         found = by_fit(self.x, self.strokes, near, response, fit, self.usual)
         if self.shuts is None:  # before a stroke on a slow valve nothing is held: it sinks
-            found = met_first(self.x, self.strokes, self.fell, found, fit, odd, response, self.usual, self.end_s,
-                              self.correlated, alone=len(near) == 1)  # fmt: skip
+            alone = partial(self.alone, response=response)
+            found = met_first(self.strokes, self.fell, found, fit, odd, alone, only_one=len(near) == 1)
         return found if as_eased is None else doubted(found, as_eased.open_kpa - fit.open_kpa)
+
+    def alone(self, k: int, response: Response) -> tuple[ValveFit, Opening] | None:
+        """The valve of stroke ``k`` by itself, wherever it shuts, and its onset; None where that one shows none."""
+        fit = fit_valve(self.x, self.strokes, [k], response, self.end_s, self.correlated)
+        if fit is None or fit.gain < ENOUGH or fit.open_u > 0.5 * self.usual:
+            return None
+        return fit, by_fit(self.x, self.strokes, [k], response, fit, self.usual)
 
 
 def _by_strokes(pumped: _Pumped, k: int) -> Opening | None:

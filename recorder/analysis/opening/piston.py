@@ -19,10 +19,10 @@ import numpy as np
 if TYPE_CHECKING:
     from recorder.model import FloatArray
 
-__all__ = ["OUTSIDE_KPA", "POLYTROPE", "Piston"]
+__all__ = ["POLYTROPE", "Piston"]
 
 # where no source is named beside a number: common practice, no source
-OUTSIDE_KPA, POLYTROPE = 101.325, 1.2  # a quick stroke in a warm barrel is between 1 and 1.4
+POLYTROPE = 1.2  # a quick stroke in a warm barrel is between 1 and 1.4
 WAY = np.linspace(0.0, 1.0, 49)  # of a stroke, for what is summed along it
 
 
@@ -39,8 +39,7 @@ class Piston:
 
     @classmethod
     def of(
-        cls, w: float, v: float, held: float, base_kpa: FloatArray, rise_kpa: FloatArray,
-        outside_kpa: float = OUTSIDE_KPA,
+        cls, w: float, v: float, held: float, base_kpa: FloatArray, rise_kpa: FloatArray, outside_kpa: float
     ) -> Piston:
         """For strokes that raise the pressure from ``base_kpa`` by ``rise_kpa``, of air of ``outside_kpa``.
         With w^2 + v^2 above 1 a piston would go back on its way: such a pair is that at 1 of the same direction."""

@@ -2,36 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from typing import TypeAlias
 
-from recorder.analysis.opening.closed import Response
-from recorder.analysis.opening.onset import Opening, by_fit, doubted
-from recorder.analysis.opening.valve import ENOUGH, FITS_WELL, NOT_ALIKE, ValveFit, fit_valve
+from recorder.analysis.opening.onset import Opening, doubted
+from recorder.analysis.opening.valve import FITS_WELL, NOT_ALIKE, ValveFit
 from recorder.analysis.strokes import Stroke
-from recorder.analysis.trace.signal import Prepared
 
-__all__ = ["met_first"]
+__all__ = ["Alone", "met_first"]
 
 # where no source is named beside a number: common practice, no source
 HELD_U, HELD_KPA = 3.0, 0.3  # standard uncertainties, and kPa more than the opening: what holds that is shut
 APART_U = 0.75  # standard uncertainties: nearer to each other, two fits are as good as one
 
+# what the stroke of a number shows alone: the fit of a valve to it, and the onset by that; None where it shows none
+Alone: TypeAlias = Callable[[int], tuple[ValveFit, Opening] | None]
+
 
 def met_first(
-    x: Prepared, strokes: Sequence[Stroke], fell: dict[int, float], found: Opening, fit: ValveFit, odd: int | None,
-    response: Response, usual: float, end_s: float, correlated: float, *, alone: bool,
+    strokes: Sequence[Stroke], fell: dict[int, float], found: Opening, fit: ValveFit, odd: int | None, alone: Alone, *,
+    only_one: bool,
 ) -> Opening:
     """What was ``found`` by ``fit`` of several strokes, or what the one that met the valve first says. odd: a stroke
-    that was left out; alone: the fit is of one stroke only."""
+    that was left out; only_one: the fit is of one stroke only."""
     held = _held_more(strokes, fell, found, fit)
     if held is not None:
-        return _sticking(x, strokes, held, found, response, usual, end_s, correlated, believed=True)
+        return _sticking(held, found, alone, believed=True)
     if odd is not None and (odd < found.stroke or odd == min(fell, default=-1)):
         # what disturbed it may have been that it opened the valve first
-        return _sticking(x, strokes, odd, found, response, usual, end_s, correlated, believed=False)
-    if fit.misfit > NOT_ALIKE and not alone:
-        return _sticking(x, strokes, found.stroke, found, response, usual, end_s, correlated, believed=True)
+        return _sticking(odd, found, alone, believed=False)
+    if fit.misfit > NOT_ALIKE and not only_one:
+        return _sticking(found.stroke, found, alone, believed=True)
     return found
 
 
@@ -43,21 +45,18 @@ def _held_more(strokes: Sequence[Stroke], fell: dict[int, float], found: Opening
     return next((j for j in range(last, found.stroke, -1) if strokes[j].base_kpa > clear), None)
 
 
-def _sticking(
-    x: Prepared, strokes: Sequence[Stroke], k: int, found: Opening, response: Response, usual: float, end_s: float,
-    correlated: float, *, believed: bool,
-) -> Opening:
+def _sticking(k: int, found: Opening, alone: Alone, *, believed: bool) -> Opening:
     """Where no law explains all strokes alike: what stroke ``k``, which opened the valve first, shows alone. A seat
     that has stuck opens higher than the ones after it, and what lets out is not shut as tight when the next stroke
     comes. Where that stroke, one of those that were ``found`` to tell the onset, puts it lower, half of how far is in
     u. believed: however well a valve explains it; else it may have been disturbed."""
-    fit = fit_valve(x, strokes, [k], response, end_s, correlated)
-    if fit is None or fit.gain < ENOUGH or fit.open_u > 0.5 * usual or not (believed or fit.misfit < FITS_WELL):
+    shown = alone(k)
+    if shown is None or not (believed or shown[0].misfit < FITS_WELL):
         return found
-    alone = by_fit(x, strokes, [k], response, fit, usual)
-    if alone.onset_kpa <= found.onset_kpa:
-        return doubted(found, found.onset_kpa - alone.onset_kpa) if k == found.stroke else found
-    apart = alone.onset_kpa - found.onset_kpa
-    if k == found.stroke and apart < APART_U * alone.onset_u:  # the mean of both
-        return replace(found, onset_kpa=found.onset_kpa + apart / 2.0, onset_u=max(found.onset_u, alone.onset_u))
-    return replace(found, onset_kpa=alone.onset_kpa, onset_u=alone.onset_u, onset_s=alone.onset_s, stroke=k)
+    _, own = shown
+    apart = own.onset_kpa - found.onset_kpa
+    if apart <= 0.0:
+        return doubted(found, apart) if k == found.stroke else found
+    if k == found.stroke and apart < APART_U * own.onset_u:  # the mean of both
+        return replace(found, onset_kpa=found.onset_kpa + apart / 2.0, onset_u=max(found.onset_u, own.onset_u))
+    return replace(found, onset_kpa=own.onset_kpa, onset_u=own.onset_u, onset_s=own.onset_s, stroke=k)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TypeAlias
+from typing import NamedTuple
 
 import numpy as np
 
@@ -10,7 +10,7 @@ from recorder.analysis.phases.let_down import GONE
 from recorder.analysis.trace.filters import median
 from recorder.analysis.trace.signal import Prepared
 
-__all__ = ["STEADY_S", "Release", "at_zero", "find_release", "last_held", "let_out_slowly"]
+__all__ = ["NO_RELEASE", "STEADY_S", "Release", "at_zero", "find_release", "last_held", "let_out_slowly"]
 
 AT_ONCE_S = 0.1  # from 80 to 20 %: a hose that came off; a valve turned by hand takes longer; no source
 TELLS_S = 0.15  # readings further apart do not tell that
@@ -20,8 +20,17 @@ RESTS_S, RESTS_KPA = 1.5, 0.3
 BLOCK_S, STEADY_S, BLED_S = 0.5, 5.0, 3.0
 BLED_SHARE, BLED_TIMES, STEADY_SHARE, BLED_TO = 0.015, 6.0, 0.002, 0.5
 
-# when the pressure was let go, when it was at zero again, and whether it went at once (hose off)
-Release: TypeAlias = tuple[float | None, float | None, bool]
+
+class Release(NamedTuple):
+    """When the pressure was let go (s), and when it was at zero again, or at rest; None where it was not. at_once: as
+    where a hose comes off."""
+
+    start_s: float | None = None
+    zero_s: float | None = None
+    at_once: bool = False
+
+
+NO_RELEASE = Release()
 
 
 def find_release(x: Prepared, after_s: float) -> Release:
@@ -29,27 +38,27 @@ def find_release(x: Prepared, after_s: float) -> Release:
     p = x.smooth
     top = float(np.max(p))
     if top < 3.0:
-        return None, None, False
+        return NO_RELEASE
     least = max(4 * x.sd_kpa, 1.0)
     if p[-1] > max(0.25 * top, least):
-        return None, None, False
+        return NO_RELEASE
     for share, near in ((0.3, 0.06), (0.13, 0.06), (0.06, 0.03)):  # a leak may have taken most before it was let go
         near_zero = max(near * top, least)
         found = _steep_fall(x, max(share * top, 2.0 * near_zero), near_zero, after_s)
-        if found[0] is not None:
+        if found.start_s is not None:
             return found
-    return None, None, False
+    return NO_RELEASE
 
 
-def let_out_slowly(x: Prepared, after_s: float) -> tuple[float | None, float | None]:
+def let_out_slowly(x: Prepared, after_s: float) -> Release:
     """When a held pressure began to be let out slowly, by a valve opened a little, and when it was at zero or rested;
-    None where no hold turns into such a fall. Readings are looked at in blocks; the kink is where the slope of the
+    none where no hold turns into such a fall. Readings are looked at in blocks; the kink is where the slope of the
     seconds after is furthest below that of the seconds before."""
     n = max(round(BLOCK_S / x.dt_s), 1)
     many = len(x.even_p) // n
     before, after = (max(round(s / (n * x.dt_s)), 2) for s in (STEADY_S, BLED_S))
     if many < before + after + 2:
-        return None, None
+        return NO_RELEASE
     b = x.even_p[: many * n].reshape(many, n).mean(axis=1)
     at = x.even_t[: many * n].reshape(many, n).mean(axis=1)
     k = np.arange(before, many - after)
@@ -61,10 +70,10 @@ def let_out_slowly(x: Prepared, after_s: float) -> tuple[float | None, float | N
     ends = (later[k + after] < b[k]) & (b[-1] < BLED_TO * b[k]) & (b[k] > 10.0 * x.sd_kpa)
     kinks = np.flatnonzero(steep & quiet & ends & (at[k] > after_s))
     if not len(kinks):
-        return None, None
+        return NO_RELEASE
     at_s = float(at[k[kinks[int(np.argmin((falls - held)[kinks]))]]])
     start = last_held(x, at_s)
-    return start, at_zero(x, start)
+    return Release(start, at_zero(x, start))
 
 
 def at_zero(x: Prepared, start_s: float) -> float | None:
@@ -88,36 +97,30 @@ def last_held(x: Prepared, start_s: float) -> float:
     return float(t[near[-1]]) if len(near) else start_s
 
 
-def _steep_fall(
-    x: Prepared, above_kpa: float, near_zero: float, after_s: float
-) -> Release:
+def _steep_fall(x: Prepared, above_kpa: float, near_zero: float, after_s: float) -> Release:
     """The fall that the last reading above ``above_kpa`` belongs to, where it is steep."""
     t, p = x.t, x.smooth
     top = float(np.max(p))
     up = np.flatnonzero(p > above_kpa)
     if not len(up):
-        return None, None, False
+        return NO_RELEASE
     last = int(up[-1])
     # back from the middle of the fall to where it began: steep against the fall of the seconds before it
     calm = x.slope[(t > t[last] - 12.0) & (t < t[last] - 2.5)]
     usual = median(calm) if len(calm) > 3 else 0.0
     steep = min(6.0 * min(usual, 0.0) - 1.0, -0.03 * top, usual - 5.0 * x.sd_kpa / 0.3)
-    low, high = (
-        max(last - round(3.0 / x.dt_s), 0),
-        min(last + round(1.5 / x.dt_s) + 2, len(t)),
-    )
+    low, high = max(last - round(3.0 / x.dt_s), 0), min(last + round(1.5 / x.dt_s) + 2, len(t))
     if high <= low or float(np.min(x.slope[low:high])) > steep:
-        return None, None, False
+        return NO_RELEASE
     at = low + int(np.argmin(x.slope[low:high]))
     while at > 0 and x.slope[at] < steep * 0.5:
         at -= 1
-    start = float(t[at])
-    start = last_held(x, start)
+    start = last_held(x, float(t[at]))
     if start < after_s:
-        return None, None, False
+        return NO_RELEASE
     zero_at = np.flatnonzero((t > start) & (p < near_zero))
     again = float(t[zero_at[0]]) if len(zero_at) else _rests(x, start)
-    return start, again, _at_once(x, start)
+    return Release(start, again, _at_once(x, start))
 
 
 def _rests(x: Prepared, release_s: float) -> float | None:

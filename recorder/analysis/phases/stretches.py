@@ -12,6 +12,7 @@ import numpy as np
 
 from recorder.analysis.phases.let_down import GONE, let_downs
 from recorder.analysis.phases.release import (
+    NO_RELEASE,
     STEADY_S,
     Release,
     at_zero,
@@ -51,7 +52,6 @@ HELD_ON = 0.75  # of what was held
 WARMS_S, UNEVEN, STEPS = (0.5, 1.5, 5.0), 1.3, 0.1
 
 Spans: TypeAlias = list[tuple[float, float]]  # from when to when, s
-_Parts: TypeAlias = tuple[list[Stroke], Spans, float | None, float | None, Spans]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -116,12 +116,10 @@ def _faster_than_before(x: Prepared, strokes: Sequence[Stroke]) -> bool:
     return before is not None and float(p[0] - p[1]) / (SOON_S / 1.5) > 4.0 * before
 
 
-def take_beat_out(
-    x: Prepared, vented_end_s: float, *, may_open: bool = False
-) -> tuple[Prepared, Beat | None, Release]:
+def take_beat_out(x: Prepared, vented_end_s: float, *, may_open: bool) -> tuple[Prepared, Beat | None, Release]:
     """The trace without the rhythm of an idling engine, that rhythm where there is one, and the release."""
     release = find_release(x, vented_end_s)
-    beat = find_beat(x, release[0] if release[0] is not None else float(x.t[-1]), may_open=may_open)
+    beat = find_beat(x, release.start_s if release.start_s is not None else float(x.t[-1]), may_open=may_open)
     if beat is None:
         return x, None, release
     calm = without_beat(x, beat)
@@ -130,7 +128,7 @@ def take_beat_out(
 
 def segment(
     x: Prepared, vented_end_s: float, let_go: Release, *, hold_s: float, may_open: bool,
-    period_s: float | None = None, late: bool = False,
+    period_s: float | None, late: bool,
 ) -> Stretches:
     """Strokes, holds and release of a prepared trace. let_go: what looks like its release. hold_s: how long a hold has
     to last. period_s: of a beat that was in it, of which something may be left. late: it was begun under pressure, so
@@ -139,82 +137,77 @@ def segment(
     strokes = find_strokes(x, vented_end_s, last, may_open=may_open)
     if period_s is not None and not may_open:
         strokes = that_bring(x, strokes, period_s)
-    release, again, off = let_go
-    lost = gone_at_once(x, strokes, last) or (release is not None and goes_on(x, strokes, release))
+    lost = gone_at_once(x, strokes, last) or (let_go.start_s is not None and goes_on(x, strokes, let_go.start_s))
     if lost and not rhythmic:  # what is left of a beat comes and goes as well
-        release, again, off = None, None, False
-    level_sd = level_noise(x, vented_end_s)
-
-    def apart(release: float | None, again: float | None) -> _Parts:
-        return _apart(x, strokes, release, again, level_sd, hold_s=hold_s, may_open=may_open, rhythmic=rhythmic,
-                      late=late)
-
-    parts = apart(release, again)
-    if parts[2] is None and (strokes or late):
-        release, again = let_out_slowly(x, (strokes[-1].end_s if strokes else float(x.t[0])) + STEADY_S)
-        if release is not None:
-            parts = apart(release, again)
-    strokes, holds, release, again, downs = parts
-    return Stretches(vented_end_s, tuple(strokes), tuple(holds), release, again, off, tuple(downs))
+        let_go = NO_RELEASE
+    looked = _Looked(x, vented_end_s, level_noise(x, vented_end_s), hold_s, may_open, rhythmic, late)
+    parts = looked.apart(strokes, let_go)
+    if parts.release_s is None and (strokes or late):
+        slowly = let_out_slowly(x, (strokes[-1].end_s if strokes else float(x.t[0])) + STEADY_S)
+        if slowly.start_s is not None:
+            parts = looked.apart(strokes, slowly)
+    return parts
 
 
-def _apart(
-    x: Prepared,
-    strokes: list[Stroke],
-    release: float | None,
-    again: float | None,
-    level_sd: float,
-    *,
-    hold_s: float,
-    may_open: bool,
-    rhythmic: bool,
-    late: bool,
-) -> _Parts:
-    """Strokes, holds, release, when it was at zero again, and what was let down before it."""
-    end = release if release is not None else float(x.t[-1])
-    strokes = [s for s in strokes if s.start_s < end]
-    if not (may_open or rhythmic):
-        strokes = with_eased(x, strokes, level_sd, end)
-    holds, downs = _quiet(x, strokes, end, hold_s=hold_s, may_close=may_open, late=late)
-    fewer = _without_warming(x, strokes, downs)
-    if len(fewer) < len(strokes):
-        strokes = without_knocks(x, fewer, end, may_open=may_open)
-        strokes = strokes if may_open else without_bumps(x, strokes)
-        holds, downs = _quiet(x, strokes, end, hold_s=hold_s, may_close=may_open, late=late)
-    if may_open and len(more := with_again(x, strokes, end)) > len(strokes):
-        strokes = more
-        holds, downs = _quiet(x, strokes, end, hold_s=hold_s, may_close=may_open, late=late)
-    final = downs[-1] if downs else None
-    begun_s = strokes[-1].start_s if strokes else float(x.t[0])
-    if final is not None and final[0] > begun_s and _first_bite(x, holds, final, ends=release is not None):
-        if release is None:
-            again = at_zero(x, final[0])
-        release, downs = final[0], downs[:-1]
-        holds = [h for h in holds if h[0] < release]
-    return strokes, holds, release, again, downs
+@dataclass(frozen=True, slots=True, eq=False)
+class _Looked:
+    """A trace to be taken apart, with what is known of it. level_sd: noise (kPa) of a level; the rest as of
+    ``segment``."""
 
+    x: Prepared
+    vented_end_s: float
+    level_sd: float
+    hold_s: float
+    may_open: bool
+    rhythmic: bool
+    late: bool
 
-def _quiet(
-    x: Prepared, strokes: Sequence[Stroke], end_s: float, *, hold_s: float, may_close: bool, late: bool
-) -> tuple[Spans, Spans]:
-    """The quiet stretches after strokes, and when in them the pressure was let down. late: where there is no stroke,
-    from the first reading on."""
-    holds, downs = [], []
-    begins = [s.end_s for s in strokes] or ([float(x.t[0])] if late else [])
-    for n, since in enumerate(begins):
-        until = strokes[n + 1].start_s if n + 1 < len(strokes) else end_s
-        if until - since <= QUIET_S:
-            continue
-        at_once = not may_close and bool(strokes) and _faster_than_before(x, strokes[: n + 1])
-        for a, b in let_downs(x, since, until, hold_s=hold_s, may_close=may_close, at_once=at_once):
-            from_s = last_held(x, a) if b > a else a
-            holds.append((since, from_s))
-            if b > a:
-                downs.append((from_s, b))
-            held, left = np.interp([from_s - 0.5, b], x.t, x.smooth)
-            since = until if left < GONE * held else b
-        holds.append((since, until))
-    return [h for h in holds if h[1] - h[0] > QUIET_S], downs
+    def apart(self, strokes: list[Stroke], let_go: Release) -> Stretches:
+        """Of ``strokes`` those that are some, the holds after them, what was let down, and the release, as which
+        ``let_go`` looks."""
+        x, may_open, release = self.x, self.may_open, let_go.start_s
+        end = release if release is not None else float(x.t[-1])
+        strokes = [s for s in strokes if s.start_s < end]
+        if not (may_open or self.rhythmic):
+            strokes = with_eased(x, strokes, self.level_sd, end)
+        holds, downs = self.quiet(strokes, end)
+        fewer = _without_warming(x, strokes, downs)
+        if len(fewer) < len(strokes):
+            strokes = without_knocks(x, fewer, end, may_open=may_open)
+            strokes = strokes if may_open else without_bumps(x, strokes)
+            holds, downs = self.quiet(strokes, end)
+        if may_open and len(more := with_again(x, strokes, end)) > len(strokes):
+            strokes = more
+            holds, downs = self.quiet(strokes, end)
+        final = downs[-1] if downs else None
+        begun_s = strokes[-1].start_s if strokes else float(x.t[0])
+        if final is not None and final[0] > begun_s and _first_bite(x, holds, final, ends=release is not None):
+            again = let_go.zero_s if release is not None else at_zero(x, final[0])
+            let_go = let_go._replace(start_s=final[0], zero_s=again)
+            downs = downs[:-1]
+            holds = [h for h in holds if h[0] < final[0]]
+        return Stretches(self.vented_end_s, tuple(strokes), tuple(holds), *let_go, tuple(downs))
+
+    def quiet(self, strokes: Sequence[Stroke], end_s: float) -> tuple[Spans, Spans]:
+        """The quiet stretches after strokes, and when in them the pressure was let down; where there is no stroke in
+        a trace that was begun under pressure, from its first reading on."""
+        x, may_close = self.x, self.may_open
+        holds, downs = [], []
+        begins = [s.end_s for s in strokes] or ([float(x.t[0])] if self.late else [])
+        for n, since in enumerate(begins):
+            until = strokes[n + 1].start_s if n + 1 < len(strokes) else end_s
+            if until - since <= QUIET_S:
+                continue
+            at_once = not may_close and bool(strokes) and _faster_than_before(x, strokes[: n + 1])
+            for a, b in let_downs(x, since, until, hold_s=self.hold_s, may_close=may_close, at_once=at_once):
+                from_s = last_held(x, a) if b > a else a
+                holds.append((since, from_s))
+                if b > a:
+                    downs.append((from_s, b))
+                held, left = np.interp([from_s - 0.5, b], x.t, x.smooth)
+                since = until if left < GONE * held else b
+            holds.append((since, until))
+        return [h for h in holds if h[1] - h[0] > QUIET_S], downs
 
 
 def _without_warming(x: Prepared, strokes: list[Stroke], downs: Sequence[tuple[float, float]]) -> list[Stroke]:

@@ -202,7 +202,7 @@ def without_wavering(x: Prepared, strokes: list[Stroke]) -> list[Stroke]:
     the one that is wanted."""
     if len(strokes) < 3:
         return strokes
-    usual = median([s.rise_kpa for s in strokes])
+    usual = _usual(strokes)
     wanted = ON_THE_WAY * max(s.top_kpa for s in strokes)
     there_s = next((s.start_s for s in strokes if s.top_kpa >= wanted), strokes[0].start_s)
 

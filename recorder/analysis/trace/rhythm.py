@@ -83,7 +83,7 @@ def _quiet(x: Prepared, end_s: float) -> tuple[float, float, float]:
     return start, start + max(0.3 * (end_s - start), 3.0), end_s - 1.0
 
 
-def find_beat(x: Prepared, end_s: float, *, may_open: bool = False) -> Beat | None:
+def find_beat(x: Prepared, end_s: float, *, may_open: bool) -> Beat | None:
     """The beat before ``end_s`` (release, or end of the trace), or None. may_open: strokes that a valve lets out beat
     as well, at the height of what is held; but they stop, and are none."""
     held_s, start, end = _quiet(x, end_s)

@@ -58,11 +58,8 @@ def most_offset_kpa(calibration: Calibration | None) -> float:
     return max(OFFSET_KPA, OFFSET_SHARE * scale) if scale is not None else OFFSET_KPA
 
 
-def find_start(
-    t: FloatArray, p: FloatArray, calibration: Calibration | None, known: Sampling | None = None
-) -> Start:
+def find_start(t: FloatArray, p: FloatArray, calibration: Calibration | None, known: Sampling) -> Start:
     """The start of a trace, not zero-corrected (s, kPa; three readings or more)."""
-    known = known or sampling(t, p)
     zero, u, vented_end = find_zero(t, p, known)
     most = most_offset_kpa(calibration)
     begins = _begins_kpa(t, p, known.dt_s)

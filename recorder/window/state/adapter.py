@@ -34,8 +34,8 @@ def _ago(seconds: float) -> str:
     return f"{seconds:.0f} s ago" if seconds < 120 else f"{seconds / 60:.0f} min ago"
 
 
-def link_rows(f: LinkFacts, now_s: float, supply_v: float = SUPPLY_V) -> tuple[tuple[str, str], ...]:
-    """Label and text of everything known about the link. Volts are for a sensor supplied with ``supply_v``."""
+def link_rows(f: LinkFacts, now_s: float) -> tuple[tuple[str, str], ...]:
+    """Label and text of everything known about the link. Volts are for a sensor supplied with ``SUPPLY_V``."""
     alive = "yes" if f.alive else "▲ unplugged" if f.away else "▲ nothing arrives"
     rows: list[tuple[str, str]] = [("alive", alive)]
     nominal = ""
@@ -59,7 +59,7 @@ def link_rows(f: LinkFacts, now_s: float, supply_v: float = SUPPLY_V) -> tuple[t
         sent = f", supply {f.supply:.0f}" if f.supply is not None else ""
         rows.append(("raw counts", f"{f.counts} of {full}{sent}"))
         ratio = f.counts / (f.supply if f.supply else full)
-        rows.append(("raw volts", f"{ratio * supply_v:.3f} V of {supply_v:g} V ({ratio:.2%})"))
+        rows.append(("raw volts", f"{ratio * SUPPLY_V:.3f} V of {SUPPLY_V:g} V ({ratio:.2%})"))
     return tuple(rows)
 
 
