@@ -11,7 +11,7 @@ from recorder.analysis.opening.valve import ENOUGH, FITS_WELL, NOT_ALIKE, ValveF
 from recorder.analysis.strokes import Stroke
 from recorder.analysis.trace.signal import Prepared
 
-__all__ = ["met_first"]
+__all__ = ["met_alone", "met_first"]
 
 # where no source is named beside a number: common practice, no source
 HELD_U, HELD_KPA = 3.0, 0.3  # standard uncertainties, and kPa more than the opening: what holds that is shut
@@ -33,6 +33,21 @@ def met_first(
     if fit.misfit > NOT_ALIKE and not alone:
         return _sticking(x, strokes, found.stroke, found, response, usual, end_s, correlated, believed=True)
     return found
+
+
+def met_alone(
+    x: Prepared, strokes: Sequence[Stroke], found: Opening, response: Response, usual: float, end_s: float,
+    correlated: float,
+) -> Opening:
+    """What was ``found`` by laws of which none fits all strokes, or what the one that met the valve first says where a
+    law fits it well. Else half of how far it puts the onset higher is in u."""
+    fit = fit_valve(x, strokes, [found.stroke], response, end_s, correlated)
+    if fit is None or fit.gain < ENOUGH or fit.open_u > 0.5 * usual:
+        return found
+    alone = by_fit(x, strokes, [found.stroke], response, fit, usual)
+    if fit.misfit < FITS_WELL and alone.onset_kpa > found.onset_kpa:
+        return replace(found, onset_kpa=alone.onset_kpa, onset_u=alone.onset_u, onset_s=alone.onset_s)
+    return doubted(found, max(alone.onset_kpa - found.onset_kpa, 0.0))
 
 
 def _held_more(strokes: Sequence[Stroke], fell: dict[int, float], found: Opening, fit: ValveFit) -> int | None:
