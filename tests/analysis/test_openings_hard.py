@@ -257,6 +257,15 @@ def test_a_seat_that_sticks_at_first_opens_where_it_first_lets_out(seed: int, pe
     assert abs(found.value - 101.0 - sticks_kpa) < 2.0 * found.standard_uncertainty < 6.0
 
 
+def test_a_seat_that_sticks_where_no_law_fits_all_strokes() -> None:
+    """It pops late and shuts far lower: the first stroke by itself puts the onset higher, and that is in u."""
+    made = make(32, rate_hz=50.0, stroke_kpa=8.5, valve=Valve(97.0, 84.0, 9.0, pops=True, lag_s=0.04, sticks_kpa=6.0),
+                extra=8, hold_s=20.0)  # fmt: skip
+    found = judged(made).opening
+    assert found is not None and found.standard_uncertainty is not None
+    assert abs(found.value - 103.0) < 2.0 * found.standard_uncertainty < 7.0
+
+
 def test_relieving_strokes_are_not_every_second_one() -> None:
     """Few strokes that come unevenly seem to come half as often as they do."""
     made = make(5, rate_hz=50.0, stroke_kpa=25.0, valve=Valve(101.0, 90.0, 200.0, pops=True), extra=9, hold_s=12.0)

@@ -185,3 +185,30 @@ def test_where_no_pressure_is_higher_than_the_first_there_is_no_room_for_an_open
     assert levels is not None
     *_, volume = _posterior(levels, "rubs", levels.paths[0], 90.0, 90.0, 1.0)
     assert np.isfinite(volume)
+
+
+FADE = [(1, 3.0, 0.36, (0.64, 0.86)), (3, 4.0, 0.3, (0.7, 0.5, 0.4)), (5, 5.0, 0.3, (0.8, 0.6)), (6, 2.5, 0.4, (0.4,)),
+        (7, 6.0, 0.3, (1.0,))]  # fmt: skip
+
+
+@pytest.mark.parametrize(("seed", "tau_s", "warms", "shares"), FADE)
+def test_strokes_that_fade_on_a_closed_space_open_nothing(
+    seed: int, tau_s: float, warms: float, shares: tuple[float, ...]
+) -> None:
+    """A stuck cap, by formula: each stroke's air stays (Boyle) and is warm at first (first law: up to gamma - 1 of it);
+    hoses creep by the logarithm of time. Its last strokes bring the ``shares`` of a usual one."""
+    rng = np.random.default_rng(seed)
+    begins = 5.0 + 1.1 * np.arange(40) + rng.normal(0.0, 0.04, 40)
+    amounts = 3.2 * rng.normal(1.0, 0.01, 40)
+    amounts[-len(shares) :] *= shares
+    t = np.arange(0.0, begins[-1] + 45.0, 0.01)
+    p = np.zeros_like(t)
+    for at, amount in zip(begins, amounts, strict=True):
+        way = np.clip((t - at) / 0.35, 0.0, 1.0)
+        since = np.maximum(t - at - 0.35, 0.0)
+        p += amount * way**2 * (3.0 - 2.0 * way) * (1.0 + warms * np.exp(-since / tau_s) - 0.01 * np.log1p(since))
+    p *= np.exp(-np.maximum(t - t[-1] + 4.0, 0.0) / 0.25)
+    got = judged_trace("cap", t, p + rng.normal(0.0, 0.1, len(t)))
+    assert got.opening is None
+    assert got.strokes == 40
+    assert got.outcome == "fail", got.reasons

@@ -41,7 +41,7 @@ from recorder.analysis.opening.relief import (
 from recorder.analysis.opening.shuts import Shut, shut_later
 from recorder.analysis.opening.slow_valve import find_slow, sinks
 from recorder.analysis.opening.slowly import is_slow, seat_of, shuts_at, shuts_lower, went_on
-from recorder.analysis.opening.sticks import met_first
+from recorder.analysis.opening.sticks import met_alone, met_first
 from recorder.analysis.opening.valve import (
     ENOUGH,
     FITS,
@@ -239,6 +239,14 @@ class _Pumped:
             return None
         return fit, by_fit(self.x, self.strokes, [k], response, fit, self.usual)
 
+    def nearest(self, fits: Sequence[Fitted]) -> Opening:
+        """The onset of the law that fits best, though none fits well: half of how far apart the ``fits`` are is in u.
+        Where the first of the strokes by itself fits well, it may have met a seat that stuck."""
+        fit, near, response = min(fits, key=lambda each: each[0].misfit)
+        opens = [other.open_kpa for other, _, _ in fits]
+        found = doubted(by_fit(self.x, self.strokes, near, response, fit, self.usual), max(opens) - min(opens))
+        return met_alone(found, partial(self.alone, response=response))
+
 
 def _by_strokes(pumped: _Pumped, k: int) -> Opening | None:
     """What the strokes at the top, from number ``k``, and those that fell back show by themselves."""
@@ -281,16 +289,7 @@ def _by_strokes(pumped: _Pumped, k: int) -> Opening | None:
         (fit, near, response) for fit, near, response in done.values()
         if fit is not None and fit.gain >= SOMEHOW and fit.open_u <= 0.5 * usual
     ]  # fmt: skip
-    return _nearest(pumped.x, strokes, somehow, usual) if somehow else by_tops(pumped.x, seen)
-
-
-def _nearest(
-    x: Prepared, strokes: Sequence[Stroke], fits: Sequence[Fitted], usual: float
-) -> Opening:
-    """The onset of the law that fits best, though none fits well: half of how far apart the ``fits`` are is in u."""
-    fit, near, response = min(fits, key=lambda each: each[0].misfit)
-    opens = [other.open_kpa for other, _, _ in fits]
-    return doubted(by_fit(x, strokes, near, response, fit, usual), max(opens) - min(opens))
+    return pumped.nearest(somehow) if somehow else by_tops(pumped.x, seen)
 
 
 def _tries(k: int, fell: list[int], n: int) -> list[tuple[list[int], float, bool]]:

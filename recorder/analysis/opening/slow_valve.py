@@ -158,10 +158,9 @@ def _levels(x: Prepared, strokes: Sequence[Stroke], end_s: float) -> _Levels | N
     sd = np.sqrt(x.sd_kpa**2 / count + MISS_KPA**2 + (MISS_SHARE * usual) ** 2)
     ends = np.array([s.end_s for s in strokes])
     rises = np.array([max(s.rise_kpa, 0.0) for s in strokes])
-    settled = [
-        (np.exp(-np.maximum(t[:, None] - ends, 0.0) / tau) - np.exp(-np.maximum(t[0] - ends, 0.0) / tau)) @ rises
-        for tau in SETTLES_S
-    ]
+    # what a stroke brings stays, as in the gains that tell of it; what settles stands above that until it is gone
+    since = t[:, None] - ends
+    settled = [np.where(since > 0.0, np.exp(-np.maximum(since, 0.0) / tau), 0.0) @ rises for tau in SETTLES_S]
     # level (either way), strokes, settling, fall; a usual stroke and how it leans (either way), which no level shows
     m, n_s = len(used), len(SETTLES_S)
     one = np.ones(len(t))

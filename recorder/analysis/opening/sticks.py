@@ -10,7 +10,7 @@ from recorder.analysis.opening.onset import Opening, doubted
 from recorder.analysis.opening.valve import FITS_WELL, NOT_ALIKE, ValveFit
 from recorder.analysis.strokes import Stroke
 
-__all__ = ["Alone", "met_first"]
+__all__ = ["Alone", "met_alone", "met_first"]
 
 # where no source is named beside a number: common practice, no source
 HELD_U, HELD_KPA = 3.0, 0.3  # standard uncertainties, and kPa more than the opening: what holds that is shut
@@ -35,6 +35,17 @@ def met_first(
     if fit.misfit > NOT_ALIKE and not only_one:
         return _sticking(found.stroke, found, alone, believed=True)
     return found
+
+
+def met_alone(found: Opening, alone: Alone) -> Opening:
+    """What was ``found`` by laws of which none fits all strokes, or what the one that met the valve first says where a
+    law fits it well. Else half of how far it puts the onset higher is in u."""
+    if (shown := alone(found.stroke)) is None:
+        return found
+    fit, first = shown
+    if fit.misfit < FITS_WELL and first.onset_kpa > found.onset_kpa:
+        return replace(found, onset_kpa=first.onset_kpa, onset_u=first.onset_u, onset_s=first.onset_s)
+    return doubted(found, max(first.onset_kpa - found.onset_kpa, 0.0))
 
 
 def _held_more(strokes: Sequence[Stroke], fell: dict[int, float], found: Opening, fit: ValveFit) -> int | None:
