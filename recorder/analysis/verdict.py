@@ -66,9 +66,18 @@ def wavers(setup: Setup, f: Findings) -> bool:
     if f.rate is None:
         return False
     limit = setup.procedure.steady_fall_allowed_kpa_per_min
-    rate, u = f.rate.value, f.rate.standard_uncertainty or 0.0
+    rate, u = _net(setup, f, f.rate)
     without = rate - 60.0 * f.climbs_kpa / max(f.hold_s, 1.0)
     return f.climbs_kpa > CLIMBS_KPA and side(rate, u, limit) != "below" and side(without, u, limit) != "above"
+
+
+def _net(setup: Setup, f: Findings, rate: Quantity) -> tuple[float, float]:
+    """``rate`` and its standard uncertainty (kPa/min), of a cap without what the tester itself loses."""
+    own = f.tester_rate if setup.test == "cap" else None
+    u = rate.standard_uncertainty or 0.0
+    if own is None:
+        return rate.value, u
+    return rate.value - own.value, math.hypot(u, own.standard_uncertainty or 0.0)
 
 
 def decide(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], float | None]:
@@ -121,24 +130,20 @@ def _zero(setup: Setup, f: Findings) -> list[Reason]:
     return []
 
 
-def _hold(setup: Setup, f: Findings, *, net: bool) -> tuple[Outcome, list[Reason], float | None]:
+def _hold(setup: Setup, f: Findings) -> tuple[Outcome, list[Reason], float | None]:
     """The hold alone: its steady fall against the allowance."""
     proc = setup.procedure
     limit = proc.steady_fall_allowed_kpa_per_min
     if f.rate is None or f.rate.standard_uncertainty is None:
         text = "There is no hold long enough to judge."
         return "undecided", [Reason("hold-too-short", text)], proc.hold_s
-    rate, u = f.rate.value, f.rate.standard_uncertainty
-    raw_side = side(rate, u, limit)
-    reasons: list[Reason] = []
-    if net and f.tester_rate is not None:
-        base, base_u = f.tester_rate.value, f.tester_rate.standard_uncertainty or 0.0
-        net_rate, net_u = rate - base, (u * u + base_u * base_u) ** 0.5
-        if raw_side != "below" and side(net_rate, net_u, limit) != "above":
-            text = f"The tester itself loses {base:.2f} kPa/min; that part is taken out."
-            reasons.append(Reason("tester-leaks", text))
-        rate, u = net_rate, net_u
+    rate, u = _net(setup, f, f.rate)
     where = side(rate, u, limit)
+    reasons: list[Reason] = []
+    raw_side = side(f.rate.value, f.rate.standard_uncertainty, limit)
+    if setup.test == "cap" and f.tester_rate is not None and raw_side != "below" and where != "above":
+        text = f"The tester itself loses {f.tester_rate.value:.2f} kPa/min; that part is taken out."
+        reasons.append(Reason("tester-leaks", text))
     said = f"{with_doubt(rate, 2 * u)} kPa/min beyond settling, {limit:g} kPa/min allowed"
     short = f.hold_s < proc.shortest_hold_s - ENDS_S
     if where != "below" and not short and not f.rising and wavers(setup, f):
@@ -211,7 +216,7 @@ def _allowed(low: float, high: float) -> str:
 
 
 def _cap(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], float | None]:
-    held, reasons, more = _hold(setup, f, net=True)
+    held, reasons, more = _hold(setup, f)
     known = band_kpa(setup.procedure, setup.marked)
     band: Outcome = "undecided"
     if known is not None:
@@ -261,7 +266,7 @@ def _least(setup: Setup) -> tuple[float, float, str]:
 
 
 def _system(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], float | None]:
-    out, reasons, more = _hold(setup, f, net=False)
+    out, reasons, more = _hold(setup, f)
     if f.lost_at_once and out != "fail":
         out = "void" if f.rate is None else "undecided"
         reasons.append(

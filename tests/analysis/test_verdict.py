@@ -159,6 +159,13 @@ def test_a_fall_that_came_with_as_large_a_rise_proves_nothing() -> None:
     assert said("system", climbs_kpa=2.0)[0] == "pass"
 
 
+def test_what_the_tester_loses_does_not_make_up_for_a_rise() -> None:
+    """12.2 - 4 = 8.2 +- 0.5 kPa/min is too fast; 1 kPa up within 45 s are 1.3 kPa/min of it, and 6.9 may be allowed."""
+    lost: dict[str, Any] = {"rate": rate(12.2, 0.3), "tester_rate": rate(4.0, 0.4)}
+    assert said("cap", **lost)[0] == "fail"
+    assert said("cap", **lost, climbs_kpa=1.0)[:2] == ("undecided", ["opens-in-band", "hold-too-short"])
+
+
 @pytest.mark.parametrize("test", ["cap", "system"])
 def test_a_beat_or_a_hose_that_came_off_never_passes(test: TestKind) -> None:
     leaks = rate(20.0, 0.5)
