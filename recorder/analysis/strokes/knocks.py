@@ -65,7 +65,8 @@ def without_knocks(x: Prepared, strokes: list[Stroke], end_s: float, *, may_open
         held = _shut_at(x, keep, top - some[0].base_kpa) if may_open else np.inf
         one_way = top < held and some[0].base_kpa > HELD * top  # what nothing holds is gone after each stroke
         left = LEFT if may_open else LEFT_SHUT
-        if strokes[k].start_s - keep[-1].end_s < PAUSE_S or not _leaves_nothing(x, some, end_s, left, one_way=one_way):
+        soon = strokes[k].start_s - keep[-1].end_s < PAUSE_S or _tops_up(x, keep[-1].end_s, some)
+        if soon or not _leaves_nothing(x, some, end_s, left, one_way=one_way):
             keep += some
         k = m
     return keep
@@ -254,6 +255,29 @@ def _shut_at(x: Prepared, strokes: list[Stroke], height_kpa: float) -> float:
     let_out = [s.top_kpa for s, p in zip(strokes, left, strict=True) if p < s.top_kpa - LETS_OUT * s.rise_kpa]
     tops = [s.top_kpa for s in strokes]
     return max(held, min(let_out) - NEAR * height_kpa if let_out else max(tops))
+
+
+def _tops_up(x: Prepared, since_s: float, some: list[Stroke]) -> bool:
+    """Whether a rise, after which pressure may be no higher than it was some seconds before, made up for what had gone
+    since the stroke that ended at ``since_s``: it begins on the line of that fall, not in a dip, and most of it stays.
+    So fast a fall is what cools after strokes, or a leak that went on for seconds before; else a hand may have pulled.
+    """
+    t, p, start = x.even_t, x.even_p, some[0].start_s
+    rise = max(s.top_kpa for s in some) - some[0].base_kpa
+    i, j = np.searchsorted(t, [max(start - PAUSE_S - RINGS_S, since_s + 0.5), start - RINGS_S])
+    a, b = np.searchsorted(t, [some[-1].end_s + 0.8, some[-1].end_s + 1.6])
+    k, m = np.searchsorted(t, [start - RINGS_S - FELL_S - 0.5, start - RINGS_S - FELL_S + 0.5])
+    if min(j - i, b - a) < 5 or rise < WILD * x.sd_kpa:
+        return False
+    middle = float(t[i:j].mean())
+    slope, level = (float(c) for c in np.polyfit(t[i:j] - middle, p[i:j], 1))
+    chance = x.sd_kpa * (start - middle) / (float(t[i:j].std()) * np.sqrt(j - i))
+    in_dip = level + slope * (start - middle) - some[0].base_kpa > LEFT * rise + 2.0 * chance
+    cools = start - RINGS_S - FELL_S - 0.5 < since_s
+    steady = m - k > 2 and -slope * FELL_S < 1.5 * (median(p[k:m]) - level) + rise * LEFT
+    fell = max(-slope, 0.0) * float(t[a:b].mean() - start)  # as it went on falling, at most
+    stays = median(p[a:b]) - some[0].base_kpa > max((1.0 - LEFT_SHUT) * rise - fell, LEFT_SHUT * rise)
+    return not in_dip and (cools or steady) and stays
 
 
 def _leaves_nothing(x: Prepared, some: list[Stroke], end_s: float, left: float, *, one_way: bool) -> bool:
