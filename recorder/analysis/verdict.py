@@ -37,7 +37,6 @@ class Findings:
     hold_s: float
     rate: Quantity | None
     start_kpa: float | None
-    tester_rate: Quantity | None
     zero_shift: Quantity | None
     rhythmic: bool = False
     rising: bool = False
@@ -66,18 +65,9 @@ def wavers(setup: Setup, f: Findings) -> bool:
     if f.rate is None:
         return False
     limit = setup.procedure.steady_fall_allowed_kpa_per_min
-    rate, u = _net(setup, f, f.rate)
+    rate, u = setup.net_of_tester(f.rate.value, f.rate.standard_uncertainty or 0.0)
     without = rate - 60.0 * f.climbs_kpa / max(f.hold_s, 1.0)
     return f.climbs_kpa > CLIMBS_KPA and side(rate, u, limit) != "below" and side(without, u, limit) != "above"
-
-
-def _net(setup: Setup, f: Findings, rate: Quantity) -> tuple[float, float]:
-    """``rate`` and its standard uncertainty (kPa/min), of a cap without what the tester itself loses."""
-    own = f.tester_rate if setup.test == "cap" else None
-    u = rate.standard_uncertainty or 0.0
-    if own is None:
-        return rate.value, u
-    return rate.value - own.value, math.hypot(u, own.standard_uncertainty or 0.0)
 
 
 def decide(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], float | None]:
@@ -137,12 +127,12 @@ def _hold(setup: Setup, f: Findings) -> tuple[Outcome, list[Reason], float | Non
     if f.rate is None or f.rate.standard_uncertainty is None:
         text = "There is no hold long enough to judge."
         return "undecided", [Reason("hold-too-short", text)], proc.hold_s
-    rate, u = _net(setup, f, f.rate)
+    rate, u = setup.net_of_tester(f.rate.value, f.rate.standard_uncertainty)
     where = side(rate, u, limit)
     reasons: list[Reason] = []
-    raw_side = side(f.rate.value, f.rate.standard_uncertainty, limit)
-    if setup.test == "cap" and f.tester_rate is not None and raw_side != "below" and where != "above":
-        text = f"The tester itself loses {f.tester_rate.value:.2f} kPa/min; that part is taken out."
+    own, raw_side = setup.tester_rate, side(f.rate.value, f.rate.standard_uncertainty, limit)
+    if setup.test == "cap" and own is not None and raw_side != "below" and where != "above":
+        text = f"The tester itself loses {own.value:.2f} kPa/min; that part is taken out."
         reasons.append(Reason("tester-leaks", text))
     said = f"{with_doubt(rate, 2 * u)} kPa/min beyond settling, {limit:g} kPa/min allowed"
     short = f.hold_s < proc.shortest_hold_s - ENDS_S

@@ -105,7 +105,6 @@ def findings(setup: Setup, s: Study) -> Findings:
         hold_s=length,
         rate=rate,
         start_kpa=s.fit.start_kpa if s.fit else None,
-        tester_rate=setup.tester_rate,
         zero_shift=s.zero_shift,
         rhythmic=s.rhythmic,
         rising=rising,

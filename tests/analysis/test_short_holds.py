@@ -17,7 +17,7 @@ def said(hold_s: float, rate: float, u: float) -> tuple[str, str]:
     """Outcome and first reason for a system's hold; 0.35 kPa/min is allowed."""
     found = Findings(
         fault=None, broken=None, strokes=12, peak=Quantity(110.0, 0.3, "kPa"), opening=None, hold_s=hold_s,
-        rate=Quantity(rate, u, "kPa/min"), start_kpa=108.0, tester_rate=None, zero_shift=None,
+        rate=Quantity(rate, u, "kPa/min"), start_kpa=108.0, zero_shift=None,
     )  # fmt: skip
     outcome, reasons, _ = decide(Setup("system", Marking(98.0, "kPa", 98.0), resolve("system", {})), found)
     return outcome, reasons[0].code

@@ -26,16 +26,18 @@ def rate(value: float, u: float | None) -> Quantity:
 
 
 def said(test: TestKind, *, marked: Marking | None = MARKED, limits: dict[str, Any] | None = None,
-         what: str = "code", **more: Any) -> Any:
+         what: str = "code", tester_rate: Quantity | None = None, **more: Any) -> Any:
     """Outcome, codes (or ``what``) of the reasons, further hold (s) of a good test that ``more`` is another in."""
     hold_s, tight = (45.0, rate(0.0, 1.0)) if test == "cap" else (120.0, rate(0.0, 0.05))
     good: dict[str, Any] = {
         "fault": None, "broken": None, "strokes": 12, "peak": kpa(111.0), "opening": None, "hold_s": hold_s,
-        "rate": tight, "start_kpa": 109.0, "tester_rate": None, "zero_shift": kpa(0.0, 0.1),
+        "rate": tight, "start_kpa": 109.0, "zero_shift": kpa(0.0, 0.1),
     }
     if test == "cap":
         good |= {"peak": kpa(101.0), "opening": kpa(100.0), "judged": kpa(100.0), "start_kpa": 97.0}
-    outcome, reasons, longer = decide(Setup(test, marked, resolve(test, limits or {})), Findings(**good | more))
+    tester = {"rate": tester_rate.to_json()} if tester_rate is not None else None
+    setup = Setup(test, marked, resolve(test, limits or {}), tester=tester)
+    outcome, reasons, longer = decide(setup, Findings(**good | more))
     return outcome, [getattr(reason, what) for reason in reasons], longer
 
 
@@ -275,14 +277,14 @@ def test_a_start_that_may_have_been_below_the_target() -> None:
 def test_pressure_that_was_left_in_is_told_from_a_zero_that_moved(shift: float, words: str) -> None:
     """A gauge's zero seldom moves by 4 kPa (common practice, no source)."""
     found = Findings(fault=None, broken=None, strokes=9, peak=kpa(111.0), opening=None, hold_s=120.0,
-                     rate=rate(0.0, 0.05), start_kpa=109.0, tester_rate=None, zero_shift=kpa(shift, 0.1))
+                     rate=rate(0.0, 0.05), start_kpa=109.0, zero_shift=kpa(shift, 0.1))
     _, reasons, _ = decide(Setup("system", MARKED, resolve("system")), found)
     assert words in reasons[-1].text
 
 
 def test_numbers_are_told_with_two_standard_uncertainties() -> None:
     found = Findings(fault=None, broken=None, strokes=9, peak=kpa(101.0), opening=kpa(88.0), judged=kpa(88.0, 0.4),
-                     hold_s=45.0, rate=rate(8.5, 0.25), start_kpa=97.0, tester_rate=None, zero_shift=None)
+                     hold_s=45.0, rate=rate(8.5, 0.25), start_kpa=97.0, zero_shift=None)
     _, reasons, _ = decide(Setup("cap", MARKED, resolve("cap")), found)
     assert [reason.text for reason in reasons] == [
         "It opens too low: 88.0 ± 0.8 kPa, 90.0 to 110.0 kPa allowed.",
@@ -294,7 +296,7 @@ def test_numbers_are_told_with_two_standard_uncertainties() -> None:
 def test_a_leaking_cap_is_said_to_build_up_nothing_only_where_that_is_clear(peak: float, words: str) -> None:
     """Its band begins at 90 kPa; u is 0.5 kPa."""
     found = Findings(fault=None, broken=None, strokes=9, peak=kpa(peak, 0.5), opening=None, hold_s=45.0,
-                     rate=rate(20.0, 0.5), start_kpa=80.0, tester_rate=None, zero_shift=None)
+                     rate=rate(20.0, 0.5), start_kpa=80.0, zero_shift=None)
     outcome, reasons, _ = decide(Setup("cap", MARKED, resolve("cap")), found)
     assert outcome == "fail" and words in reasons[0].text
 
@@ -320,7 +322,7 @@ def test_no_reason_names_a_pressure_above_what_is_allowed() -> None:
     def texts(test: TestKind, **more: Any) -> str:
         good: dict[str, Any] = {
             "fault": None, "broken": None, "strokes": 9, "peak": kpa(95.0), "opening": None, "hold_s": 120.0,
-            "rate": rate(0.0, 0.05), "start_kpa": 94.0, "tester_rate": None, "zero_shift": kpa(0.0, 0.1),
+            "rate": rate(0.0, 0.05), "start_kpa": 94.0, "zero_shift": kpa(0.0, 0.1),
         }
         _, reasons, _ = decide(Setup(test, marked, resolve(test, {})), Findings(**good | more))
         return " ".join(reason.text for reason in reasons)
