@@ -7,7 +7,7 @@ import os
 import signal
 import threading
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
@@ -139,7 +139,7 @@ def spread(
     load: Sequence[str] = (),
     begin: Callable[..., None] | None = None,
     given: tuple[object, ...] = (),
-) -> Iterator[_Result]:
+) -> Generator[_Result, None, None]:
     """What ``work``, a function of a module, gives for some files at a time, in ``jobs`` processes.
 
     load: modules that it will need. begin: called with ``given`` in each process first. Never more waits than a few
@@ -159,5 +159,6 @@ def spread(
                 yield from waiting.popleft().result()
         except BrokenProcessPool:
             raise RunError("a worker ended unexpectedly", do="free some memory, or run it with --jobs 1") from None
-        finally:  # by the pool's own thread: it breaks at what was cancelled behind its back where a worker died
-            pool.shutdown(wait=False, cancel_futures=True)
+        finally:  # by the pool's own thread: it breaks at what was cancelled behind its back where a worker died;
+            # waited for, as Python's end, which wakes that thread, breaks where it is just letting go of its pipe
+            pool.shutdown(wait=True, cancel_futures=True)

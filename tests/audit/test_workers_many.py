@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import threading
 from collections.abc import Callable
 from concurrent.futures import Future
 from typing import Any
@@ -42,3 +43,13 @@ def test_windows_has_at_most_61_in_a_pool(monkeypatch: pytest.MonkeyPatch) -> No
         there.setattr(os, "name", "nt")
         got = list(workers.spread(list, iter(names), jobs=64))
     assert got == names
+
+
+def test_no_thread_is_left_where_the_rest_is_not_wanted() -> None:
+    """Python's end wakes a pool's thread without its lock, and printed a traceback ("Bad file descriptor") where the
+    thread had just let go of its pipe."""
+    before = set(threading.enumerate())
+    found = workers.spread(list, iter([f"{n}.csv" for n in range(1000)]), jobs=2)
+    assert next(found) == "0.csv"
+    found.close()
+    assert set(threading.enumerate()) <= before

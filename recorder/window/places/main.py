@@ -326,6 +326,7 @@ class MainWindow(QWidget):
             if was_active and running is not None and not running.stored and not self._ask():
                 event.ignore()  # its result stands there now, and S stores it elsewhere
                 return
+        self.hide()  # what is being judged again is waited for
         for place in (self.testing, self._records, self._adapter):
             if place is not None:
                 place.close_down()

@@ -361,5 +361,5 @@ class RecordsPlace(QWidget):
         self._stop_checks()
         self._background.close()
         if self._pool is not None:
-            self._pool.shutdown(wait=False, cancel_futures=True)
+            self._pool.shutdown(wait=True, cancel_futures=True)  # Python's end breaks at a pool that is just ending
             self._pool = None
