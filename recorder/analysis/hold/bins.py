@@ -11,9 +11,9 @@ import numpy as np
 from recorder.analysis.trace.filters import median
 
 if TYPE_CHECKING:
-    from recorder.model import FloatArray, IntArray
+    from recorder.model import BoolArray, FloatArray, IntArray
 
-__all__ = ["GRID", "NONE", "Bins", "bin_hold"]
+__all__ = ["GRID", "NONE", "Bins", "bin_hold", "knocked"]
 
 # where no source is named beside a number: common practice, no source
 GRID = np.linspace(math.log(0.5), math.log(100.0), 26)  # log time constants (s) of what settles
@@ -22,6 +22,7 @@ _FIRST_S = 0.12
 _GROWTH = 1.25
 _LATE = 60  # bins over the hold where they have stopped growing
 _KNOCK = 5.0  # standard deviations
+_KNOCK_S = 3.0  # what is off for longer, and to the hold's end, is no knock
 _OVER = 120.0  # time constants: what is left is nothing; the squares of less yet would be slow to reckon with
 
 
@@ -78,6 +79,17 @@ def _levels(y: FloatArray, first: IntArray, n: IntArray) -> FloatArray:
     return out
 
 
+def knocked(t: FloatArray, far: BoolArray) -> BoolArray:
+    """What of ``far`` from a curve, readings at ``t`` (s), may be knocks: not what stays there to the hold's end, as
+    that is what the curve does not follow."""
+    if far[-1]:
+        last = int(np.flatnonzero(np.append(True, ~far))[-1])  # the first of the run
+        if t[-1] - t[last] > _KNOCK_S:
+            far = far.copy()
+            far[last:] = False
+    return far
+
+
 def bin_hold(
     t: FloatArray,
     y: FloatArray,
@@ -99,7 +111,7 @@ def bin_hold(
         level = _levels(y, first, n)
         at = np.add.reduceat(t, first) / n
         middle = np.interp(t, at, level) if len(at) > 1 else np.full_like(y, level[0])
-    far = np.abs(y - middle) > _KNOCK * sd_kpa
+    far = knocked(t, np.abs(y - middle) > _KNOCK * sd_kpa)
     if not far.any() and information is None:  # all readings count alike
         many = n.astype(float)
         half = (t[first + n - 1] - t[first]) / 2.0

@@ -48,7 +48,7 @@ __all__ = ["CLEARLY", "MOST_LAWS", "WARMS_S", "Before", "Case", "HoldCases"]
 # where no source is named beside a number: common practice, no source
 WARMS_S = 25.0  # no longer does gas take to warm up after some was let out
 _STILL = 0.5  # spreads: a law that moves by less is where the trace has it
-_MOVES = 1.0, 6  # where a leak shuts bends a fall sharply: so many spreads at a time, so many times
+_MOVES, _SHORTER = (1.0, 8), 5  # of a leak that shuts: so many spreads at a time, so many times; halved so often
 # more settles than is likely, in standard deviations: perhaps a leak that shuts. Or air that cools: that takes no
 # longer, and is at most 1 - 1/gamma of the strokes' rises, each less by as long ago as it was
 _TOO_MUCH, _COLD_S, _HEAT = 4.0, 25.0, 0.29
@@ -62,6 +62,7 @@ _BEHIND = (8.0, 5.0)  # log evidence below the best: not looked at any closer; l
 # likelier than one that leaked all the time (log evidence); no source
 _BEGINS, _LOG_BEGINS, CLEARLY = np.linspace(0.06, 0.86, 17), math.log(0.02), 8.0
 _TELLS = 4.0  # log evidence of a third exponential's amplitude, at its best time constant, that is more than chance
+_SHOWS = 0.2  # of a rise is seen late in the hold; else it is the bend of a leak that shuts
 _SO_LIKELY = 3.0  # log likelihood by which another kind of noise may be behind
 _HALVES = 4  # so often the time at which a leak begins is looked for twice as closely
 MOST_LAWS, _MOST = 3, 5  # laws that are moved; laws and noises that are kept
@@ -232,9 +233,10 @@ class HoldCases:
         by = self.problem(case).bent(self.shape(case.law), best.theta[:, i], best.mean[:, i])
         return 1.0 + float(by[-1]) > 0.0
 
-    def rising(self) -> Case | None:
-        """The trace as one that rises beyond doubt, which no leak does; None where it does not. What a leak would leave
-        of a rise must not count as noise, so the noise is that beside any slope."""
+    def rising(self, seen_kpa_per_s: float) -> Case | None:
+        """The trace as one that rises beyond doubt, which no leak does; None where it does not, or where the late part
+        is not seen to (``seen_kpa_per_s``). What a leak would leave of a rise must not count as noise, so the noise is
+        that beside any slope."""
         case = Case(NEAR_LAW, NEAR_LAW, self.white, 0.0)
         shape = self.shape(NEAR_LAW)
         look = posterior(self.problem(case), NEAR_LAW, shape, quick=True, none=None, sharp=True)
@@ -247,7 +249,7 @@ class HoldCases:
         if best is None:
             return None
         mean, u = moments(best[2])
-        return best[1] if mean + 4.0 * u < 0.0 else None
+        return best[1] if mean + 4.0 * u < 0.0 and seen_kpa_per_s > _SHOWS * -mean else None
 
     def points(self, cases: list[Case], *, quick: bool) -> list[Points]:
         """Posterior of all ``cases``: several noises of one model are no more likely than one."""
@@ -333,21 +335,32 @@ class HoldCases:
         for first in sorted(cases, key=lambda case: -value[case])[:MOST_LAWS]:
             if value[first] < max(value.values()) - _BEHIND[0]:
                 break
-            tried, shuts = [first], first.law.width_kpa > 0.0
-            furthest, turns = _MOVES if shuts else (math.inf, 2)
-            for _ in range(turns):
-                old = tried[-1]
-                best, i = top(self.look(old))
-                was = away(old.law, old.home)
-                bent = self.problem(old).bent(self.shape(old.law), best.theta[:, i], best.mean[:, i])
-                law = moved(old.home, was + np.clip(bent - was, -furthest, furthest))
-                tried.append(replace(old, law=law, rate_kpa_per_s=max(moments(self.look(old))[0], 1e-6)))
-                if float(np.abs(away(law, old.law)).max()) < _STILL:
-                    break
-            # where a leak shuts a step may be one too far
-            case = max(tried[1:], key=lambda case: total(self.look(case))) if shuts else tried[-1]
+            case = self._climbed(first) if first.law.width_kpa > 0.0 else self._stepped(first)
+            if case.law.width_kpa == 0.0 and float(np.abs(away(case.law, first.law)).max()) >= _STILL:
+                case = self._stepped(case)
             out += [replace(case, noise=n) for n in self.noises(case)]
         return out
+
+    def _stepped(self, old: Case, furthest: float = math.inf) -> Case:
+        """``old`` with its law moved to where the trace has it, by so many spreads at most."""
+        best, i = top(self.look(old))
+        was = away(old.law, old.home)
+        bent = self.problem(old).bent(self.shape(old.law), best.theta[:, i], best.mean[:, i])
+        law = moved(old.home, was + np.clip(bent - was, -furthest, furthest))
+        return replace(old, law=law, rate_kpa_per_s=max(moments(self.look(old))[0], 1e-6))
+
+    def _climbed(self, case: Case) -> Case:
+        """The same of a leak that shuts, which bends a fall sharply: in steps to where it is likelier, each shorter
+        where it was one too far."""
+        furthest, turns = _MOVES
+        for _ in range(turns):
+            value = total(self.look(case))
+            tries = (self._stepped(case, furthest / 2.0**i) for i in range(_SHORTER))
+            likelier = next((other for other in tries if total(self.look(other)) > value), None)
+            if likelier is None:
+                break
+            case = likelier
+        return case
 
     def likely(self, cases: list[Case], *, quick: bool = True) -> list[Case]:
         """Those that a look does not rule out, best first, each once."""

@@ -38,6 +38,7 @@ __all__ = ["Beginning", "HoldFit", "fit_hold"]
 # hold's edges leave open, for when the rest was let go hardly shows (no source)
 _COOLS, _EDGES = 0.29, 0.05
 _FIRST_S = 0.1  # of a hold: within it nothing but a fall that takes nearly all changes much
+_CLIMBS = 4.0  # standard deviations of a slope
 _END_S, _END_READINGS = 0.5, 5  # of a hold's ends: so long, and so many readings at least
 _STROKE_S, _MOST_STROKES = 0.6, 150  # as near to each other as a hand makes strokes
 
@@ -124,9 +125,13 @@ class _Readings:
 
     def _rising(self) -> Case | None:
         late = self.b.t > 0.4 * self.length_s
-        t, y = self.b.t[late], self.b.y[late]
-        climbs = len(t) > 3 and float((t - t.mean()) @ (y - y.mean())) > 0.0
-        return self.hold.rising() if climbs else None
+        t, y, weight = self.b.t[late], self.b.y[late], self.b.weight[late]
+        if len(t) <= 3:
+            return None
+        x = t - float(weight @ t) / float(weight.sum())
+        spread = float(weight @ (x * x))
+        slope = float((weight * x) @ y) / spread
+        return self.hold.rising(slope) if slope > _CLIMBS * self.white_kpa / math.sqrt(spread) else None
 
     def points(self, *, quick: bool) -> tuple[list[Points], Case]:
         """Posterior of all laws and noises that are likely, and the first of these."""

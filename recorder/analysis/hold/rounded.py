@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recorder.analysis.hold.bins import Bins, bin_hold
+from recorder.analysis.hold.bins import Bins, bin_hold, knocked
 from recorder.analysis.hold.curve import Curve, curve_through
 from recorder.analysis.hold.noise import Noise
 from recorder.analysis.trace.normal import normal_cdf
@@ -34,6 +34,7 @@ _MOST_READINGS = 3000  # that the noise is found from
 _FINER = (1.12, 1.04)  # steps of the noise that is looked for
 # noises that are tried besides, as factors one after the other in each direction; as far as they are not this unlikely
 _ASIDE, _FURTHEST, _UNLIKELY = 1.08, 5, 4.0
+_MISSES = 1.5  # as much noise as a reading can have, rounding and all: a curve that does not follow
 _COUNTS = 0.05  # of the largest weight: bins of less say next to nothing
 
 
@@ -58,19 +59,24 @@ class Rounded:
     def anew(self, b: Bins, noise_kpa: float, curve_kpa: FloatArray) -> Bins:
         """The bins of the working response about a curve."""
         z, information = rounded_response(self.p, self.step_kpa, noise_kpa, curve_kpa)
-        near = np.abs(self.p - curve_kpa) < 5.0 * self.sd_kpa + self.step_kpa
-        return bin_hold(self.time_s, z, 1e9, curve_kpa, information * near, first=b.first)
+        far = knocked(self.time_s, np.abs(self.p - curve_kpa) >= 5.0 * self.sd_kpa + self.step_kpa)
+        return bin_hold(self.time_s, z, 1e9, curve_kpa, information * ~far, first=b.first)
 
     def settled(self, b: Bins, *, quick: bool = False) -> tuple[Bins, float]:
         """Bins and noise before rounding (kPa), from those of the bare readings. quick: nearly."""
-        noise, last = self.sd_kpa, None
+        bare, noise, last = b, self.sd_kpa, None
         for _ in range(_QUICK_ROUNDS if quick else _ROUNDS):
             curve = self.curve(b, noise)
             noise = self._noise(curve.kpa, noise if last is not None else None)
             if last is not None and float(np.abs(curve.kpa - last.kpa).max()) < _STANDS * noise:
                 break
             b, last = self.anew(b, noise, curve.kpa), curve
-        return b, noise
+        if quick or noise < _MISSES * self.sd_kpa:
+            return b, noise
+        # the curve does not follow what falls: about the bare readings' means instead
+        curve_kpa = np.interp(self.time_s, bare.t, bare.y)
+        noise = self._noise(curve_kpa, None)
+        return self.anew(bare, noise, curve_kpa), noise
 
     def doubt(self, b: Bins, noise_kpa: float) -> tuple[float, float]:
         """By how much the rate is more on average over the noises that may be, and its standard deviation among them
