@@ -267,8 +267,8 @@ def _came_down(setup: Setup, f: Findings) -> str | None:
     if end + f.cooled_kpa + 2 * (f.end.standard_uncertainty or 0.0) >= least:
         return None
     digits = 0 if least - end > 2.0 else 1
-    return (f"It came down to {end:.{digits}f} kPa, below the marking of {least:.{digits}f} kPa: pump it up again to its "
-            "target, and hold.")
+    return (f"It came down to {end:.{digits}f} kPa, below the marking of {least:.{digits}f} kPa: "
+            "pump it up again to its target, and hold.")
 
 
 def _system(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], float | None]:

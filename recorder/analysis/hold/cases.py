@@ -72,7 +72,7 @@ MOST_LAWS, _MOST = 3, 5  # laws that are moved; laws and noises that are kept
 class Case:
     """A law, moved from its home to where the trace has it, with the noise it leaves. rate_kpa_per_s: about so much
     leaks; 0 where too little falls to show a law. gives: hoses settle by so many times what they usually do. creeps: by
-    the logarithm of time as well."""
+    the logarithm of time as well. log_odds: of the case against those it is weighed with."""
 
     law: Law
     home: Law
@@ -80,6 +80,7 @@ class Case:
     rate_kpa_per_s: float
     gives: float = 1.0
     creeps: bool = False
+    log_odds: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -166,7 +167,8 @@ class HoldCases:
             return [replace(q, creep=creep) for q in _likelier(points, _LOG_CREEPS + LOG_ONE_LESS)]
         if case.law.begins_s > 0.0:
             return _likelier(points, np.full(4, _LOG_BEGINS - math.log(len(_BEGINS))))
-        return points if case.gives == 1.0 else _likelier(points, np.full(4, _LOG_MORE))
+        log_odds = case.log_odds + (0.0 if case.gives == 1.0 else _LOG_MORE)
+        return _likelier(points, np.full(4, log_odds)) if log_odds else points
 
     def shape(self, law: Law) -> FloatArray:
         """The leak's fall at the bins."""
