@@ -301,8 +301,8 @@ def _system(setup: Setup, f: Findings) -> tuple[Outcome, tuple[Reason, ...], flo
             reasons.append(Reason("below-target", text))
             if out == "pass":
                 out, more = "undecided", None
-    if out == "pass" and (text := _came_down(setup, f)):
-        reasons.append(Reason("below-target", text))
+    if out == "pass" and (down := _came_down(setup, f)):
+        reasons.append(Reason("below-target", down))
         out, more = "undecided", None
     over = over_limit(setup, f)
     if over is not None and over[0] == "above" and f.peak is not None:  # held or not: who sees it lets go at once
