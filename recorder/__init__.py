@@ -3,4 +3,4 @@
 Importing this package loads nothing heavy; each room imports what it needs.
 """
 
-__version__ = "0.16.0"
+__version__ = "0.17.0"
