@@ -117,7 +117,7 @@ def findings(setup: Setup, s: Study) -> Findings:
         stood=_stood(s, scale_u),
         climbs_kpa=_climbs_kpa(s),
         end=Quantity(s.fit.end_kpa, hypot(s.fit.end_u, s.zero_u, scale_u), "kPa") if s.fit else None,
-        cooled_kpa=_cooled_kpa(s.fit) if s.fit else 0.0,
+        cooled_kpa=s.fit.cooled_kpa() if s.fit else 0.0,
         earlier=tuple(told(o) for o in s.opening.earlier) if s.opening else (),
     )
 
@@ -163,12 +163,6 @@ def _climbs_kpa(s: Study) -> float:
     level = np.clip(p, middle - wide, middle + wide).mean(axis=1)
     step = s.x.step_kpa if s.x.noise_kpa < 0.5 * s.x.step_kpa else 0.0
     return max(float((level - np.minimum.accumulate(level)).max()) - step, 0.0)
-
-
-def _cooled_kpa(fit: HoldFit) -> float:
-    """By how much the pressure fell while air that pumping had warmed may have cooled."""
-    start_s = float(fit.time_s[0])
-    return max(fit.start_kpa - float(np.interp(start_s + CALM_S, fit.time_s, fit.curve_kpa)), 0.0)
 
 
 def _warms(fit: HoldFit, allowed_kpa_per_min: float) -> bool:

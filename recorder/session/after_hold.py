@@ -25,6 +25,8 @@ class AfterHold:
         only where something hangs on it."""
         if view.finished:
             return True
+        if view.phase == "pump-up":  # somebody is there, and a hold begins anew
+            self._hold_done_s, self._looked = None, 0
         if view.hold_left_s is not None and view.hold_left_s <= 0:
             if self._hold_done_s is None:
                 self._hold_done_s = view.time_s

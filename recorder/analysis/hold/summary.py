@@ -24,6 +24,7 @@ __all__ = ["HoldFit", "rate_of", "summary"]
 # is quite a sum of exponentials: share of what settled. Creep so slow that it looks straight: share of the pressure in
 # a hold
 _LAW_SHARE, _LAW_FALL, _FORM_SHARE, _CREEP_SHARE = 0.01, 0.02, 0.02, 0.0005
+_COOLS_S = 10.0  # after the last stroke; common practice, no source
 _WEIGHS = 7.0  # log weight below the best: what is less likely does not show in the curve
 
 
@@ -66,6 +67,11 @@ class HoldFit:
     leak_m: float
     rounding_u: float = 0.0
     rounding_kpa: float = 0.0
+
+    def cooled_kpa(self) -> float:
+        """By how much the pressure fell while air that pumping had warmed may have cooled."""
+        then_s = float(self.time_s[0]) + _COOLS_S
+        return max(self.start_kpa - float(np.interp(then_s, self.time_s, self.curve_kpa)), 0.0)
 
 
 def _with_form(rate: float, u: float, start_kpa: float, settled_kpa: float, length_s: float) -> float:
