@@ -28,7 +28,7 @@ def held(seed: int, *, step: float, power: float, fall: float, stop: float, rate
 
 
 def fitted(t: np.ndarray, p: np.ndarray, step: float, top: float = 105.0) -> HoldFit:
-    before = Before(np.arange(STROKES)[::-1] * 0.9, np.full(STROKES, top / STROKES), 0.0)
+    before = Before(0.9 * np.arange(STROKES, dtype=np.float64)[::-1], np.full(STROKES, top / STROKES), 0.0)
     return fit_hold(t, p, step_kpa=step, noise_kpa=0.0, last_rise_kpa=top / STROKES, before=before, coolant=True)
 
 

@@ -12,16 +12,18 @@ import pytest
 from recorder.session.after_hold import AfterHold
 
 
-
 def ended_s(phases: list[tuple[float, str, float | None]], outcome: str, until_s: float = 1500.0) -> float | None:
     """When the test is over. phases: from when on (s), its name, when its hold is over."""
     after = AfterHold()
+
+    def judge() -> Any:
+        return SimpleNamespace(outcome=outcome)
+
     for now in np.arange(0.0, until_s, 1.0).tolist():
         _, phase, over_s = [p for p in phases if p[0] <= now][-1]
         left = None if over_s is None else max(over_s - now, 0.0)
         view: Any = SimpleNamespace(finished=False, time_s=now, phase=phase, hold_left_s=left)
-        told: Any = SimpleNamespace(outcome=outcome)
-        if after.over(view, silent=False, judge=lambda told=told: told):
+        if after.over(view, silent=False, judge=judge):
             return float(now)
     return None
 
