@@ -103,7 +103,7 @@ def _whenever(setup: Setup, f: Findings, shift_kpa: float, outcome: Outcome) -> 
         f, peak=less(f.peak, shift_kpa), opening=less(f.opening, shift_kpa), judged=less(f.judged, shift_kpa),
         stood=less(f.stood, shift_kpa), start_kpa=start,
         earlier=tuple(replace(q, value=q.value - shift_kpa) for q in f.earlier),
-        reached_kpa=max(f.reached_kpa - shift_kpa, 0.0),
+        reached_kpa=max(f.reached_kpa - shift_kpa, 0.0), end=less(f.end, shift_kpa),
     )  # fmt: skip
     late = replace(f, rate=less(f.rate, -60.0 * shift_kpa / max(f.hold_s, 1.0)))
     return outcome if all(_judge(setup, g)[0] == outcome for g in (early, late)) else "undecided"

@@ -210,6 +210,9 @@ def test_a_system_that_came_down_below_its_marking_is_pumped_up_again() -> None:
     assert said("system", end=kpa(88.0), marked=None)[0] == "pass"
     assert said("system", end=kpa(88.0), rate=rate(1.0, 0.1))[:2] == ("fail", ["fall-too-fast"])
     assert said("cap", end=kpa(60.0))[0] == "pass"
+    moved: dict[str, Any] = {"zero_shift": kpa(3.0, 0.1), "reached_kpa": 112.0, "hold_s": 1200.0}  # before, perhaps
+    assert said("system", end=kpa(102.0, 0.4), **moved)[0] == "undecided"
+    assert said("system", end=kpa(104.0, 0.4), **moved)[0] == "pass"
 
 
 def test_a_system_without_marking_is_held_where_a_cap_may_be_marked() -> None:
