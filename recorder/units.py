@@ -131,6 +131,7 @@ def _spelled(unit: str) -> str:
 
 
 # What the unit library passes over: a number one, a sign, a remark behind #, a line that goes on.
+_NO_WORD = re.compile(r"[±\x00-\x08\x0b-\x1f]")  # nor does it pass over these with every Python
 _PASSED_OVER = re.compile(r"^\s*[\d(]|[+±;#]|[\x00-\x1f]")
 
 
@@ -156,7 +157,7 @@ def _is_absolute(unit: str) -> bool:
 @lru_cache(maxsize=256)
 def _factor(unit: str, to: str) -> float:
     """How many ``to`` one ``unit`` is; SettingError where there is no such unit or another dimension."""
-    own, to = _spelled(unit), _spelled(to)
+    own, to = _spelled(_NO_WORD.sub("", unit)), _spelled(to)
     if own == to and any(to == wanted for _, wanted in KNOWN_FACTORS):
         return 1.0
     known = KNOWN_FACTORS.get((own, to))
