@@ -12,6 +12,7 @@ from recorder import report
 from recorder.analysis import Analyser, Setup
 from recorder.calibration import nominal
 from recorder.limits import resolve
+from recorder.rig import demo, simulate
 from recorder.units import parse_marking
 from tests.test_report import VIEW
 
@@ -93,7 +94,30 @@ def test_a_hold_that_rises_says_that_it_will_tell_nothing() -> None:
     for other in (replace(warm, rate_kpa_per_min=-0.7), replace(warm, hold_elapsed_s=20.0),
                   replace(warm, rate_u_kpa_per_min=None), replace(warm, rate_kpa_per_min=None)):
         assert "rising" not in report.next_step(other, test="system")
-    assert "rising" not in report.next_step(warm, test="cap")  # there is no coolant in it
+    cap = report.next_step(warm, test="cap")  # there is no coolant in it
+    assert cap.startswith("hold: it is rising: what warms up hides a leak") and "coolant" not in cap
+    assert report.brief(warm) == ("rising: cannot tell", "rising")
+    assert "left" not in cap + report.next_step(warm, test="system")  # what is left of it would tell nothing either
+    over = report.next_step(replace(warm, next_step="release", hold_left_s=0.0), test="system")
+    assert over.startswith("it rose, which hides a leak, so the hold tells nothing: turn the relief")
+
+
+def test_a_hold_that_rises_counts_down_to_nothing_and_is_not_judged() -> None:
+    """The rig's tight system, whose coolant warms by 2 kPa/min: from half a minute on until it is let go."""
+    scene = replace(next(one for one in demo() if one.name == "system-repaired").scene, drift_kpa_per_min=2.0)
+    trace = simulate(scene)
+    analyser = Analyser(Setup("system", parse_marking("16 psi"), resolve("system"), trace.calibration))
+    said: list[tuple[str, str]] = []
+    for at in np.arange(0.0, trace.time_s[-1], 5.0):
+        part = (trace.time_s >= at) & (trace.time_s < at + 5.0)
+        analyser.feed(trace.time_s[part], trace.reading_kpa[part])
+        view = analyser.view()
+        if view.hold_elapsed_s > 35.0:
+            said.append((report.next_step(view, test="system"), " ".join(report.brief(view))))
+    assert len(said) > 12
+    for sentence, brief in said:
+        assert "left" not in sentence + brief and ("rising" in brief or "it rose" in sentence)
+    assert analyser.judgement().outcome == "undecided"
 
 
 @pytest.mark.parametrize(("test", "early", "said"), [

@@ -6,7 +6,7 @@ import hashlib
 import math
 import os
 import re
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from functools import cache
@@ -64,8 +64,9 @@ class Job:
 class Jobs:
     """The jobs of a folder by the time of their last test, newest first; and what is in none of them:
     recordings that name no job, files that cannot be read, and what is no test of its own: copies, files that have all
-    bytes of an earlier one, and same_tests, those that have the id of another one and other bytes (the one that is
-    whole by its seal is the test, else the first). of_any_job: which of those that cannot be read may belong to
+    bytes of another one, and same_tests, those that have the id of another one and other bytes (the one that is
+    whole by its seal is the test). Of several the one that its folder's ledger lists is the test, else one with the
+    name that the recorder gives, else the first. of_any_job: which of those that cannot be read may belong to
     any job; the job of the others is legible, and they are among its tests. look_alikes: pairs of jobs whose texts may
     name one, where not both are done (else that they are two says nothing wrong of either). other_order: jobs of which
     a ledger has tests of one kind in another order than their times, so that a clock was wrong. other_marking: jobs of
@@ -160,6 +161,14 @@ def _lost(seen: Legible, path: Path) -> tuple[str, JobTest] | None:
                         simulated=seen.values.get("simulated") is True)
 
 
+def _copied(path: Path, ledgers: Callable[[Path], Mapping[str, object]]) -> int:
+    """Of files of one test the lowest is the recorder's own: its folder's ledger lists it, or it has the name that the
+    recorder gives."""
+    if path.name in ledgers(path.parent):
+        return 0
+    return 1 if _NAME.fullmatch(path.name) else 2
+
+
 def _order(test: JobTest) -> tuple[bool, float, str]:
     when = moment(test.started)
     return when is None, 0.0 if when is None else when.timestamp(), test.file
@@ -218,8 +227,9 @@ class _Gathered:
         else:
             self.by_job.setdefault(key, []).append(test)
 
-    def settle(self) -> None:
-        """Files that cannot be read, once all others are known."""
+    def settle(self, places: Mapping[str, int]) -> None:
+        """Files that cannot be read, once all others are known; and each list in the order of ``places``."""
+        self._lost.sort(key=lambda lost: places[str(lost[0])])
         for path, said, digest, seen in self._lost:
             own = self._by_id.get(seen.text("id") or "")
             if own is not None and own[1]:  # a spreadsheet saved it beside the one that is whole
@@ -232,17 +242,20 @@ class _Gathered:
             elif digest not in self._known:
                 self._known.add(digest)
                 self.by_job.setdefault(job_key(named[0]), []).append(named)
+        for files in (self.copies, self.of_any, self.same):
+            files.sort(key=places.__getitem__)
 
 
 def jobs_table(folder: str | os.PathLike[str]) -> Jobs:
     """The recordings below the folder by the text of their job, whatever its capitals, spaces and way of typing
     accents. Outcomes are the stored ones. FileError where there is no such folder."""
-    gathered = _Gathered()
-    for path in find_recordings(folder):
-        gathered.add(path)
-    gathered.settle()
-    out, in_other_order, marked_otherwise = [], [], []
     ledgers = cache(ledger_lines)
+    paths = list(find_recordings(folder))
+    gathered = _Gathered()
+    for path in sorted(paths, key=lambda one: _copied(one, ledgers)):
+        gathered.add(path)
+    gathered.settle({str(path): n for n, path in enumerate(paths)})
+    out, in_other_order, marked_otherwise = [], [], []
     for named in filter(None, gathered.by_job.values()):
         named.sort(key=lambda one: _order(one[1]))
         tests = tuple(test for _, test in named)

@@ -142,7 +142,7 @@ def drive(
 
     twice = AskTwice()
     shown = float("-inf")
-    why, told, noted, blind = "finished", False, False, False
+    why, told, noted, blind, scale = "finished", False, False, False, False
     while True:
         session.step()
         if session.finished or session.broken is not None:
@@ -152,6 +152,9 @@ def drive(
                 break  # nothing is under pressure yet: it is sooner begun anew than done in vain
             told = True
             live.say("NOTHING MORE IS STORED. The test goes on and is judged, and its file stays incomplete", loud=True)
+        if session.other_scale is not None and not scale:
+            scale = True
+            live.say(str(session.other_scale), loud=True)
         if session.note is not None and not noted:
             noted = True
             live.say(str(session.note), loud=True)

@@ -37,8 +37,8 @@ def command(files: tuple[str, ...], form: str, folder: str | None, skip_existing
     try:  # ``is_dir`` tells no reason: from Python 3.14 on it raises nothing
         if folder is not None and not stat.S_ISDIR(Path(folder).stat().st_mode):
             raise FileError("this is no folder", path=folder, do="choose another --folder")
-    except (FileNotFoundError, NotADirectoryError):
-        raise FileError("there is no such folder", path=str(folder), do="make it first") from None
+    except FileNotFoundError:
+        pass  # it is made for the first export
     except OSError as err:
         raise FileError(f"it cannot be opened ({err.strerror})", path=str(folder),
                         do="choose another --folder") from None
@@ -83,6 +83,11 @@ def _write(file: str, target: Path, form: str) -> None:
         write_csvw(file)
         return
     recording = read(file)
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as err:
+        raise FileError(f"the folder cannot be made ({err.strerror})", path=str(target.parent),
+                        do="choose another --folder") from None
     if form == "parquet":
         write_parquet(recording, target)
     else:

@@ -3,7 +3,7 @@
 Pressures are kPa gauge inside; every text can show them in another unit.
 """
 
-from recorder.report.brief import NO_ZERO_KPA, STILL_ON_KPA, brief, still_on
+from recorder.report.brief import NO_ZERO_KPA, STILL_ON_KPA, brief, rises, still_on
 from recorder.report.guidance import WAIT, Stage, blind, caution, next_step, too_small
 from recorder.report.names import (
     BENCH_PLACES,
@@ -56,6 +56,7 @@ __all__ = [
     "quantity",
     "reasons",
     "rise_of",
+    "rises",
     "still_on",
     "summary",
     "test_name",

@@ -6,11 +6,22 @@ from recorder.model import LiveView
 from recorder.report.numbers import clock
 from recorder.units import format_pressure
 
-__all__ = ["NO_ZERO_KPA", "STILL_ON_KPA", "brief", "still_on"]
+__all__ = ["NO_ZERO_KPA", "STILL_ON_KPA", "brief", "rises", "still_on"]
 
 # Less is nothing to be hurt by, and within what a cheap gauge's zero moves. Common practice, no source.
 STILL_ON_KPA = 3.0
 NO_ZERO_KPA = 10.0  # so far below zero no gauge that was vented reads; as the analysis has it
+# A steady rise as large as the smallest fall that matters, clear of its uncertainty, may hide such a fall. Not in the
+# first part of a hold: there air that was let out warms up again, which is settling. Common practice, no source.
+_RISE_KPA_PER_MIN, _RISE_AFTER_S = 0.35, 30.0
+
+
+def rises(view: LiveView) -> bool:
+    """Whether the hold rises so that it will not be judged, however long it is held."""
+    rate, u = view.rate_kpa_per_min, view.rate_u_kpa_per_min
+    if rate is None or u is None or view.early is not None or view.hold_elapsed_s < _RISE_AFTER_S:
+        return False
+    return rate + 2.0 * u < -_RISE_KPA_PER_MIN
 
 
 def brief(view: LiveView, unit: str = "kPa") -> tuple[str, ...]:
@@ -32,6 +43,8 @@ def brief(view: LiveView, unit: str = "kPa") -> tuple[str, ...]:
             return (word,)
         to_go = f"{format_pressure(view.to_go_kpa, unit)} to go"
         return (f"{word}, {to_go}", to_go, word)
+    if step == "hold" and rises(view):
+        return ("rising: cannot tell", "rising")
     if step == "hold" and view.longer_s is not None:
         return (f"cannot tell yet, {clock(view.longer_s)} more", f"{clock(view.longer_s)} more")
     if step == "hold":

@@ -30,8 +30,9 @@ class SessionConfig:
 
     repair: what was done since the job's last test, in words. procedure: None takes the defaults.
     calibration: None takes the nominal one of ``full_scale_kpa``. full_scale_counts: used only when the
-    adapter never announces itself. tester_baseline: whether the leak of the blanked hose is looked up
-    among the recordings of the folder. simulated: the adapter is the simulated tester, and the recording says so.
+    adapter never announces itself; where it announces others, that is said. tester_baseline: whether the
+    leak of the blanked hose is looked up among the recordings of the folder. simulated: the adapter is the
+    simulated tester, and the recording says so.
     """
 
     test: TestKind

@@ -1,12 +1,14 @@
 """Ending a test by hand. In a hold whose answer still needs time, and has not told a leak, it takes a second press: a
 wet glove that meets the key beside the one for findings must not cost the test. A hold of which "tight" was told asks
-too, until its time is over."""
+too, until its time is over; one that rises does not, for its end tells nothing."""
 
 from __future__ import annotations
 
 import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING
+
+from recorder.report import rises
 
 if TYPE_CHECKING:
     from recorder.model import LiveView
@@ -18,7 +20,7 @@ ASKS_S = 6.0  # for so long the second press counts; common practice, no source
 
 def too_early_s(view: LiveView | None) -> float | None:
     """How much of the hold (s) is left that the answer still needs; None where ending costs nothing."""
-    if view is None or view.early == "leak" or view.hold_left_s is None or view.hold_left_s <= 0.0:
+    if view is None or view.early == "leak" or rises(view) or view.hold_left_s is None or view.hold_left_s <= 0.0:
         return None
     return view.hold_left_s
 

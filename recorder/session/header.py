@@ -20,10 +20,12 @@ def header(
     url: str,
     folder: Path,
     full_scale_counts: int,
+    other_scale: RecorderError | None = None,
     calibration: Calibration | None,
     procedure: Procedure,
 ) -> Header:
-    """The header of a live recording; looks up the tester's baseline in ``folder`` where asked to."""
+    """The header of a live recording; looks up the tester's baseline in ``folder`` where asked to. other_scale: that
+    the counts at full scale are not those that were given."""
     bare = config.bare_unit is not None
     adapter: JsonObject = {"port": url}
     other: JsonObject = {PROGRAM: program_versions()}
@@ -31,6 +33,8 @@ def header(
         adapter |= {"id": announced.adapter_id, **_facts(announced)}
     elif not bare:
         adapter |= {"full_scale_counts": full_scale_counts, "announced": False}
+    if other_scale is not None:
+        adapter["note"] = other_scale.what
     if bare:
         adapter |= {
             "bare": config.bare_unit,

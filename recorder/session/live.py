@@ -226,8 +226,8 @@ class Session(Parts):
         if self.writer is None and self.storage_error is None:
             facts = header(
                 self.config, self.adapter, url=self._port.url, folder=self._testers,
-                full_scale_counts=self._whose.full_scale_counts, calibration=self._calibration,
-                procedure=self._procedure,
+                full_scale_counts=self._whose.full_scale_counts, other_scale=self.other_scale,
+                calibration=self._calibration, procedure=self._procedure,
             )  # fmt: skip
             # The judgement is made from the same facts as when the file is judged again.
             self.analyser = Analyser(Setup.from_header(facts))

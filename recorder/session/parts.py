@@ -108,6 +108,11 @@ class Parts:
         return None if self._views.broke is None else words.look_broke(self._views.broke, self.path)
 
     @property
+    def other_scale(self) -> RecorderError | None:
+        """That the adapter announces other counts at full scale than were given; ends nothing. Else None."""
+        return self._whose.other_scale
+
+    @property
     def away(self) -> Away | None:
         """Why the latest reading is not of this moment; None while readings come."""
         usual_s = self.analyser.latest_s / max(self._readings - 1, 1)

@@ -14,10 +14,12 @@ __all__ = ["Whose"]
 
 class Whose:
     """begun: the adapter is known, or will not say who it is. another: one spoke that is not the test's, and nothing of
-    it is recorded. held: what came from nobody knows whom. What is released of it is to be taken in order."""
+    it is recorded. held: what came from nobody knows whom. What is released of it is to be taken in order. other_scale:
+    it announces other counts at full scale than were given."""
 
     def __init__(self, config: SessionConfig, calibration: Calibration | None, where: str, timeline: Timeline) -> None:
         self.begun, self.another = False, False
+        self.other_scale: RecorderError | None = None
         self.bare = config.bare_unit is not None
         self.full_scale_counts = config.full_scale_counts or 0
         self.held = Held(holds=not self.bare)  # plain readings need no announcement
@@ -42,7 +44,10 @@ class Whose:
                 self.another = True
                 self.held.drop()  # no calibration of it is known
                 raise
-            self.full_scale_counts = announcement.full_scale_counts
+            given, announced = self.full_scale_counts, announcement.full_scale_counts
+            if not self.bare and given not in (0, announced):
+                self.other_scale = words.other_scale(self._where, given, announced)
+            self.full_scale_counts = announced
             self._timeline.announce(announcement)
         elif not self.bare and not self.full_scale_counts:
             raise words.nameless(self._where)

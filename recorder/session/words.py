@@ -140,6 +140,14 @@ def wrong_speed(where: str, counts: WireCounts, unusable: bytes = b"") -> Record
     )
 
 
+def other_scale(where: str, given: int, announced: int) -> RunError:
+    """Where the counts at full scale that were given are not those that the adapter announces."""
+    return RunError(
+        f"the adapter announces {announced} counts at full scale, and {given} were given: the {announced} that it "
+        "announces are used", where=where, do=f"take the {given} away, or correct the adapter's firmware",
+    )
+
+
 def nameless(where: str) -> RunError:
     return RunError(
         "samples arrive, and the adapter does not say how many counts are full scale",

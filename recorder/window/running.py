@@ -178,8 +178,9 @@ class Running:
         self.away, self.back, self.silent = (
             gone is not None and gone.why == why for why in ("unplugged", "back", "silent"))
         self.blind = session.blind is not None
-        if session.error is not None or session.note is not None:
-            self.problem = str(session.error or session.note)
+        told = session.error or session.note or (session.other_scale if self.begun else None)
+        if told is not None:
+            self.problem = str(told)
         self.stored = session.storage_error is None
         # Of a port that stayed away, or another adapter, nothing more is recorded, whatever is plugged in: the test is
         # over, and its result says so. One that is silent may speak again.
@@ -219,8 +220,9 @@ class Running:
             self.path = done.path
             self._hand_over(self.session.view())
             self._fit = self.session.analyser.hold_curve()
-            if self.session.error is not None or self.session.note is not None:
-                self.problem = str(self.session.error or self.session.note)
+            told = self.session.error or self.session.note or self.session.other_scale
+            if told is not None:
+                self.problem = str(told)
         except Exception as err:  # a thread may die, it may not vanish
             self._said(err)
         finally:

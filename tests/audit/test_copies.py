@@ -155,3 +155,26 @@ def test_a_copy_of_a_failed_test_is_no_second_failure(shop: Path) -> None:
     assert len(job.tests) == 2 and len(found.copies) == 2
     done = run("jobs", shop)
     assert "copies of other recordings, not listed: 2" in done.stderr
+
+
+def test_a_job_names_the_recorders_own_file_and_not_a_copy(shop: Path, tmp_path: Path) -> None:
+    """Whatever the order of their names: a lead opens the file that is named, and holds it against the ledger."""
+    first, second = sorted(shop.glob("*-system-*.csv"))
+    shutil.copy(second, shop / "0 copy.csv")
+    [job] = jobs_table(shop).jobs
+    assert [test.file for test in job.tests] == [str(first), str(second)]
+    # below each other: the copies come first, and only the other folder has a ledger
+    both = tmp_path / "both"
+    (both / "backup").mkdir(parents=True)
+    for file in (first, second):
+        shutil.copy(file, both / "backup")
+    shop.rename(both / "shop")
+    found = jobs_table(both)
+    [job] = found.jobs
+    assert [test.file for test in job.tests] == [str(both / "shop" / file.name) for file in (first, second)]
+    assert list(found.copies) == [str(both / name) for name in (
+        f"backup/{first.name}", f"backup/{second.name}", "shop/0 copy.csv", "shop/z copy.csv",
+        f"shop/stick/{first.name}")]
+    (both / "shop" / "ledger.csv").unlink()  # then one with the recorder's name, the first
+    [job] = jobs_table(both).jobs
+    assert [test.file for test in job.tests] == [str(both / "backup" / file.name) for file in (first, second)]

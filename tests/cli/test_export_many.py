@@ -84,6 +84,20 @@ def test_what_was_exported_before_is_passed_over(shop: list[Path], tmp_path: Pat
     assert again.exit_code == 2 and again.stdout == "" and len(again.stderr.splitlines()) == 3
 
 
+def test_a_folder_that_is_not_there_is_made_with_the_first_export(shop: list[Path], tmp_path: Path) -> None:
+    """As a test makes its own; for nothing none is made."""
+    out = tmp_path / "new" / "exports"
+    done = run("export", "--to", "sheet", "--folder", out, shop[2])
+    assert done.exit_code == 2 and not out.parent.exists()
+    done = run("export", "--to", "sheet", "--folder", out, shop[0])
+    assert (done.exit_code, done.stdout) == (0, f"{out / shop[0].stem}.sheet.txt\n")
+    assert Path(done.stdout.strip()).stat().st_size > 100
+    (tmp_path / "file").touch()
+    done = run("export", "--to", "sheet", "--folder", tmp_path / "file" / "below", shop[0])
+    assert done.exit_code == 2 and len(done.stderr.splitlines()) == 1
+    assert done.stderr.endswith("choose another --folder\n")
+
+
 def test_two_files_of_one_name_are_not_taken_for_one(shop: list[Path], tmp_path: Path) -> None:
     """In one folder their exports would be one file: the second is no earlier export of the same."""
     other, out = tmp_path / "other", tmp_path / "out"

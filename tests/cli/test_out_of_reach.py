@@ -61,6 +61,6 @@ def test_the_folder_of_the_settings(tmp_path: Path, monkeypatch: pytest.MonkeyPa
 @pytest.mark.usefixtures("_of_python")
 def test_the_folder_of_exports(tmp_path: Path) -> None:
     (tmp_path / "file").touch()
-    for name, said in ((LONG, "it cannot be opened"), ("none", "there is no such folder"), ("file", "is no folder")):
+    for name, said in ((LONG, "it cannot be opened"), ("file/below", "it cannot be opened"), ("file", "is no folder")):
         got = CliRunner().invoke(main, ["export", "a.csv", "--to", "sheet", "--folder", str(tmp_path / name)])
         assert got.exit_code == 2 and said in got.stderr

@@ -236,6 +236,20 @@ def read_as(url: str, folder: Path, *more: str) -> str | None:
     return lines[0] if lines else None
 
 
+def test_counts_at_full_scale_that_are_not_the_announced_ones_are_said_once(adapter: str, tmp_path: Path) -> None:
+    """The contract's pressure is counts / full scale as announced: 102 of 1023 is 0.0 kPa of a 10 to 90 % gauge."""
+    said = "the adapter announces 1023 counts at full scale, and 4095 were given: the 1023 that it announces are used"
+    [line] = lines_with(said, adapter, tmp_path / "a", "16 psi", "--full-scale-counts", "4095")
+    assert line == f"{adapter}: {said}; take the 4095 away, or correct the adapter's firmware"
+    [file] = (tmp_path / "a").glob("*-*.csv")
+    recording = read(file, strict=True)
+    assert recording.header.adapter["note"] == said and recording.header.adapter["full_scale_counts"] == 1023
+    assert abs(float(recording.rows.pressure_kpa[0])) < 0.5
+    assert lines_with("counts at full scale", adapter, tmp_path / "b", "16 psi", "--full-scale-counts", "1023") == []
+    [file] = (tmp_path / "b").glob("*-*.csv")
+    assert "note" not in read(file, strict=True).header.adapter
+
+
 def test_a_hold_shortens_the_shortest_one_and_that_is_said() -> None:
     assert resolve("system", {"hold": "5 s"}).shortest_hold_s == 5.0
     assert resolve("system", {"hold": "90 s"}).shortest_hold_s == 60.0

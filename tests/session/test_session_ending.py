@@ -17,6 +17,7 @@ HOLD = replace(VIEW, phase="hold", next_step="hold", hold_left_s=40.0, early=Non
 @pytest.mark.parametrize(("view", "left_s"), [
     (HOLD, 40.0), (replace(HOLD, early="tight"), 40.0), (replace(HOLD, early="leak"), None),
     (replace(HOLD, hold_left_s=0.0), None), (replace(HOLD, hold_left_s=None), None), (None, None),
+    (replace(HOLD, hold_elapsed_s=50.0, rate_kpa_per_min=-2.0, rate_u_kpa_per_min=0.1), None),  # its end tells nothing
 ])  # fmt: skip
 def test_it_costs_something_while_the_hold_is_needed(view: LiveView | None, left_s: float | None) -> None:
     assert too_early_s(view) == left_s

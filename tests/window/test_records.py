@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from PySide6.QtCore import QPoint, Qt, QTimer
+from PySide6.QtWidgets import QLabel
 from pytestqt.qtbot import QtBot
 
 from recorder.errors import FileError
@@ -237,6 +238,29 @@ def test_a_filter_that_finds_nothing_says_so_and_escape_clears_it(
     assert place.nothing.isVisible() and len(place.nothing.text()) < 120
     place.filter_edit.setText("-0001.csv")
     assert not place.nothing.isVisible() and place.model.rowCount() == 1
+
+
+def test_every_number_is_reached_by_the_keys_and_the_next_recording_begins_at_its_first(
+    opened: Callable[..., MainWindow], qtbot: QtBot, tmp_path: Path
+) -> None:
+    demo = Path(__file__).parents[2] / "recordings"  # with all that a test can give
+    place = records(window := opened(folder=shutil.copytree(demo, tmp_path / "demo")), qtbot)
+    qtbot.keyClick(place.table, Qt.Key.Key_Return)
+    qtbot.waitUntil(lambda: place.pages.currentIndex() == 1, timeout=30000)
+    area, inside = place.page.area, place.page.area.widget()
+    bar = area.verticalScrollBar()
+    qtbot.waitUntil(lambda: bar.maximum() > 0, timeout=10000)  # at 1024 x 600 they do not all fit
+    assert bar.isVisible() and bar.value() == 0 and inside is not None
+    for _ in range(9):
+        qtbot.keyClick(area, Qt.Key.Key_PageDown)
+    last = max(label.geometry().bottom() for label in place.page.numbers.findChildren(QLabel) if label.isVisible())
+    at = place.page.numbers.mapTo(area.viewport(), QPoint(0, last)).y()
+    assert bar.value() == bar.maximum() and at < area.viewport().height()
+    qtbot.keyClick(window, Qt.Key.Key_Escape)
+    qtbot.keyClick(place.table, Qt.Key.Key_Down)
+    qtbot.keyClick(place.table, Qt.Key.Key_Return)
+    qtbot.waitUntil(lambda: place.pages.currentIndex() == 1, timeout=30000)
+    assert bar.value() == 0
 
 
 def test_an_opened_recording_is_left_before_the_filter_is_cleared(

@@ -106,6 +106,20 @@ def test_what_is_allowed_stands_beside_the_hold_as_in_the_judgement(allowed: flo
     assert screen.hold.leak.split(", ")[-1].replace(" allowed", f" {unit}/min allowed.") == there
 
 
+def test_a_hold_that_rises_is_said_to_rise_and_counts_down_to_nothing() -> None:
+    """The contract's drop and rate are falls: below zero they are rises."""
+    view = dataclasses.replace(HOLD, fall_kpa=-2.08, fall_u_kpa=0.045, rate_kpa_per_min=-2.04,
+                               rate_u_kpa_per_min=0.055)
+    screen = live_screen(view, test="system", unit="kPa", procedure=resolve("system"))
+    assert screen.hold is not None
+    assert screen.hold.fall == "rose 2.08 ± 0.09 kPa in 0:48"
+    assert screen.hold.leak == "steady rise 2.04 ± 0.11 kPa/min, settling taken out"
+    assert screen.sentence.startswith("Hold: it is rising: warming coolant hides a leak")
+    assert "left" not in screen.sentence
+    choosing = live_screen(view, test="system", unit="kPa", choosing=True)
+    assert choosing.sentence.startswith("Follow the wet")
+
+
 def test_the_fall_is_said_with_the_time_in_which_it_fell() -> None:
     view = dataclasses.replace(HOLD, fall_at_s=51.0)
     screen = live_screen(view, test="system", unit="kPa", procedure=resolve("system"))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -43,6 +44,26 @@ def trace_is_past(window: MainWindow, seconds: float) -> Callable[[], bool]:
 def nothing_pops_up() -> bool:
     """One window, no dialogs."""
     return sum(w.isVisible() for w in QApplication.topLevelWidgets()) == 1
+
+
+def test_counts_at_full_scale_that_are_not_the_announced_ones_are_said(
+    opened: Callable[..., MainWindow], qtbot: QtBot, tmp_path: Path
+) -> None:
+    window = opened(GAUGE)
+    _, _, lines = played("cap-passes")  # the rig announces 4095
+    testing = window.testing
+    testing.gauge = replace(testing.gauge, full_scale_counts=1023)
+    with Plug(tmp_path / "adapter", lines, 8.0):
+        begin(window, tmp_path / "adapter")
+        qtbot.waitUntil(trace_is_past(window, 2.0), timeout=30000)
+        qtbot.waitUntil(window.banner.isVisible, timeout=10000)
+        said = ("the adapter announces 4095 counts at full scale, and 1023 were given: the 4095 that it announces are "
+                "used")
+        assert said in window.banner.text() and testing.active and nothing_pops_up()
+        testing.end("enough", wait=True)
+        assert said in window.banner.text()
+    [file] = recordings(tmp_path / "recordings")
+    assert read(file, strict=True).header.adapter["note"] == said
 
 
 def test_unplugged_and_plugged_in_again(opened: Callable[..., MainWindow], qtbot: QtBot, tmp_path: Path) -> None:

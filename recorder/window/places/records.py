@@ -290,6 +290,7 @@ class RecordsPlace(QWidget):
                 self._better(replace(known[1], intact=one.intact, same=one.same))
         self.pages.setCurrentIndex(1)
         self._show_opened()
+        self.page.area.verticalScrollBar().setValue(0)  # not where the one before was left
         if self.isVisible():  # else somebody types in another place
             self.page.area.setFocus()
         self.actions_changed.emit()

@@ -48,9 +48,8 @@ def hold_strip(view: LiveView, unit: str, *, hold_s: float, allowed_kpa_per_min:
         return None
     fall, leak = "measuring the fall", ""
     if view.fall_kpa is not None:
-        amount = report.quantity(_quantity(view.fall_kpa, view.fall_u_kpa, "kPa"), unit)
         length = view.hold_elapsed_s if view.fall_at_s is None else view.fall_at_s - view.hold_start_s
-        fall = f"fell {amount} in {_clock(length)}"
+        fall = f"{_way(_quantity(view.fall_kpa, view.fall_u_kpa, 'kPa'), unit)} in {_clock(length)}"
     if view.rate_kpa_per_min is not None:
         leak = _leak(_quantity(view.rate_kpa_per_min, view.rate_u_kpa_per_min, "kPa/min"), allowed_kpa_per_min, unit)
     length = hold_s
@@ -65,14 +64,19 @@ def hold_of(judgement: Mapping[str, Any], unit: str, *, allowed_kpa_per_min: flo
     if not isinstance(hold, Mapping):
         return None
     start, end = float(hold["start_s"]), float(hold["end_s"])
-    drop = hold.get("drop")
-    rise = report.rise_of(drop)
-    way = f"fell {report.quantity(drop, unit)}" if rise is None else f"rose {report.quantity(rise, unit)}"
-    fall = f"{way} in {report.lasted(end - start)}"
+    fall = f"{_way(hold.get('drop'), unit)} in {report.lasted(end - start)}"
     return HoldStrip(start, max(end - _RELEASE_S, start), end, fall, _leak(hold.get("rate"), allowed_kpa_per_min, unit))
 
 
+def _way(drop: Mapping[str, Any] | None, unit: str) -> str:
+    rise = report.rise_of(drop)
+    return f"fell {report.quantity(drop, unit)}" if rise is None else f"rose {report.quantity(rise, unit)}"
+
+
 def _leak(rate: Mapping[str, Any] | None, allowed_kpa_per_min: float, unit: str) -> str:
+    rise = report.rise_of(rate)
+    if rise is not None:  # there is no leak below nothing
+        return f"steady rise {report.quantity(rise, unit)}, settling taken out"
     allowed = report.in_unit(f"{allowed_kpa_per_min:g} kPa/min", unit)  # as the reasons of the judgement have it
     return f"leak {report.quantity(rate, unit)}, {allowed.split(' ')[0]} allowed"
 

@@ -164,7 +164,8 @@ def live_screen(
     elif blind and not alarm:
         sentence = "What comes next can be told no more: press E to end the test, and relieve by the pump's own gauge"
     elif choosing and not alarm:
-        left = f"{report.clock(view.hold_left_s)} left. " if view.hold_left_s is not None else ""
+        counts = view.hold_left_s is not None and not report.rises(view)
+        left = f"{report.clock(view.hold_left_s or 0.0)} left. " if counts else ""
         where = "Follow the wet up to its highest point" if test == "system" else "Listen and wet it with soap water"
         sentence = f"{left}{where}: where is it?"
     strip = None
