@@ -4,7 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from recorder.errors import RecorderError, RunError, SettingError, SilentAdapter, WrongSpeed
+from recorder.errors import (
+    RecorderError,
+    RunError,
+    SettingError,
+    SilentAdapter,
+    StorageError,
+    WrongSpeed,
+)
 from recorder.model import Announcement, Calibration, WireCounts
 from recorder.port import check_port, ports_there_are
 from recorder.recording import Writer
@@ -153,6 +160,14 @@ def nameless(where: str) -> RunError:
         "samples arrive, and the adapter does not say how many counts are full scale",
         where=where,
         do="restart the adapter, or give its full scale in counts (--full-scale-counts)",
+    )
+
+
+def slow_disk(writer: Writer) -> StorageError:
+    """Of a disk that may answer yet."""
+    return StorageError(
+        f"the disk has not answered for {writer.waits_s:.0f} s; the test goes on, and what has come since is not safe "
+        "yet", where=str(writer.path), do="check it, and the network where it is on one",
     )
 
 
