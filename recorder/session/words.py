@@ -50,9 +50,12 @@ def other_version(where: str, notice: str) -> RunError:
 def another_adapter(where: str, first: Announcement | None, counts: int, now: Announcement) -> RunError:
     """counts: at full scale, by which the test is read; first: None where the adapter had not said who it is."""
     name = f"'{first.adapter_id}'" if first is not None else "an adapter without a name"
+    do = "test again, with one adapter"
+    if first is None:  # it may be the test's own, that spoke late
+        do += f"; where it is the only one, take away the {counts} that were given"
     return RunError(
         f"another adapter announced itself: '{now.adapter_id}' of {now.full_scale_counts} counts, and the test is of "
-        f"{name} of {counts}: nothing is recorded from there on", where=where, do="test again, with one adapter",
+        f"{name} of {counts}: nothing is recorded from there on", where=where, do=do,
     )
 
 
