@@ -142,7 +142,7 @@ def drive(
 
     twice = AskTwice()
     shown = float("-inf")
-    why, told, noted, blind, scale = "finished", False, False, False, False
+    why, told, aside = "finished", False, _Asides()
     while True:
         session.step()
         if session.finished or session.broken is not None:
@@ -152,15 +152,7 @@ def drive(
                 break  # nothing is under pressure yet: it is sooner begun anew than done in vain
             told = True
             live.say("NOTHING MORE IS STORED. The test goes on and is judged, and its file stays incomplete", loud=True)
-        if session.other_scale is not None and not scale:
-            scale = True
-            live.say(str(session.other_scale), loud=True)
-        if session.note is not None and not noted:
-            noted = True
-            live.say(str(session.note), loud=True)
-        if session.blind is not None and not blind:
-            blind = True
-            live.say(str(session.blind), loud=True)
+        aside.say(session, live)
         if stop.why is not None:
             why = stop.why
             break
@@ -179,9 +171,29 @@ def drive(
     session.step()
     done = session.stop(why if error is None else str(error))
     live.clear()
-    if session.note is not None and not noted:  # what only the end could tell
-        live.say(str(session.note), loud=True)
+    aside.say(session, live)  # what only the end could tell
     return done, error or session.storage_error  # the disk may have refused the seal
+
+
+class _Asides:
+    """What is said beside the test's steps, each once; a disk that does not answer once each time."""
+
+    def __init__(self) -> None:
+        self._said: set[str] = set()
+        self._slow = False
+
+    def say(self, session: Session, live: LiveLine) -> None:
+        for name in ("other_scale", "note", "blind"):
+            what = getattr(session, name)
+            if what is not None and name not in self._said:
+                self._said.add(name)
+                live.say(str(what), loud=True)
+        slow = session.slow_disk
+        if slow is not None and not self._slow:
+            live.say(str(slow), loud=True)
+        elif slow is None and self._slow and session.storage_error is None:
+            live.say("the disk answers again")
+        self._slow = slow is not None
 
 
 def _show(session: Session, live: LiveLine) -> None:

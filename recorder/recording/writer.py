@@ -107,6 +107,7 @@ class Writer:
         self._answers = True  # the disk, in time
         self._folder_synced = False
         self._synced = -math.inf
+        self._asked_s = 0.0  # when what is under way to the disk was begun
         try:
             self._write(header_text(self.header) + (columns_line(unit, RAW_COLUMNS) + "\n").encode())
         except StorageError:
@@ -159,6 +160,11 @@ class Writer:
         """The hash that it was sealed with; None where it is not. The ledger's line may be missing all the same."""
         return self._sealed
 
+    @property
+    def waits_s(self) -> float:
+        """For how long (s) the disk has not answered; 0 where nothing is under way to it, or was refused."""
+        return self._clock() - self._asked_s if self._aside.busy and self._failure is None else 0.0
+
     def _fail(self, error: StorageError) -> StorageError:
         self._failure = error
         return error
@@ -197,6 +203,7 @@ class Writer:
     def _sync(self) -> None:
         """To the disk, and wait for it, though not for ever."""
         self._synced_aside(wait=True)
+        self._asked_s = self._clock()
         self._aside.start(self._to_disk)
         self._synced_aside(wait=True)
         self._synced = self._clock()
@@ -208,7 +215,7 @@ class Writer:
             self._synced = -math.inf
         self._synced_aside()
         if not self._aside.busy and self._clock() - self._synced >= _SYNC_EVERY_S:
-            self._synced = self._clock()
+            self._synced = self._asked_s = self._clock()
             self._aside.start(self._to_disk)
 
     def _synced_aside(self, *, wait: bool = False) -> None:

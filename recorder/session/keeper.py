@@ -22,6 +22,8 @@ __all__ = ["Keeper"]
 # A recording that nobody ends is sealed here, for no more is judged; a pressure test lasts minutes.
 MOST_ROWS = MOST_SAMPLES
 _MOST_BYTES = LARGEST_BYTES - (16 << 20)  # room for what is under way, and for the seal
+# A busy disk takes seconds; one that takes longer may never answer. Common practice, no source.
+SLOW_S = 10.0
 
 _T = TypeVar("_T")
 
@@ -39,6 +41,13 @@ class Keeper:
     @property
     def path(self) -> Path | None:
         return self.writer.path if self.writer is not None else None
+
+    @property
+    def slow(self) -> StorageError | None:
+        """That the disk does not answer at the moment; it may yet."""
+        if self.writer is None or self.error is not None or self.writer.waits_s < SLOW_S:
+            return None
+        return words.slow_disk(self.writer)
 
     def open(self, facts: Header) -> None:
         try:

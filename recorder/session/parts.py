@@ -94,6 +94,11 @@ class Parts:
         return self._keeper.error
 
     @property
+    def slow_disk(self) -> StorageError | None:
+        """That the disk does not answer at the moment, and for how long; else None."""
+        return self._keeper.slow
+
+    @property
     def path(self) -> Path | None:
         return self._keeper.path
 

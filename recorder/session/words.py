@@ -4,7 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from recorder.errors import RecorderError, RunError, SettingError, SilentAdapter, WrongSpeed
+from recorder.errors import (
+    RecorderError,
+    RunError,
+    SettingError,
+    SilentAdapter,
+    StorageError,
+    WrongSpeed,
+)
 from recorder.model import Announcement, Calibration, WireCounts
 from recorder.port import check_port, ports_there_are
 from recorder.recording import Writer
@@ -43,9 +50,12 @@ def other_version(where: str, notice: str) -> RunError:
 def another_adapter(where: str, first: Announcement | None, counts: int, now: Announcement) -> RunError:
     """counts: at full scale, by which the test is read; first: None where the adapter had not said who it is."""
     name = f"'{first.adapter_id}'" if first is not None else "an adapter without a name"
+    do = "test again, with one adapter"
+    if first is None:  # it may be the test's own, that spoke late
+        do += f"; where it is the only one, take away the {counts} that were given"
     return RunError(
         f"another adapter announced itself: '{now.adapter_id}' of {now.full_scale_counts} counts, and the test is of "
-        f"{name} of {counts}: nothing is recorded from there on", where=where, do="test again, with one adapter",
+        f"{name} of {counts}: nothing is recorded from there on", where=where, do=do,
     )
 
 
@@ -153,6 +163,14 @@ def nameless(where: str) -> RunError:
         "samples arrive, and the adapter does not say how many counts are full scale",
         where=where,
         do="restart the adapter, or give its full scale in counts (--full-scale-counts)",
+    )
+
+
+def slow_disk(writer: Writer) -> StorageError:
+    """Of a disk that may answer yet."""
+    return StorageError(
+        f"the disk has not answered for {writer.waits_s:.0f} s; the test goes on, and what has come since is not safe "
+        "yet", where=str(writer.path), do="check it, and the network where it is on one",
     )
 
 

@@ -58,6 +58,7 @@ class Running:
         self.away = False  # the adapter is unplugged at the moment, and waited for
         self.back = False  # it is plugged in again, and has no reading yet
         self.silent = False  # it is plugged in and gives no reading
+        self.slow_disk = ""  # that the disk does not answer at the moment, in words; empty: it does
         self.blind = False  # the phases are looked at no more
         self.finished = False
         self.over = False  # nothing more is to come; it is finished once no finding is being written
@@ -181,6 +182,8 @@ class Running:
         told = session.error or session.note or (session.other_scale if self.begun else None)
         if told is not None:
             self.problem = str(told)
+        slow = session.slow_disk
+        self.slow_disk = "" if slow is None else str(slow)
         self.stored = session.storage_error is None
         # Of a port that stayed away, or another adapter, nothing more is recorded, whatever is plugged in: the test is
         # over, and its result says so. One that is silent may speak again.

@@ -9,6 +9,7 @@ import re
 import select
 import signal
 import sys
+import threading
 import time
 from contextlib import suppress
 from pathlib import Path
@@ -186,3 +187,33 @@ def test_a_live_view_that_breaks_is_said_and_its_step_stands_no_longer(
     after = said[at + 1 :]
     assert len(after) > 3 and all(re.fullmatch(r"-?\d+\.\d kPa", line) for line in after), after
     assert error is None and done.sha256 is not None and done.judgement["outcome"] == "pass"
+
+
+def test_a_disk_that_does_not_answer_is_said_while_the_test_goes_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As on a share whose server is gone for a while: it was told at the end alone."""
+    real, answers = os.fsync, threading.Event()
+    monkeypatch.setattr(os, "fsync", lambda fd: (answers.wait(60.0), real(fd))[1])
+    monkeypatch.setattr("recorder.session.keeper.SLOW_S", 0.3)
+    said: Any = Said()
+    port = FedPort()
+    port.send(b"".join(map(speaks, range(300))))
+    session = Session(SessionConfig("cap", full_scale_kpa=207.0), port=port, folder=tmp_path)
+    until = time.monotonic() + 30.0
+
+    def over() -> bool:
+        if said.lines:  # it answers as soon as that was said
+            answers.set()
+        return len(said.lines) > 1 or time.monotonic() > until
+
+    try:
+        done, error = drive(session, said, StopSignals(), over=over, pause_s=0.01)
+    finally:
+        answers.set()
+    [slow, again] = said.lines
+    assert re.fullmatch(r"\S+\.csv: the disk has not answered for \d s; the test goes on, and what has come since is "
+                        r"not safe yet; check it, and the network where it is on one", slow)
+    assert again == "the disk answers again"
+    assert error is None and done.path is not None and read(done.path).intact is True
+    assert len(read(done.path).rows) == 300

@@ -140,6 +140,26 @@ def test_a_disk_that_does_not_answer_is_not_waited_for_for_ever(
         goes_on.set()
 
 
+def test_how_long_the_disk_has_not_answered(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    now, goes_on, real = [0.0], threading.Event(), os.fsync
+    writer = begun(tmp_path, lambda: now[0])
+    assert writer.waits_s == 0.0
+    monkeypatch.setattr(os, "fsync", lambda fd: (goes_on.wait(60.0), real(fd))[1])
+    try:
+        now[0] = 2.0
+        writer.add(some_rows(5))
+        now[0] = 9.0
+        writer.mark(Mark(0.05, "drip"))  # waits behind it
+        now[0] = 14.0
+        writer.flush()
+        assert writer.waits_s == 12.0
+    finally:
+        goes_on.set()
+    writer.flush(now=True)
+    assert writer.waits_s == 0.0
+    writer.close()
+
+
 def test_the_ledgers_line_before_the_call_returns(tmp_path: Path, synced: list[tuple[int, int]]) -> None:
     append_ledger(tmp_path, "1.csv", "1" * 64)
     found = (tmp_path / "ledger.csv").stat()

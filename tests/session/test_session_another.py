@@ -60,6 +60,7 @@ def test_one_that_says_late_that_its_full_scale_is_another_than_was_given(tmp_pa
     port.send(encode_announcement(replace(HOSE, full_scale_counts=4095)) + samples(412))
     session.step()
     assert session.broken is not None and "an adapter without a name of 1023" in str(session.broken)
+    assert str(session.broken).endswith("where it is the only one, take away the 1023 that were given")  # it spoke late
 
 
 @pytest.mark.parametrize("other", [HOSE, replace(HOSE, firmware="1.1"), replace(HOSE, nominal_rate_hz=50.0)])

@@ -292,6 +292,16 @@ def test_every_number_has_a_source() -> None:
     assert "of it the tester's" not in numbers
 
 
+def test_a_hold_that_rose_has_no_leak_rate_below_nothing() -> None:
+    """As the terminal has it: nor does it stand there as what such a leak could be, for the rise hides more."""
+    q = {"value": -2.4, "standard_uncertainty": 0.1, "unit": "kPa"}
+    hold = {"start_s": 10.0, "end_s": 130.0, "start": q, "end": q, "drop": q, "rate": {**q, "unit": "kPa/min"},
+            "smallest_detectable_rate": {"value": 0.16, "standard_uncertainty": None, "unit": "kPa/min"}}
+    numbers = {n.label: n.text for n in numbers_of({"outcome": "undecided", "test": "system", "hold": hold}, "kPa")}
+    assert numbers["rise in the hold"] == "2.40 ± 0.20 kPa" and numbers["steady rise"] == "2.40 ± 0.20 kPa/min"
+    assert not {"fall in the hold", "leak rate", "smallest it could show"} & set(numbers)
+
+
 def test_a_leak_rate_of_a_cap_stands_beside_what_the_tester_lost_of_it() -> None:
     """The reason tells the cap's own alone, so that the two numbers differ."""
     q = {"value": 1.0, "standard_uncertainty": 0.1, "unit": "kPa"}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import subprocess
+import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -117,3 +118,29 @@ def test_closing_during_a_test_that_the_disk_refused_asks_again_and_it_can_still
     qtbot.keyClick(window, Qt.Key.Key_F1)
     assert not window.banner.isVisible()
     assert window.close() and len(asked) == 2
+
+
+def test_a_disk_that_does_not_answer_is_said_while_the_test_goes_on(
+    opened: Callable[..., MainWindow], qtbot: QtBot, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    real, answers = os.fsync, threading.Event()
+    answers.set()
+    monkeypatch.setattr(os, "fsync", lambda fd: (answers.wait(60.0), real(fd))[1])
+    monkeypatch.setattr("recorder.session.keeper.SLOW_S", 0.3)
+    window = opened(GAUGE, speed=8.0)
+    choose(window, "cap-passes", "a job (invented)")
+    window.testing.start_test()
+    testing = window.testing
+    qtbot.waitUntil(trace_is_past(window, 4.0), timeout=60000)
+    answers.clear()
+    try:
+        qtbot.waitUntil(lambda: "the disk has not answered for" in window.banner.text(), timeout=30000)
+        at = testing.view.time_s
+        qtbot.waitUntil(trace_is_past(window, at + 2.0), timeout=30000)
+        assert testing.active and nothing_pops_up()
+    finally:
+        answers.set()
+    qtbot.waitUntil(lambda: not window.banner.isVisible(), timeout=30000)
+    testing.end("enough", wait=True)
+    [file] = recordings(tmp_path / "recordings")
+    assert read(file).intact is True and not window.banner.isVisible()

@@ -64,7 +64,7 @@ class Testing(QWidget):
         self.view: LiveView | None = None
         self.judgement: Mapping[str, Any] | None = None
         self._phases = PhaseLog()
-        self.away = False
+        self.away, self._slow = False, ""
         self._earlier: dict[tuple[TestKind, str], Earlier] = {}  # the last of each kind and job, the latest at the end
         self._ending = False
         self.setup = SetupPage(palette, self.unit, gauge=self.gauge,
@@ -143,7 +143,7 @@ class Testing(QWidget):
     def begin(self, running: Running) -> None:
         """Watches a running test."""
         self.running, self.judgement, self.view, self._ending = running, None, None, False
-        self._phases, self.away, self._over_limit = PhaseLog(), False, False
+        self._phases, self.away, self._slow, self._over_limit = PhaseLog(), False, "", False
         # Another kind of test, or another job, is no "before" to this "after"; nor is a test with no job, once another
         # came between: it may be any car's.
         this = running.test, job_key(running.config.job)
@@ -176,13 +176,14 @@ class Testing(QWidget):
             self._ended(running)
             return
         away, was_away, self.away = running.away, self.away, running.away
+        slow, was_slow, self._slow = running.slow_disk, self._slow, running.slow_disk
         if view is not None and not self._ending:
             self.show_view(view)
         if running.finished:
             self._say_judging()
-        if running.problem:
-            self.problem.emit(running.problem)
-        elif away != was_away:
+        if slow or running.problem:
+            self.problem.emit(slow or running.problem)
+        elif away != was_away or was_slow:
             # what to do about it is the sentence below; here what that does not say
             self.problem.emit("adapter unplugged; what came before is on disk" if away else "")
 

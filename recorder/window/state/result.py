@@ -106,14 +106,18 @@ def numbers_of(judgement: Mapping[str, Any], unit: str) -> tuple[Number, ...]:
     opening, peak, reseat = (judgement.get(k) for k in ("opening", "peak", "reseat"))
     protects = judgement.get("protects") or {}
     own = judgement.get("tester_rate") if judgement.get("test") == "cap" else None
+    rise, rises = report.rise_of(hold.get("drop")), report.rise_of(hold.get("rate"))
     rows: list[tuple[str, Any, str]] = [
         ("opened at", opening, f"bend of the trace{_at(opening)}; gauge"),
         ("highest", peak, f"trace{_at(peak)}, noise taken out; gauge"),
         ("closed again at", reseat, f"trace{_at(reseat)}; gauge"),
-        ("fall in the hold", hold.get("drop"), f"fit of the {length}"),
-        ("leak rate", hold.get("rate"), f"fit of the {length}, settling taken out{', tester in it' if own else ''}"),
+        ("rise in the hold" if rise else "fall in the hold", rise or hold.get("drop"), f"fit of the {length}"),
+        ("steady rise" if rises else "leak rate", rises or hold.get("rate"),
+         f"fit of the {length}, settling taken out{', tester in it' if own else ''}"),
         ("of it the tester's", own, "its last check, hose blanked; taken out before it is judged"),
-        ("smallest it could show", hold.get("smallest_detectable_rate"), "noise and length of this hold"),
+        # whatever it could have shown, a rise may hide more
+        ("smallest it could show", None if rises else hold.get("smallest_detectable_rate"),
+         "noise and length of this hold"),
         ("hold began at", hold.get("start"), "fit at its start; gauge"),
         ("hold ended at", hold.get("end"), "fit at its end; gauge"),
         ("settling", settling.get("amplitude"), "fit, the part that dies away"),
