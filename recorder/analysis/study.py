@@ -146,7 +146,8 @@ def study(
     fit = held.fit if held is not None else None
     steady = fit is not None and not fit.rising and beat is None  # what hides a leak lets nothing be sure
     peak = find_peak(seen, end, held.span if held is not None and steady else None) if parts.strokes else None
-    early = _early(setup, x, held, quick=quick) if held is not None and steady else None
+    sure = steady and fit is not None and not fit.warms(setup.procedure.steady_fall_allowed_kpa_per_min)
+    early = _early(setup, x, held, quick=quick) if held is not None and sure else None
     complete_s = setup.procedure.hold_s - _ENDS_S
     if parts.knocked_off and held is not None and held.length_s > complete_s:
         parts = replace(parts, knocked_off=False)  # the hold was complete: however it ended

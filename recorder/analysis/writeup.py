@@ -12,7 +12,6 @@ import numpy as np
 
 from recorder.analysis.boiling import boiling_point_c, glycol_estimate_c
 from recorder.analysis.headspace import lost_ml
-from recorder.analysis.hold import HoldFit
 from recorder.analysis.setup import Setup
 from recorder.analysis.study import Study
 from recorder.analysis.trace.filters import medians, running_least
@@ -31,7 +30,6 @@ _DIGITS = 6
 # where no source is named beside a number: common practice, no source
 STANDS_S = 0.5  # longer than a stroke stays above where it opens a valve
 CALM_S = 10.0  # after the last stroke
-_SMALLEST_KPA_PER_MIN = 0.35  # fall that matters anywhere
 _ZERO_OFF = 0.025  # of the scale: farther is no sensor's own offset
 # of the standard uncertainty: 5 % each way of saying what is not so (Currie, Anal. Chem. 40 (1968) 586-593)
 _DETECTABLE = 3.29
@@ -94,7 +92,7 @@ def findings(setup: Setup, s: Study) -> Findings:
     if opening is not None and peak is not None and setup.procedure.judged_pressure == "peak":
         judged = peak
     rises = sorted(k.rise_kpa for k in s.parts.strokes) if s.parts else []
-    rising = s.fit is not None and _warms(s.fit, setup.procedure.steady_fall_allowed_kpa_per_min)
+    rising = s.fit is not None and s.fit.warms(setup.procedure.steady_fall_allowed_kpa_per_min)
     off = bool(s.parts and s.parts.knocked_off)
     return Findings(
         fault=s.fault,
@@ -163,19 +161,6 @@ def _climbs_kpa(s: Study) -> float:
     level = np.clip(p, middle - wide, middle + wide).mean(axis=1)
     step = s.x.step_kpa if s.x.noise_kpa < 0.5 * s.x.step_kpa else 0.0
     return max(float((level - np.minimum.accumulate(level)).max()) - step, 0.0)
-
-
-def _warms(fit: HoldFit, allowed_kpa_per_min: float) -> bool:
-    """Whether the trace rises as nothing but warming makes it, and by so much that a leak may hide in it. If warming is
-    exponentially distributed about what is seen, there is a leak of the size allowed beneath it with odds of
-    exp(-allowed / rise): 1 to 20 where the rise is a third of it. Air that relief made cold warms up in the first part
-    of a hold: that is settling."""
-    hides = min(allowed_kpa_per_min, _SMALLEST_KPA_PER_MIN) / 3.0
-    if fit.rising and 60.0 * (fit.rate_u - fit.rate_kpa_per_s) > hides:
-        return True
-    start_s, end_s = float(fit.time_s[0]), float(fit.time_s[-1])
-    third = float(np.interp(start_s + (end_s - start_s) / 3.0, fit.time_s, fit.curve_kpa))
-    return fit.end_kpa - third > max(3.0 * fit.drop_u, 0.2)
 
 
 def write_up(setup: Setup, s: Study) -> Judgement:

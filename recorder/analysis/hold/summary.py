@@ -24,6 +24,7 @@ __all__ = ["HoldFit", "rate_of", "summary"]
 # is quite a sum of exponentials: share of what settled. Creep so slow that it looks straight: share of the pressure in
 # a hold
 _LAW_SHARE, _LAW_FALL, _FORM_SHARE, _CREEP_SHARE = 0.01, 0.02, 0.02, 0.0005
+_SMALLEST_KPA_PER_MIN = 0.35  # fall that matters anywhere
 _COOLS_S = 10.0  # after the last stroke; common practice, no source
 _WEIGHS = 7.0  # log weight below the best: what is less likely does not show in the curve
 
@@ -72,6 +73,18 @@ class HoldFit:
         """By how much the pressure fell while air that pumping had warmed may have cooled."""
         then_s = float(self.time_s[0]) + _COOLS_S
         return max(self.start_kpa - float(np.interp(then_s, self.time_s, self.curve_kpa)), 0.0)
+
+    def warms(self, allowed_kpa_per_min: float) -> bool:
+        """Whether the trace rises as nothing but warming makes it, and so much that a leak may hide in it. If that is
+        exponentially distributed about what is seen, there is a leak of the size allowed beneath it with odds of
+        exp(-allowed / rise): 1 to 20 where the rise is a third of it. Air that relief made cold warms up in the first
+        part of a hold: that is settling."""
+        hides = min(allowed_kpa_per_min, _SMALLEST_KPA_PER_MIN) / 3.0
+        if self.rising and 60.0 * (self.rate_u - self.rate_kpa_per_s) > hides:
+            return True
+        start_s, end_s = float(self.time_s[0]), float(self.time_s[-1])
+        third = float(np.interp(start_s + (end_s - start_s) / 3.0, self.time_s, self.curve_kpa))
+        return self.end_kpa - third > max(3.0 * self.drop_u, 0.2)
 
 
 def _with_form(rate: float, u: float, start_kpa: float, settled_kpa: float, length_s: float) -> float:
