@@ -11,6 +11,7 @@ import numpy as np
 
 from recorder.digits import significant
 from recorder.errors import RunError
+from recorder.limit_table import MATTERS_KPA_PER_MIN
 
 if TYPE_CHECKING:
     from recorder.model import FloatArray, IntArray
@@ -23,7 +24,6 @@ __all__ = [
 Verdict = Literal["fit", "marginal", "unfit"]
 
 HOLD_S = 120.0
-MATTERS_KPA_PER_MIN = 0.35  # smallest system fall that matters; limit_table.py
 FEWEST = 100
 _DRIFTS_KPA_PER_MIN = 0.1  # clear of its uncertainty; common practice, no source
 # Of the fall that matters: with so much more and more of the leaks of twice that are undecided (docs/adapter.md).

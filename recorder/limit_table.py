@@ -8,9 +8,10 @@ from typing import Any
 
 from recorder.air import STANDARD_ATMOSPHERE_KPA
 
-__all__ = ["KEYS", "NAMED", "Key"]
+__all__ = ["KEYS", "MATTERS_KPA_PER_MIN", "NAMED", "Key"]
 
 PRACTICE = "common practice, no source"
+MATTERS_KPA_PER_MIN = 0.35  # the smallest steady fall of a system that matters
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +41,7 @@ KEYS: tuple[Key, ...] = (
     Key("hold", "s", 45.0, 120.0, "how long to hold; shortens shortest_hold where it is shorter", PRACTICE),
     Key("shortest_hold", "s", 10.0, 60.0, "shortest hold that says anything",
         "10 s for a cap: published vehicle service manuals; 60 s for a system: an equipment manual asks 1 min"),
-    Key("steady_fall_allowed", "kPa/minute", 7.0, 0.35,
+    Key("steady_fall_allowed", "kPa/minute", 7.0, MATTERS_KPA_PER_MIN,
         "the steady fall (settling taken out) that is allowed (cap), or the smallest that matters (system)",
         PRACTICE),
     Key("target_low", "kPa", None, 7.0, "lower end of the target, above the marking", PRACTICE),

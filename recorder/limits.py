@@ -13,7 +13,7 @@ from typing import Any, Literal
 
 from recorder.air import STANDARD_ATMOSPHERE_KPA, pressure_at_altitude_kpa
 from recorder.errors import SettingError, as_written
-from recorder.limit_table import KEYS, NAMED, Key
+from recorder.limit_table import KEYS, MATTERS_KPA_PER_MIN, NAMED, Key
 from recorder.model import TEST_KINDS, JsonObject, Marking, TestKind
 from recorder.units import parse_quantity
 
@@ -84,9 +84,11 @@ class Procedure:
 
 _DEFAULTS: dict[TestKind, Procedure] = {
     "cap": Procedure("cap"),
-    "system": Procedure("system", hold_s=120.0, shortest_hold_s=60.0, steady_fall_allowed_kpa_per_min=0.35),
+    "system": Procedure(
+        "system", hold_s=120.0, shortest_hold_s=60.0, steady_fall_allowed_kpa_per_min=MATTERS_KPA_PER_MIN),
     # A blanked hose is held like a system: the baseline has to be known at least as well as a system's fall.
-    "tester": Procedure("tester", hold_s=120.0, shortest_hold_s=60.0, steady_fall_allowed_kpa_per_min=0.35),
+    "tester": Procedure(
+        "tester", hold_s=120.0, shortest_hold_s=60.0, steady_fall_allowed_kpa_per_min=MATTERS_KPA_PER_MIN),
 }
 
 # Which limits are of which test, in the order in which a recording has them. The seldom ones it has where they are not

@@ -131,8 +131,8 @@ def _spelled(unit: str) -> str:
 
 
 # What the unit library passes over: a number one, a sign, a remark behind #, a line that goes on.
-_NO_WORD = re.compile(r"[±\x00-\x08\x0b-\x1f]")  # nor does it pass over these with every Python
 _PASSED_OVER = re.compile(r"^\s*[\d(]|[+±;#]|[\x00-\x1f]")
+_NO_WORD = re.compile(r"[±\x00-\x08\x0b-\x1f]")  # it stops at these with Python 3.12 and later
 
 
 def _checked(unit: str, to: str) -> str:

@@ -12,6 +12,7 @@ import numpy as np
 
 from recorder.analysis.boiling import boiling_point_c, glycol_estimate_c
 from recorder.analysis.headspace import lost_ml
+from recorder.analysis.hold import CALM_S
 from recorder.analysis.setup import Setup
 from recorder.analysis.study import Study
 from recorder.analysis.trace.filters import medians, running_least
@@ -29,7 +30,6 @@ __all__ = ["write_up"]
 _DIGITS = 6
 # where no source is named beside a number: common practice, no source
 STANDS_S = 0.5  # longer than a stroke stays above where it opens a valve
-CALM_S = 10.0  # after the last stroke
 _ZERO_OFF = 0.025  # of the scale: farther is no sensor's own offset
 # of the standard uncertainty: 5 % each way of saying what is not so (Currie, Anal. Chem. 40 (1968) 586-593)
 _DETECTABLE = 3.29

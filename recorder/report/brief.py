@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from recorder.limit_table import MATTERS_KPA_PER_MIN
 from recorder.model import LiveView
 from recorder.report.numbers import clock
 from recorder.units import format_pressure
@@ -13,7 +14,7 @@ STILL_ON_KPA = 3.0
 NO_ZERO_KPA = 10.0  # so far below zero no gauge that was vented reads; as the analysis has it
 # A steady rise as large as the smallest fall that matters, clear of its uncertainty, may hide such a fall. Not in the
 # first part of a hold: there air that was let out warms up again, which is settling. Common practice, no source.
-_RISE_KPA_PER_MIN, _RISE_AFTER_S = 0.35, 30.0
+_RISE_AFTER_S = 30.0
 
 
 def rises(view: LiveView) -> bool:
@@ -21,7 +22,7 @@ def rises(view: LiveView) -> bool:
     rate, u = view.rate_kpa_per_min, view.rate_u_kpa_per_min
     if rate is None or u is None or view.early is not None or view.hold_elapsed_s < _RISE_AFTER_S:
         return False
-    return rate + 2.0 * u < -_RISE_KPA_PER_MIN
+    return rate + 2.0 * u < -MATTERS_KPA_PER_MIN
 
 
 def brief(view: LiveView, unit: str = "kPa") -> tuple[str, ...]:

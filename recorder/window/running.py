@@ -179,9 +179,7 @@ class Running:
         self.away, self.back, self.silent = (
             gone is not None and gone.why == why for why in ("unplugged", "back", "silent"))
         self.blind = session.blind is not None
-        told = session.error or session.note or (session.other_scale if self.begun else None)
-        if told is not None:
-            self.problem = str(told)
+        self._tell()
         slow = session.slow_disk
         self.slow_disk = "" if slow is None else str(slow)
         self.stored = session.storage_error is None
@@ -212,6 +210,13 @@ class Running:
             if there.any():
                 self._readings.append((readings[0][there], readings[1][there]))
 
+    def _tell(self) -> None:
+        """What went wrong, or is worth knowing beside the test."""
+        session = self.session
+        told = session.error or session.note or (session.other_scale if self.begun else None)
+        if told is not None:
+            self.problem = str(told)
+
     def _finish(self) -> None:
         judgement: dict[str, Any] = {}
         sealed = False
@@ -223,9 +228,7 @@ class Running:
             self.path = done.path
             self._hand_over(self.session.view())
             self._fit = self.session.analyser.hold_curve()
-            told = self.session.error or self.session.note or self.session.other_scale
-            if told is not None:
-                self.problem = str(told)
+            self._tell()
         except Exception as err:  # a thread may die, it may not vanish
             self._said(err)
         finally:

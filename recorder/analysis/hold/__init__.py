@@ -2,5 +2,6 @@
 
 from recorder.analysis.hold.cases import WARMS_S, Before
 from recorder.analysis.hold.fit import Beginning, HoldFit, fit_hold
+from recorder.analysis.hold.summary import CALM_S
 
-__all__ = ["WARMS_S", "Before", "Beginning", "HoldFit", "fit_hold"]
+__all__ = ["CALM_S", "WARMS_S", "Before", "Beginning", "HoldFit", "fit_hold"]

@@ -83,10 +83,10 @@ def knocked(t: FloatArray, far: BoolArray) -> BoolArray:
     """What of ``far`` from a curve, readings at ``t`` (s), may be knocks: not what stays there to the hold's end, as
     that is what the curve does not follow."""
     if far[-1]:
-        last = int(np.flatnonzero(np.append(True, ~far))[-1])  # the first of the run
-        if t[-1] - t[last] > _KNOCK_S:
+        begins = int(np.flatnonzero(np.append(True, ~far))[-1])
+        if t[-1] - t[begins] > _KNOCK_S:
             far = far.copy()
-            far[last:] = False
+            far[begins:] = False
     return far
 
 

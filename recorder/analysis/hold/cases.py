@@ -48,7 +48,7 @@ __all__ = ["CLEARLY", "MOST_LAWS", "WARMS_S", "Before", "Case", "HoldCases"]
 # where no source is named beside a number: common practice, no source
 WARMS_S = 25.0  # no longer does gas take to warm up after some was let out
 _STILL = 0.5  # spreads: a law that moves by less is where the trace has it
-_MOVES, _SHORTER = (1.0, 8), 5  # of a leak that shuts: so many spreads at a time, so many times; halved so often
+_FURTHEST, _TURNS, _SHORTER = 1.0, 8, 5  # of a leak that shuts: so many spreads at a time, so often, so many lengths
 # more settles than is likely, in standard deviations: perhaps a leak that shuts. Or air that cools: that takes no
 # longer, and is at most 1 - 1/gamma of the strokes' rises, each less by as long ago as it was
 _TOO_MUCH, _COLD_S, _HEAT = 4.0, 25.0, 0.29
@@ -337,9 +337,12 @@ class HoldCases:
         for first in sorted(cases, key=lambda case: -value[case])[:MOST_LAWS]:
             if value[first] < max(value.values()) - _BEHIND[0]:
                 break
-            case = self._climbed(first) if first.law.width_kpa > 0.0 else self._stepped(first)
-            if case.law.width_kpa == 0.0 and float(np.abs(away(case.law, first.law)).max()) >= _STILL:
-                case = self._stepped(case)
+            if first.law.width_kpa > 0.0:
+                case = self._climbed(first)
+            else:
+                case = self._stepped(first)
+                if float(np.abs(away(case.law, first.law)).max()) >= _STILL:
+                    case = self._stepped(case)
             out += [replace(case, noise=n) for n in self.noises(case)]
         return out
 
@@ -354,10 +357,9 @@ class HoldCases:
     def _climbed(self, case: Case) -> Case:
         """The same of a leak that shuts, which bends a fall sharply: in steps to where it is likelier, each shorter
         where it was one too far."""
-        furthest, turns = _MOVES
-        for _ in range(turns):
+        for _ in range(_TURNS):
             value = total(self.look(case))
-            tries = (self._stepped(case, furthest / 2.0**i) for i in range(_SHORTER))
+            tries = (self._stepped(case, _FURTHEST / 2.0**i) for i in range(_SHORTER))
             likelier = next((other for other in tries if total(self.look(other)) > value), None)
             if likelier is None:
                 break

@@ -42,7 +42,9 @@ def shut_within(hold: HoldCases, cases: list[Case], fall_kpa: float) -> list[Cas
     closer = hold.likely(hold.likely(found)[:MOST_LAWS], quick=False)
     usual = max((total(hold.full(case)) for case in cases), default=-math.inf)
     gain = total(hold.full(closer[0])) - usual
-    if gain > CLEARLY or gain < _MAY_BE:
-        return closer if gain > CLEARLY else cases
+    if gain > CLEARLY:
+        return closer
+    if gain < _MAY_BE:
+        return cases
     log_odds = _LOG_SHUTS - math.log(len(laws))
     return hold.likely([*cases, *(replace(case, log_odds=log_odds) for case in closer)], quick=False)

@@ -11,6 +11,7 @@ import numpy as np
 from recorder.analysis.hold.line import LOG_SLOW, SLOW_S
 from recorder.analysis.hold.noise import Noise
 from recorder.analysis.hold.posterior import Points, moments, top
+from recorder.limit_table import MATTERS_KPA_PER_MIN
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -18,14 +19,13 @@ if TYPE_CHECKING:
     from recorder.analysis.hold.laws import Law
     from recorder.model import FloatArray
 
-__all__ = ["HoldFit", "rate_of", "summary"]
+__all__ = ["CALM_S", "HoldFit", "rate_of", "summary"]
 
 # no law of a leak is truer than this share of the rate, and less so the more of the pressure goes; and no settling
 # is quite a sum of exponentials: share of what settled. Creep so slow that it looks straight: share of the pressure in
 # a hold
 _LAW_SHARE, _LAW_FALL, _FORM_SHARE, _CREEP_SHARE = 0.01, 0.02, 0.02, 0.0005
-_SMALLEST_KPA_PER_MIN = 0.35  # fall that matters anywhere
-_COOLS_S = 10.0  # after the last stroke; common practice, no source
+CALM_S = 10.0  # after the last stroke: air that it made warm or cold is so no longer; common practice, no source
 _WEIGHS = 7.0  # log weight below the best: what is less likely does not show in the curve
 
 
@@ -71,7 +71,7 @@ class HoldFit:
 
     def cooled_kpa(self) -> float:
         """By how much the pressure fell while air that pumping had warmed may have cooled."""
-        then_s = float(self.time_s[0]) + _COOLS_S
+        then_s = float(self.time_s[0]) + CALM_S
         return max(self.start_kpa - float(np.interp(then_s, self.time_s, self.curve_kpa)), 0.0)
 
     def warms(self, allowed_kpa_per_min: float) -> bool:
@@ -79,7 +79,7 @@ class HoldFit:
         exponentially distributed about what is seen, there is a leak of the size allowed beneath it with odds of
         exp(-allowed / rise): 1 to 20 where the rise is a third of it. Air that relief made cold warms up in the first
         part of a hold: that is settling."""
-        hides = min(allowed_kpa_per_min, _SMALLEST_KPA_PER_MIN) / 3.0
+        hides = min(allowed_kpa_per_min, MATTERS_KPA_PER_MIN) / 3.0
         if self.rising and 60.0 * (self.rate_u - self.rate_kpa_per_s) > hides:
             return True
         start_s, end_s = float(self.time_s[0]), float(self.time_s[-1])
